@@ -1,0 +1,200 @@
+"""One decode pass over a clip, feeding any number of observers.
+
+A clip is decoded once per run, streamed, never held whole in memory. An observer
+sees every frame as a `FrameView` whose planes are views into the decoder's own
+buffer: they are valid only until `Observer.frame` returns, so keep a copy of what
+you need and of no more.
+
+Conventions: pixel centres at integers, x right, y down; arrays are indexed
+``[row, column]``; time stamps are integers with a rational time base; what the
+file does not say is ``None``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any, Literal, Protocol
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+    from av.video.frame import VideoFrame
+
+    from seeworthy.media.source import Source
+
+Range = Literal["limited", "full"]
+
+
+@dataclass(frozen=True, slots=True)
+class ColourTags:
+    """Colour description as tagged; None where the file does not say.
+
+    Code points are those of ITU-T H.273. `range_assumed` and the like are not
+    here: assumptions are made, and reported, by ``media.light``.
+    """
+
+    range: Range | None = None
+    matrix: int | None = None
+    transfer: int | None = None
+    primaries: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """What every observer is told before the first frame.
+
+    Attributes
+    ----------
+    width, height : int
+        Of the decoded (stored) frame, before any display rotation.
+    rotation : int
+        Degrees clockwise that a player turns the picture: 0, 90, 180, 270.
+    time_base : Fraction
+        Seconds per tick of `FrameView.pts`.
+    nominal_rate : Fraction or None
+        What the container calls the average rate.
+    bits : int
+        Bits per sample of the luma plane (8, 10, ...).
+    pixel_format : str
+    tags : ColourTags
+    frames_hint : int or None
+        Frame count by the container; may be wrong.
+    """
+
+    width: int
+    height: int
+    rotation: int
+    time_base: Fraction
+    nominal_rate: Fraction | None
+    bits: int
+    pixel_format: str
+    tags: ColourTags
+    frames_hint: int | None = None
+
+
+class FrameView:
+    """One decoded frame, borrowed.
+
+    Attributes
+    ----------
+    index : int
+        Number of the frame in the file, in presentation order, from 0.
+    pts : int or None
+        Time stamp in ticks of `Stage.time_base`.
+    key : bool
+        Intra-coded random access picture.
+    corrupt : bool
+        The decoder flagged or concealed an error in it.
+    """
+
+    __slots__ = ("_av", "_chroma", "_luma", "corrupt", "index", "key", "pts", "stage")
+
+    def __init__(
+        self, stage: Stage, index: int, frame: VideoFrame, *, key: bool, corrupt: bool
+    ) -> None:
+        self.stage = stage
+        self.index = index
+        self.pts = frame.pts
+        self.key = key
+        self.corrupt = corrupt
+        self._av = frame
+        self._luma: npt.NDArray[Any] | None = None
+        self._chroma: tuple[npt.NDArray[Any], npt.NDArray[Any]] | None = None
+
+    @property
+    def seconds(self) -> float | None:
+        """Time stamp in seconds, None where the file has none."""
+        return None if self.pts is None else float(self.pts * self.stage.time_base)
+
+    @property
+    def luma(self) -> npt.NDArray[Any]:
+        """Luma code values as stored, (H, W), uint8 or uint16, no copy, read-only."""
+        if self._luma is None:
+            from seeworthy.media.planes import luma_view
+
+            self._luma = luma_view(self._av, self.stage)
+        return self._luma
+
+    @property
+    def chroma(self) -> tuple[npt.NDArray[Any], npt.NDArray[Any]] | None:
+        """Cb and Cr code values at their stored resolution, or None (grey)."""
+        if self._chroma is None:
+            from seeworthy.media.planes import chroma_views
+
+            self._chroma = chroma_views(self._av, self.stage)
+        return self._chroma
+
+    def rgb(self) -> npt.NDArray[np.uint8]:
+        """Return (H, W, 3) gamma-coded 8-bit RGB by the tags (a conversion: costs time)."""
+        from seeworthy.media.planes import rgb_copy
+
+        return rgb_copy(self._av, self.stage)
+
+
+class Observer(Protocol):
+    """What a measure registers with the pass."""
+
+    def begin(self, stage: Stage) -> None:
+        """Take the clip's geometry; called once, before the first frame."""
+
+    def frame(self, view: FrameView) -> bool | None:
+        """Look at one frame. Return False to be left out of the rest of the pass."""
+
+    def finish(self) -> None:
+        """Called once after the last frame, also when the clip broke off."""
+
+
+@dataclass(slots=True)
+class PassSummary:
+    """What the pass itself saw.
+
+    Attributes
+    ----------
+    frames : int
+        Frames decoded.
+    corrupt : list of int
+        Numbers of frames with decoder errors or concealment.
+    warnings : list of str
+        Sentences for the user (the clip broke off, packets could not be decoded).
+    stopped : bool
+        True when every observer had seen enough before the end.
+    """
+
+    stage: Stage
+    frames: int = 0
+    corrupt: list[int] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    stopped: bool = False
+
+
+def watch(
+    source: Source,
+    observers: Sequence[Observer],
+    *,
+    progress: Callable[[float], None] | None = None,
+    stop: Callable[[], bool] | None = None,
+) -> PassSummary:
+    """Decode a clip once and show every frame to every observer.
+
+    Parameters
+    ----------
+    source : Source
+        The clip.
+    observers : sequence of Observer
+        Each leaves the pass when its `frame` returns False; when all have left,
+        decoding stops.
+    progress : callable, optional
+        Called now and then with the share done, 0 to 1.
+    stop : callable, optional
+        Polled; True ends the pass early.
+
+    Raises
+    ------
+    UnreadableInput
+        No video, or nothing could be decoded.
+    """
+    from seeworthy.media.decode import run_pass
+
+    return run_pass(source, observers, progress=progress, stop=stop)
