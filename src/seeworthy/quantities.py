@@ -26,7 +26,9 @@ _PLAIN = re.compile(rf"^({_NUMBER})")
 _CLOCK = re.compile(r"^(\d+):([0-5]?\d)(?::([0-5]?\d(?:\.\d+)?))?$")
 _PLUS_MINUS = re.compile(r"\s*(?:±|\+/-|\+-|\+/−)\s*")
 _COVERAGE = re.compile(r"\(\s*k\s*=\s*([0-9.]+)\s*\)\s*$", re.I)
-_FEET_INCHES = re.compile(r"^(\d+)\s*(?:ft|feet|foot|'|′)\s*([\d./ ]+?)\s*(?:in|inch|inches|\"|″|'')$")
+_FEET_INCHES = re.compile(
+    r"^(\d+)\s*(?:ft|feet|foot|'|′)\s*([\d./ ]+?)\s*(?:in|inch|inches|\"|″|'')$"
+)
 
 # What people type, and what the units library calls it.
 _ALIASES = {
@@ -214,11 +216,14 @@ def _number(text: str) -> tuple[float, float, str]:
         return (-value if sign == "-" else value), 1 / int(bottom), text[mixed.end() :]
     plain = _PLAIN.match(text)
     if not plain:
-        raise BadQuantity(f"'{text}' does not start with a number.", "Write it like '58 in ± 0.1 in'.")
+        raise BadQuantity(
+            f"'{text}' does not start with a number.", "Write it like '58 in ± 0.1 in'."
+        )
     digits = plain.group(1)
     if re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", digits):
         raise BadQuantity(
-            f"'{digits}' can be read in two ways.", "Write thousands without a comma, decimals with a point."
+            f"'{digits}' can be read in two ways.",
+            "Write thousands without a comma, decimals with a point.",
         )
     digits = digits.replace(",", ".")
     mantissa, _, exponent = digits.lower().partition("e")

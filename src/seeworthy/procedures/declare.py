@@ -322,6 +322,7 @@ def _gather_options(
         for value in values:
             if choices and value not in choices:
                 raise WrongCall(
-                    f"The option '{name}' cannot be '{value}'.", f"It is one of: {', '.join(choices)}."
+                    f"The option '{name}' cannot be '{value}'.",
+                    f"It is one of: {', '.join(choices)}.",
                 )
     return {name: tuple(values) for name, values in options.items()}
