@@ -237,7 +237,7 @@ _add(
     ),
     ("colour_shading", "colour shading", "", "less", "Largest tint against the centre, in Δu'v'."),
 )
-_DE = "Colour difference against the reference; 1 is just visible side by side, over 10 is another colour."
+_DE = "Colour difference against the reference: 1 is just visible, over 10 is another colour."
 _add(
     "colour",
     *(

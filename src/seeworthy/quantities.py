@@ -145,7 +145,7 @@ class Quantity:
 def _registry() -> Any:
     import pint
 
-    ureg = pint.UnitRegistry(cache_folder=None)
+    ureg: Any = pint.UnitRegistry(cache_folder=None)
     ureg.define("footcandle = lumen / foot ** 2 = fc")
     ureg.define("stop = [] ")
     ureg.define("cycle_per_px = [spatial_frequency]")
@@ -274,7 +274,7 @@ def parse(text: str, unit: str | None = None, *, positive: bool = False) -> Quan
         if re.fullmatch(_NUMBER, parts[0].strip()):
             tail = _number(parts[1].strip())[2].strip()
             found = tail if tail and tail != "%" else found
-        u, u_unit = _uncertainty(parts[1].strip(), value, found, shown)
+        u = _uncertainty(parts[1].strip(), value, found, shown)
         quantity = Quantity(value, found, u / cover, True, shown)
     else:
         if coverage:
@@ -311,17 +311,17 @@ def _value_and_unit(text: str, default: str | None) -> tuple[float, float, str]:
     return value, step, name
 
 
-def _uncertainty(text: str, value: float, unit: str, shown: str) -> tuple[float, str]:
+def _uncertainty(text: str, value: float, unit: str, shown: str) -> float:
     u, _, rest = _number(text)
     name = rest.strip()
     if u < 0:
         raise BadQuantity(f"'{shown}': an uncertainty cannot be negative.", "Write '± 0.1'.")
     if name == "%" and unit != "%":
-        return abs(value) * u / 100, unit
+        return abs(value) * u / 100
     if name and name != unit:
         zero = convert(0.0, name, unit, shown)
         u = abs(convert(u, name, unit, shown) - zero)
-    return u, unit
+    return u
 
 
 def coverage_factor(dof: float = math.inf, coverage: float = 0.95) -> float:

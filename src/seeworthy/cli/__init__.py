@@ -1,0 +1,1 @@
+"""Command line: words in, calls of lower floors, words out; no arithmetic."""

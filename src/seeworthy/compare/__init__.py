@@ -1,0 +1,1 @@
+"""Comparison: claims against figures, cameras against cameras."""

@@ -1,0 +1,1 @@
+"""Correction: what post can mend, from measured results."""

@@ -1,0 +1,1 @@
+"""The engine: runs procedures, in worker processes."""

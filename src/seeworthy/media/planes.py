@@ -16,11 +16,11 @@ _PACKED_OR_RGB = ("rgb", "bgr", "gbr", "pal", "yuyv", "uyvy", "argb", "rgba", "a
 
 
 def _view(frame: VideoFrame, plane: int, rows: int, columns: int, deep: bool) -> npt.NDArray[Any]:
-    buffer = frame.planes[plane]
+    buffer: Any = frame.planes[plane]
     dtype = np.dtype("<u2") if deep else np.dtype(np.uint8)
     pitch = buffer.line_size // dtype.itemsize
-    flat = np.frombuffer(buffer, dtype=dtype, count=pitch * rows)
-    view = flat.reshape(rows, pitch)[:, :columns]
+    flat: npt.NDArray[Any] = np.frombuffer(buffer, dtype=dtype, count=pitch * rows)
+    view: npt.NDArray[Any] = flat.reshape(rows, pitch)[:, :columns]
     view.flags.writeable = False
     return view
 
@@ -57,5 +57,5 @@ def chroma_views(
 
 def rgb_copy(frame: VideoFrame, stage: Stage) -> npt.NDArray[np.uint8]:
     """Return gamma-coded 8-bit RGB, (H, W, 3), by the tags of the frame."""
-    array: npt.NDArray[np.uint8] = frame.to_ndarray(format="rgb24")
-    return array
+    array: Any = frame.to_ndarray(format="rgb24")
+    return np.asarray(array, np.uint8)

@@ -56,7 +56,7 @@ class Source:
         if size == 0:
             raise UnreadableInput(
                 f"'{p.name}' is empty (0 bytes).",
-                "The recording was never finished or the copy broke off; copy it again from the card.",
+                "The recording was never finished or the copy broke off; copy it again.",
             )
         return cls(p, p.name)
 

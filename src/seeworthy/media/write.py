@@ -94,7 +94,7 @@ class ClipWriter:
         seconds: float | None = None,
     ) -> None:
         """Append a picture from planes as they shall be stored (4:2:0)."""
-        height, width = luma.shape
+        width = luma.shape[1]
         packed = np.concatenate([luma.ravel(), cb.ravel(), cr.ravel()]).reshape(-1, width)
         frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(packed), format="yuv420p")
         self._append(frame, seconds)

@@ -1,0 +1,1 @@
+"""Plans: what a flight will look like through a camera."""

@@ -1,0 +1,1 @@
+"""Purposes: what a camera is wanted for, and how well it suits."""

@@ -1,0 +1,1 @@
+"""Reports: one self-contained file per camera, figures, data export."""

@@ -1,0 +1,1 @@
+"""Targets: printed and on-screen, and finding them in a picture."""

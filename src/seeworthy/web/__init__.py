@@ -1,0 +1,1 @@
+"""Pages: the bench in a browser; no arithmetic."""
