@@ -93,6 +93,14 @@ class WorkerLost(SeeworthyError):
     http_status = 500
 
 
+class Fault(SeeworthyError):
+    """The program itself failed; the user can do nothing but report it."""
+
+    kind = "fault"
+    exit_code = 1
+    http_status = 500
+
+
 class BenchError(SeeworthyError):
     """Something about the bench folder or its database stands in the way."""
 

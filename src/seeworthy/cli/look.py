@@ -1,0 +1,50 @@
+"""``seeworthy look``: everything one clip tells, no setup."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+app = typer.Typer(rich_markup_mode=None)
+
+
+@app.command()
+def look(
+    clips: list[str] = typer.Argument(..., metavar="CLIP…", help="Clips from the camera."),
+    evidence: Path = typer.Option(
+        None, "--evidence", metavar="DIR", help="Save the pictures that show what was found."
+    ),
+    as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
+) -> None:
+    """Tell everything that one clip tells by itself.
+
+    What the file really holds, lost and repeated frames, and whatever else can be measured
+    without a target or a reading. The clip is decoded once and never changed.
+    """
+    from seeworthy.cli import words
+    from seeworthy.engine.measure import look as run
+    from seeworthy.errors import SeeworthyError
+    from seeworthy.procedures import procedure
+
+    documents = []
+    for clip in clips:
+        with words.progress_bar(f"Looking at {clip}", as_json) as progress:
+            looked = run(clip, progress=progress)
+        documents.append(looked.to_json() if as_json else {})
+        for name, answer in looked.answers.items():
+            if not isinstance(answer, SeeworthyError) and evidence is not None:
+                words.save_pictures(answer.pictures, evidence / Path(clip).stem / name)
+        if as_json:
+            continue
+        typer.echo(looked.source.name)
+        for name, answer in looked.answers.items():
+            typer.echo(f"\n{procedure(name).title}")
+            if isinstance(answer, SeeworthyError):
+                typer.echo(f"  Not measured: {answer.message}")
+                if answer.hint:
+                    typer.echo(f"  {answer.hint}")
+            else:
+                words.show_outcome(answer)
+    if as_json:
+        words.show_json(documents[0] if len(documents) == 1 else documents)

@@ -1,0 +1,191 @@
+"""The command line: which commands there are, and how errors leave it.
+
+Command modules are imported only when their command is called, so that
+``seeworthy --help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import os
+import sys
+from dataclasses import dataclass
+from typing import Any
+
+import typer
+from typer.core import TyperCommand, TyperGroup
+
+from seeworthy import __version__
+from seeworthy.errors import Fault, NoSpace, SeeworthyError, WrongCall
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One command: where its Typer app is, its one line of help, its section."""
+
+    module: str
+    help: str
+    section: str
+
+
+_ONE = "One clip or one reading, nothing to set up"
+_KEEP = "A bench that remembers every camera"
+_THINK = "What the figures mean"
+_SELF = "Seeworthy itself"
+
+# The order is the order of the help page. A module that is not there yet is left out.
+COMMANDS: dict[str, Entry] = {
+    "demo": Entry("demo", "Build the demo bench of Marram Point and measure it.", _ONE),
+    "look": Entry("look", "Tell everything that one clip tells by itself.", _ONE),
+    "procedures": Entry("procedures", "List the tests, or show how to film one.", _ONE),
+    "measure": Entry("measure", "Run one test on your files and readings.", _ONE),
+    "target": Entry("target", "Make a printable target as PDF.", _ONE),
+    "recover": Entry("recover", "Rebuild a clip that was cut off before it was finished.", _ONE),
+    "bench": Entry("bench", "Make, check or back up a bench folder.", _KEEP),
+    "camera": Entry("camera", "Add and list cameras, units, firmware and claims.", _KEEP),
+    "take": Entry("take", "Add and list what you filmed and read.", _KEEP),
+    "import": Entry("import_", "Sort a card folder into takes.", _KEEP),
+    "run": Entry("run", "Measure what is new or out of date.", _KEEP),
+    "claims": Entry("claims", "Hold the seller's claims against the figures.", _THINK),
+    "compare": Entry("compare", "Set cameras side by side.", _THINK),
+    "suit": Entry("suit", "Rank cameras for a purpose.", _THINK),
+    "plan": Entry("plan", "Foresee what a flight will look like.", _THINK),
+    "correct": Entry("correct", "Mend a clip with what was measured.", _THINK),
+    "report": Entry("report", "Write the report of a camera.", _THINK),
+    "export": Entry("export", "Write results as open data.", _THINK),
+    "serve": Entry("serve", "Open the bench in a browser.", _KEEP),
+    "selfcheck": Entry("selfcheck", "Render known truth, measure it, compare.", _SELF),
+}
+
+
+def _exists(entry: Entry) -> bool:
+    from importlib.util import find_spec
+
+    return find_spec(f"seeworthy.cli.{entry.module}") is not None
+
+
+class LazyGroup(TyperGroup):
+    """A group that knows its commands by name and loads one when it is called."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Return the names in the order of the help page."""
+        return [name for name, entry in COMMANDS.items() if _exists(entry)]
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """Return a stand-in that carries the help line only."""
+        entry = COMMANDS.get(cmd_name)
+        if entry is None or not _exists(entry):
+            return None
+        return TyperCommand(cmd_name, help=entry.help, short_help=entry.help)
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """Load the real command; called to run it and to complete its words."""
+        name, stand_in, rest = super().resolve_command(ctx, args)
+        if name is None or stand_in is None:
+            return name, stand_in, rest
+        return name, load(name), rest
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write the commands by section."""
+        names = self.list_commands(ctx)
+        for section in dict.fromkeys(e.section for e in COMMANDS.values()):
+            rows = [(n, COMMANDS[n].help) for n in names if COMMANDS[n].section == section]
+            if rows:
+                with formatter.section(section):
+                    formatter.write_dl(rows)
+
+
+def load(name: str) -> Any:
+    """Import a command's module and return its command object."""
+    module = importlib.import_module(f"seeworthy.cli.{COMMANDS[name].module}")
+    module.app._add_completion = False  # offered once, by the root
+    command = typer.main.get_command(module.app)
+    command.name = name
+    return command
+
+
+app = typer.Typer(
+    cls=LazyGroup,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    no_args_is_help=True,
+)
+
+
+def _version(value: bool) -> None:
+    if value:
+        typer.echo(f"seeworthy {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def root(
+    version: bool = typer.Option(
+        False, "--version", help="Print the version.", callback=_version, is_eager=True
+    ),
+) -> None:
+    """Seeworthy, the test bench for small flying cameras.
+
+    Film a set scene, type what you read off tape, scale and thermometer, and learn what
+    a camera really does, with an honest plus-or-minus on every figure. Start with
+    'seeworthy look CLIP' or 'seeworthy demo'.
+    """
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line and exit; every error leaves as words and an exit code."""
+    words = sys.argv[1:] if arguments is None else arguments
+    sys.exit(run(words))
+
+
+def run(words: list[str]) -> int:
+    """Run the command line and return the exit code."""
+    command = typer.main.get_command(app)
+    try:
+        code = command.main(args=words, prog_name="seeworthy", standalone_mode=False)
+        return code if isinstance(code, int) else 0
+    except SeeworthyError as error:
+        return _leave(error, words)
+    except KeyboardInterrupt:
+        typer.echo("Stopped.", err=True)
+        return 130
+    except BrokenPipeError:
+        # The reader (head, less) has gone; keep Python from complaining at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        return _leave(_translate(error), words, error)
+
+
+def _translate(error: Exception) -> SeeworthyError:
+    if hasattr(error, "format_message"):  # what the argument parser raises
+        return WrongCall(error.format_message().rstrip("."), "Add --help to see what it takes.")
+    if type(error).__name__ == "Abort":
+        return WrongCall("Stopped.")
+    if isinstance(error, OSError) and error.errno == 28:
+        return NoSpace("The disk is full.", "Free some space and run it again.")
+    if isinstance(error, PermissionError):
+        return WrongCall(f"'{error.filename}' must not be written or read.", "Check permissions.")
+    return Fault(
+        f"Seeworthy itself failed: {type(error).__name__}: {error}",
+        "This is a fault of the program; SEEWORTHY_TRACE=1 shows where.",
+    )
+
+
+def _leave(error: SeeworthyError, words: list[str], cause: Exception | None = None) -> int:
+    if os.environ.get("SEEWORTHY_TRACE"):
+        import traceback
+
+        traceback.print_exception(cause or error)
+    typer.echo(error.message, err=True)
+    if error.hint:
+        typer.echo(error.hint, err=True)
+    if "--json" in words:
+        typer.echo(json.dumps(error.to_json(), ensure_ascii=False, indent=2))
+    return error.exit_code
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,62 @@
+"""``seeworthy measure``: one procedure on files and readings."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+app = typer.Typer(rich_markup_mode=None)
+
+
+@app.command()
+def measure(
+    procedure: str = typer.Argument(
+        ..., metavar="PROCEDURE", help="Which test: see 'seeworthy procedures'."
+    ),
+    files: list[str] = typer.Argument(
+        None, metavar="FILE…", help="Clips, stills or logs, in order."
+    ),
+    with_: list[str] = typer.Option(
+        None, "--with", metavar="ROLE=FILE", help="A file with a role, such as turned=b.mp4."
+    ),
+    reading: list[str] = typer.Option(
+        None, "--reading", metavar="NAME=VALUE", help='A reading: distance="58 in ± 0.1 in".'
+    ),
+    option: list[str] = typer.Option(
+        None, "--option", metavar="NAME=VALUE", help="How to evaluate: method=lamp."
+    ),
+    evidence: Path = typer.Option(
+        None, "--evidence", metavar="DIR", help="Save the pictures that show what was found."
+    ),
+    as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
+) -> None:
+    """Run one test on your files and readings and say what came out.
+
+    A quantity is typed as VALUE UNIT ± U, for example "58 in ± 0.1 in"; '+/-' works too.
+    Inches and millimetres are equally welcome.
+    """
+    from seeworthy.cli import words
+    from seeworthy.engine.measure import measure as run
+    from seeworthy.errors import CannotMeasure
+
+    roles = words.pairs(with_ or (), "--with", "turned=b.mp4")
+    readings = words.pairs(reading or (), "--reading", 'distance="58 in ± 0.1 in"')
+    options = words.pairs(option or (), "--option", "method=lamp")
+    try:
+        with words.progress_bar(f"Measuring {procedure}", as_json) as progress:
+            measured = run(procedure, files or (), roles, readings, options, progress=progress)
+    except CannotMeasure as error:
+        if evidence is not None:
+            words.save_pictures(error.pictures, evidence)
+        raise
+    saved = words.save_pictures(measured.outcome.pictures, evidence) if evidence else []
+    if as_json:
+        words.show_json(measured.to_json())
+        return
+    typer.echo(measured.procedure.title)
+    words.show_outcome(measured.outcome)
+    for path in saved:
+        typer.echo(f"  Picture: {path}")
+    if measured.outcome.pictures and not saved:
+        typer.echo("  (--evidence DIR saves the pictures that show what was found)")

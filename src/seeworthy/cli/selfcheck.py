@@ -1,0 +1,65 @@
+"""``seeworthy selfcheck``: render known truth, measure it, compare."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import typer
+
+app = typer.Typer(rich_markup_mode=None)
+
+
+@app.command()
+def selfcheck(
+    studies: list[str] = typer.Argument(
+        None, metavar="STUDY…", help="Which procedures; all when none is named."
+    ),
+    repeats: int = typer.Option(3, "--repeats", min=1, help="Rendered repeats per group."),
+    seed: int = typer.Option(1, "--seed", help="Another seed gives other scenes."),
+    table: Path = typer.Option(None, "--table", metavar="FILE", help="Write the table (Markdown)."),
+    as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
+) -> None:
+    """Render clips and logs whose truth is known, measure them, and compare.
+
+    Shows on your own machine how large the errors are and how often the stated 95 % interval
+    holds the truth. A few repeats take minutes; the published tables use 100 and more.
+    """
+    from seeworthy.cli import words
+    from seeworthy.errors import WrongCall
+    from seeworthy.selfcheck import all_studies
+    from seeworthy.selfcheck.tables import goal_lines, markdown, rows
+
+    known = all_studies()
+    for name in studies or ():
+        if name not in known:
+            raise WrongCall(f"There is no study '{name}'.", f"Studies: {', '.join(known)}.")
+    document: dict[str, Any] = {}
+    texts = []
+    missed = False
+    for name in studies or known:
+        study = known[name]
+        trials = []
+        for trial in study.run(repeats, seed):
+            trials.append(trial)
+            if not as_json:
+                typer.echo(f"\r{study.title}: {len(trials)} trials", nl=False, err=True)
+        if not as_json:
+            typer.echo("", err=True)
+        goals = goal_lines(study, trials)
+        missed |= any(not g.reached for g in goals)
+        text = markdown(study, trials, repeats, seed)
+        texts.append(text)
+        document[name] = {
+            "summary": [asdict(s) for s in rows(trials)],
+            "goals": [asdict(g) for g in goals],
+        }
+        if not as_json:
+            typer.echo(text)
+    if table is not None:
+        table.write_text("\n".join(texts), encoding="utf-8")
+    if as_json:
+        words.show_json(words.finite(document))
+    if missed:
+        raise typer.Exit(3)

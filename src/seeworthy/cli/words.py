@@ -1,0 +1,134 @@
+"""How commands speak: JSON, lines of results, progress."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from seeworthy.errors import WrongCall
+
+if TYPE_CHECKING:
+    from seeworthy.procedures.declare import Procedure
+    from seeworthy.results import Outcome, Picture
+
+
+def show_json(value: Any) -> None:
+    """Print one JSON document."""
+    typer.echo(json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False))
+
+
+def pairs(texts: Iterable[str], flag: str, example: str) -> dict[str, list[str]]:
+    """Turn repeated ``NAME=VALUE`` words into a mapping of lists.
+
+    Raises
+    ------
+    WrongCall
+        A word without ``=``.
+    """
+    found: dict[str, list[str]] = {}
+    for text in texts:
+        name, mark, value = text.partition("=")
+        if not mark or not name.strip():
+            raise WrongCall(f"'{flag} {text}' has no NAME=.", f"Write {flag} {example}.")
+        found.setdefault(name.strip(), []).append(value.strip())
+    return found
+
+
+def show_outcome(outcome: Outcome) -> None:
+    """Print results, findings and warnings in words."""
+    if outcome.sentence:
+        typer.echo(outcome.sentence)
+    lines = [result_line(r) for r in outcome.results]
+    width = max((len(name) for name, _, _ in lines), default=0)
+    for name, value, rest in lines:
+        typer.echo(f"  {name:<{width}}  {value}  {rest}".rstrip())
+    for name, value in outcome.findings.items():
+        typer.echo(f"  {name.replace('_', ' ')}: {in_words(value)}")
+    for warning in outcome.warnings:
+        typer.echo(f"  Mind: {warning}")
+
+
+def result_line(result: Any) -> tuple[str, str, str]:
+    """Return (name, value ± u, interval and conditions) of a result."""
+    from seeworthy.measurands import measurand
+    from seeworthy.quantities import format_value
+
+    low, high = result.interval
+    unit = f" {result.unit}" if result.unit else ""
+    digits = max(3, len(f"{abs(result.value):.0f}") + 2) if result.value else 3
+    rest = f"95 %: {low:.{digits}g} to {high:.{digits}g}{unit}, n = {result.n}"
+    for key, value in result.conditions.items():
+        rest += f", {key} {value:g}" if isinstance(value, float) else f", {key} {value}"
+    title = measurand(result.measurand).title
+    return title, format_value(result.value, result.u, result.unit), f"({rest})"
+
+
+def in_words(value: Any) -> str:
+    """Write a finding's plain JSON value for a person."""
+    if value is None:
+        return "none"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.5g}"
+    if isinstance(value, dict):
+        if set(value) == {"count", "at"}:
+            places = ", ".join(str(x) for x in value["at"][:8])
+            more = " …" if len(value["at"]) > 8 else ""
+            return f"{value['count']}" + (f" (frames {places}{more})" if places else "")
+        return ", ".join(f"{k.replace('_', ' ')} {in_words(v)}" for k, v in value.items())
+    if isinstance(value, list | tuple):
+        shown = ", ".join(in_words(v) for v in value[:6])
+        return (shown + (" …" if len(value) > 6 else "")) or "none"
+    return str(value)
+
+
+def show_cautions(procedures: Sequence[Procedure]) -> None:
+    """Print the cautions of procedures, each once."""
+    from seeworthy.procedures.cautions import CAUTIONS
+
+    for name in dict.fromkeys(c for p in procedures for c in p.cautions):
+        typer.echo(f"  Caution: {CAUTIONS[name]}")
+
+
+def save_pictures(pictures: Iterable[Picture], folder: Path) -> list[Path]:
+    """Write evidence pictures into a folder and return their paths."""
+    folder.mkdir(parents=True, exist_ok=True)
+    written = []
+    for picture in pictures:
+        path = folder / Path(picture.name).name
+        path.write_bytes(picture.data)
+        written.append(path)
+    return written
+
+
+@contextlib.contextmanager
+def progress_bar(label: str, quiet: bool = False) -> Iterator[Callable[[float], None] | None]:
+    """Show a progress bar on a terminal; hand on None where there is none to look at."""
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(label, total=1.0)
+        yield lambda share: bar.update(task, completed=share)
+
+
+def finite(value: Any) -> Any:
+    """Replace NaN and infinity, which JSON does not know, by null, all the way down."""
+    if isinstance(value, dict):
+        return {k: finite(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [finite(v) for v in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value

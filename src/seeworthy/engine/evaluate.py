@@ -1,0 +1,150 @@
+"""Evaluate several procedures at once, decoding every clip a single time.
+
+A procedure that fails costs its own answer only: its error takes the place of its
+outcome, and the others go on with the same pass.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+
+from seeworthy.errors import Fault, SeeworthyError
+from seeworthy.media.frames import FrameView, Observer, PassSummary, Stage, watch
+from seeworthy.media.source import Source
+from seeworthy.procedures.declare import Inputs, Procedure, Seen, Watch
+from seeworthy.results import Outcome
+
+Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True)
+class Item:
+    """One procedure with its checked inputs."""
+
+    procedure: Procedure
+    inputs: Inputs
+
+
+@dataclass
+class _Guard:
+    """Stands before an observer in the pass; keeps its exceptions to itself."""
+
+    observer: Observer
+    error: SeeworthyError | None = None
+
+    def begin(self, stage: Stage) -> None:
+        with self._kept():
+            self.observer.begin(stage)
+
+    def frame(self, view: FrameView) -> bool | None:
+        if self.error is not None:
+            return False
+        # No context manager here: this runs for every frame.
+        try:
+            return self.observer.frame(view)
+        except Exception as error:
+            self.error = as_seeworthy(error)
+            return False
+
+    def finish(self) -> None:
+        if self.error is None:
+            with self._kept():
+                self.observer.finish()
+
+    @contextlib.contextmanager
+    def _kept(self):  # type: ignore[no-untyped-def]
+        try:
+            yield
+        except Exception as error:
+            self.error = as_seeworthy(error)
+
+
+@dataclass
+class _Work:
+    item: Item
+    watches: tuple[Watch, ...] = ()
+    guards: list[tuple[Source, _Guard]] = field(default_factory=list)
+    error: SeeworthyError | None = None
+
+
+def as_seeworthy(error: Exception) -> SeeworthyError:
+    """Return the error itself, or a `Fault` that names what went wrong inside."""
+    if isinstance(error, SeeworthyError):
+        return error
+    fault = Fault(
+        f"Seeworthy itself failed: {type(error).__name__}: {error}",
+        "This is a fault of the program; report it with the file that shows it.",
+    )
+    fault.__cause__ = error
+    return fault
+
+
+def evaluate(
+    items: Sequence[Item], *, progress: Progress | None = None
+) -> list[Outcome | SeeworthyError]:
+    """Run procedures, one decode pass per clip.
+
+    Parameters
+    ----------
+    items : sequence of Item
+    progress : callable, optional
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    list
+        One outcome or error per item, in order.
+    """
+    work = [_prepare(item) for item in items]
+    sources: dict[Source, list[_Guard]] = {}
+    for one in work:
+        for source, guard in one.guards:
+            sources.setdefault(source, []).append(guard)
+    passes: dict[Source, PassSummary] = {}
+    broken: dict[Source, SeeworthyError] = {}
+    for number, (source, guards) in enumerate(sources.items()):
+        report = _share(progress, number, len(sources))
+        try:
+            passes[source] = watch(source, guards, progress=report)
+        except Exception as error:
+            broken[source] = as_seeworthy(error)
+    return [_conclude(one, passes, broken) for one in work]
+
+
+def _share(progress: Progress | None, number: int, total: int) -> Progress | None:
+    if progress is None:
+        return None
+    return lambda share: progress((number + share) / total)
+
+
+def _prepare(item: Item) -> _Work:
+    work = _Work(item)
+    try:
+        work.watches = tuple(item.procedure.prepare(item.inputs))
+    except Exception as error:
+        work.error = as_seeworthy(error)
+        return work
+    work.guards = [(w.source, _Guard(w.observer)) for w in work.watches]
+    return work
+
+
+def _conclude(
+    work: _Work, passes: dict[Source, PassSummary], broken: dict[Source, SeeworthyError]
+) -> Outcome | SeeworthyError:
+    if work.error is not None:
+        return work.error
+    for source, guard in work.guards:
+        error = broken.get(source) or guard.error
+        if error is not None:
+            return error
+    mine = {source: passes[source] for source, _ in work.guards}
+    try:
+        outcome = work.item.procedure.conclude(work.item.inputs, Seen(work.watches, mine))
+    except Exception as error:
+        return as_seeworthy(error)
+    extra = [w for summary in mine.values() for w in summary.warnings]
+    if extra:
+        outcome = replace(outcome, warnings=tuple(dict.fromkeys((*outcome.warnings, *extra))))
+    return outcome

@@ -1,0 +1,151 @@
+"""Measure once, in this process: from what a user named to the JSON contract."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from seeworthy import __version__
+from seeworthy.engine.evaluate import Item, Progress, evaluate
+from seeworthy.errors import SeeworthyError
+from seeworthy.media.source import Source
+from seeworthy.procedures import all_procedures, procedure
+from seeworthy.procedures.declare import Inputs, Procedure, gather
+from seeworthy.results import Outcome
+
+
+@dataclass(frozen=True)
+class Measured:
+    """An outcome with what it was measured from.
+
+    Attributes
+    ----------
+    procedure : Procedure
+    inputs : Inputs
+    outcome : Outcome
+    hashes : mapping of Source to str
+        Hex SHA-256 of every input file.
+    """
+
+    procedure: Procedure
+    inputs: Inputs
+    outcome: Outcome
+    hashes: Mapping[Source, str] = field(default_factory=dict)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the JSON of ``measure`` (see docs/design.md)."""
+        return {
+            "procedure": self.procedure.id,
+            "method": self.outcome.method,
+            "seeworthy": __version__,
+            **_inputs_json(self.inputs, self.hashes),
+            **outcome_json(self.outcome),
+        }
+
+
+def outcome_json(outcome: Outcome) -> dict[str, Any]:
+    """Return results, findings, warnings and the sentence as plain JSON values."""
+    return {
+        "results": [r.to_json() for r in outcome.results],
+        "findings": dict(outcome.findings),
+        "warnings": list(outcome.warnings),
+        "sentence": outcome.sentence,
+    }
+
+
+def _inputs_json(inputs: Inputs, hashes: Mapping[Source, str]) -> dict[str, Any]:
+    files = [
+        {"file": source.name, "sha256": hashes[source], **({"role": role} if role else {})}
+        for role, sources in inputs.files.items()
+        for source in sources
+    ]
+    readings: dict[str, Any] = {}
+    for name, values in inputs.readings.items():
+        shown = [v.text if v.unit == "text" else v.to_json() for v in values]
+        readings[name] = shown[0] if len(shown) == 1 else shown
+    return {"inputs": files, "readings": readings}
+
+
+def measure(
+    name: str,
+    files: Sequence[str | Path] = (),
+    roles: Mapping[str, Sequence[str | Path]] | None = None,
+    readings: Mapping[str, Sequence[str]] | None = None,
+    options: Mapping[str, Sequence[str]] | None = None,
+    *,
+    progress: Progress | None = None,
+) -> Measured:
+    """Run one procedure on named files and typed readings.
+
+    Parameters
+    ----------
+    name : str
+        Id of the procedure.
+    files : sequence of path
+        Positional files.
+    roles : mapping of role to paths
+    readings : mapping of name to typed quantities
+    options : mapping of name to values
+    progress : callable, optional
+
+    Raises
+    ------
+    SeeworthyError
+        Wrong call, unreadable input, or `CannotMeasure`.
+    """
+    chosen = procedure(name)
+    sources = {"": [Source.of(f) for f in files]}
+    for role, paths in (roles or {}).items():
+        sources.setdefault(role, []).extend(Source.of(p) for p in paths)
+    inputs = gather(chosen, {r: s for r, s in sources.items() if s}, readings or {}, options)
+    outcome = evaluate([Item(chosen, inputs)], progress=progress)[0]
+    if isinstance(outcome, SeeworthyError):
+        raise outcome
+    return Measured(chosen, inputs, outcome, _hashes(inputs))
+
+
+def _hashes(inputs: Inputs) -> dict[Source, str]:
+    return {s: s.sha256() for sources in inputs.files.values() for s in sources}
+
+
+@dataclass(frozen=True)
+class Looked:
+    """Everything one clip tells: an outcome or an error per procedure."""
+
+    source: Source
+    answers: Mapping[str, Outcome | SeeworthyError]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the same parts as `Measured.to_json`, by procedure."""
+        found: dict[str, Any] = {}
+        for name, answer in self.answers.items():
+            if isinstance(answer, SeeworthyError):
+                found[name] = answer.to_json()
+            else:
+                found[name] = {"method": answer.method, **outcome_json(answer)}
+        return {
+            "seeworthy": __version__,
+            "inputs": [{"file": self.source.name, "sha256": self.source.sha256()}],
+            "procedures": found,
+        }
+
+
+def look(path: str | Path, *, progress: Progress | None = None) -> Looked:
+    """Run every procedure that needs a clip and nothing else, in one decode pass.
+
+    Raises
+    ------
+    UnreadableInput
+        Nothing at all could be read.
+    """
+    source = Source.of(path)
+    chosen = [p for p in all_procedures().values() if p.look]
+    items = [Item(p, gather(p, {"": [source]}, {}, {})) for p in chosen]
+    answers = evaluate(items, progress=progress)
+    if answers and all(isinstance(a, SeeworthyError) and a.exit_code == 2 for a in answers):
+        first = answers[0]
+        assert isinstance(first, SeeworthyError)
+        raise first
+    return Looked(source, {p.id: a for p, a in zip(chosen, answers, strict=True)})
