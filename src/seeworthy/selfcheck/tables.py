@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from seeworthy.selfcheck.study import Goal, Study, Summary, Trial, summarise
 
 _HEADS = (
-    ("group", "measurand", "trials", "answered", "rms error", "rms %", "bias %", "largest error")
-    + ("truth inside 95 %", "right to answer or refuse")
+    "group", "measurand", "trials", "answered", "rms error", "rms %", "bias %",
+    "largest error", "truth inside 95 %", "right to answer or refuse",
 )  # fmt: skip
 
 
