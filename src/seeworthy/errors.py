@@ -141,6 +141,12 @@ class BenchBusy(BenchError):
     http_status = 503
 
 
+class EvidenceChanged(BenchError):
+    """A file is not, or no longer, what was entered into the bench."""
+
+    kind = "evidence-changed"
+
+
 class NoSpace(BenchError):
     """The disk is full; nothing was written half."""
 

@@ -1,0 +1,101 @@
+"""Run jobs on any executor and hand back answers as they come.
+
+An executor is anything in the shape of `concurrent.futures.Executor`: the local
+workers of `seeworthy.engine.workers`, or ``distributed.Client().get_executor()``
+when the bench has outgrown one machine.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
+
+from seeworthy.engine.jobs import Answer, Job, perform
+from seeworthy.engine.workers import MEMORY_EXIT
+from seeworthy.errors import WorkerLost
+
+Futures = dict[Future[list[Answer]], Job]
+
+
+def run_jobs(
+    jobs: Iterator[Job],
+    executor: Executor,
+    *,
+    at_once: int,
+    beat: Callable[[], None] | None = None,
+    period: float = 5.0,
+) -> Iterator[Answer]:
+    """Run jobs and yield every task's answer as it comes.
+
+    Parameters
+    ----------
+    jobs : iterator of Job
+        Asked for one more only when a worker is about to be free, so that several
+        engines can share one list of work.
+    executor : Executor
+    at_once : int
+        Jobs in the executor's hands at a time.
+    beat : callable, optional
+        Called at least every `period` seconds while jobs run.
+
+    Yields
+    ------
+    Answer
+        A job whose worker is lost is given out again, one task at a time, so that
+        only the task which costs the worker is answered with `WorkerLost`.
+    """
+    running: Futures = {}
+    again: list[Job] = []
+    more = True
+    while True:
+        while more and len(running) < at_once:
+            job = again.pop() if again else next(jobs, None)
+            if job is None:
+                more = False
+            else:
+                running[executor.submit(perform, job)] = job
+        if not running:
+            return
+        done, _ = wait(running, timeout=period, return_when=FIRST_COMPLETED)
+        if beat is not None:
+            beat()
+        for future in done:
+            job = running.pop(future)
+            loss = _loss(future)
+            if loss is None:
+                yield from future.result()
+            elif len(job.tasks) > 1:
+                again.extend(Job((task,)) for task in reversed(job.tasks))
+                more = True
+            else:
+                yield Answer(job.tasks[0].key, loss)
+
+
+def _loss(future: Future[list[Answer]]) -> WorkerLost | None:
+    """Say how the worker was lost, or None when it answered.
+
+    `perform` answers for every error of a measurement, so whatever is raised
+    here tells of the worker and not of the take.
+    """
+    try:
+        error = future.exception()
+    except CancelledError as cancelled:
+        error = cancelled
+    if error is None:
+        return None
+    if isinstance(error, TimeoutError):
+        return WorkerLost(
+            "The measurement took longer than its time limit and was stopped.",
+            "Run again with a larger --time-limit, or cut the clip.",
+        )
+    code = getattr(error, "exitcode", None)
+    if code == MEMORY_EXIT:
+        return WorkerLost(
+            "The measurement needed more memory than its limit and was stopped.",
+            "Run again with a larger --memory-limit, or cut the clip.",
+        )
+    how = f"exit code {code}" if code is not None else type(error).__name__
+    return WorkerLost(
+        f"The worker process died while measuring ({how}).",
+        "Run again; if it dies again, the clip may be damaged: copy it anew from the card.",
+    )
