@@ -11,7 +11,7 @@ app = typer.Typer(rich_markup_mode=None)
 
 @app.command()
 def look(
-    clips: list[str] = typer.Argument(..., metavar="CLIP…", help="Clips from the camera."),
+    clips: list[str] = typer.Argument(..., metavar="CLIP", help="Clips from the camera."),
     evidence: Path = typer.Option(
         None, "--evidence", metavar="DIR", help="Save the pictures that show what was found."
     ),

@@ -15,7 +15,7 @@ def measure(
         ..., metavar="PROCEDURE", help="Which test: see 'seeworthy procedures'."
     ),
     files: list[str] = typer.Argument(
-        None, metavar="FILE…", help="Clips, stills or logs, in order."
+        None, metavar="FILE", help="Clips, stills or logs, in order."
     ),
     with_: list[str] = typer.Option(
         None, "--with", metavar="ROLE=FILE", help="A file with a role, such as turned=b.mp4."

@@ -14,7 +14,7 @@ app = typer.Typer(rich_markup_mode=None)
 @app.command()
 def selfcheck(
     studies: list[str] = typer.Argument(
-        None, metavar="STUDY…", help="Which procedures; all when none is named."
+        None, metavar="STUDY", help="Which procedures; all when none is named."
     ),
     repeats: int = typer.Option(3, "--repeats", min=1, help="Rendered repeats per group."),
     seed: int = typer.Option(1, "--seed", help="Another seed gives other scenes."),

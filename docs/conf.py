@@ -1,0 +1,36 @@
+"""Sphinx configuration."""
+
+from seeworthy import __version__
+
+project = "Seeworthy"
+author = "The Seeworthy developers"
+copyright = "2026, The Seeworthy developers"
+version = release = __version__
+extensions = [
+    "myst_parser",
+    "sphinx.ext.autodoc",
+    "sphinx.ext.napoleon",
+    "sphinx.ext.apidoc",
+]
+apidoc_modules = [
+    {
+        "path": "../src/seeworthy",
+        "destination": "api",
+        "max_depth": 3,
+        "separate_modules": False,
+        "module_first": True,
+    }
+]
+autodoc_member_order = "bysource"
+autodoc_typehints = "description"
+napoleon_numpy_docstring = True
+napoleon_google_docstring = False
+napoleon_use_ivar = True
+myst_enable_extensions = ["deflist"]
+myst_heading_anchors = 3
+exclude_patterns = ["_build"]
+html_theme = "alabaster"
+html_theme_options = {"description": "The test bench for small flying cameras"}
+# A page that loads nothing from another host.
+html_js_files: list[str] = []
+suppress_warnings = ["myst.xref_missing", "ref.python"]

@@ -1,0 +1,154 @@
+"""The command line as a user types it: exit codes, JSON shapes, no traceback, quick help."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from seeworthy.cli import main
+from seeworthy.cli.words import finite, in_words, pairs
+from seeworthy.errors import WrongCall
+
+
+def run(capsys, *words):
+    code = main.run(list(words))
+    out, err = capsys.readouterr()
+    return code, out, err
+
+
+def test_help_names_every_command_with_its_line(capsys):
+    code, out, _ = run(capsys, "--help")
+    assert code == 0
+    for name in ("look", "measure", "procedures", "selfcheck"):
+        assert f"  {name} " in out
+        assert main.COMMANDS[name].help in out
+
+
+def test_every_listed_command_loads_and_explains_itself():
+    for name in main.LazyGroup().list_commands(None):
+        command = main.load(name)
+        assert (command.help or "").strip(), name
+
+
+@pytest.mark.parametrize("heavy", ["numpy", "av", "pint", "cv2", "scipy", "sqlalchemy", "rich"])
+def test_help_starts_without_heavy_imports(heavy):
+    code = (
+        "import sys\nfrom seeworthy.cli.main import run\nrun(['--help'])\n"
+        f"sys.exit(3 if {heavy!r} in sys.modules else 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False)
+    assert done.returncode == 0, done.stderr.decode()
+
+
+@pytest.mark.parametrize("heavy", ["numpy", "av", "cv2", "scipy"])
+def test_procedures_lists_without_heavy_imports(heavy):
+    code = (
+        "import sys\nfrom seeworthy.cli.main import run\nrun(['procedures'])\n"
+        f"sys.exit(3 if {heavy!r} in sys.modules else 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False)
+    assert done.returncode == 0, done.stderr.decode()
+
+
+def test_an_unknown_procedure_is_a_wrong_call(capsys):
+    code, out, err = run(capsys, "measure", "readuot", "--json")
+    assert code == 2
+    error = json.loads(out)["error"]
+    assert error["kind"] == "wrong-call"
+    assert "readuot" in error["message"]
+    assert "readout" in error["hint"]
+    assert error["message"] in err
+
+
+def test_an_unknown_command_and_a_missing_argument_are_wrong_calls(capsys):
+    assert run(capsys, "measrue")[0] == 2
+    code, out, err = run(capsys, "measure", "--json")
+    assert code == 2
+    assert json.loads(out)["error"]["hint"]
+    assert "Traceback" not in err
+
+
+def test_a_file_that_is_not_there(capsys):
+    code, out, _ = run(capsys, "measure", "stream", "nowhere.mov", "--json")
+    assert code == 2
+    assert json.loads(out)["error"]["kind"] == "unreadable-input"
+
+
+def test_a_reading_without_a_name(capsys):
+    code, _, err = run(capsys, "measure", "view", "--reading", "55 in")
+    assert code == 2
+    assert "NAME=" in err
+
+
+def test_measure_view_gives_the_json_contract(capsys):
+    code, out, _ = run(
+        capsys, "measure", "view", "--reading", "width=55 in ± 0.1 in",
+        "--reading", "distance=58 in ± 0.1 in", "--json",
+    )  # fmt: skip
+    assert code == 0
+    found = json.loads(out)
+    assert set(found) >= {
+        "procedure", "method", "seeworthy", "inputs", "readings", "results", "findings", "warnings",
+    }  # fmt: skip
+    assert found["readings"]["width"]["value"] == pytest.approx(1.397)
+    hfov = next(r for r in found["results"] if r["measurand"] == "hfov")
+    # 55 in wide at 58 in gives 51 degrees, rounded: common practice, no source.
+    assert round(hfov["value"]) == 51
+    assert set(hfov) == {
+        "measurand", "value", "unit", "u", "interval", "coverage", "n", "conditions", "evidence",
+    }  # fmt: skip
+    assert hfov["interval"][0] < hfov["value"] < hfov["interval"][1]
+
+
+def test_measure_view_in_words(capsys):
+    code, out, _ = run(
+        capsys, "measure", "view", "--reading", "width=55 in", "--reading", "distance=58 in"
+    )
+    assert code == 0
+    assert "±" in out
+    assert "deg" in out
+
+
+def test_a_reading_of_the_wrong_dimension(capsys):
+    code, out, _ = run(
+        capsys,
+        "measure",
+        "view",
+        "--reading",
+        "width=55 in",
+        "--reading",
+        "distance=3 kg",
+        "--json",
+    )
+    assert code == 2
+    assert json.loads(out)["error"]["kind"] == "bad-quantity"
+
+
+@pytest.mark.parametrize("distance", ["-58 in", "0 in"])
+def test_a_distance_that_cannot_be(capsys, distance):
+    code, _, err = run(
+        capsys, "measure", "view", "--reading", "width=55 in", "--reading", f"distance={distance}"
+    )
+    assert code == 2
+    assert "above zero" in err
+
+
+def test_pairs_collects_repeats_and_keeps_later_equal_signs():
+    assert pairs(["a=1", "a=2", "b=x=y"], "--option", "a=1") == {"a": ["1", "2"], "b": ["x=y"]}
+    with pytest.raises(WrongCall, match="NAME="):
+        pairs(["a"], "--option", "a=1")
+
+
+def test_findings_in_words():
+    assert in_words({"count": 2, "at": [3, 9]}) == "2 (frames 3, 9)"
+    assert in_words(True) == "yes"
+    assert in_words(None) == "none"
+
+
+def test_json_never_holds_nan():
+    assert finite({"a": [float("nan"), 1.0, {"b": float("inf")}]}) == {
+        "a": [None, 1.0, {"b": None}]
+    }

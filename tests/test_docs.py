@@ -1,0 +1,59 @@
+"""Documentation against code: the reference pages follow from the declarations."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+DOCS = ROOT / "docs"
+
+
+@pytest.fixture(scope="module")
+def reference():
+    spec = importlib.util.spec_from_file_location("make_reference", DOCS / "make_reference.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_the_command_reference_is_up_to_date(reference):
+    assert (DOCS / "cli.md").read_text(encoding="utf-8") == reference.cli_page(), (
+        "run docs/make_reference.py"
+    )
+
+
+def test_the_procedure_reference_is_up_to_date(reference):
+    assert (DOCS / "procedures.md").read_text(encoding="utf-8") == reference.procedures_page(), (
+        "run docs/make_reference.py"
+    )
+
+
+def test_links_in_the_prose_lead_somewhere():
+    broken = []
+    for page in [ROOT / "README.md", ROOT / "CONTRIBUTING.md", *DOCS.glob("**/*.md")]:
+        if "_build" in page.parts or "api" in page.parts:
+            continue
+        links = re.findall(r"\]\(([^)#:]+)\)", page.read_text(encoding="utf-8"))
+        broken += [f"{page.name}: {t}" for t in links if not (page.parent / t).exists()]
+    assert not broken
+
+
+def test_files_stay_small():
+    # About 400 lines at most: one measurement, one module.
+    large = {
+        str(p.relative_to(ROOT)): n
+        for p in (ROOT / "src").glob("**/*.py")
+        if (n := len(p.read_text(encoding="utf-8").splitlines())) > 440
+    }
+    assert not large
+
+
+def test_every_published_table_has_its_provenance():
+    folder = ROOT / "tests" / "published"
+    words = (folder / "README.md").read_text(encoding="utf-8")
+    missing = [p.name for p in folder.glob("*.csv") if p.name not in words]
+    assert not missing

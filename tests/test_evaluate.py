@@ -1,0 +1,121 @@
+"""The engine's shared decode pass: one decode, errors stay with their procedure."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from seeworthy.engine.evaluate import Item, evaluate
+from seeworthy.errors import CannotMeasure, Fault, UnreadableInput
+from seeworthy.media.source import Source
+from seeworthy.media.write import ClipWriter
+from seeworthy.procedures.declare import Inputs, Procedure, Step, Watch
+from seeworthy.results import Outcome
+
+
+class Counter:
+    def __init__(self, fail_at=None, leave_at=None):
+        self.seen = []
+        self.fail_at = fail_at
+        self.leave_at = leave_at
+        self.finished = 0
+
+    def begin(self, stage):
+        self.stage = stage
+
+    def frame(self, view):
+        self.seen.append(view.index)
+        if view.index == self.fail_at:
+            raise ValueError("inside an observer")
+        return view.index != self.leave_at
+
+    def finish(self):
+        self.finished += 1
+
+
+def make(name, observer, conclude=None):
+    return Procedure(
+        id=name,
+        title=name,
+        question="?",
+        version=1,
+        yields=(),
+        steps=(Step("film"),),
+        prepare=lambda inputs: (Watch(inputs.file(), observer),),
+        conclude=conclude or (lambda inputs, seen: Outcome(sentence=name)),
+    )
+
+
+@pytest.fixture(scope="module")
+def clip(tmp_path_factory):
+    path = tmp_path_factory.mktemp("clips") / "plain.mp4"
+    with ClipWriter(path, 64, 48) as writer:
+        for i in range(12):
+            writer.write_luma(np.full((48, 64), 20 + i * 10, np.uint8))
+    return Source.of(path)
+
+
+def items(clip, *procedures):
+    return [Item(p, Inputs({"": (clip,)})) for p in procedures]
+
+
+def test_every_observer_of_a_clip_shares_one_pass(clip, monkeypatch):
+    import seeworthy.engine.evaluate as module
+
+    passes = []
+    original = module.watch
+    monkeypatch.setattr(
+        module, "watch", lambda source, *a, **k: passes.append(source) or original(source, *a, **k)
+    )
+    one, two = Counter(), Counter()
+    answers = evaluate(items(clip, make("one", one), make("two", two)))
+    assert [a.sentence for a in answers] == ["one", "two"]
+    assert passes == [clip]
+    assert one.seen == two.seen == list(range(12))
+    assert one.finished == two.finished == 1
+
+
+def test_an_observer_that_fails_costs_its_own_answer_only(clip):
+    bad, good = Counter(fail_at=3), Counter()
+    answers = evaluate(items(clip, make("bad", bad), make("good", good)))
+    assert isinstance(answers[0], Fault)
+    assert "inside an observer" in answers[0].message
+    assert answers[1].sentence == "good"
+    assert bad.seen == [0, 1, 2, 3]
+    assert len(good.seen) == 12
+
+
+def test_an_observer_may_leave_early(clip):
+    early, late = Counter(leave_at=4), Counter()
+    evaluate(items(clip, make("early", early), make("late", late)))
+    assert early.seen == [0, 1, 2, 3, 4]
+    assert len(late.seen) == 12
+
+
+def test_a_refusal_keeps_message_and_hint(clip):
+    def refuse(inputs, seen):
+        raise CannotMeasure("Nothing moves.", "Film something that passes by.")
+
+    answer = evaluate(items(clip, make("none", Counter(), refuse)))[0]
+    assert isinstance(answer, CannotMeasure)
+    assert (answer.message, answer.hint) == ("Nothing moves.", "Film something that passes by.")
+
+
+def test_a_broken_clip_is_told_to_every_procedure_that_wanted_it(tmp_path, clip):
+    path = tmp_path / "text.mov"
+    path.write_text("this is not a film, it is a text that somebody renamed\n" * 20)
+    broken = Source.of(path)
+    both = [
+        Item(make("one", Counter()), Inputs({"": (broken,)})),
+        Item(make("two", Counter()), Inputs({"": (clip,)})),
+    ]
+    first, second = evaluate(both)
+    assert isinstance(first, UnreadableInput)
+    assert second.sentence == "two"
+
+
+def test_progress_counts_to_the_share_done(clip):
+    shares = []
+    evaluate(items(clip, make("one", Counter())), progress=shares.append)
+    assert all(0 <= s <= 1 for s in shares)
+    assert shares == sorted(shares)
