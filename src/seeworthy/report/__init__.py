@@ -1,1 +1,1 @@
-"""Reports: one self-contained file per camera, figures, data export."""
+"""Reports: what was measured, as pages that need nothing from anywhere else."""
