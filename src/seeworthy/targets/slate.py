@@ -1,0 +1,69 @@
+"""The slate: a card held before the camera at the start of a take.
+
+Coded markers tell where it is; an open matrix code (ISO/IEC 18004) carries the text
+that files the take; the same words stand beside it for people.
+"""
+
+from __future__ import annotations
+
+from seeworthy.targets.layout import (
+    INK,
+    Label,
+    Layout,
+    Marker,
+    Patch,
+    Region,
+    Ruler,
+    rectangle,
+    ruler_label,
+)
+
+FIRST_ID = 150
+_CODE = 120.0
+
+
+def layout(payload: str = "seeworthy", lines: tuple[str, ...] = ()) -> Layout:
+    """Return a card that carries `payload` as a matrix code and `lines` in words."""
+    cells = _cells(payload)
+    cell = _CODE / len(cells)
+    left, top = 12.0, 28.0
+    patches = []
+    for r, row in enumerate(cells):
+        c = 0
+        while c < len(row):
+            run = c
+            while run < len(row) and row[run]:
+                run += 1
+            if run > c:
+                box = rectangle(left + c * cell, top + r * cell, (run - c) * cell, cell)
+                patches.append(Patch(box, INK))
+            c = max(run, c + 1)
+    code = rectangle(left, top, _CODE, _CODE)
+    words = tuple(Label(text, (150.0, 52.0 + 12.0 * i), 5.0) for i, text in enumerate(lines))
+    ruler = Ruler((12.0, 176.5), 150.0)
+    side = 24.0
+    places = ((150.0, 2.0), (246.0, 2.0), (246.0, 140.0))
+    return Layout(
+        name="slate",
+        title="Slate",
+        width=272.0,
+        height=186.0,
+        ruler=ruler,
+        patches=tuple(patches),
+        markers=tuple(Marker(FIRST_ID + i, c, side) for i, c in enumerate(places)),
+        labels=(*words, ruler_label(ruler), Label("Seeworthy slate", (12.0, 12.0), 4.0)),
+        regions=(Region("code", (code[0], code[1], code[2], code[3])),),
+        use="Hold it in view for two seconds at the start of the take.",
+    )
+
+
+def _cells(payload: str) -> list[list[bool]]:
+    """Return the dark cells of the matrix code, without its quiet zone."""
+    import cv2
+    import numpy as np
+
+    image = np.asarray(cv2.QRCodeEncoder.create().encode(payload))
+    dark = image < 128
+    rows, columns = np.flatnonzero(dark.any(axis=1)), np.flatnonzero(dark.any(axis=0))
+    inside = dark[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    return [[bool(v) for v in row] for row in inside]
