@@ -1,13 +1,11 @@
 """Values with units and uncertainty, typed as people type them.
 
 ``58 in ± 0.1 in``, ``71 degF``, ``60 mph +/- 2``, ``1/2 in``, ``5 ft 2 in``,
-``1:42:10``, ``16.6 g ± 0.2 (k=2)``. A bare uncertainty has the unit of the value
-and is a standard uncertainty; ``(k=2)`` marks an expanded one, which is divided
-by k (JCGM 100:2008, 6.2). Where no uncertainty is typed, the resolution of the
-typed number is all that is known: a rectangular distribution one step wide
+``1:42:10``, ``1 h 42 min``, ``16.6 g ± 0.2 (k=2)``. A bare uncertainty has the unit
+of the value and is a standard uncertainty; ``(k=2)`` marks an expanded one, which is
+divided by k (JCGM 100:2008, 6.2). Where no uncertainty is typed, the resolution of
+the typed number is all that is known: a rectangular distribution one step wide
 (JCGM 100:2008, F.2.2.1), so ``u = step / sqrt(12)``.
-
-Units come from Pint; it is imported on first use because it is slow to start.
 """
 
 from __future__ import annotations
@@ -15,84 +13,59 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 from seeworthy.errors import BadQuantity
-
-_NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
-_MIXED = re.compile(r"^([+-]?)(?:(\d+)\s+)?(\d+)\s*/\s*(\d+)(?![\d/])")
-_PLAIN = re.compile(rf"^({_NUMBER})")
-_CLOCK = re.compile(r"^(\d+):([0-5]?\d)(?::([0-5]?\d(?:\.\d+)?))?$")
-_PLUS_MINUS = re.compile(r"\s*(?:±|\+/-|\+-|\+/−)\s*")
-_COVERAGE = re.compile(r"\(\s*k\s*=\s*([0-9.]+)\s*\)\s*$", re.I)
-_FEET_INCHES = re.compile(
-    r"^(\d+)\s*(?:ft|feet|foot|'|′)\s*([\d./ ]+?)\s*(?:in|inch|inches|\"|″|'')$"
+from seeworthy.units import (
+    convert,
+    factor_between,
+    has_offset,
+    is_temperature,
+    same_dimension,
+    unit_of,
 )
 
-# What people type, and what the units library calls it.
-_ALIASES = {
-    "°": "degree",
-    "deg": "degree",
-    "°C": "degC",
-    "C": "degC",
-    "celsius": "degC",
-    "degc": "degC",
-    "°F": "degF",
-    "F": "degF",
-    "fahrenheit": "degF",
-    "degf": "degF",
-    '"': "inch",
-    "″": "inch",
-    "'": "foot",
-    "′": "foot",
-    "mph": "mile/hour",
-    "kph": "kilometer/hour",
-    "kmh": "kilometer/hour",
-    "km/h": "kilometer/hour",
-    "fps": "1/second",
-    "lux": "lux",
-    "lx": "lux",
-    "fc": "footcandle",
-    "footcandles": "footcandle",
-    "%": "percent",
-    "gee": "standard_gravity",
-    "gees": "standard_gravity",
-    "Gs": "standard_gravity",
-    "g0": "standard_gravity",
-    "kbps": "kilobit/second",
-    "Mbps": "megabit/second",
-    "Mb/s": "megabit/second",
-    "bps": "bit/second",
-    "mins": "minute",
-    "hrs": "hour",
-    "hr": "hour",
-    "stops": "stop",
-    "cy/px": "cycle_per_px",
-    "µs": "microsecond",
-    "μs": "microsecond",
-    "m/s2": "meter/second**2",
-    "m/s^2": "meter/second**2",
-    "m/s²": "meter/second**2",
-    "ft/s2": "foot/second**2",
-    "ft/s^2": "foot/second**2",
-    "cm3": "centimeter**3",
-    "cc": "centimeter**3",
-    "GB": "gigabyte",
-    "MB": "megabyte",
-    "dBFS": "decibel_number",
-    "dB": "decibel_number",
-    "px": "pixel",
-    "k": "kilo",
-    "rpm": "revolutions_per_minute",
-    "ppm": "ppm",
-    "mAh": "milliampere*hour",
-    "Ah": "ampere*hour",
-    "Wh": "watt*hour",
-    "cd/m2": "candela/meter**2",
-    "hPa": "hectopascal",
-    "inHg": "inch_Hg",
+__all__ = [
+    "Quantity",
+    "convert",
+    "coverage_factor",
+    "effective_dof",
+    "format_value",
+    "parse",
+    "same_dimension",
+]
+
+_NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
+_MIXED = re.compile(r"^([+-]?)(?:(\d+)(?:\s+|-))?(\d+)\s*/\s*(\d+)(?![\d/])")
+_PLAIN = re.compile(rf"^({_NUMBER})")
+_CLOCK = re.compile(r"^(\d+):([0-5]?\d)(?::([0-5]?\d(?:\.\d+)?))?$")
+_PLUS_MINUS = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
+_COVERAGE = re.compile(r"\(\s*k\s*=\s*(\d+(?:\.\d*)?)\s*\)\s*$", re.I)
+_LARGER = re.compile(r"^(\d+)\s*([A-Za-z]+|'|′)\s*(?=[\d.])(.*)$")
+_LONGEST = 200
+
+# Pasted characters that mean the same as typed ones.
+_TYPED = str.maketrans(
+    {"−": "-", "–": "-", "½": " 1/2", "¼": " 1/4", "¾": " 3/4", "⅛": " 1/8", "⅜": " 3/8"}
+    | {"⅝": " 5/8", "⅞": " 7/8", "\u00a0": " ", "\u202f": " ", "\u2009": " "}
+)
+_SHORT = {
+    **dict.fromkeys(("ft", "feet", "foot", "'", "′"), "ft"),
+    **dict.fromkeys(("in", "inch", "inches", '"', "″", "''"), "in"),
+    **dict.fromkeys(("lb", "lbs", "pound", "pounds"), "lb"),
+    **dict.fromkeys(("oz", "ounce", "ounces"), "oz"),
+    **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), "h"),
+    **dict.fromkeys(("min", "mins", "minute", "minutes"), "min"),
+    **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
 }
+_PER_LARGER = {
+    ("ft", "in"): 12,
+    ("lb", "oz"): 16,
+    ("h", "min"): 60,
+    ("h", "s"): 3600,
+    ("min", "s"): 60,
+}
+_EXAMPLE = "Write it like '58 in ± 0.1 in'."
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,8 +103,8 @@ class Quantity:
             return self
         value = convert(self.value, self.unit, unit, self.text)
         # The uncertainty is a difference: it scales, but it has no offset (degF).
-        shifted = convert(self.value + self.u, self.unit, unit, self.text)
-        return Quantity(value, unit, abs(shifted - value), self.stated, self.text)
+        u = self.u * abs(factor_between(self.unit, unit, self.text))
+        return Quantity(value, unit, u, self.stated, self.text)
 
     def to_json(self) -> dict[str, Any]:
         """Return ``{"value", "unit", "u"}``."""
@@ -141,106 +114,14 @@ class Quantity:
         return format_value(self.value, self.u, self.unit)
 
 
-@lru_cache(maxsize=1)
-def _registry() -> Any:
-    import pint
-
-    ureg: Any = pint.UnitRegistry(cache_folder=None)
-    ureg.define("footcandle = lumen / foot ** 2 = fc")
-    ureg.define("stop = [] ")
-    ureg.define("cycle_per_px = [spatial_frequency]")
-    ureg.define("decibel_number = [level]")
-    ureg.define("light_value = [exposure_value] = EV")
-    return ureg
-
-
-@lru_cache(maxsize=512)
-def _unit(name: str) -> Any:
-    text = _ALIASES.get(name, name)
-    try:
-        return _registry().parse_units(text) if text else _registry().dimensionless
-    except Exception:  # Pint raises a dozen kinds here, tokenizer errors among them
-        raise BadQuantity(
-            f"'{name}' is not a unit that Seeworthy knows.",
-            "Write units such as mm, in, ft, m, g, oz, s, min, h, degC, degF, mph, m/s, lx, Hz.",
-        ) from None
-
-
-@lru_cache(maxsize=1024)
-def _affine(source: str, target: str) -> tuple[float, float]:
-    """Return (factor, offset) with ``target = factor * source + offset``."""
-    a, b = _unit(source), _unit(target)
-    ureg = _registry()
-    zero = ureg.Quantity(0.0, a).to(b).magnitude
-    one = ureg.Quantity(1.0, a).to(b).magnitude
-    return one - zero, zero
-
-
-def convert(value: float, source: str, target: str, text: str = "") -> float:
-    """Convert a number between two units.
-
-    Raises
-    ------
-    BadQuantity
-        Unknown unit, or another dimension.
-    """
-    if source == target:
-        return value
-    _unit(source)
-    _unit(target)
-    try:
-        factor, offset = _affine(source, target)
-    except Exception:
-        shown = text or f"{value:g} {source}"
-        want = target or "a plain number"
-        raise BadQuantity(
-            f"'{shown}' is not in a unit that can be turned into {want}.",
-            f"Type it in {want} or another unit of the same kind.",
-        ) from None
-    return factor * value + offset
-
-
-def same_dimension(a: str, b: str) -> bool:
-    """Tell whether two units measure the same kind of quantity."""
-    return bool(_unit(a).dimensionality == _unit(b).dimensionality)
-
-
-def _number(text: str) -> tuple[float, float, str]:
-    """Return value, step of the last digit, and what follows the number."""
-    mixed = _MIXED.match(text)
-    if mixed:
-        sign, whole, top, bottom = mixed.groups()
-        if int(bottom) == 0:
-            raise BadQuantity(f"'{text}' divides by zero.", "Write a fraction such as 1/2.")
-        value = int(whole or 0) + int(top) / int(bottom)
-        return (-value if sign == "-" else value), 1 / int(bottom), text[mixed.end() :]
-    plain = _PLAIN.match(text)
-    if not plain:
-        raise BadQuantity(
-            f"'{text}' does not start with a number.", "Write it like '58 in ± 0.1 in'."
-        )
-    digits = plain.group(1)
-    if re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", digits):
-        raise BadQuantity(
-            f"'{digits}' can be read in two ways.",
-            "Write thousands without a comma, decimals with a point.",
-        )
-    digits = digits.replace(",", ".")
-    mantissa, _, exponent = digits.lower().partition("e")
-    decimals = len(mantissa.partition(".")[2])
-    rest = text[plain.end() :]
-    if re.match(r"[\d.,]", rest):
-        raise BadQuantity(f"'{text}' is not a number.", "Write it like '58.25 in'.")
-    return float(digits), 10.0 ** (int(exponent or 0) - decimals), rest
-
-
 def parse(text: str, unit: str | None = None, *, positive: bool = False) -> Quantity:
     """Read a quantity as typed.
 
     Parameters
     ----------
     text : str
-        ``VALUE UNIT [± U [UNIT]] [(k=K)]``.
+        ``VALUE UNIT [± U [UNIT]] [(k=K)]``. A percentage after ± is a share of the
+        value, unless the value itself is in percent.
     unit : str, optional
         Convert to this unit; a bare number is taken to have it.
     positive : bool
@@ -256,40 +137,79 @@ def parse(text: str, unit: str | None = None, *, positive: bool = False) -> Quan
     BadQuantity
         With the reason and an example.
     """
-    shown = " ".join(str(text).split())
+    shown = " ".join(str(text).translate(_TYPED).split())
     if not shown:
-        raise BadQuantity("The value is empty.", "Write it like '58 in ± 0.1 in'.")
+        raise BadQuantity("The value is empty.", _EXAMPLE)
+    if len(shown) > _LONGEST:
+        raise BadQuantity(f"'{shown[:40]}…' is too long for a value.", _EXAMPLE)
+    try:
+        quantity = _parse(shown, unit)
+    except (OverflowError, ValueError):  # more digits or a larger exponent than numbers have
+        raise BadQuantity(f"'{shown}' is not a finite number.", _EXAMPLE) from None
+    if not (math.isfinite(quantity.value) and math.isfinite(quantity.u)):
+        raise BadQuantity(f"'{shown}' is not a finite number.", _EXAMPLE)
+    if positive and not quantity.value > 0:
+        raise BadQuantity(f"'{shown}' must be above zero.", "Check the sign and the digits.")
+    return quantity
+
+
+def _parse(shown: str, unit: str | None) -> Quantity:
     body, cover = shown, 1.0
     coverage = _COVERAGE.search(body)
     if coverage:
         cover, body = float(coverage.group(1)), body[: coverage.start()].strip()
         if not cover > 0:
             raise BadQuantity(f"'{shown}': the coverage factor must be above zero.", "Write (k=2).")
-    parts = _PLUS_MINUS.split(body)
+    parts = [part.strip() for part in _PLUS_MINUS.split(body)]
     if len(parts) > 2:
-        raise BadQuantity(f"'{shown}' has more than one ±.", "Write it like '58 in ± 0.1 in'.")
-    value, step, found = _value_and_unit(parts[0].strip(), unit)
+        raise BadQuantity(f"'{shown}' has more than one ±.", _EXAMPLE)
+    if not all(parts):
+        raise BadQuantity(f"'{shown}' lacks a number beside the ±.", _EXAMPLE)
+    value, step, found = _value_and_unit(parts[0], unit)
     if len(parts) == 2:
-        # '20 ± 0.5 in': the unit at the end serves both.
-        if re.fullmatch(_NUMBER, parts[0].strip()):
-            tail = _number(parts[1].strip())[2].strip()
+        if re.fullmatch(_NUMBER, parts[0]):  # '20 ± 0.5 in': the unit at the end serves both
+            tail = _in_context(_number(parts[1])[2].strip(), unit)
             found = tail if tail and tail != "%" else found
-        u = _uncertainty(parts[1].strip(), value, found, shown)
-        quantity = Quantity(value, found, u / cover, True, shown)
+        u = _uncertainty(parts[1], value, found, unit, shown) / cover
+    elif coverage:
+        raise BadQuantity(f"'{shown}' has a k but no ±.", "Write '16.6 g ± 0.2 g (k=2)'.")
     else:
-        if coverage:
-            raise BadQuantity(f"'{shown}' has a k but no ±.", "Write '16.6 g ± 0.2 g (k=2)'.")
-        quantity = Quantity(value, found, step / math.sqrt(12), False, shown)
-    if not (math.isfinite(quantity.value) and math.isfinite(quantity.u)):
-        raise BadQuantity(f"'{shown}' is not a finite number.", "Write it like '58 in ± 0.1 in'.")
-    if unit is not None:
-        quantity = quantity.to(unit)
-    if positive and not quantity.value > 0:
-        raise BadQuantity(f"'{shown}' must be above zero.", "Check the sign and the digits.")
-    return quantity
+        u = step / math.sqrt(12)
+    quantity = Quantity(value, found, u, len(parts) == 2, shown)
+    if is_temperature(found) and convert(value, found, "kelvin", shown) < 0:
+        raise BadQuantity(f"'{shown}' is below absolute zero.", "Check the sign and the unit.")
+    return quantity if unit is None else quantity.to(unit)
+
+
+def _number(text: str) -> tuple[float, float, str]:
+    """Return value, step of the last digit, and what follows the number."""
+    mixed = _MIXED.match(text)
+    if mixed:
+        sign, whole, top, bottom = mixed.groups()
+        if int(bottom) == 0:
+            raise BadQuantity(f"'{text}' divides by zero.", "Write a fraction such as 1/2.")
+        value = int(whole or 0) + int(top) / int(bottom)
+        return (-value if sign == "-" else value), 1 / int(bottom), text[mixed.end() :]
+    plain = _PLAIN.match(text)
+    if not plain:
+        raise BadQuantity(f"'{text}' does not start with a number.", _EXAMPLE)
+    digits = plain.group(1)
+    if re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", digits):
+        raise BadQuantity(
+            f"'{digits}' can be read in two ways.",
+            "Write thousands without a comma, decimals with a point.",
+        )
+    digits = digits.replace(",", ".")
+    mantissa, _, exponent = digits.lower().partition("e")
+    decimals = len(mantissa.partition(".")[2])
+    rest = text[plain.end() :]
+    if re.match(r"[\d.,]", rest):
+        raise BadQuantity(f"'{text}' is not a number.", "Write it like '58.25 in'.")
+    return float(digits), 10.0 ** (int(exponent or 0) - decimals), rest
 
 
 def _value_and_unit(text: str, default: str | None) -> tuple[float, float, str]:
+    """Return value, step and unit of ``58 in``, ``5 ft 2 in``, ``1:42:10``."""
     clock = _CLOCK.match(text)
     if clock:
         hours, minutes, seconds = clock.groups()
@@ -297,31 +217,42 @@ def _value_and_unit(text: str, default: str | None) -> tuple[float, float, str]:
             return int(hours) * 60.0 + int(minutes), 1.0, "s"
         step = 10.0 ** -len(seconds.partition(".")[2])
         return int(hours) * 3600.0 + int(minutes) * 60 + float(seconds), step, "s"
-    feet = _FEET_INCHES.match(text)
-    if feet:
-        inches, step, rest = _number(feet.group(2).strip())
-        if rest.strip():
-            raise BadQuantity(f"'{text}' is not a length.", "Write it like '5 ft 2 1/2 in'.")
-        return int(feet.group(1)) * 12 + inches, step, "in"
+    larger = _LARGER.match(text)
+    if larger and larger.group(2) in _SHORT:  # not the 'e' of 1e3
+        value, step, small = _value_and_unit(larger.group(3).strip(), None)
+        small = _SHORT.get(small, small)
+        ratio = _PER_LARGER.get((_SHORT[larger.group(2)], small))
+        if ratio is None:
+            raise BadQuantity(f"'{text}' is not one value.", "Write it like '5 ft 2 1/2 in'.")
+        return int(larger.group(1)) * ratio + value, step, small
     value, step, rest = _number(text)
-    name = rest.strip()
+    name = _in_context(rest.strip(), default)
     if not name:
         return value, step, default or ""
-    _unit(name)
+    unit_of(name)
     return value, step, name
 
 
-def _uncertainty(text: str, value: float, unit: str, shown: str) -> float:
+def _in_context(name: str, wanted: str | None) -> str:
+    """Return what a unit means where `wanted` is asked for: ``7.4 g`` of acceleration."""
+    if name in ("g", "G") and wanted and same_dimension(wanted, "m/s2"):
+        return "standard_gravity"
+    return name
+
+
+def _uncertainty(text: str, value: float, unit: str, wanted: str | None, shown: str) -> float:
     u, _, rest = _number(text)
-    name = rest.strip()
+    name = _in_context(rest.strip(), wanted)
     if u < 0:
         raise BadQuantity(f"'{shown}': an uncertainty cannot be negative.", "Write '± 0.1'.")
     if name == "%" and unit != "%":
+        if unit and has_offset(unit):
+            raise BadQuantity(
+                f"'{shown}': a share of a temperature depends on the scale.",
+                "Write the uncertainty in degrees, '20 degC ± 0.5'.",
+            )
         return abs(value) * u / 100
-    if name and name != unit:
-        zero = convert(0.0, name, unit, shown)
-        u = abs(convert(u, name, unit, shown) - zero)
-    return u
+    return u * abs(factor_between(name, unit, shown)) if name and name != unit else u
 
 
 def coverage_factor(dof: float = math.inf, coverage: float = 0.95) -> float:
@@ -360,15 +291,17 @@ def effective_dof(parts: list[tuple[float, float]]) -> float:
 def format_value(value: float, u: float, unit: str = "") -> str:
     """Write a value with its uncertainty, to two significant digits of `u`.
 
-    ``8.52 ± 0.06 ms``; JCGM 100:2008, 7.2.6.
+    ``8.52 ± 0.06 ms``; JCGM 100:2008, 7.2.6. `parse` reads it back.
     """
-    tail = f" {unit}" if unit and unit != "%" else unit
-    if not (u > 0 and math.isfinite(u)):
-        return f"{value:.6g}{tail}"
+    tail = f" {unit}" if unit else ""
+    if not (u > 0 and math.isfinite(u) and math.isfinite(value)):
+        return f"{value:.0f}{tail}" if 1e6 <= abs(value) < 1e15 else f"{value:.6g}{tail}"
     places = 1 - math.floor(math.log10(u))
     if float(f"{u:.1e}") >= 10.0 ** (2 - places):  # 0.0996 rounds up to another digit
         places -= 1
+    # '5 ± 0.1 %' could be a share of 5: percent is written twice.
+    middle = " % ± " if unit == "%" else " ± "
     if places <= 0:
         scale = 10.0**-places
-        return f"{round(value / scale) * scale:.0f} ± {round(u / scale) * scale:.0f}{tail}"
-    return f"{value:.{places}f} ± {u:.{places}f}{tail}"
+        return f"{round(value / scale) * scale:.0f}{middle}{round(u / scale) * scale:.0f}{tail}"
+    return f"{value:.{places}f}{middle}{u:.{places}f}{tail}"

@@ -31,7 +31,8 @@ class Result:
     u : float
         Standard uncertainty, same unit. Never NaN.
     interval : (float, float)
-        95 % interval, same unit.
+        95 % interval, same unit. An end may be infinite (a bound from one side);
+        JSON has no word for that and says null.
     n : int
         Number of independent observations behind the value.
     conditions : mapping
@@ -52,7 +53,8 @@ class Result:
 
     def __post_init__(self) -> None:
         numbers = (self.value, self.u, *self.interval)
-        if any(math.isnan(x) for x in numbers) or self.u < 0:
+        unknown = any(math.isnan(x) for x in numbers)
+        if unknown or self.u < 0 or not (math.isfinite(self.value) and math.isfinite(self.u)):
             raise ValueError(f"{self.measurand}: a result needs numbers, got {numbers}")
         if not self.interval[0] <= self.value <= self.interval[1]:
             raise ValueError(f"{self.measurand}: {self.value} outside its interval {self.interval}")
@@ -64,7 +66,7 @@ class Result:
             "value": self.value,
             "unit": self.unit,
             "u": self.u,
-            "interval": list(self.interval),
+            "interval": [end if math.isfinite(end) else None for end in self.interval],
             "coverage": COVERAGE,
             "n": self.n,
             "conditions": dict(self.conditions),
@@ -114,9 +116,14 @@ def result(
         float(u),
         (float(interval[0]), float(interval[1])),
         int(n),
-        dict(conditions or {}),
+        {name: _plain(item) for name, item in (conditions or {}).items()},
         tuple(evidence),
     )
+
+
+def _plain(item: Any) -> Any:
+    """Turn a NumPy scalar into the plain number that JSON and pickles of old versions know."""
+    return item.item() if hasattr(item, "item") else item
 
 
 @dataclass(frozen=True, slots=True)
