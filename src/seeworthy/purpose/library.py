@@ -1,0 +1,64 @@
+"""Where purposes come from: shipped with the program, or the user's own files."""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+
+from seeworthy.errors import NotFound, UnreadableInput
+from seeworthy.purpose.model import Purpose, read_purpose
+
+_LARGEST = 1_000_000  # bytes; a purpose is a page of text
+
+
+def shipped() -> dict[str, Purpose]:
+    """Return the purposes that come with the program, by name."""
+    folder = resources.files("seeworthy.purpose") / "shipped"
+    found = {}
+    for item in sorted(folder.iterdir(), key=lambda p: p.name):
+        if item.name.endswith(".toml"):
+            name = item.name.removesuffix(".toml")
+            found[name] = read_purpose(item.read_text(encoding="utf-8"), name)
+    return found
+
+
+def find_purpose(name: str, folder: Path | None = None) -> Purpose:
+    """Return a purpose by name or by path of a TOML file.
+
+    Parameters
+    ----------
+    name : str
+        Name of a shipped purpose, of a file in `folder`, or a path ending in .toml.
+    folder : Path, optional
+        The bench's own ``purposes/`` folder; its files come before shipped ones.
+
+    Raises
+    ------
+    NotFound
+        No such purpose.
+    WrongCall
+        The file is wrong; the message has the line.
+    """
+    paths = [Path(name)] if name.endswith(".toml") else []
+    if folder is not None and not name.endswith(".toml"):
+        paths.append(folder / f"{name}.toml")
+    for path in paths:
+        if path.is_file():
+            return read_purpose(_text(path), path.stem)
+    known = shipped()
+    if name in known:
+        return known[name]
+    own = sorted(p.stem for p in folder.glob("*.toml")) if folder and folder.is_dir() else []
+    raise NotFound(
+        f"There is no purpose '{name}'.",
+        f"Known: {', '.join([*own, *known])}; or name a .toml file.",
+    )
+
+
+def _text(path: Path) -> str:
+    if path.stat().st_size > _LARGEST:
+        raise UnreadableInput(f"'{path.name}' is too large for a purpose.", "Name a TOML file.")
+    try:
+        return path.read_text(encoding="utf-8")
+    except UnicodeDecodeError:
+        raise UnreadableInput(f"'{path.name}' is not text (UTF-8).", "Name a TOML file.") from None
