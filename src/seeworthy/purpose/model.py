@@ -28,15 +28,13 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from seeworthy.errors import BadQuantity, WrongCall
 from seeworthy.measurands import Measurand, measurand
-from seeworthy.quantities import parse
+from seeworthy.toml_text import TomlText
 from seeworthy.units import convert
 
 
@@ -93,43 +91,16 @@ class _Reader:
     """Turns one TOML text into a `Purpose`; every complaint names the line."""
 
     def __init__(self, text: str, name: str) -> None:
-        self.text, self.name = text, name
-        self.lines = text.splitlines()
-
-    def fail(self, line: int, message: str, hint: str = "") -> WrongCall:
-        return WrongCall(f"Purpose '{self.name}', line {line}: {message}", hint)
-
-    def table_line(self, kind: str, index: int) -> int:
-        heads = [i for i, t in enumerate(self.lines, 1) if re.match(rf"\s*\[\[{kind}\]\]", t)]
-        return heads[index] if index < len(heads) else 1
-
-    def key_line(self, kind: str, index: int, key: str) -> int:
-        start = self.table_line(kind, index)
-        for number in range(start, len(self.lines)):
-            text = self.lines[number]
-            if re.match(r"\s*\[", text):
-                break
-            if re.match(rf"\s*\"?{re.escape(key)}\"?\s*=", text):
-                return number + 1
-        return start
+        self.name = name
+        self.text = TomlText(text, f"Purpose '{name}'")
 
     def read(self) -> Purpose:
-        try:
-            data = tomllib.loads(self.text)
-        except tomllib.TOMLDecodeError as error:
-            found = re.search(r"line (\d+)", str(error))
-            line = int(found.group(1)) if found else len(self.lines)
-            reason = re.sub(r" \(at .*\)$", "", str(error))
-            raise self.fail(line, f"not TOML: {reason}.", "See the shipped purposes.") from None
-        unknown = set(data) - {"title", "about", "limit", "wish"}
-        if unknown:
-            key = sorted(unknown)[0]
-            line = next((i for i, t in enumerate(self.lines, 1) if key in t), 1)
-            raise self.fail(line, f"'{key}' has no meaning here.", "Use title, about, limit, wish.")
+        data = self.text.data
+        self.text.only(data, {"title", "about", "limit", "wish"}, "")
         limits = tuple(self._limit(i, t) for i, t in enumerate(self._tables(data, "limit")))
         wishes = tuple(self._wish(i, t) for i, t in enumerate(self._tables(data, "wish")))
         if not limits and not wishes:
-            raise self.fail(1, "it asks for nothing.", "Add a [[limit]] or a [[wish]].")
+            raise self.text.fail(1, "it asks for nothing.", "Add a [[limit]] or a [[wish]].")
         self._contradictions(limits)
         title = str(data.get("title", self.name))
         return Purpose(self.name, title, str(data.get("about", "")), limits, wishes)
@@ -137,56 +108,52 @@ class _Reader:
     def _tables(self, data: dict[str, Any], kind: str) -> list[dict[str, Any]]:
         tables = data.get(kind, [])
         if not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
-            raise self.fail(self.table_line(kind, 0), f"write [[{kind}]] with two brackets.")
+            raise self.text.fail(
+                self.text.table_line(kind, 0), f"write [[{kind}]] with two brackets."
+            )
         return tables
 
     def _entry(self, kind: str, index: int, table: dict[str, Any], keys: set[str]) -> Measurand:
-        for key in table:
-            if key not in keys:
-                raise self.fail(
-                    self.key_line(kind, index, key),
-                    f"'{key}' has no meaning in a {kind}.",
-                    f"A {kind} knows: {', '.join(sorted(keys))}.",
-                )
+        self.text.only(table, keys, kind, index)
         if "measurand" not in table:
-            raise self.fail(self.table_line(kind, index), f"the {kind} names no measurand.")
+            raise self.text.fail(
+                self.text.table_line(kind, index), f"the {kind} names no measurand."
+            )
         if not str(table.get("why", "")).strip():
-            raise self.fail(
-                self.table_line(kind, index),
+            raise self.text.fail(
+                self.text.table_line(kind, index),
                 f"the {kind} on '{table['measurand']}' gives no reason.",
                 'Add why = "…", one sentence.',
             )
         try:
             return measurand(str(table["measurand"]))
         except WrongCall as error:
-            line = self.key_line(kind, index, "measurand")
-            raise self.fail(line, error.message, error.hint) from None
+            line = self.text.key_line(kind, "measurand", index)
+            raise self.text.fail(line, error.message, error.hint) from None
 
     def _number(
         self, kind: str, index: int, table: dict[str, Any], key: str, entry: Measurand
     ) -> float | None:
         if key not in table:
             return None
+        line = self.text.key_line(kind, key, index)
+        if not entry.unit:
+            return self.text.quantity(table[key], "", line).value
+        found = self.text.quantity(table[key], None, line)
+        unit = found.unit or entry.pint_unit
+        if entry.pint_unit == "standard_gravity" and unit == "g":
+            unit = entry.pint_unit  # '30 g' of load is not a mass
         try:
-            if not entry.unit:
-                return parse(str(table[key]), "").value
-            found = parse(str(table[key]))
-            unit = found.unit or entry.pint_unit
-            if entry.pint_unit == "standard_gravity" and unit == "g":
-                unit = entry.pint_unit  # '30 g' of load is not a mass
             return convert(found.value, unit, entry.pint_unit, found.text)
         except BadQuantity as error:
-            raise self.fail(self.key_line(kind, index, key), error.message, error.hint) from None
+            raise self.text.fail(line, error.message, error.hint) from None
 
     def _where(self, kind: str, index: int, table: dict[str, Any]) -> dict[str, Any]:
         found: dict[str, Any] = {}
         for key, value in table.get("where", {}).items():
             if key in _WHERE_UNITS:
-                try:
-                    found[key] = parse(str(value), _WHERE_UNITS[key]).value
-                except BadQuantity as error:
-                    line = self.key_line(kind, index, "where")
-                    raise self.fail(line, error.message, error.hint) from None
+                line = self.text.key_line(kind, "where", index)
+                found[key] = self.text.quantity(value, _WHERE_UNITS[key], line).value
             else:
                 found[key] = value
         return found
@@ -195,11 +162,11 @@ class _Reader:
         entry = self._entry("limit", index, table, _LIMIT_KEYS)
         least = self._number("limit", index, table, "least", entry)
         most = self._number("limit", index, table, "most", entry)
-        line = self.table_line("limit", index)
+        line = self.text.table_line("limit", index)
         if least is None and most is None:
-            raise self.fail(line, f"the limit on '{entry.id}' has neither least nor most.")
+            raise self.text.fail(line, f"the limit on '{entry.id}' has neither least nor most.")
         if least is not None and most is not None and least > most:
-            raise self.fail(
+            raise self.text.fail(
                 line, f"the limit on '{entry.id}' asks for at least {least:g} and at most {most:g}."
             )
         where = self._where("limit", index, table)
@@ -207,7 +174,7 @@ class _Reader:
 
     def _wish(self, index: int, table: dict[str, Any]) -> Wish:
         entry = self._entry("wish", index, table, _WISH_KEYS)
-        line = self.table_line("wish", index)
+        line = self.text.table_line("wish", index)
         found = {
             key: self._number("wish", index, table, key, entry)
             for key in ("worst", "best", "low", "aim", "high")
@@ -216,23 +183,23 @@ class _Reader:
         one = found["worst"] is not None and found["best"] is not None
         two = all(found[k] is not None for k in ("low", "aim", "high"))
         if one == two:
-            raise self.fail(
+            raise self.text.fail(
                 line,
                 f"the wish on '{entry.id}' needs either worst and best, or low, aim and high.",
             )
         if one and found["worst"] == found["best"]:
-            raise self.fail(line, f"worst and best of '{entry.id}' are the same.")
+            raise self.text.fail(line, f"worst and best of '{entry.id}' are the same.")
         low, aim, high = found["low"], found["aim"], found["high"]
         if low is not None and aim is not None and high is not None and not low < aim < high:
-            raise self.fail(line, f"'{entry.id}': low, aim and high must rise.")
+            raise self.text.fail(line, f"'{entry.id}': low, aim and high must rise.")
         where = self._where("wish", index, table)
         return Wish(entry, weight, shape, str(table["why"]), where=where, **found)
 
     def _positive(self, index: int, table: dict[str, Any], key: str) -> float:
         value = table.get(key, 1)
         if isinstance(value, bool) or not isinstance(value, int | float) or not value > 0:
-            line = self.key_line("wish", index, key)
-            raise self.fail(line, f"{key} must be a number above zero.")
+            line = self.text.key_line("wish", key, index)
+            raise self.text.fail(line, f"{key} must be a number above zero.")
         return float(value)
 
     def _contradictions(self, limits: tuple[Limit, ...]) -> None:
@@ -243,8 +210,8 @@ class _Reader:
             least = max(least, limit.least if limit.least is not None else float("-inf"))
             most = min(most, limit.most if limit.most is not None else float("inf"))
             if least > most:
-                raise self.fail(
-                    self.table_line("limit", index),
+                raise self.text.fail(
+                    self.text.table_line("limit", index),
                     f"no camera can keep both limits on '{limit.measurand.id}'.",
                     "Remove one of them.",
                 )
