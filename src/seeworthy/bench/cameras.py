@@ -1,0 +1,260 @@
+"""Cameras, their units and firmware: what a person can do with them."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from seeworthy.bench.lookup import (
+    camera_or_none,
+    camera_record,
+    check_version,
+    checked_label,
+    find_camera,
+    find_unit,
+    unit_record,
+)
+from seeworthy.bench.models import CameraRow, FirmwareRow, TakeRow, UnitRow
+from seeworthy.bench.records import Camera, Unit
+from seeworthy.bench.store import Bench
+from seeworthy.errors import Conflict, NotFound
+
+
+def add_camera(
+    bench: Bench, name: str, *, maker: str = "", note: str = "", unit: str = "1"
+) -> Camera:
+    """Add a camera model and its first unit.
+
+    Parameters
+    ----------
+    bench : Bench
+    name : str
+        What you call it; unique in the bench, upper and lower case alike.
+    maker, note : str
+    unit : str
+        Serial number or label of the first specimen.
+
+    Raises
+    ------
+    Conflict
+        There is a camera of that name.
+    """
+    name = checked_label(name, "camera")
+    serial = checked_label(unit, "unit")
+    with bench.changing() as session:
+        if camera_or_none(session, name) is not None:
+            raise Conflict(
+                f"There is a camera '{name}' already.",
+                f"Choose another name, or add a second specimen: "
+                f"`seeworthy camera unit add {name} SERIAL`.",
+            )
+        row = CameraRow(name=name, maker=maker.strip(), note=note.strip())
+        row.units.append(UnitRow(serial=serial))
+        session.add(row)
+        session.flush()
+        return camera_record(row)
+
+
+def list_cameras(bench: Bench) -> list[Camera]:
+    """Return all cameras by name."""
+    with bench.reading() as session:
+        rows = session.scalars(select(CameraRow).order_by(func.lower(CameraRow.name)))
+        return [camera_record(row) for row in rows]
+
+
+def get_camera(bench: Bench, name: str) -> Camera:
+    """Return one camera.
+
+    Raises
+    ------
+    NotFound
+        No camera of that name.
+    """
+    with bench.reading() as session:
+        return camera_record(find_camera(session, name))
+
+
+def edit_camera(
+    bench: Bench,
+    name: str,
+    *,
+    rename: str | None = None,
+    maker: str | None = None,
+    note: str | None = None,
+    version: int | None = None,
+) -> Camera:
+    """Change what is written about a camera; None leaves a part as it is.
+
+    Parameters
+    ----------
+    bench : Bench
+    name : str
+    rename, maker, note : str, optional
+    version : int, optional
+        The version that the change was based on; an older one is refused.
+
+    Raises
+    ------
+    Conflict
+        Changed elsewhere in the meantime, or the new name is taken.
+    """
+    with bench.changing() as session:
+        row = find_camera(session, name)
+        check_version(row, version, f"the camera '{row.name}'")
+        if rename is not None:
+            new = checked_label(rename, "camera")
+            other = camera_or_none(session, new)
+            if other is not None and other is not row:
+                raise Conflict(f"There is a camera '{new}' already.", "Choose another name.")
+            row.name = new
+        if maker is not None:
+            row.maker = maker.strip()
+        if note is not None:
+            row.note = note.strip()
+        session.flush()
+        return camera_record(row)
+
+
+def remove_camera(bench: Bench, name: str, *, with_takes: bool = False) -> None:
+    """Remove a camera with its units and claims.
+
+    Raises
+    ------
+    Conflict
+        It has takes, and `with_takes` does not say that they may go.
+    """
+    with bench.changing() as session:
+        row = find_camera(session, name)
+        takes = _take_count(session, [unit.id for unit in row.units])
+        if takes and not with_takes:
+            raise Conflict(
+                f"The camera '{row.name}' has {takes} takes.",
+                "Remove the takes first, or say that they may go with it (--with-takes).",
+            )
+        session.delete(row)
+
+
+def add_unit(bench: Bench, camera: str, serial: str, *, note: str = "") -> Unit:
+    """Add another specimen of a camera.
+
+    Raises
+    ------
+    Conflict
+        There is one of that serial number.
+    """
+    serial = checked_label(serial, "unit")
+    with bench.changing() as session:
+        row = find_camera(session, camera)
+        if any(unit.serial.casefold() == serial.casefold() for unit in row.units):
+            raise Conflict(
+                f"'{row.name}' has a unit '{serial}' already.", "Choose another serial or label."
+            )
+        unit = UnitRow(serial=serial, note=note.strip())
+        row.units.append(unit)
+        session.flush()
+        return unit_record(unit)
+
+
+def edit_unit(
+    bench: Bench,
+    camera: str,
+    unit: str,
+    *,
+    serial: str | None = None,
+    note: str | None = None,
+    version: int | None = None,
+) -> Unit:
+    """Change the label of a unit or the note about it; None leaves a part as it is."""
+    with bench.changing() as session:
+        row = find_unit(session, camera, unit)
+        check_version(row, version, f"unit '{row.serial}'")
+        if serial is not None:
+            new = checked_label(serial, "unit")
+            others = [u for u in row.camera.units if u is not row]
+            if any(u.serial.casefold() == new.casefold() for u in others):
+                raise Conflict(
+                    f"'{row.camera.name}' has a unit '{new}' already.", "Choose another."
+                )
+            row.serial = new
+        if note is not None:
+            row.note = note.strip()
+        session.flush()
+        return unit_record(row)
+
+
+def remove_unit(bench: Bench, camera: str, unit: str) -> None:
+    """Remove a unit that has no takes.
+
+    Raises
+    ------
+    Conflict
+        It has takes, or it is the only one.
+    """
+    with bench.changing() as session:
+        row = find_unit(session, camera, unit)
+        takes = _take_count(session, [row.id])
+        if takes:
+            raise Conflict(f"Unit '{row.serial}' has {takes} takes.", "Remove the takes first.")
+        if len(row.camera.units) == 1:
+            raise Conflict(
+                f"'{row.serial}' is the only unit of '{row.camera.name}'.",
+                "Remove the camera instead.",
+            )
+        session.delete(row)
+
+
+def add_firmware(
+    bench: Bench,
+    camera: str,
+    name: str,
+    *,
+    unit: str | None = None,
+    since: dt.date | None = None,
+) -> Unit:
+    """Note that a unit runs a firmware from a date on.
+
+    Parameters
+    ----------
+    bench : Bench
+    camera : str
+    name : str
+        What the camera or the file calls the firmware.
+    unit : str, optional
+        Needed when the camera has several.
+    since : date, optional
+        First day; today when it is not given.
+    """
+    name = checked_label(name, "firmware")
+    with bench.changing() as session:
+        row = find_unit(session, camera, unit)
+        if any(firmware.name == name for firmware in row.firmware):
+            raise Conflict(
+                f"Unit '{row.serial}' of '{row.camera.name}' has the firmware '{name}' already.",
+                "`seeworthy camera show` lists them.",
+            )
+        row.firmware.append(FirmwareRow(name=name, since=since or dt.date.today()))
+        session.flush()
+        session.refresh(row, ["firmware"])
+        return unit_record(row)
+
+
+def remove_firmware(bench: Bench, camera: str, name: str, *, unit: str | None = None) -> Unit:
+    """Take back a firmware that was noted by mistake."""
+    with bench.changing() as session:
+        row = find_unit(session, camera, unit)
+        found = [firmware for firmware in row.firmware if firmware.name == name]
+        if not found:
+            raise NotFound(
+                f"Unit '{row.serial}' has no firmware '{name}'.",
+                "`seeworthy camera show` lists them.",
+            )
+        row.firmware.remove(found[0])
+        session.flush()
+        return unit_record(row)
+
+
+def _take_count(session: Session, units: list[int]) -> int:
+    query = select(func.count()).select_from(TakeRow).where(TakeRow.unit_id.in_(units))
+    return session.scalar(query) or 0

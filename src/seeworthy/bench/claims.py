@@ -1,0 +1,104 @@
+"""What the seller claims of a camera."""
+
+from __future__ import annotations
+
+import difflib
+from typing import Any
+
+from seeworthy.bench.lookup import check_version, claim_record, find_camera
+from seeworthy.bench.models import ClaimRow
+from seeworthy.bench.records import Claim
+from seeworthy.bench.store import Bench
+from seeworthy.errors import NotFound, WrongCall
+from seeworthy.measurands import all_measurands
+from seeworthy.quantities import parse
+
+SILENT = ("nothing", "none", "-")
+"""What a person types when the seller claims nothing."""
+
+
+def set_claim(
+    bench: Bench,
+    camera: str,
+    subject: str,
+    text: str,
+    *,
+    source: str = "",
+    version: int | None = None,
+) -> Claim:
+    """Enter what the seller says of one thing, or change it.
+
+    Parameters
+    ----------
+    bench : Bench
+    camera : str
+    subject : str
+        A measurand such as ``run_time``, or a finding such as ``width_px``.
+    text : str
+        As the seller writes it, with its unit; ``nothing`` when he says nothing.
+    source : str
+        Where you read it.
+    version : int, optional
+        Of the claim that the change was based on.
+
+    Raises
+    ------
+    WrongCall
+        No such measurand or finding.
+    BadQuantity
+        The value has the wrong unit.
+    """
+    silent = text.strip().casefold() in SILENT
+    _check_subject(subject)
+    value = {} if silent else _claimed(subject, text)
+    with bench.changing() as session:
+        row = find_camera(session, camera)
+        claim = next((c for c in row.claims if c.subject == subject), None)
+        if claim is None:
+            claim = ClaimRow(subject=subject)
+            row.claims.append(claim)
+        else:
+            check_version(claim, version, f"the claim '{subject}'")
+        claim.silent = silent
+        claim.text = "" if silent else " ".join(text.split())
+        claim.value, claim.unit, claim.u = (
+            value.get("value"), value.get("unit", ""), value.get("u")
+        )  # fmt: skip
+        claim.source = source.strip()
+        session.flush()
+        return claim_record(claim)
+
+
+def remove_claim(bench: Bench, camera: str, subject: str) -> None:
+    """Remove a claim."""
+    with bench.changing() as session:
+        row = find_camera(session, camera)
+        claim = next((c for c in row.claims if c.subject == subject), None)
+        if claim is None:
+            raise NotFound(
+                f"'{row.name}' has no claim '{subject}'.", "`seeworthy camera show` lists them."
+            )
+        row.claims.remove(claim)
+
+
+def _findings() -> set[str]:
+    from seeworthy.procedures import all_procedures
+
+    return {name for p in all_procedures().values() for name in p.findings}
+
+
+def _check_subject(subject: str) -> None:
+    known = {*all_measurands(), *_findings()}
+    if subject in known:
+        return
+    near = difflib.get_close_matches(subject, known, 3, 0.5)
+    hint = f"Did you mean {' or '.join(near)}?" if near else "`seeworthy procedures` lists them."
+    raise WrongCall(f"There is no measurand or finding '{subject}'.", hint)
+
+
+def _claimed(subject: str, text: str) -> dict[str, Any]:
+    entry = all_measurands().get(subject)
+    if entry is None:
+        return {}
+    found = parse(text, entry.pint_unit)
+    return {"value": found.value, "unit": entry.unit, "u": found.u}

@@ -1,0 +1,375 @@
+"""The tables of a bench, as typed SQLAlchemy models.
+
+Table and column names are plain words, so that any SQL tool can read a bench.
+Nothing here is particular to one database; JSON is SQLAlchemy's own type and times
+are UTC. The tables are made by the migrations next door; a test holds the two
+together.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    DateTime,
+    Double,
+    ForeignKey,
+    MetaData,
+    String,
+    Text,
+    UniqueConstraint,
+)
+from sqlalchemy.engine import Dialect
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
+from sqlalchemy.types import TypeDecorator
+
+
+class UtcTime(TypeDecorator[dt.datetime]):
+    """A moment, kept as UTC without an offset; databases disagree about offsets."""
+
+    impl = DateTime
+    cache_ok = True
+
+    def process_bind_param(self, value: dt.datetime | None, dialect: Dialect) -> dt.datetime | None:
+        """Turn an aware moment into naive UTC."""
+        return None if value is None else value.astimezone(dt.UTC).replace(tzinfo=None)
+
+    def process_result_value(
+        self, value: dt.datetime | None, dialect: Dialect
+    ) -> dt.datetime | None:
+        """Give naive UTC its offset back."""
+        return None if value is None else value.replace(tzinfo=dt.UTC)
+
+
+def now() -> dt.datetime:
+    """Return the present moment, UTC."""
+    return dt.datetime.now(dt.UTC)
+
+
+class Base(DeclarativeBase):
+    """Base of all models; constraints get names, so that migrations can find them."""
+
+    metadata = MetaData(
+        naming_convention={
+            "ix": "ix_%(column_0_label)s",
+            "uq": "uq_%(table_name)s_%(column_0_name)s",
+            "fk": "fk_%(table_name)s_%(column_0_name)s_%(referred_table_name)s",
+            "pk": "pk_%(table_name)s",
+        }
+    )
+    type_annotation_map = {  # noqa: RUF012 - SQLAlchemy reads it off the class
+        str: Text,
+        float: Double,
+        dt.datetime: UtcTime,
+        dict[str, Any]: JSON,
+        list[Any]: JSON,
+    }
+
+
+class AboutRow(Base):
+    """Facts about the bench itself, one per row."""
+
+    __tablename__ = "about"
+    name: Mapped[str] = mapped_column(String(64), primary_key=True)
+    value: Mapped[str]
+
+
+class CameraRow(Base):
+    """A camera model."""
+
+    __tablename__ = "camera"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(String(200), unique=True)
+    maker: Mapped[str] = mapped_column(default="")
+    note: Mapped[str] = mapped_column(default="")
+    added: Mapped[dt.datetime] = mapped_column(default=now)
+    version: Mapped[int] = mapped_column(default=1)
+    units: Mapped[list[UnitRow]] = relationship(
+        back_populates="camera", cascade="all, delete-orphan", order_by="UnitRow.id"
+    )
+    claims: Mapped[list[ClaimRow]] = relationship(
+        back_populates="camera", cascade="all, delete-orphan", order_by="ClaimRow.id"
+    )
+    __mapper_args__ = {"version_id_col": version}  # noqa: RUF012
+
+
+class UnitRow(Base):
+    """One specimen of a camera."""
+
+    __tablename__ = "unit"
+    __table_args__ = (UniqueConstraint("camera_id", "serial"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    camera_id: Mapped[int] = mapped_column(ForeignKey("camera.id", ondelete="CASCADE"), index=True)
+    serial: Mapped[str] = mapped_column(String(200))
+    note: Mapped[str] = mapped_column(default="")
+    version: Mapped[int] = mapped_column(default=1)
+    camera: Mapped[CameraRow] = relationship(back_populates="units")
+    firmware: Mapped[list[FirmwareRow]] = relationship(
+        back_populates="unit", cascade="all, delete-orphan", order_by="FirmwareRow.since"
+    )
+    takes: Mapped[list[TakeRow]] = relationship(
+        back_populates="unit", cascade="all, delete-orphan", order_by="TakeRow.id"
+    )
+    __mapper_args__ = {"version_id_col": version}  # noqa: RUF012
+
+
+class FirmwareRow(Base):
+    """A firmware, on one unit, from a date on."""
+
+    __tablename__ = "firmware"
+    __table_args__ = (UniqueConstraint("unit_id", "name"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    unit_id: Mapped[int] = mapped_column(ForeignKey("unit.id", ondelete="CASCADE"), index=True)
+    name: Mapped[str] = mapped_column(String(200))
+    since: Mapped[dt.date]
+    unit: Mapped[UnitRow] = relationship(back_populates="firmware")
+
+
+class ClaimRow(Base):
+    """What the seller says of a measurand or finding, or that he says nothing."""
+
+    __tablename__ = "claim"
+    __table_args__ = (UniqueConstraint("camera_id", "subject"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    camera_id: Mapped[int] = mapped_column(ForeignKey("camera.id", ondelete="CASCADE"), index=True)
+    subject: Mapped[str] = mapped_column(String(100))
+    silent: Mapped[bool] = mapped_column(default=False)
+    text: Mapped[str] = mapped_column(default="")
+    value: Mapped[float | None]
+    unit: Mapped[str] = mapped_column(default="")
+    u: Mapped[float | None]
+    source: Mapped[str] = mapped_column(default="")
+    version: Mapped[int] = mapped_column(default=1)
+    camera: Mapped[CameraRow] = relationship(back_populates="claims")
+    __mapper_args__ = {"version_id_col": version}  # noqa: RUF012
+
+
+class EvidenceRow(Base):
+    """One content, known by its SHA-256: kept in the bench, or referenced elsewhere."""
+
+    __tablename__ = "evidence"
+    sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
+    size: Mapped[int] = mapped_column(BigInteger)
+    kept: Mapped[str | None]
+    """Path inside the bench folder."""
+    place: Mapped[str | None]
+    """Where a referenced file stands; inside the bench folder: relative to it."""
+    added: Mapped[dt.datetime] = mapped_column(default=now)
+
+
+class TakeRow(Base):
+    """One execution of a procedure on one unit."""
+
+    __tablename__ = "take"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    unit_id: Mapped[int] = mapped_column(ForeignKey("unit.id", ondelete="CASCADE"), index=True)
+    procedure: Mapped[str] = mapped_column(String(100), index=True)
+    taken: Mapped[dt.date]
+    note: Mapped[str] = mapped_column(default="")
+    added: Mapped[dt.datetime] = mapped_column(default=now)
+    version: Mapped[int] = mapped_column(default=1)
+    unit: Mapped[UnitRow] = relationship(back_populates="takes")
+    files: Mapped[list[TakeFileRow]] = relationship(
+        cascade="all, delete-orphan", order_by="TakeFileRow.position"
+    )
+    readings: Mapped[list[ReadingRow]] = relationship(
+        cascade="all, delete-orphan", order_by="ReadingRow.position"
+    )
+    options: Mapped[list[TakeOptionRow]] = relationship(
+        cascade="all, delete-orphan", order_by="TakeOptionRow.position"
+    )
+    conditions: Mapped[list[ConditionRow]] = relationship(
+        cascade="all, delete-orphan", order_by="ConditionRow.name"
+    )
+    outcome: Mapped[OutcomeRow | None] = relationship(
+        back_populates="take", cascade="all, delete-orphan"
+    )
+    __mapper_args__ = {"version_id_col": version}  # noqa: RUF012
+
+
+class TakeFileRow(Base):
+    """One input file of a take, in the order given."""
+
+    __tablename__ = "take_file"
+    take_id: Mapped[int] = mapped_column(
+        ForeignKey("take.id", ondelete="CASCADE"), primary_key=True
+    )
+    position: Mapped[int] = mapped_column(primary_key=True)
+    role: Mapped[str] = mapped_column(String(100), default="")
+    name: Mapped[str]
+    sha256: Mapped[str] = mapped_column(ForeignKey("evidence.sha256"), index=True)
+    evidence: Mapped[EvidenceRow] = relationship()
+
+
+class ReadingRow(Base):
+    """A value that a person read off an instrument: as typed, and in the declared unit."""
+
+    __tablename__ = "reading"
+    take_id: Mapped[int] = mapped_column(
+        ForeignKey("take.id", ondelete="CASCADE"), primary_key=True
+    )
+    position: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(String(100))
+    text: Mapped[str]
+    value: Mapped[float | None]
+    unit: Mapped[str]
+    u: Mapped[float | None]
+
+
+class TakeOptionRow(Base):
+    """How a take is to be evaluated."""
+
+    __tablename__ = "take_option"
+    take_id: Mapped[int] = mapped_column(
+        ForeignKey("take.id", ondelete="CASCADE"), primary_key=True
+    )
+    position: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(String(100))
+    value: Mapped[str]
+
+
+class ConditionRow(Base):
+    """What surrounded a take: ``light`` (lx) or ``temperature`` (degC)."""
+
+    __tablename__ = "condition"
+    take_id: Mapped[int] = mapped_column(
+        ForeignKey("take.id", ondelete="CASCADE"), primary_key=True
+    )
+    name: Mapped[str] = mapped_column(String(100), primary_key=True)
+    text: Mapped[str]
+    value: Mapped[float]
+    unit: Mapped[str]
+    u: Mapped[float]
+
+
+class RunRow(Base):
+    """One call of ``run``: who measured, when, with what."""
+
+    __tablename__ = "run"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    started: Mapped[dt.datetime] = mapped_column(default=now)
+    ended: Mapped[dt.datetime | None]
+    host: Mapped[str]
+    process: Mapped[str]
+    seeworthy: Mapped[str]
+
+
+class LeaseRow(Base):
+    """A take that a run has in hand, until a time that the run keeps moving on."""
+
+    __tablename__ = "lease"
+    take_id: Mapped[int] = mapped_column(
+        ForeignKey("take.id", ondelete="CASCADE"), primary_key=True
+    )
+    run_id: Mapped[int] = mapped_column(ForeignKey("run.id", ondelete="CASCADE"), index=True)
+    until: Mapped[dt.datetime]
+
+
+class OutcomeRow(Base):
+    """What the procedure said of a take: measured, or refused, or why it could not be run."""
+
+    __tablename__ = "outcome"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    take_id: Mapped[int] = mapped_column(ForeignKey("take.id", ondelete="CASCADE"), unique=True)
+    run_id: Mapped[int | None] = mapped_column(ForeignKey("run.id", ondelete="SET NULL"))
+    measured: Mapped[dt.datetime] = mapped_column(default=now)
+    seconds: Mapped[float] = mapped_column(default=0.0)
+    procedure_version: Mapped[int]
+    seeworthy: Mapped[str]
+    inputs_key: Mapped[str] = mapped_column(String(64))
+    inputs: Mapped[dict[str, Any]]
+    state: Mapped[str] = mapped_column(String(20))
+    method: Mapped[str] = mapped_column(default="")
+    sentence: Mapped[str] = mapped_column(default="")
+    error_kind: Mapped[str] = mapped_column(default="")
+    message: Mapped[str] = mapped_column(default="")
+    hint: Mapped[str] = mapped_column(default="")
+    take: Mapped[TakeRow] = relationship(back_populates="outcome")
+    results: Mapped[list[ResultRow]] = relationship(
+        back_populates="outcome", cascade="all, delete-orphan", order_by="ResultRow.position"
+    )
+    findings: Mapped[list[FindingRow]] = relationship(
+        cascade="all, delete-orphan", order_by="FindingRow.position"
+    )
+    warnings: Mapped[list[WarningRow]] = relationship(
+        cascade="all, delete-orphan", order_by="WarningRow.position"
+    )
+    pictures: Mapped[list[PictureRow]] = relationship(
+        cascade="all, delete-orphan", order_by="PictureRow.position"
+    )
+    figures: Mapped[list[FigureRow]] = relationship(
+        cascade="all, delete-orphan", order_by="FigureRow.position"
+    )
+
+
+class ResultRow(Base):
+    """One measured value with its uncertainty, in the unit of its measurand."""
+
+    __tablename__ = "result"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    outcome_id: Mapped[int] = mapped_column(
+        ForeignKey("outcome.id", ondelete="CASCADE"), index=True
+    )
+    position: Mapped[int]
+    measurand: Mapped[str] = mapped_column(String(100), index=True)
+    value: Mapped[float]
+    unit: Mapped[str]
+    u: Mapped[float]
+    low: Mapped[float]
+    high: Mapped[float]
+    n: Mapped[int]
+    conditions: Mapped[dict[str, Any]]
+    evidence: Mapped[list[Any]]
+    outcome: Mapped[OutcomeRow] = relationship(back_populates="results")
+
+
+class FindingRow(Base):
+    """Something true or false or counted."""
+
+    __tablename__ = "finding"
+    outcome_id: Mapped[int] = mapped_column(
+        ForeignKey("outcome.id", ondelete="CASCADE"), primary_key=True
+    )
+    position: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(String(100), index=True)
+    value: Mapped[Any] = mapped_column(JSON)
+
+
+class WarningRow(Base):
+    """A sentence that a person should read beside the figures."""
+
+    __tablename__ = "warning"
+    outcome_id: Mapped[int] = mapped_column(
+        ForeignKey("outcome.id", ondelete="CASCADE"), primary_key=True
+    )
+    position: Mapped[int] = mapped_column(primary_key=True)
+    text: Mapped[str]
+
+
+class PictureRow(Base):
+    """A picture that shows what was found; its bytes are evidence like any file."""
+
+    __tablename__ = "picture"
+    outcome_id: Mapped[int] = mapped_column(
+        ForeignKey("outcome.id", ondelete="CASCADE"), primary_key=True
+    )
+    position: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str]
+    caption: Mapped[str]
+    sha256: Mapped[str] = mapped_column(ForeignKey("evidence.sha256"), index=True)
+    evidence: Mapped[EvidenceRow] = relationship()
+
+
+class FigureRow(Base):
+    """A figure as data."""
+
+    __tablename__ = "figure"
+    outcome_id: Mapped[int] = mapped_column(
+        ForeignKey("outcome.id", ondelete="CASCADE"), primary_key=True
+    )
+    position: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str]
+    body: Mapped[dict[str, Any]]

@@ -1,0 +1,281 @@
+"""Store what procedures say, and read it back."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, replace
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from seeworthy import __version__
+from seeworthy.bench import evidence
+from seeworthy.bench.lookup import find_camera, firmware_on
+from seeworthy.bench.models import (
+    FigureRow,
+    FindingRow,
+    OutcomeRow,
+    PictureRow,
+    ResultRow,
+    TakeRow,
+    UnitRow,
+    WarningRow,
+)
+from seeworthy.bench.records import StoredOutcome, StoredPicture, StoredResult
+from seeworthy.bench.state import PASSING, inputs_of, state_of, take_record
+from seeworthy.bench.store import Bench
+from seeworthy.bench.takes import find_take
+from seeworthy.errors import CannotMeasure, SeeworthyError
+from seeworthy.procedures import procedure as find_procedure
+from seeworthy.results import Axis, Figure, Mark, Outcome, Picture, Result
+
+Kept = list[tuple[Picture, evidence.Kept]]
+
+
+def keep_pictures(bench: Bench, answer: Outcome | SeeworthyError) -> Kept:
+    """Write the pictures of an answer as files, before the answer itself is stored."""
+    if isinstance(answer, Outcome):
+        pictures = answer.pictures
+    else:
+        pictures = answer.pictures if isinstance(answer, CannotMeasure) else ()
+    return [(p, evidence.keep_bytes(bench, p.data, p.name)) for p in pictures]
+
+
+def store_answer(
+    bench: Bench,
+    session: Session,
+    row: TakeRow,
+    answer: Outcome | SeeworthyError,
+    pictures: Kept,
+    *,
+    key: str,
+    version: int,
+    run_id: int | None = None,
+    seconds: float = 0.0,
+) -> str:
+    """Put an answer in the place of the take's old one.
+
+    Parameters
+    ----------
+    bench : Bench
+    session : Session
+        In a transaction.
+    row : TakeRow
+    answer : Outcome or SeeworthyError
+    pictures : list
+        Of `keep_pictures`.
+    key : str
+        Digest of the inputs that were measured.
+    version : int
+        Of the procedure.
+    run_id : int, optional
+    seconds : float
+
+    Returns
+    -------
+    str
+        State of the take now.
+    """
+    if row.outcome is not None:
+        session.delete(row.outcome)
+        session.flush()
+    outcome = OutcomeRow(
+        take_id=row.id,
+        run_id=run_id,
+        seconds=seconds,
+        procedure_version=version,
+        seeworthy=__version__,
+        inputs_key=key,
+        inputs=inputs_of(row),
+    )
+    if isinstance(answer, SeeworthyError):
+        outcome.state = _state_of_error(answer)
+        outcome.error_kind = answer.kind
+        outcome.message, outcome.hint = answer.message, answer.hint
+    else:
+        outcome.state = "measured"
+        outcome.method, outcome.sentence = answer.method, answer.sentence
+        _fill(outcome, answer)
+    for place, (picture, kept) in enumerate(pictures):
+        evidence.record(bench, session, kept)
+        outcome.pictures.append(
+            PictureRow(
+                position=place, name=picture.name, caption=picture.caption, sha256=kept.sha256
+            )
+        )
+    session.add(outcome)
+    session.flush()
+    session.expire(row, ["outcome"])
+    return outcome.state
+
+
+def _state_of_error(error: SeeworthyError) -> str:
+    if isinstance(error, CannotMeasure):
+        return "refused"
+    return "lost" if error.kind in PASSING else "failed"
+
+
+def _fill(row: OutcomeRow, outcome: Outcome) -> None:
+    for place, found in enumerate(outcome.results):
+        row.results.append(
+            ResultRow(
+                position=place,
+                measurand=found.measurand,
+                value=found.value,
+                unit=found.unit,
+                u=found.u,
+                low=found.interval[0],
+                high=found.interval[1],
+                n=found.n,
+                conditions=plain(found.conditions),
+                evidence=plain(found.evidence),
+            )
+        )
+    for place, (name, value) in enumerate(outcome.findings.items()):
+        row.findings.append(FindingRow(position=place, name=name, value=plain(value)))
+    for place, text in enumerate(outcome.warnings):
+        row.warnings.append(WarningRow(position=place, text=text))
+    for place, figure in enumerate(outcome.figures):
+        row.figures.append(FigureRow(position=place, name=figure.name, body=plain(asdict(figure))))
+
+
+def plain(value: Any) -> Any:
+    """Turn a value into what JSON knows; NumPy numbers and arrays too, NaN to None."""
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [plain(v) for v in value]
+    if hasattr(value, "tolist"):  # NumPy arrays and numbers, without importing NumPy
+        return plain(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def get_outcome(bench: Bench, number: int) -> StoredOutcome | None:
+    """Return what was said of a take, None when it was never measured.
+
+    Raises
+    ------
+    NotFound
+        No take of that number.
+    """
+    with bench.reading() as session:
+        row = find_take(session, number)
+        return None if row.outcome is None else _outcome_record(bench, session, row.outcome)
+
+
+def list_outcomes(
+    bench: Bench, *, camera: str | None = None, procedure: str | None = None
+) -> list[StoredOutcome]:
+    """Return what was said of all takes, of one camera or procedure where asked for."""
+    with bench.reading() as session:
+        query = select(OutcomeRow).join(TakeRow).order_by(TakeRow.id)
+        if camera is not None:
+            query = query.join(UnitRow).where(UnitRow.camera_id == find_camera(session, camera).id)
+        if procedure is not None:
+            query = query.where(TakeRow.procedure == find_procedure(procedure).id)
+        return [_outcome_record(bench, session, row) for row in session.scalars(query)]
+
+
+def list_results(
+    bench: Bench,
+    *,
+    camera: str | None = None,
+    measurand: str | None = None,
+    with_stale: bool = False,
+) -> list[StoredResult]:
+    """Return measured values with their origin, in the order of the takes.
+
+    Parameters
+    ----------
+    bench : Bench
+    camera, measurand : str, optional
+    with_stale : bool
+        Also those whose inputs or method have changed since.
+    """
+    with bench.reading() as session:
+        query = select(ResultRow).join(OutcomeRow).join(TakeRow)
+        query = query.order_by(TakeRow.id, ResultRow.position)
+        if camera is not None:
+            query = query.join(UnitRow).where(UnitRow.camera_id == find_camera(session, camera).id)
+        if measurand is not None:
+            query = query.where(ResultRow.measurand == measurand)
+        found = [_result_record(row) for row in session.scalars(query)]
+    return [r for r in found if with_stale or not r.stale]
+
+
+def _conditions(row: TakeRow) -> dict[str, float]:
+    return {c.name: c.value for c in row.conditions}
+
+
+def _result(row: ResultRow, around: Mapping[str, Any]) -> Result:
+    """Return a result; what it says of its conditions goes before what the take says."""
+    return Result(
+        row.measurand,
+        row.value,
+        row.unit,
+        row.u,
+        (row.low, row.high),
+        row.n,
+        {**around, **row.conditions},
+        tuple(row.evidence),
+    )
+
+
+def _result_record(row: ResultRow) -> StoredResult:
+    outcome = row.outcome
+    take = outcome.take
+    return StoredResult(
+        take.id,
+        take.unit.camera.name,
+        take.unit.serial,
+        firmware_on(take.unit, take.taken),
+        take.procedure,
+        outcome.procedure_version,
+        outcome.seeworthy,
+        outcome.method,
+        take.taken,
+        outcome.measured,
+        state_of(take) == "stale",
+        _result(row, _conditions(take)),
+    )
+
+
+def _figure(body: Mapping[str, Any]) -> Figure:
+    parts = dict(body)
+    parts["x"], parts["y"] = Axis(**parts["x"]), Axis(**parts["y"])
+    parts["marks"] = tuple(Mark(**mark) for mark in parts["marks"])
+    return Figure(**parts)
+
+
+def _outcome_record(bench: Bench, session: Session, row: OutcomeRow) -> StoredOutcome:
+    around = _conditions(row.take)
+    outcome = Outcome(
+        tuple(_result(r, around) for r in row.results),
+        {f.name: f.value for f in row.findings},
+        tuple(w.text for w in row.warnings),
+        (),
+        tuple(_figure(f.body) for f in row.figures),
+        row.method,
+        row.sentence,
+    )
+    pictures = tuple(
+        StoredPicture(p.name, p.caption, p.sha256, evidence.path_of(bench, p.evidence))
+        for p in row.pictures
+    )
+    return StoredOutcome(
+        replace(take_record(bench, session, row.take)),
+        row.measured,
+        row.seconds,
+        row.procedure_version,
+        row.seeworthy,
+        row.inputs,
+        outcome,
+        pictures,
+        row.error_kind,
+        row.message,
+        row.hint,
+    )

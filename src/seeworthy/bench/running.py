@@ -1,0 +1,320 @@
+"""``run``: measure what is new or out of date, and nothing else."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor
+from contextlib import ExitStack, suppress
+from dataclasses import dataclass
+from typing import Literal
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from seeworthy.bench import leases
+from seeworthy.bench.lookup import camera_or_none
+from seeworthy.bench.models import TakeRow
+from seeworthy.bench.outcomes import keep_pictures, store_answer
+from seeworthy.bench.state import inputs_key, is_due, task_of, version_now
+from seeworthy.bench.store import Bench
+from seeworthy.bench.takes import find_take
+from seeworthy.engine.jobs import Answer, Job, Task, group
+from seeworthy.engine.run import run_jobs
+from seeworthy.engine.workers import MEMORY_LIMIT, TIME_LIMIT, LocalWorkers
+from seeworthy.errors import BenchError, NotFound, SeeworthyError
+from seeworthy.procedures import all_procedures
+
+EventKind = Literal["planned", "begun", "done", "skipped"]
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something happened in a run.
+
+    Attributes
+    ----------
+    kind : str
+        ``planned`` (`total` says how much there is), ``begun``, ``done`` or
+        ``skipped`` (another run has it, or it was removed).
+    take : int
+        0 for ``planned``.
+    procedure, camera : str
+    state : str
+        Of the take, when it is done.
+    message : str
+        Why there is no figure.
+    done, total : int
+        Takes.
+    """
+
+    kind: EventKind
+    take: int = 0
+    procedure: str = ""
+    camera: str = ""
+    state: str = ""
+    message: str = ""
+    done: int = 0
+    total: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class RunReport:
+    """What a run did.
+
+    Attributes
+    ----------
+    run_id : int
+        0 when there was nothing to do.
+    done : tuple of Event
+        One per take, in the order they came.
+    skipped : tuple of Event
+    unknown : tuple of int
+        Takes whose procedure is not installed.
+    """
+
+    run_id: int = 0
+    done: tuple[Event, ...] = ()
+    skipped: tuple[Event, ...] = ()
+    unknown: tuple[int, ...] = ()
+
+    def count(self, state: str) -> int:
+        """Return how many takes ended in a state."""
+        return sum(event.state == state for event in self.done)
+
+
+@dataclass(frozen=True)
+class _Due:
+    """A take that has to be measured: what with, and under which digest it is stored."""
+
+    task: Task
+    camera: str
+    key: str
+    version: int
+
+
+def due_takes(bench: Bench, only: Sequence[str] = ()) -> list[int]:
+    """Return the numbers of the takes that a run would measure."""
+    with bench.reading() as session:
+        return [row.id for row in _chosen(session, only) if is_due(row)]
+
+
+def run_bench(
+    bench: Bench,
+    *,
+    only: Sequence[str] = (),
+    executor: Executor | None = None,
+    workers: int | None = None,
+    time_limit: float | None = TIME_LIMIT,
+    memory_limit: int | None = MEMORY_LIMIT,
+    tell: Callable[[Event], None] | None = None,
+) -> RunReport:
+    """Measure every take that is new or out of date.
+
+    Every take's outcome is stored in one transaction as soon as it is there, so
+    that a run which is stopped or killed loses at most what was in the workers'
+    hands; the next run goes on from there. Several runs may work on one bench.
+
+    Parameters
+    ----------
+    bench : Bench
+    only : sequence of str
+        Numbers of takes, ids of procedures or names of cameras; none means all.
+    executor : Executor, optional
+        Any of the shape of `concurrent.futures`; it is not shut down. By default
+        worker processes of this machine.
+    workers : int, optional
+        How many jobs at a time.
+    time_limit : float or None
+        Seconds for one job, local workers only.
+    memory_limit : int or None
+        Bytes for one worker, local workers only.
+    tell : callable, optional
+        Called with every `Event`, in this thread.
+
+    Raises
+    ------
+    BenchReadOnly, NoSpace, BenchBusy
+        The bench cannot take the outcomes; what is stored stays.
+    NotFound
+        `only` names nothing that is there.
+    """
+    run = _Run(bench, tell)
+    run.plan(only)
+    if not run.due:
+        return run.report()
+    with ExitStack() as stack:
+        stack.callback(run.end)
+        run.begin()
+        if executor is None:
+            executor = stack.enter_context(
+                LocalWorkers(
+                    min(workers or 1_000, len(run.jobs)) if workers else None,
+                    time_limit=time_limit,
+                    memory_limit=memory_limit,
+                )
+            )
+        at_once = workers or getattr(executor, "workers", None) or 8
+        for answer in run_jobs(
+            run.handed_out(), executor, at_once=at_once, beat=run.beat, period=leases.BEAT / 2
+        ):
+            run.store(answer)
+    return run.report()
+
+
+class _Run:
+    """One run: what is due, what is in hand, what came of it."""
+
+    def __init__(self, bench: Bench, tell: Callable[[Event], None] | None) -> None:
+        bench.require_writable()
+        self.bench = bench
+        self.run_id = 0
+        self.due: dict[str, _Due] = {}
+        self.jobs: list[Job] = []
+        self.done: list[Event] = []
+        self.skipped: list[Event] = []
+        self.unknown: list[int] = []
+        self._tell = tell or (lambda event: None)
+        self._last_beat = 0.0
+
+    def plan(self, only: Sequence[str]) -> None:
+        """Find out what is due, and which takes share a clip."""
+        with self.bench.reading() as session:
+            rows = _chosen(session, only)
+            self.unknown = [row.id for row in rows if version_now(row.procedure) is None]
+            for row in rows:
+                if is_due(row):
+                    due = _due(self.bench, row)
+                    self.due[due.task.key] = due
+        self.jobs = group([due.task for due in self.due.values()])
+        self._tell(Event("planned", total=len(self.due)))
+
+    def begin(self) -> None:
+        """Enter the run, and free what dead runs held."""
+        with self.bench.changing() as session:
+            leases.release_dead(session)
+            self.run_id = leases.begin_run(session)
+        self._last_beat = time.monotonic()
+
+    def end(self) -> None:
+        """Leave no lease behind, also when the run was stopped."""
+        if self.run_id:
+            # What stopped the run (a full disk) may stop this too; leases run out.
+            with suppress(BenchError), self.bench.changing() as session:
+                leases.end_run(session, self.run_id)
+
+    def handed_out(self) -> Iterator[Job]:
+        """Yield jobs as workers ask for them, each take leased just before."""
+        for job in self.jobs:
+            with self.bench.changing() as session:
+                mine = [self._lease(session, task) for task in job.tasks]
+            tasks = tuple(task for task in mine if task is not None)
+            for task in tasks:
+                self._say("begun", task.key)
+            if tasks:
+                yield Job(tasks)
+
+    def _lease(self, session: Session, task: Task) -> Task | None:
+        """Take one take in hand, as it is now; None when there is nothing to do for us."""
+        row = session.get(TakeRow, int(task.key))
+        if row is None or not is_due(row):
+            self._skip(task.key, "already done or removed")
+            return None
+        if not leases.lease(session, self.run_id, row.id):
+            self._skip(task.key, "another run has it in hand")
+            return None
+        self.due[task.key] = _due(self.bench, row)
+        return self.due[task.key].task
+
+    def beat(self) -> None:
+        """Keep the leases, now and then."""
+        if time.monotonic() - self._last_beat >= leases.BEAT:
+            self._last_beat = time.monotonic()
+            with self.bench.changing() as session:
+                leases.keep_leases(session, self.run_id)
+
+    def store(self, answer: Answer) -> None:
+        """Store one answer whole, and give its take back."""
+        due = self.due[answer.key]
+        pictures = keep_pictures(self.bench, answer.answer)
+        with self.bench.changing() as session:
+            held = leases.give_back(session, self.run_id, int(answer.key))
+            row = session.get(TakeRow, int(answer.key))
+            if row is None or not held:
+                state = ""
+            else:
+                state = store_answer(
+                    self.bench,
+                    session,
+                    row,
+                    answer.answer,
+                    pictures,
+                    key=due.key,
+                    version=due.version,
+                    run_id=self.run_id,
+                    seconds=answer.seconds,
+                )
+        if not state:
+            self._skip(answer.key, "removed or taken over meanwhile")
+            return
+        message = answer.answer.message if isinstance(answer.answer, SeeworthyError) else ""
+        self._say("done", answer.key, state, message)
+
+    def report(self) -> RunReport:
+        """Return what was done."""
+        return RunReport(self.run_id, tuple(self.done), tuple(self.skipped), tuple(self.unknown))
+
+    def _skip(self, key: str, message: str) -> None:
+        self._say("skipped", key, message=message)
+
+    def _say(self, kind: EventKind, key: str, state: str = "", message: str = "") -> None:
+        due = self.due[key]
+        count = len(self.done) + len(self.skipped) + (kind != "begun")
+        event = Event(
+            kind,
+            int(key),
+            due.task.procedure,
+            due.camera,
+            state,
+            message,
+            count,
+            len(self.due),
+        )
+        if kind == "done":
+            self.done.append(event)
+        elif kind == "skipped":
+            self.skipped.append(event)
+        self._tell(event)
+
+
+def _due(bench: Bench, row: TakeRow) -> _Due:
+    version = version_now(row.procedure)
+    assert version is not None
+    return _Due(task_of(bench, row), row.unit.camera.name, inputs_key(row, version), version)
+
+
+def _chosen(session: Session, only: Sequence[str]) -> list[TakeRow]:
+    """Return the takes that `only` names, in the order of entry.
+
+    Raises
+    ------
+    NotFound
+        A word that is no take, procedure or camera.
+    """
+    rows = list(session.scalars(select(TakeRow).order_by(TakeRow.id)))
+    if not only:
+        return rows
+    wanted: set[int] = set()
+    for word in only:
+        if word.isdecimal():
+            wanted.add(find_take(session, int(word)).id)
+        elif word in all_procedures():
+            wanted.update(row.id for row in rows if row.procedure == word)
+        elif (camera := camera_or_none(session, word)) is not None:
+            wanted.update(row.id for row in rows if row.unit.camera_id == camera.id)
+        else:
+            raise NotFound(
+                f"'{word}' is no take number, no procedure and no camera of this bench.",
+                "`seeworthy take list` shows all three.",
+            )
+    return [row for row in rows if row.id in wanted]

@@ -1,0 +1,144 @@
+"""Move the tables of a bench to where this program wants them."""
+
+from __future__ import annotations
+
+import datetime as dt
+import sqlite3
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+
+from seeworthy.errors import BenchError, BenchReadOnly, BenchTooNew
+
+if TYPE_CHECKING:
+    from sqlalchemy.engine import Connection, Engine
+
+MIGRATIONS = Path(__file__).with_name("migrations")
+
+VERSIONS = [MIGRATIONS / "versions"]
+"""Folders of migration steps; a list so that a test can add a step of the future."""
+
+
+def _config() -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    config.set_main_option("path_separator", "newline")
+    config.set_main_option("version_locations", "\n".join(str(v) for v in VERSIONS))
+    return config
+
+
+def wanted_revision() -> str:
+    """Return the revision that this program works with."""
+    head = ScriptDirectory.from_config(_config()).get_current_head()
+    assert head is not None
+    return head
+
+
+def found_revision(connection: Connection) -> str | None:
+    """Return the revision of a database, None when it has no tables yet."""
+    return MigrationContext.configure(connection).get_current_revision()
+
+
+def known(revision: str) -> bool:
+    """Tell whether this program knows a revision at all."""
+    steps = ScriptDirectory.from_config(_config()).walk_revisions()
+    return any(step.revision == revision for step in steps)
+
+
+def bring_up_to_date(
+    engine: Engine, database: Path | None, *, may_write: bool, fresh: bool = False
+) -> None:
+    """Check the revision of a database and migrate it where it is behind.
+
+    Parameters
+    ----------
+    engine : Engine
+    database : Path or None
+        The SQLite file, which is copied beside itself before a migration.
+    may_write : bool
+    fresh : bool
+        The bench is just being made; only then may there be no tables.
+
+    Raises
+    ------
+    BenchTooNew
+        A newer program has been here.
+    BenchReadOnly
+        A migration is needed and must not be made.
+    BenchError
+        The database is empty or another program's.
+    """
+    wanted = wanted_revision()
+    with engine.connect() as connection:
+        found = found_revision(connection)
+    if found == wanted:
+        return
+    if found is None and not fresh:
+        raise BenchError(
+            f"'{database or engine.url.database}' is a database, but not a bench.",
+            "Put a backup in its place, or remove it and make the bench anew.",
+        )
+    if found is not None and not known(found):
+        raise BenchTooNew(
+            f"This bench was written by a newer Seeworthy (its tables are at {found}).",
+            "Install the newer version of Seeworthy; nothing was changed.",
+        )
+    if not may_write:
+        raise BenchReadOnly(
+            "This bench is of an older form and cannot be brought up to date: it is read-only.",
+            "Open it once where it can be written to, or copy the folder.",
+        )
+    if found is not None and database is not None:
+        stamp = dt.datetime.now(dt.UTC).strftime("%Y%m%dT%H%M%S")
+        copy_database(database, database.with_name(f"{database.name}.{found}-{stamp}"))
+    _migrate(engine, wanted)
+
+
+def _migrate(engine: Engine, wanted: str) -> None:
+    from alembic import command
+
+    with engine.connect() as connection:
+        sqlite = connection.dialect.name == "sqlite"
+        if sqlite:
+            # A table that Alembic rebuilds is dropped; that must not cascade.
+            connection.connection.execute("PRAGMA foreign_keys = OFF")
+        try:
+            with connection.begin():
+                # The other process may have been faster; ask again under the lock.
+                if found_revision(connection) != wanted:
+                    config = _config()
+                    config.attributes["connection"] = connection
+                    command.upgrade(config, "head")
+                    if sqlite:
+                        _check_references(connection)
+        finally:
+            if sqlite:
+                connection.connection.execute("PRAGMA foreign_keys = ON")
+
+
+def _check_references(connection: Connection) -> None:
+    broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
+    if broken:
+        tables = ", ".join(sorted({row[0] for row in broken}))
+        raise RuntimeError(f"the migration would leave rows without their owner in: {tables}")
+
+
+def copy_database(source: Path, target: Path) -> None:
+    """Copy a SQLite database that may be in use, whole or not at all."""
+    part = target.with_name(f".{target.name}.part")
+    try:
+        with_uri = f"{source.resolve().as_uri()}?mode=ro"
+        old, new = sqlite3.connect(with_uri, uri=True), sqlite3.connect(part)
+        try:
+            old.backup(new)
+            # The copy is one file: no log beside it.
+            new.execute("PRAGMA journal_mode = DELETE")
+        finally:
+            new.close()
+            old.close()
+        part.replace(target)
+    finally:
+        part.unlink(missing_ok=True)
