@@ -125,7 +125,7 @@ def perform(job: Job) -> list[Answer]:
     Every task gets an answer; a file that is not what it was when the take was
     entered is refused and never measured.
     """
-    from seeworthy.engine.evaluate import Item, as_seeworthy, evaluate
+    from seeworthy.engine.evaluate import as_seeworthy, evaluate
 
     start = time.monotonic()
     checked: dict[str, SeeworthyError | None] = {}

@@ -128,9 +128,9 @@ class LocalWorkers(Executor):
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """End the workers; with `cancel_futures` at once, whatever they are doing."""
         if cancel_futures:
-            self._pool.stop()
+            self._pool.stop()  # type: ignore[no-untyped-call]
         else:
-            self._pool.close()
+            self._pool.close()  # type: ignore[no-untyped-call]
         if wait or cancel_futures:
             self._pool.join()
 
