@@ -115,6 +115,15 @@ def test_the_most_certain_result_decides_and_dissent_is_named():
     assert "temperature 0: overstated" in told.sentence
 
 
+def test_room_temperature_decides_where_the_claim_names_none():
+    cold = result("run_time", 40.0, 0.1, conditions={"temperature": -10.0})
+    warm = result("run_time", 90.0, 1.0, conditions={"temperature": 21.0})
+    assert judge(Claim("run_time", 90.0), [cold, warm]).state == "confirmed"
+    assert judge(
+        Claim("run_time", 90.0, conditions={"temperature": -10.0}), [cold, warm]
+    ).state == ("overstated")
+
+
 def test_only_results_under_the_claimed_conditions_count():
     claim = Claim("snr_18", 40.0, conditions={"light": 10})
     bright = result("snr_18", 40.0, 0.1, conditions={"light": 1000})
@@ -126,12 +135,44 @@ def test_only_results_under_the_claimed_conditions_count():
 def test_judge_all_names_the_untested_and_the_unclaimed():
     told = judge_all([Claim("mass", 16.0), Claim("hfov", 120.0)], [result("mass", 16.1, 0.05),
                      result("row_time", 11.8, 0.1), result("row_time", 11.9, 0.5)])  # fmt: skip
-    assert [(j.measurand, j.state) for j in told] == [
+    assert [(j.subject, j.state) for j in told] == [
         ("mass", "confirmed"), ("hfov", "not tested"), ("row_time", "claimed nothing"),
     ]  # fmt: skip
     assert len(told[2].others) == 1
     assert {j.state for j in told} <= set(STATES)
     json.dumps([j.to_json() for j in told], allow_nan=False)
+
+
+@pytest.mark.parametrize(
+    ("subject", "value", "text", "seen", "state", "favour"),
+    [
+        ("width_px", 1920.0, "1920", [1920, 1920], "confirmed", "as claimed"),
+        ("width_px", 1920.0, "1920", [1280], "overstated", "worse than claimed"),
+        ("width_px", None, "1920 px", [1280], "overstated", "worse than claimed"),
+        ("codec", None, "H.264", ["h264"], "confirmed", "as claimed"),
+        ("codec", None, "H.265", ["h264"], "contradicted", "off"),
+        ("stamp_present", None, "no", [True], "contradicted", "off"),
+        ("stamp_present", None, "no", [False], "confirmed", "as claimed"),
+        ("dropped_frames", 0.0, "0", [{"count": 3, "at": [1, 2, 9]}], "understated",
+         "worse than claimed"),
+        ("width_px", 1920.0, "1920", [1920, 1280], "cannot tell", ""),
+        ("upscaled", None, "no", ["undecided"], "cannot tell", ""),
+    ],
+)  # fmt: skip
+def test_claims_on_findings(subject, value, text, seen, state, favour):
+    told = judge(Claim(subject, value, text), [], findings={subject: seen})
+    assert (told.state, told.favour) == (state, favour)
+
+
+def test_a_silent_seller():
+    told = judge(Claim("mass", None, silent=True), [result("mass", 17.0, 0.1)])
+    assert told.state == "claimed nothing"
+    assert told.result is not None
+    assert judge(Claim("mass", None, silent=True), []).result is None
+
+
+def test_a_finding_nobody_looked_for_is_not_tested():
+    assert judge(Claim("codec", None, "H.264"), []).state == "not tested"
 
 
 def test_a_claim_of_zero_has_no_share():

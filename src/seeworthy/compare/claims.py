@@ -16,223 +16,152 @@ another matter (`Judgement.favour`): an understated mass is worse than claimed, 
 understated running time is better.
 
 The rule is that of conformity with guard bands as wide as the interval (JCGM 106:2012,
-8.3.2: acceptance interval inside the tolerance interval), applied on both sides.
+8.3.2, from memory: acceptance interval inside the tolerance interval), on both sides.
+
+A claim may also speak of a finding (a codec, a picture width, a date stamp). Findings
+have no uncertainty: they are equal or they are not, and words that differ are
+**contradicted**.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
-from seeworthy.errors import BadQuantity
-from seeworthy.measurands import Measurand, measurand
-from seeworthy.quantities import convert, format_value, parse
+from seeworthy.compare.judgement import (
+    FINDINGS,
+    STATES,
+    Claim,
+    Favour,
+    Judgement,
+    State,
+    title_of,
+)
+from seeworthy.compare.tolerance import DEFAULT_TOLERANCE, Tolerance
+from seeworthy.measurands import Measurand, all_measurands, measurand
+from seeworthy.quantities import format_value
 from seeworthy.results import Result
 
-State = Literal[
-    "confirmed", "overstated", "understated", "cannot tell", "not tested", "claimed nothing"
-]
-Favour = Literal["", "as claimed", "worse than claimed", "better than claimed", "off"]
-
-STATES: dict[State, str] = {
-    "confirmed": "The measured interval lies within the tolerance of the claim.",
-    "overstated": "The seller's number is higher than anything the measurement allows.",
-    "understated": "The seller's number is lower than anything the measurement allows.",
-    "cannot tell": "The measurement is not sharp enough to decide; repeat it.",
-    "not tested": "Nothing on this bench has measured it yet.",
-    "claimed nothing": "Measured, but the seller gives no figure.",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Tolerance:
-    """How far off a claim may be and still count as kept.
-
-    Attributes
-    ----------
-    share : float
-        Part of the claimed value, 0.05 for 5 %.
-    absolute : float
-        In `unit`; the wider of the two holds.
-    unit : str
-        Unit of `absolute`; ``""`` for a plain number or none.
-    """
-
-    share: float = 0.05
-    absolute: float = 0.0
-    unit: str = ""
-
-    @classmethod
-    def parse(cls, text: str) -> Tolerance:
-        """Read ``5 %``, ``2 deg`` or ``0.1``.
-
-        Raises
-        ------
-        BadQuantity
-            Negative, or not a quantity.
-        """
-        shown = text.strip()
-        if shown.endswith("%"):
-            value = parse(shown[:-1].strip(), "").value
-            made = cls(share=value / 100)
-        else:
-            quantity = parse(shown)
-            made = cls(share=0.0, absolute=quantity.value, unit=quantity.unit)
-        if made.share < 0 or made.absolute < 0:
-            raise BadQuantity(f"The tolerance '{shown}' is negative.", "Write it like '5 %'.")
-        return made
-
-    def half_width(self, value: float, entry: Measurand) -> float:
-        """Return half the width of the band around a claimed `value` (unit of `entry`).
-
-        Raises
-        ------
-        BadQuantity
-            The absolute tolerance has another dimension than the measurand.
-        """
-        absolute = self.absolute
-        if absolute and self.unit:
-            zero = convert(0.0, self.unit, entry.pint_unit)
-            absolute = abs(convert(absolute, self.unit, entry.pint_unit) - zero)
-        return max(self.share * abs(value), absolute)
-
-    def __str__(self) -> str:
-        parts = []
-        if self.share or not self.absolute:
-            parts.append(f"±{self.share * 100:g} %")
-        if self.absolute:
-            parts.append(f"±{self.absolute:g} {self.unit}".rstrip())
-        return " or ".join(parts)
-
-
-DEFAULT_TOLERANCE = Tolerance()
-
-
-@dataclass(frozen=True, slots=True)
-class Claim:
-    """One figure that the seller gives.
-
-    Attributes
-    ----------
-    measurand : str
-        Registered id.
-    value : float
-        In the unit of the measurand.
-    text : str
-        As the seller writes it.
-    source : str
-        Where it is written (box, leaflet, listing).
-    tolerance : Tolerance or None
-        Own tolerance; None takes that of the report.
-    conditions : mapping
-        Conditions the claim speaks of (``{"light": 10}``); only results under the
-        same ones are compared.
-    """
-
-    measurand: str
-    value: float
-    text: str = ""
-    source: str = ""
-    tolerance: Tolerance | None = None
-    conditions: Mapping[str, Any] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class Judgement:
-    """What became of one claim.
-
-    Attributes
-    ----------
-    measurand : str
-    state : str
-        One of `STATES`.
-    favour : str
-        What it means for the buyer: ``as claimed``, ``worse than claimed``, ``better
-        than claimed``, ``off`` (neither is better), ``""`` where nothing is decided.
-    claim : Claim or None
-        None for ``claimed nothing``.
-    result : Result or None
-        The most certain comparable result; None for ``not tested``.
-    band : (float, float) or None
-        Claim less and plus tolerance, unit of the measurand.
-    tolerance : Tolerance
-    others : tuple of (State, Result)
-        Further comparable results and what each alone would say.
-    sentence : str
-        Plain words.
-    """
-
-    measurand: str
-    state: State
-    favour: Favour
-    claim: Claim | None
-    result: Result | None
-    band: tuple[float, float] | None
-    tolerance: Tolerance
-    others: tuple[tuple[State, Result], ...] = ()
-    sentence: str = ""
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        claim = self.claim
-        return {
-            "measurand": self.measurand,
-            "state": self.state,
-            "favour": self.favour,
-            "claimed": None
-            if claim is None
-            else {"value": claim.value, "text": claim.text, "source": claim.source},
-            "unit": measurand(self.measurand).unit,
-            "tolerance": str(self.tolerance),
-            "band": None if self.band is None else list(self.band),
-            "measured": None if self.result is None else self.result.to_json(),
-            "others": [{"state": s, "measured": r.to_json()} for s, r in self.others],
-            "sentence": self.sentence,
-        }
+__all__ = ["STATES", "Claim", "Favour", "Judgement", "State", "judge", "judge_all", "title_of"]
 
 
 def judge(
-    claim: Claim, results: Iterable[Result], tolerance: Tolerance = DEFAULT_TOLERANCE
+    claim: Claim,
+    results: Iterable[Result],
+    tolerance: Tolerance = DEFAULT_TOLERANCE,
+    findings: Mapping[str, Sequence[Any]] | None = None,
 ) -> Judgement:
-    """Judge one claim by all results at hand.
+    """Judge one claim by all results and findings at hand.
 
     Parameters
     ----------
     claim : Claim
     results : iterable of Result
         Of any measurands; those of the claim's measurand and conditions count. The
-        one with the narrowest interval decides; where another one that is decided
-        contradicts it, the sentence says so.
+        one with the narrowest interval decides, those at room temperature first where
+        the claim names none; where another decided one contradicts it, the sentence
+        says so.
     tolerance : Tolerance
         Used where the claim has none of its own.
+    findings : mapping of name to values, optional
+        What every take found.
+
+    Raises
+    ------
+    WrongCall
+        The claim speaks of nothing that can be measured or found.
     """
-    entry = measurand(claim.measurand)
     rule = claim.tolerance or tolerance
+    if claim.subject not in all_measurands() and claim.subject in (findings or {}):
+        return judge_finding(claim, (findings or {})[claim.subject], rule)
+    if claim.value is None and not claim.silent:
+        return _untested(claim, rule, None)
+    entry = measurand(claim.subject)
+    found = sorted(
+        (r for r in results if r.measurand == claim.subject and _same(claim, r)),
+        key=lambda r: (_far_from_room(claim, r), r.interval[1] - r.interval[0]),
+    )
+    if claim.silent or claim.value is None:
+        return _silent(claim.subject, claim, found, rule)
     half = rule.half_width(claim.value, entry)
     band = (claim.value - half, claim.value + half)
-    found = sorted(
-        (r for r in results if r.measurand == claim.measurand and _same(claim, r)),
-        key=lambda r: r.interval[1] - r.interval[0],
-    )
     if not found:
-        sentence = f"{_title(entry)}: claimed, but not tested on this bench."
-        return Judgement(
-            claim.measurand, "not tested", "", claim, None, band, rule, sentence=sentence
-        )
+        return _untested(claim, rule, band)
     best, *rest = found
     state = decide(best.interval, band, entry)
     others = tuple((decide(r.interval, band, entry), r) for r in rest)
-    favour = _favour(state, entry)
-    sentence = _sentence(entry, claim, best, state, favour) + _dissent(state, best, others)
-    return Judgement(claim.measurand, state, favour, claim, best, band, rule, others, sentence)
+    favour = _favour(state, entry.better)
+    remark = _remark(claim.value, best, state) + _dissent(state, best, others)
+    told = claim.text or f"{claim.value:g} {entry.unit}".strip()
+    sentence = f"{title_of(claim.subject)}: claimed {told}, {_measured(best)}. {remark}"
+    return Judgement(
+        claim.subject, state, favour, claim, best, band, rule, others, sentence, remark=remark
+    )
+
+
+def judge_finding(claim: Claim, values: Sequence[Any], rule: Tolerance) -> Judgement:
+    """Judge a claim on a finding by what every take found (plain JSON values)."""
+    seen = [v["count"] if isinstance(v, dict) and "count" in v else v for v in values]
+    known = [v for v in seen if v is not None and v != "undecided"]
+    title = title_of(claim.subject)
+
+    def made(state: State, words: str, favour: Favour = "") -> Judgement:
+        found = known[0] if known else None
+        return Judgement(
+            claim.subject, state, favour, claim, None, None, rule, (), f"{title}: {words}", found
+        )
+
+    if claim.silent:
+        return made("claimed nothing", "the seller says nothing.")
+    told = claim.text or f"{claim.value:g}"
+    if not known:
+        return made("cannot tell", f"claimed {told}, the takes did not show it.")
+    if len({str(v) for v in known}) > 1:
+        shown = ", ".join(dict.fromkeys(str(v) for v in known))
+        return made("cannot tell", f"claimed {told}, the takes differ: {shown}.")
+    value = known[0]
+    number = _number(claim)
+    if number is not None and isinstance(value, int | float) and not isinstance(value, bool):
+        state: State = "confirmed"
+        if value != number:
+            state = "overstated" if value < number else "understated"
+        better = FINDINGS.get(claim.subject, ("", "none"))[1]
+        return made(state, f"claimed {told}, found {value:g}.", _favour(state, better))
+    agree = _plain_word(told) == _plain_word(value)
+    return made(
+        "confirmed" if agree else "contradicted",
+        f"claimed {told}, found {_shown(value)}.",
+        "as claimed" if agree else "off",
+    )
+
+
+def _number(claim: Claim) -> float | None:
+    """Return the claimed number; claims on findings are kept as words (``1920 px``)."""
+    if claim.value is not None:
+        return claim.value
+    try:
+        return float(claim.text.split()[0])
+    except (IndexError, ValueError):
+        return None
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value)
+
+
+def _plain_word(value: Any) -> str:
+    word = "".join(c for c in _shown(value).lower() if c.isalnum())
+    return {"true": "yes", "false": "no"}.get(word, word)
 
 
 def judge_all(
     claims: Sequence[Claim],
     results: Sequence[Result],
     tolerance: Tolerance = DEFAULT_TOLERANCE,
+    findings: Mapping[str, Sequence[Any]] | None = None,
 ) -> tuple[Judgement, ...]:
     """Judge every claim, then name what was measured without a claim.
 
@@ -242,20 +171,32 @@ def judge_all(
         Claims in the order given; then one ``claimed nothing`` for each measurand that
         has results but no claim, with its most certain result.
     """
-    judged = [judge(c, results, tolerance) for c in claims]
-    claimed = {c.measurand for c in claims}
+    judged = [judge(c, results, tolerance, findings) for c in claims]
+    claimed = {c.subject for c in claims}
     silent: dict[str, list[Result]] = {}
     for item in results:
         if item.measurand not in claimed:
             silent.setdefault(item.measurand, []).append(item)
     for name, found in silent.items():
-        entry = measurand(name)
-        best = min(found, key=lambda r: r.interval[1] - r.interval[0])
-        silence: State = "claimed nothing"
-        rest = tuple((silence, r) for r in found if r is not best)
-        sentence = f"{_title(entry)}: {_measured(best)}; the seller gives no figure."
-        judged.append(Judgement(name, silence, "", None, best, None, tolerance, rest, sentence))
+        found.sort(key=lambda r: r.interval[1] - r.interval[0])
+        judged.append(_silent(name, None, found, tolerance))
     return tuple(judged)
+
+
+def _untested(claim: Claim, rule: Tolerance, band: tuple[float, float] | None) -> Judgement:
+    sentence = f"{title_of(claim.subject)}: claimed, but not tested on this bench."
+    return Judgement(claim.subject, "not tested", "", claim, None, band, rule, sentence=sentence)
+
+
+def _silent(
+    subject: str, claim: Claim | None, found: Sequence[Result], rule: Tolerance
+) -> Judgement:
+    state: State = "claimed nothing"
+    best = found[0] if found else None
+    told = _measured(best) if best else "not measured"
+    sentence = f"{title_of(subject)}: {told}; the seller gives no figure."
+    others = tuple((state, r) for r in found[1:])
+    return Judgement(subject, state, "", claim, best, None, rule, others, sentence)
 
 
 def decide(interval: tuple[float, float], band: tuple[float, float], entry: Measurand) -> State:
@@ -285,20 +226,24 @@ def _same(claim: Claim, found: Result) -> bool:
     return all(found.conditions.get(k) == v for k, v in claim.conditions.items())
 
 
-def _favour(state: State, entry: Measurand) -> Favour:
+def _far_from_room(claim: Claim, found: Result) -> bool:
+    """Tell whether a result was got in the cold or heat that the claim does not speak of."""
+    temperature = found.conditions.get("temperature")
+    if "temperature" in claim.conditions or not isinstance(temperature, int | float):
+        return False
+    return not 15 <= temperature <= 30
+
+
+def _favour(state: State, better: str) -> Favour:
     if state == "confirmed":
         return "as claimed"
     if state not in {"overstated", "understated"}:
         return ""
-    if entry.better == "more":
+    if better == "more":
         return "worse than claimed" if state == "overstated" else "better than claimed"
-    if entry.better == "less":
+    if better == "less":
         return "better than claimed" if state == "overstated" else "worse than claimed"
     return "off"
-
-
-def _title(entry: Measurand) -> str:
-    return entry.title[:1].upper() + entry.title[1:]
 
 
 def _measured(found: Result) -> str:
@@ -310,18 +255,14 @@ def _measured(found: Result) -> str:
     return f"measured {format_value(found.value, found.u, found.unit)}"
 
 
-def _sentence(entry: Measurand, claim: Claim, best: Result, state: State, favour: Favour) -> str:
-    claimed = claim.text or f"{claim.value:g} {entry.unit}".strip()
-    head = f"{_title(entry)}: claimed {claimed}, {_measured(best)}"
+def _remark(claimed: float, best: Result, state: State) -> str:
     if state == "confirmed":
-        return f"{head}. The claim holds."
+        return "The claim holds."
     if state == "cannot tell":
-        return f"{head}. That is not sharp enough to tell; measure it again."
-    off = abs(best.value - claim.value)
-    share = f" by {off / abs(claim.value):.0%}" if claim.value else ""
-    word = "too high" if state == "overstated" else "too low"
-    tail = "" if favour == "off" else f", {favour}"
-    return f"{head}. The seller's number is {word}{share}{tail}."
+        return "That is not sharp enough to tell; measure it again."
+    off = abs(best.value / claimed - 1) if claimed and math.isfinite(best.value) else 0.0
+    share = f" by {off * 100:.2g} %" if 0 < off < 0.995 else f" {off + 1:.2g}-fold" if off else ""
+    return f"The seller's number is too {'high' if state == 'overstated' else 'low'}{share}."
 
 
 def _dissent(state: State, best: Result, others: Sequence[tuple[State, Result]]) -> str:

@@ -5,13 +5,10 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from seeworthy.report.palette import INK, RULE, SERIES
 from seeworthy.results import Axis, Figure, Mark
-
-if TYPE_CHECKING:
-    import altair as alt
 
 _MOST_ROWS = 1200
 _SHAPES = ["circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "stroke"]
@@ -22,6 +19,13 @@ HALO = "#fffffe"
 _RAMP = ["#f4ecd8", "#bcd3d6", "#7fb0bf", "#3f86a3", "#125a7c", "#06314a"]
 
 
+def _altair() -> Any:
+    """Import Altair late (it is slow) and untyped (its generated types reject computed looks)."""
+    import altair
+
+    return altair
+
+
 def schema_version() -> str:
     """Return the Vega-Lite version that the installed Altair speaks, as ``6.1``."""
     import altair
@@ -30,7 +34,7 @@ def schema_version() -> str:
     return f"{major}.{minor}"
 
 
-def build(figure: Figure, size: tuple[int, int]) -> alt.LayerChart:
+def build(figure: Figure, size: tuple[int, int]) -> Any:
     """Return the chart of a figure.
 
     Parameters
@@ -64,9 +68,8 @@ class _Builder:
         if figure.equal:
             self._equal(size)
 
-    def chart(self) -> alt.LayerChart:
-        import altair as alt
-
+    def chart(self) -> Any:
+        alt = _altair()
         layers: list[Any] = []
         for mark in self.figure.marks:
             layers.extend(_DRAW[mark.kind](self, mark))
@@ -155,8 +158,7 @@ class _Builder:
 
     def axis(self, axis: Axis, letter: str, column: str = "", title: bool = True) -> Any:
         """Return the x or y channel for a column (the axis' own by default)."""
-        import altair as alt
-
+        alt = _altair()
         channel: Any = alt.X if letter == "x" else alt.Y
         name = column or axis.column
         shown = f"{axis.title} ({axis.unit})" if axis.unit else axis.title
@@ -178,8 +180,7 @@ class _Builder:
 
     def layer(self, mark: Mark) -> Any:
         """Return an empty layer whose ``key`` column says which legend entry a mark is."""
-        import altair as alt
-
+        alt = _altair()
         if mark.series:
             return alt.Chart().transform_calculate(key=f"toString(datum.{self.name(mark.series)})")
         if mark.label:
@@ -194,8 +195,7 @@ class _Builder:
 
     def colour(self, mark: Mark) -> dict[str, Any]:
         """Return the colour channel of a mark, tied to the one legend."""
-        import altair as alt
-
+        alt = _altair()
         if not (mark.series or mark.label):
             return {"color": alt.value(SERIES[0])}
         scale = alt.Scale(domain=self.legend, range=_cycle(SERIES, len(self.legend)))
@@ -204,8 +204,7 @@ class _Builder:
 
     def second(self, mark: Mark, kind: str) -> dict[str, Any]:
         """Return shape or dash of a series, so that colour is never alone."""
-        import altair as alt
-
+        alt = _altair()
         if not mark.series or (kind == "strokeDash" and self._has_points(mark.series)):
             return {}
         look: Any = alt.Shape if kind == "shape" else alt.StrokeDash
@@ -247,8 +246,7 @@ def _points(b: _Builder, mark: Mark) -> list[Any]:
 
 def _whiskers(b: _Builder, mark: Mark) -> list[Any]:
     """Draw the interval of points or bars, where low and high are given."""
-    import altair as alt
-
+    alt = _altair()
     if not (mark.low and mark.high):
         return []
     ink = {"color": alt.value(INK)} if mark.kind == "bars" else b.colour(mark)
@@ -277,8 +275,7 @@ def _band(b: _Builder, mark: Mark) -> list[Any]:
 
 
 def _bars(b: _Builder, mark: Mark) -> list[Any]:
-    import altair as alt
-
+    alt = _altair()
     if not mark.y:
         return _whiskers(b, mark)
     if b.numeric(b.figure.x.column):
@@ -300,8 +297,7 @@ def _bars(b: _Builder, mark: Mark) -> list[Any]:
 
 
 def _rule(b: _Builder, mark: Mark) -> list[Any]:
-    import altair as alt
-
+    alt = _altair()
     if mark.value is None:
         raise ValueError(f"figure '{b.figure.name}': a rule needs a value")
     one = alt.Data(values=[{"at": mark.value}])
@@ -322,8 +318,7 @@ def _rule(b: _Builder, mark: Mark) -> list[Any]:
 
 
 def _cells(b: _Builder, mark: Mark) -> list[Any]:
-    import altair as alt
-
+    alt = _altair()
     column = mark.shade or mark.y
     shown = mark.label or column.replace("_", " ")
     colour = alt.Color(

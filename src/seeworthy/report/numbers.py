@@ -6,8 +6,9 @@ import math
 from typing import Any
 
 from seeworthy.measurands import measurand
-from seeworthy.quantities import convert, format_value
+from seeworthy.quantities import format_value
 from seeworthy.results import Result
+from seeworthy.units import convert
 
 _SIGNS = {
     "deg": "°",

@@ -37,7 +37,7 @@ class Badge:
     word : str
     colour : str
     shape : str
-        ``disc``, ``up``, ``down``, ``ring``, ``dash`` or ``dot``.
+        ``disc``, ``up``, ``down``, ``cross``, ``ring``, ``dash`` or ``dot``.
     """
 
     key: str
@@ -61,6 +61,8 @@ def badge(state: str, favour: str = "") -> Badge:
             "better than claimed": ("better", BLUE),
         }.get(favour, ("off", ORANGE))
         return Badge(key, state, colour, shape)
+    if state == "contradicted":
+        return Badge("worse", state, VERMILION, "cross")
     if state == "cannot tell":
         return Badge("open", state, PURPLE, "ring")
     if state == "not tested":
