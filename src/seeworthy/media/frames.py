@@ -80,13 +80,15 @@ class FrameView:
     Attributes
     ----------
     index : int
-        Number of the frame in the file, in presentation order, from 0.
+        Number of the frame in the file, in presentation order, from 0; it skips the
+        numbers of frames that could not be decoded at all.
     pts : int or None
         Time stamp in ticks of `Stage.time_base`.
     key : bool
         Intra-coded random access picture.
     corrupt : bool
-        The decoder flagged or concealed an error in it.
+        The decoder flagged or concealed an error in it. In passing a flag can be missed;
+        `PassSummary.corrupt` is exact.
     """
 
     __slots__ = ("_av", "_chroma", "_luma", "corrupt", "index", "key", "pts", "stage")
@@ -153,9 +155,11 @@ class PassSummary:
     Attributes
     ----------
     frames : int
-        Frames decoded.
+        Frames in the file (in the part looked at, when stopped), lost ones included.
     corrupt : list of int
-        Numbers of frames with decoder errors or concealment.
+        Numbers of frames with decoder errors or concealment, lost ones included; exact.
+    lost : list of int
+        Numbers of frames that are in the file and could not be decoded at all.
     warnings : list of str
         Sentences for the user (the clip broke off, packets could not be decoded).
     stopped : bool
@@ -165,6 +169,7 @@ class PassSummary:
     stage: Stage
     frames: int = 0
     corrupt: list[int] = field(default_factory=list)
+    lost: list[int] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     stopped: bool = False
 
