@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import os
+import sys
 from pathlib import Path
 
 import pytest
@@ -19,3 +21,22 @@ def published():
             return list(csv.DictReader(handle))
 
     return read
+
+
+ADDON = Path(__file__).parent / "addon"
+
+
+@pytest.fixture
+def seaside(monkeypatch):
+    """Install the add-on of ``tests/addon`` here and in every process started from here."""
+    from seeworthy.procedures import all_procedures
+
+    found = [str(ADDON), os.environ.get("PYTHONPATH", "")]
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(filter(None, found)))
+    monkeypatch.syspath_prepend(str(ADDON))
+    all_procedures.cache_clear()
+    import seaside as module
+
+    yield module
+    all_procedures.cache_clear()
+    sys.modules.pop("seaside", None)

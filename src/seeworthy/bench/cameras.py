@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from seeworthy.bench.claims import checked_claim
 from seeworthy.bench.lookup import (
     camera_or_none,
     camera_record,
@@ -16,14 +18,20 @@ from seeworthy.bench.lookup import (
     find_unit,
     unit_record,
 )
-from seeworthy.bench.models import CameraRow, FirmwareRow, TakeRow, UnitRow
+from seeworthy.bench.models import CameraRow, ClaimRow, FirmwareRow, TakeRow, UnitRow
 from seeworthy.bench.records import Camera, Unit
 from seeworthy.bench.store import Bench
 from seeworthy.errors import Conflict, NotFound
 
 
 def add_camera(
-    bench: Bench, name: str, *, maker: str = "", note: str = "", unit: str = "1"
+    bench: Bench,
+    name: str,
+    *,
+    maker: str = "",
+    note: str = "",
+    unit: str = "1",
+    claims: Mapping[str, str] | None = None,
 ) -> Camera:
     """Add a camera model and its first unit.
 
@@ -35,14 +43,19 @@ def add_camera(
     maker, note : str
     unit : str
         Serial number or label of the first specimen.
+    claims : mapping of measurand or finding to text
+        What the seller says, as in `seeworthy.bench.claims.set_claim`.
 
     Raises
     ------
     Conflict
         There is a camera of that name.
+    WrongCall, BadQuantity
+        A claim makes no sense; nothing is entered then.
     """
     name = checked_label(name, "camera")
     serial = checked_label(unit, "unit")
+    written = [checked_claim(subject, text) for subject, text in (claims or {}).items()]
     with bench.changing() as session:
         if camera_or_none(session, name) is not None:
             raise Conflict(
@@ -52,6 +65,7 @@ def add_camera(
             )
         row = CameraRow(name=name, maker=maker.strip(), note=note.strip())
         row.units.append(UnitRow(serial=serial))
+        row.claims.extend(ClaimRow(**columns) for columns in written)
         session.add(row)
         session.flush()
         return camera_record(row)

@@ -48,9 +48,7 @@ def set_claim(
     BadQuantity
         The value has the wrong unit.
     """
-    silent = text.strip().casefold() in SILENT
-    _check_subject(subject)
-    value = {} if silent else _claimed(subject, text)
+    written = checked_claim(subject, text, source)
     with bench.changing() as session:
         row = find_camera(session, camera)
         claim = next((c for c in row.claims if c.subject == subject), None)
@@ -59,12 +57,8 @@ def set_claim(
             row.claims.append(claim)
         else:
             check_version(claim, version, f"the claim '{subject}'")
-        claim.silent = silent
-        claim.text = "" if silent else " ".join(text.split())
-        claim.value, claim.unit, claim.u = (
-            value.get("value"), value.get("unit", ""), value.get("u")
-        )  # fmt: skip
-        claim.source = source.strip()
+        for name, value in written.items():
+            setattr(claim, name, value)
         session.flush()
         return claim_record(claim)
 
@@ -79,6 +73,22 @@ def remove_claim(bench: Bench, camera: str, subject: str) -> None:
                 f"'{row.name}' has no claim '{subject}'.", "`seeworthy camera show` lists them."
             )
         row.claims.remove(claim)
+
+
+def checked_claim(subject: str, text: str, source: str = "") -> dict[str, Any]:
+    """Return the columns of a claim; see `set_claim` for what is refused."""
+    _check_subject(subject)
+    silent = text.strip().casefold() in SILENT
+    value = {} if silent else _claimed(subject, text)
+    return {
+        "subject": subject,
+        "silent": silent,
+        "text": "" if silent else " ".join(text.split()),
+        "value": value.get("value"),
+        "unit": value.get("unit", ""),
+        "u": value.get("u"),
+        "source": source.strip(),
+    }
 
 
 def _findings() -> set[str]:

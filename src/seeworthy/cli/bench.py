@@ -1,0 +1,128 @@
+"""``seeworthy bench``: make a bench, look after it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from seeworthy.cli.opening import AsJson, BenchDir, counted, opened
+
+app = typer.Typer(
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    help="Make, check or back up a bench: the folder that remembers every camera you test.",
+)
+
+
+@app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder, or an empty one.")],
+    database: Annotated[
+        str,
+        typer.Option(
+            "--database",
+            metavar="URL",
+            help="Keep the tables in this PostgreSQL database instead of a file. The URL is "
+            "written into the folder, so leave the password to your PostgreSQL settings.",
+        ),
+    ] = "",
+    as_json: AsJson = False,
+) -> None:
+    """Make a bench: one folder for cameras, clips, readings and results."""
+    from seeworthy.bench.store import create_bench
+    from seeworthy.cli import words
+
+    with create_bench(folder, database=database) as bench:
+        place = bench.folder
+    if as_json:
+        words.show_json({"bench": str(place)})
+        return
+    typer.echo(f"A new bench stands in {place}.")
+    typer.echo(f"Next: cd {folder}, then 'seeworthy camera add NAME'.")
+
+
+@app.command()
+def show(bench: BenchDir = None, as_json: AsJson = False) -> None:
+    """Say what the bench holds, and what is still to be measured."""
+    from seeworthy.bench.plain import as_plain
+    from seeworthy.bench.upkeep import show_bench
+    from seeworthy.cli import words
+
+    with opened(bench, read_only=True) as place:
+        seen = show_bench(place)
+    if as_json:
+        words.show_json(as_plain(seen))
+        return
+    typer.echo(f"Bench in {seen.folder}")
+    typer.echo(f"  {counted(seen.cameras, 'camera')}, {counted(seen.units, 'unit')}")
+    typer.echo(f"  {counted(seen.claims, 'claim')} of sellers")
+    takes = sum(seen.takes.values())
+    states = ", ".join(f"{number} {state}" for state, number in seen.takes.items())
+    typer.echo(f"  {counted(takes, 'take')}" + (f" ({states})" if states else ""))
+    typer.echo(f"  {counted(seen.results, 'result')}")
+    size = f"{seen.evidence_bytes / 1e6:.1f} MB"
+    typer.echo(f"  {counted(seen.evidence_files, 'file')} of evidence, {size}")
+    if any(seen.takes.get(state) for state in ("new", "stale", "lost")):
+        typer.echo("'seeworthy run' measures what is new or out of date.")
+
+
+@app.command()
+def check(
+    tidy: Annotated[
+        bool,
+        typer.Option(
+            "--tidy",
+            help="Also delete kept files that nothing uses any more (older than an hour).",
+        ),
+    ] = False,
+    bench: BenchDir = None,
+    as_json: AsJson = False,
+) -> None:
+    """Read every file again and say which are missing or were changed.
+
+    Leaves with 2 when something is wrong, so that a script can tell.
+    """
+    from seeworthy.bench.plain import as_plain
+    from seeworthy.bench.upkeep import check_bench, tidy_bench
+    from seeworthy.cli import words
+
+    with opened(bench, read_only=not tidy) as place:
+        removed, size = tidy_bench(place) if tidy else (0, 0)
+        found = check_bench(place)
+    wrong = [trouble for trouble in found if trouble.kind != "unused"]
+    if as_json:
+        words.show_json(
+            {"ok": not wrong, "troubles": as_plain(found), "removed": removed, "bytes": size}
+        )
+    else:
+        for trouble in found:
+            typer.echo(f"  {trouble.kind}: {trouble.message}")
+        if tidy:
+            typer.echo(f"{counted(removed, 'file')} removed, {size / 1e6:.1f} MB.")
+        if not wrong:
+            typer.echo("Every file is what was entered, and the database is whole.")
+    if wrong:
+        raise typer.Exit(2)
+
+
+@app.command()
+def backup(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The copy to write.")],
+    bench: BenchDir = None,
+    as_json: AsJson = False,
+) -> None:
+    """Copy the bench's database into one file, also while it is in use.
+
+    The clips in evidence/ are plain files: copy that folder as well.
+    """
+    from seeworthy.bench.upkeep import backup_bench
+    from seeworthy.cli import words
+
+    with opened(bench, read_only=True) as place:
+        written = backup_bench(place, file)
+    if as_json:
+        words.show_json({"backup": str(written)})
+        return
+    typer.echo(f"The database is copied to {written}.")

@@ -1,0 +1,262 @@
+"""``seeworthy camera``: cameras, their units and firmware, what the seller claims."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from seeworthy.cli.opening import AsJson, BenchDir, UnitName, counted, day, opened, table
+
+if TYPE_CHECKING:
+    from seeworthy.bench.records import Camera, Claim, Unit
+
+app = typer.Typer(
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    help="Add and list cameras, their specimens, firmware, and what the seller claims.",
+)
+unit_app = typer.Typer(no_args_is_help=True, help="Specimens: two of a kind are seldom alike.")
+firmware_app = typer.Typer(no_args_is_help=True, help="Firmware: an update can change figures.")
+app.add_typer(unit_app, name="unit")
+app.add_typer(firmware_app, name="firmware")
+
+Name = Annotated[str, typer.Argument(metavar="CAMERA", help="The camera's name.")]
+
+
+@app.command()
+def add(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="What you call the camera.")],
+    maker: Annotated[str, typer.Option("--maker", help="Who makes or sells it.")] = "",
+    note: Annotated[str, typer.Option("--note", help="Anything worth keeping.")] = "",
+    unit: Annotated[
+        str, typer.Option("--unit", metavar="SERIAL", help="Serial or label of your specimen.")
+    ] = "1",
+    claim: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--claim",
+            metavar="MEASURAND=VALUE",
+            help='What the seller says: --claim run_time="90 min". Repeat as needed.',
+        ),
+    ] = None,
+    bench: BenchDir = None,
+    as_json: AsJson = False,
+) -> None:
+    """Add a camera to the bench."""
+    from seeworthy.bench.cameras import add_camera
+    from seeworthy.cli import words
+
+    typed = words.pairs(claim or (), "--claim", 'run_time="90 min"')
+    claims = {subject: texts[-1] for subject, texts in typed.items()}
+    with opened(bench) as place:
+        camera = add_camera(place, name, maker=maker, note=note, unit=unit, claims=claims)
+    _print(camera, as_json, f"'{camera.name}' is on the bench.")
+
+
+@app.command("list")
+def list_(bench: BenchDir = None, as_json: AsJson = False) -> None:
+    """List the cameras."""
+    from seeworthy.bench.cameras import list_cameras
+    from seeworthy.bench.plain import as_plain
+    from seeworthy.cli import words
+
+    with opened(bench, read_only=True) as place:
+        cameras = list_cameras(place)
+    if as_json:
+        words.show_json(as_plain(cameras))
+        return
+    if not cameras:
+        typer.echo("No camera yet. Add one: 'seeworthy camera add NAME'.")
+    table(
+        [
+            (c.name, c.maker, counted(len(c.units), "unit"), counted(len(c.claims), "claim"))
+            for c in cameras
+        ]
+    )
+
+
+@app.command()
+def show(name: Name, bench: BenchDir = None, as_json: AsJson = False) -> None:
+    """Show one camera with its specimens, firmware and claims."""
+    from seeworthy.bench.cameras import get_camera
+
+    with opened(bench, read_only=True) as place:
+        camera = get_camera(place, name)
+    _print(camera, as_json)
+
+
+@app.command()
+def edit(
+    name: Name,
+    rename: Annotated[str | None, typer.Option("--rename", help="The new name.")] = None,
+    maker: Annotated[str | None, typer.Option("--maker", help="Who makes or sells it.")] = None,
+    note: Annotated[str | None, typer.Option("--note", help="Anything worth keeping.")] = None,
+    bench: BenchDir = None,
+    as_json: AsJson = False,
+) -> None:
+    """Change what is written about a camera."""
+    from seeworthy.bench.cameras import edit_camera
+
+    with opened(bench) as place:
+        camera = edit_camera(place, name, rename=rename, maker=maker, note=note)
+    _print(camera, as_json)
+
+
+@app.command()
+def remove(
+    name: Name,
+    with_takes: Annotated[
+        bool, typer.Option("--with-takes", help="Its takes and results may go with it.")
+    ] = False,
+    bench: BenchDir = None,
+) -> None:
+    """Remove a camera from the bench."""
+    from seeworthy.bench.cameras import remove_camera
+
+    with opened(bench) as place:
+        remove_camera(place, name, with_takes=with_takes)
+    typer.echo(f"'{name}' is removed.")
+
+
+@app.command()
+def claim(
+    name: Name,
+    measurand: Annotated[
+        str, typer.Argument(metavar="MEASURAND", help="Of what: run_time, hfov, width_px …")
+    ],
+    value: Annotated[
+        str,
+        typer.Argument(
+            metavar="VALUE", help='As the seller says it: "90 min"; or nothing; or remove.'
+        ),
+    ],
+    source: Annotated[str, typer.Option("--source", help="Where you read it.")] = "",
+    bench: BenchDir = None,
+    as_json: AsJson = False,
+) -> None:
+    """Note what the seller claims, to hold it against the figures later.
+
+    'nothing' notes that the seller says nothing of it; 'remove' deletes the claim.
+    """
+    from seeworthy.bench.claims import remove_claim, set_claim
+    from seeworthy.bench.plain import as_plain
+    from seeworthy.cli import words
+
+    if value.strip().casefold() == "remove":
+        with opened(bench) as place:
+            remove_claim(place, name, measurand)
+        typer.echo(f"The claim '{measurand}' is removed.")
+        return
+    with opened(bench) as place:
+        entered = set_claim(place, name, measurand, value, source=source)
+    if as_json:
+        words.show_json(as_plain(entered))
+        return
+    typer.echo(f"{entered.camera}: {claim_line(entered)}")
+
+
+@unit_app.command("add")
+def unit_add(
+    name: Name,
+    serial: Annotated[str, typer.Argument(metavar="SERIAL", help="Its serial number or label.")],
+    note: Annotated[str, typer.Option("--note", help="Anything worth keeping.")] = "",
+    bench: BenchDir = None,
+    as_json: AsJson = False,
+) -> None:
+    """Add another specimen of a camera."""
+    from seeworthy.bench.cameras import add_unit
+
+    with opened(bench) as place:
+        unit = add_unit(place, name, serial, note=note)
+    _print_unit(unit, as_json)
+
+
+@unit_app.command("remove")
+def unit_remove(
+    name: Name,
+    serial: Annotated[str, typer.Argument(metavar="SERIAL", help="Its serial number or label.")],
+    bench: BenchDir = None,
+) -> None:
+    """Remove a specimen that has no takes."""
+    from seeworthy.bench.cameras import remove_unit
+
+    with opened(bench) as place:
+        remove_unit(place, name, serial)
+    typer.echo(f"Unit '{serial}' is removed.")
+
+
+@firmware_app.command("add")
+def firmware_add(
+    name: Name,
+    firmware: Annotated[str, typer.Argument(metavar="FIRMWARE", help="As the camera names it.")],
+    unit: UnitName = None,
+    since: Annotated[
+        str | None,
+        typer.Option("--since", metavar="DATE", help="First day with it; today if left out."),
+    ] = None,
+    bench: BenchDir = None,
+    as_json: AsJson = False,
+) -> None:
+    """Note a firmware and the day from which the camera runs it."""
+    from seeworthy.bench.cameras import add_firmware
+
+    with opened(bench) as place:
+        changed = add_firmware(place, name, firmware, unit=unit, since=day(since, "--since"))
+    _print_unit(changed, as_json)
+
+
+@firmware_app.command("remove")
+def firmware_remove(
+    name: Name,
+    firmware: Annotated[str, typer.Argument(metavar="FIRMWARE", help="As the camera names it.")],
+    unit: UnitName = None,
+    bench: BenchDir = None,
+    as_json: AsJson = False,
+) -> None:
+    """Take back a firmware that was noted by mistake."""
+    from seeworthy.bench.cameras import remove_firmware
+
+    with opened(bench) as place:
+        changed = remove_firmware(place, name, firmware, unit=unit)
+    _print_unit(changed, as_json)
+
+
+def _print(camera: Camera, as_json: bool, first: str = "") -> None:
+    from seeworthy.bench.plain import as_plain
+    from seeworthy.cli import words
+
+    if as_json:
+        words.show_json(as_plain(camera))
+        return
+    typer.echo(first or camera.name)
+    if camera.maker:
+        typer.echo(f"  Maker: {camera.maker}")
+    if camera.note:
+        typer.echo(f"  Note: {camera.note}")
+    for unit in camera.units:
+        typer.echo(f"  {unit_line(unit)}")
+    for one in camera.claims:
+        typer.echo(f"  Claim: {claim_line(one)}")
+
+
+def _print_unit(unit: Unit, as_json: bool) -> None:
+    from seeworthy.bench.plain import as_plain
+    from seeworthy.cli import words
+
+    if as_json:
+        words.show_json(as_plain(unit))
+        return
+    typer.echo(f"{unit.camera}: {unit_line(unit)}")
+
+
+def unit_line(unit: Unit) -> str:
+    """Return a unit with its firmware in words."""
+    firmware = ", ".join(f"{f.name} from {f.since.isoformat()}" for f in unit.firmware)
+    return f"Unit {unit.serial}" + (f", firmware {firmware}" if firmware else "")
+
+
+def claim_line(claim: Claim) -> str:
+    """Return a claim in words."""
+    said = "the seller says nothing" if claim.silent else claim.text
+    return f"{claim.subject} {said}" + (f" ({claim.source})" if claim.source else "")

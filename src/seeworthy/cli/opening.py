@@ -1,0 +1,78 @@
+"""What the commands of a bench share: which bench, and how records are printed."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from seeworthy.errors import WrongCall
+
+if TYPE_CHECKING:
+    from seeworthy.bench.records import Take
+    from seeworthy.bench.store import Bench
+
+BenchDir = Annotated[
+    Path | None,
+    typer.Option(
+        "--bench",
+        metavar="DIR",
+        help="The bench folder. Left out: the one you stand in, or SEEWORTHY_BENCH.",
+    ),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for scripts.")]
+UnitName = Annotated[
+    str | None,
+    typer.Option("--unit", metavar="SERIAL", help="Which specimen, when there are several."),
+]
+
+
+def opened(folder: Path | None, *, read_only: bool = False) -> Bench:
+    """Open the bench that a person means."""
+    from seeworthy.bench.store import find_bench, open_bench
+
+    return open_bench(folder or find_bench(), read_only=read_only)
+
+
+def day(text: str | None, flag: str) -> dt.date | None:
+    """Read a date as typed.
+
+    Raises
+    ------
+    WrongCall
+        Not a date.
+    """
+    if text is None:
+        return None
+    if text.strip().casefold() == "today":
+        return dt.date.today()
+    try:
+        return dt.date.fromisoformat(text.strip())
+    except ValueError:
+        raise WrongCall(
+            f"'{flag} {text}' is not a date.", "Write year-month-day, such as 2026-03-21."
+        ) from None
+
+
+def table(rows: list[tuple[str, ...]]) -> None:
+    """Print rows with their columns one below the other."""
+    if not rows:
+        return
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    for row in rows:
+        cells = (f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True))
+        typer.echo("  " + "  ".join(cells).rstrip())
+
+
+def take_row(take: Take) -> tuple[str, ...]:
+    """Return a take as one row of a table."""
+    which = take.camera if take.unit == "1" else f"{take.camera} ({take.unit})"
+    files = ", ".join(f.name for f in take.files)
+    return (f"{take.id:>4}", take.procedure, which, take.taken.isoformat(), take.state, files)
+
+
+def counted(number: int, one: str, many: str = "") -> str:
+    """Return ``1 camera``, ``2 cameras``."""
+    return f"{number} {one if number == 1 else many or one + 's'}"

@@ -1,0 +1,149 @@
+"""``seeworthy run``: measure what is new or out of date."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from seeworthy.cli.opening import AsJson, BenchDir, counted, opened
+
+if TYPE_CHECKING:
+    from seeworthy.bench.running import Event, RunReport
+
+app = typer.Typer(rich_markup_mode=None)
+
+
+@app.command()
+def run(
+    only: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--only",
+            metavar="WHAT",
+            help="Only this take number, test or camera. Repeat as needed.",
+        ),
+    ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            "--workers", min=1, metavar="N", help="How many at a time; default: your cores."
+        ),
+    ] = None,
+    time_limit: Annotated[
+        str,
+        typer.Option(
+            "--time-limit", metavar="TIME", help="Give up on a clip after this long; or 'none'."
+        ),
+    ] = "60 min",
+    memory_limit: Annotated[
+        str,
+        typer.Option(
+            "--memory-limit", metavar="SIZE", help="Give up on a clip past this; or 'none'."
+        ),
+    ] = "2 GB",
+    bench: BenchDir = None,
+    as_json: AsJson = False,
+) -> None:
+    """Measure every take that is new or out of date, and nothing else.
+
+    You may stop it at any time: what is measured stays, and the next run goes on. Several
+    runs may work on one bench.
+    """
+    from seeworthy.bench.plain import as_plain
+    from seeworthy.bench.running import run_bench
+    from seeworthy.cli import words
+
+    seconds, size = limit(time_limit, "s"), limit(memory_limit, "byte")
+    with opened(bench) as place, _told(as_json) as tell:
+        report = run_bench(
+            place,
+            only=only or (),
+            workers=workers,
+            time_limit=seconds,
+            memory_limit=None if size is None else int(size),
+            tell=tell,
+        )
+    if as_json:
+        words.show_json(as_plain(report))
+        return
+    _summary(report)
+
+
+def limit(text: str, unit: str) -> float | None:
+    """Read a limit as typed; None for ``none``."""
+    from seeworthy.quantities import parse
+
+    if text.strip().casefold() == "none":
+        return None
+    return parse(text, unit, positive=True).value
+
+
+@contextmanager
+def _told(quiet: bool) -> Iterator[Callable[[Event], None]]:
+    """Give a function that shows events: a bar on a terminal, lines elsewhere."""
+    if quiet:
+        yield lambda event: None
+    elif not sys.stderr.isatty():
+        yield _line
+    else:
+        from rich.console import Console
+        from rich.progress import (
+            BarColumn,
+            MofNCompleteColumn,
+            Progress,
+            TextColumn,
+            TimeElapsedColumn,
+        )
+
+        columns = (
+            TextColumn("{task.description}", markup=False),
+            BarColumn(),
+            MofNCompleteColumn(),
+            TimeElapsedColumn(),
+        )
+        with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+            task = bar.add_task("Measuring", total=None)
+
+            def tell(event: Event) -> None:
+                label = f"{event.procedure} of {event.camera}" if event.take else "Measuring"
+                bar.update(task, description=label, completed=event.done, total=event.total)
+                if event.kind in ("done", "skipped"):
+                    bar.console.print(line(event), markup=False, highlight=False)
+
+            yield tell
+
+
+def _line(event: Event) -> None:
+    if event.kind in ("done", "skipped"):
+        typer.echo(line(event))
+
+
+def line(event: Event) -> str:
+    """Return an event in words."""
+    state = event.state or event.kind
+    why = f": {event.message}" if event.message else ""
+    return f"Take {event.take}, {event.procedure} of {event.camera}, {state}{why}"
+
+
+def _summary(report: RunReport) -> None:
+    if not (report.done or report.skipped or report.unknown):
+        typer.echo("Everything is up to date.")
+        return
+    states = ("measured", "refused", "failed", "lost")
+    counts = [f"{report.count(state)} {state}" for state in states if report.count(state)]
+    if report.skipped:
+        counts.append(f"{len(report.skipped)} left to another run")
+    if counts:
+        typer.echo(", ".join(counts) + ".")
+    if report.count("refused") or report.count("failed"):
+        typer.echo("'seeworthy take show NUMBER' says what is missing and what to do.")
+    if report.count("lost"):
+        typer.echo("What was lost is tried again by the next run.")
+    if report.unknown:
+        numbers = ", ".join(map(str, report.unknown))
+        takes = counted(len(report.unknown), "take")
+        typer.echo(f"{takes} of a test that is not installed here: {numbers}.")

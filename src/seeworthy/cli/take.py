@@ -1,0 +1,233 @@
+"""``seeworthy take``: what you filmed and read, one execution of a test at a time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from seeworthy.cli.opening import AsJson, BenchDir, UnitName, day, opened, table, take_row
+
+if TYPE_CHECKING:
+    from seeworthy.bench.records import StoredOutcome, Take
+
+app = typer.Typer(
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    help="Enter, list and change takes: the clips and readings of one test on one camera.",
+)
+
+Number = Annotated[int, typer.Argument(metavar="NUMBER", help="See 'seeworthy take list'.")]
+Readings = Annotated[
+    list[str] | None,
+    typer.Option("--reading", metavar="NAME=VALUE", help='A reading: distance="58 in ± 0.1 in".'),
+]
+Options = Annotated[
+    list[str] | None,
+    typer.Option("--option", metavar="NAME=VALUE", help="How to evaluate: method=lamp."),
+]
+Light = Annotated[
+    str | None, typer.Option("--light", metavar="VALUE", help='Light on the scene: "400 lx".')
+]
+Temperature = Annotated[
+    str | None,
+    typer.Option("--temperature", metavar="VALUE", help='Of the air: "71 degF" or "22 degC".'),
+]
+Day = Annotated[
+    str | None,
+    typer.Option("--date", metavar="DATE", help="Day of the take, such as 2026-03-21."),
+]
+
+
+@app.command()
+def add(
+    procedure: Annotated[
+        str, typer.Argument(metavar="PROCEDURE", help="Which test: see 'seeworthy procedures'.")
+    ],
+    camera: Annotated[str, typer.Argument(metavar="CAMERA", help="The camera's name.")],
+    files: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="FILE…", help="Clips, stills or logs, in order."),
+    ] = None,
+    with_: Annotated[
+        list[str] | None,
+        typer.Option("--with", metavar="ROLE=FILE", help="A file with a role: turned=b.mp4."),
+    ] = None,
+    reading: Readings = None,
+    option: Options = None,
+    unit: UnitName = None,
+    light: Light = None,
+    temperature: Temperature = None,
+    date: Day = None,
+    note: Annotated[str, typer.Option("--note", help="Anything worth keeping.")] = "",
+    in_place: Annotated[
+        bool,
+        typer.Option(
+            "--in-place",
+            help="Leave the files where they are; the bench remembers their fingerprint.",
+        ),
+    ] = False,
+    bench: BenchDir = None,
+    as_json: AsJson = False,
+) -> None:
+    """Enter what you filmed and read for one test.
+
+    The files are copied into the bench, so that a figure can be traced back to them;
+    'seeworthy run' then measures.
+    """
+    from seeworthy.bench.takes import add_take
+    from seeworthy.cli import words
+
+    roles: dict[str, list[str]] = {"": files or []}
+    roles.update(words.pairs(with_ or (), "--with", "turned=b.mp4"))
+    around = {"light": light, "temperature": temperature}
+    with opened(bench) as place:
+        take = add_take(
+            place,
+            procedure,
+            camera,
+            roles,
+            readings=words.pairs(reading or (), "--reading", 'distance="58 in ± 0.1 in"'),
+            options=words.pairs(option or (), "--option", "method=lamp"),
+            conditions={name: text for name, text in around.items() if text is not None},
+            unit=unit,
+            taken=day(date, "--date"),
+            note=note,
+            in_place=in_place,
+        )
+    _print(take, None, as_json, "'seeworthy run' measures it.")
+
+
+@app.command("list")
+def list_(
+    camera: Annotated[str | None, typer.Option("--camera", help="Of this camera only.")] = None,
+    procedure: Annotated[str | None, typer.Option("--procedure", help="Of this test only.")] = None,
+    bench: BenchDir = None,
+    as_json: AsJson = False,
+) -> None:
+    """List the takes and where each stands."""
+    from seeworthy.bench.plain import as_plain
+    from seeworthy.bench.takes import list_takes
+    from seeworthy.cli import words
+
+    with opened(bench, read_only=True) as place:
+        takes = list_takes(place, camera=camera, procedure=procedure)
+    if as_json:
+        words.show_json(as_plain(takes))
+        return
+    if not takes:
+        typer.echo("No take yet. Enter one: 'seeworthy take add PROCEDURE CAMERA FILE'.")
+    table([take_row(take) for take in takes])
+
+
+@app.command()
+def show(
+    number: Number,
+    evidence: Annotated[
+        Path | None,
+        typer.Option("--evidence", metavar="DIR", help="Save the pictures of what was found."),
+    ] = None,
+    bench: BenchDir = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show a take: what went in and what came out."""
+    from seeworthy.bench.outcomes import get_outcome
+    from seeworthy.bench.takes import get_take
+    from seeworthy.cli import words
+
+    with opened(bench, read_only=True) as place:
+        take = get_take(place, number)
+        outcome = get_outcome(place, number)
+    if evidence is not None and outcome is not None:
+        words.save_pictures(outcome.load_pictures(), evidence)
+    _print(take, outcome, as_json)
+
+
+@app.command()
+def edit(
+    number: Number,
+    reading: Readings = None,
+    option: Options = None,
+    light: Light = None,
+    temperature: Temperature = None,
+    date: Day = None,
+    note: Annotated[str | None, typer.Option("--note", help="Anything worth keeping.")] = None,
+    bench: BenchDir = None,
+    as_json: AsJson = False,
+) -> None:
+    """Change readings, options or conditions of a take; 'seeworthy run' measures it again.
+
+    What you give replaces what has the same name; NAME= with nothing behind removes it.
+    """
+    from seeworthy.bench.takes import edit_take
+    from seeworthy.cli import words
+
+    readings = words.pairs(reading or (), "--reading", 'distance="58 in ± 0.1 in"')
+    options = words.pairs(option or (), "--option", "method=lamp")
+    around = {"light": light, "temperature": temperature}
+    with opened(bench) as place:
+        take = edit_take(
+            place,
+            number,
+            readings={n: [t for t in texts if t] for n, texts in readings.items()} or None,
+            options={n: [t for t in texts if t] for n, texts in options.items()} or None,
+            conditions={n: text or None for n, text in around.items() if text is not None},
+            taken=day(date, "--date"),
+            note=note,
+        )
+    _print(take, None, as_json)
+
+
+@app.command()
+def remove(number: Number, bench: BenchDir = None) -> None:
+    """Take a take back, with what was measured from it.
+
+    Copied files stay in evidence/ until 'seeworthy bench check --tidy'.
+    """
+    from seeworthy.bench.takes import remove_take
+
+    with opened(bench) as place:
+        remove_take(place, number)
+    typer.echo(f"Take {number} is removed.")
+
+
+def _print(take: Take, outcome: StoredOutcome | None, as_json: bool, last: str = "") -> None:
+    from seeworthy.bench.plain import as_plain, outcome_plain
+    from seeworthy.cli import words
+
+    if as_json:
+        found = None if outcome is None else outcome_plain(outcome)
+        words.show_json({"take": as_plain(take), "outcome": found})
+        return
+    unit = f", unit {take.unit}" if take.unit != "1" else ""
+    firmware = f", firmware {take.firmware}" if take.firmware else ""
+    typer.echo(
+        f"Take {take.id}: {take.procedure} of {take.camera}{unit}{firmware}, {take.taken}, "
+        f"{take.state}"
+    )
+    _print_inputs(take)
+    if outcome is None or outcome.error_kind:
+        for text in filter(None, (take.message, take.hint)):
+            typer.echo(text)
+    else:
+        if take.state == "stale":
+            typer.echo("Out of date; 'seeworthy run' measures it again. It was:")
+        words.show_outcome(outcome.outcome)
+    if last:
+        typer.echo(last)
+
+
+def _print_inputs(take: Take) -> None:
+    for file in take.files:
+        role = f"{file.role}=" if file.role else ""
+        where = f", stays at {file.path}" if file.in_place else ""
+        typer.echo(f"  {role}{file.name} ({file.size / 1e6:.2f} MB{where})")
+    for reading in take.readings:
+        typer.echo(f"  {reading.name} = {reading.text}")
+    for name, value in take.options:
+        typer.echo(f"  {name}: {value}")
+    for condition in take.conditions:
+        typer.echo(f"  {condition.name} {condition.text}")
+    if take.note:
+        typer.echo(f"  Note: {take.note}")
