@@ -1,0 +1,305 @@
+"""View: the angle of view by tape measure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.errors import BadQuantity, WrongCall
+from seeworthy.procedures.declare import Inputs, Option, Procedure, Reading, Seen, Step
+from seeworthy.quantities import Quantity, format_value
+from seeworthy.results import Axis, Figure, Mark, Outcome, Result, result
+
+if TYPE_CHECKING:
+    from seeworthy.measure.view import Station, View
+
+_KIND = "tape: straight-line geometry; where the lens bends lines the true edge ray differs"
+
+
+def conclude(inputs: Inputs, seen: Seen) -> Outcome:
+    """Return the angles that the readings carry."""
+    from seeworthy.measure.view import measure_view
+
+    stations = _stations(inputs)
+    squareness = inputs.reading("squareness")
+    settings: dict[str, Any] = {
+        "offset": _pair(inputs.reading("entrance_offset")),
+        "aspect": _aspect(inputs.option("aspect")),
+    }
+    if squareness is not None:
+        settings["squareness"] = math.radians(squareness.value)
+    view = measure_view(stations, **settings)
+    findings: dict[str, Any] = {"angle_kind": _KIND}
+    warnings = []
+    if len(stations) == 2:
+        findings.update(_cross_check(stations, view, settings))
+        warnings += _doubt_offset(view)
+    elif settings["offset"] is None:
+        warnings.append(_unknown_offset(stations[0], view))
+    warnings += _doubt_pixels(view, inputs)
+    results = _results(view, len(stations))
+    return Outcome(
+        tuple(results),
+        findings,
+        tuple(warnings),
+        figures=_figures(stations[-1], view),
+        method="tape",
+        sentence=_sentence(view),
+    )
+
+
+def _pair(quantity: Quantity | None) -> tuple[float, float] | None:
+    return None if quantity is None else (quantity.value, quantity.u)
+
+
+def _stations(inputs: Inputs) -> list[Station]:
+    """Return the one or two set-ups, near one first."""
+    from seeworthy.measure.view import Station
+
+    found = []
+    for suffix in ("", "2"):
+        width, height = inputs.reading(f"width{suffix}"), inputs.reading(f"height{suffix}")
+        distance = inputs.reading(f"distance{suffix}")
+        if width is None and height is None and distance is None:
+            continue
+        if distance is None or (width is None and height is None):
+            raise WrongCall(
+                f"A set-up needs distance{suffix} and width{suffix} or height{suffix}.",
+                f'Add --reading width{suffix}="55 in ± 0.1 in" or height{suffix}.',
+            )
+        found.append(Station((distance.value, distance.u), _pair(width), _pair(height)))
+    if not found:
+        raise WrongCall("No set-up was given.", 'Add --reading width="55 in ± 0.1 in".')
+    if len(found) == 2 and any(
+        (getattr(found[0], side) is None) != (getattr(found[1], side) is None)
+        for side in ("width", "height")
+    ):
+        raise WrongCall(
+            "The two set-ups do not give the same sides.",
+            "Give width and width2, or height and height2.",
+        )
+    return sorted(found, key=lambda station: station.distance[0])
+
+
+def _aspect(text: str) -> float | None:
+    """Read ``16:9``, ``1280x720`` or ``1.78``."""
+    if not text:
+        return None
+    try:
+        parts = [float(part) for part in text.lower().replace("x", ":").split(":")]
+        ratio = parts[0] / parts[1] if len(parts) == 2 else parts[0]
+    except (ValueError, ZeroDivisionError):
+        ratio = math.nan
+        parts = []
+    if len(parts) not in (1, 2) or not 0.05 < ratio < 20:
+        raise BadQuantity(f"'{text}' is not a frame's width to height.", "Write 16:9 or 1280x720.")
+    return ratio
+
+
+def _results(view: View, stations: int) -> list[Result]:
+    results = []
+    for name in ("hfov", "vfov", "dfov"):
+        pair = getattr(view, name)
+        if pair is not None:
+            method = "tape, square pixels" if name in view.from_aspect else "tape"
+            results.append(result(name, *pair, n=stations, conditions={"method": method}))
+    if view.offset is not None:
+        value, u = view.offset
+        results.append(
+            result(
+                "entrance_offset",
+                value * 1e3,
+                u * 1e3,
+                n=stations,
+                conditions={"method": "tape"},
+            )
+        )
+    return results
+
+
+def _cross_check(
+    stations: list[Station], view: View, settings: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Compare with what the farther set-up alone says, its offset unknown."""
+    from seeworthy.measure.view import measure_view
+
+    alone = measure_view(stations[1:], **settings)
+    found: dict[str, Any] = {}
+    agree = True
+    for name in ("hfov", "vfov"):
+        one, two = getattr(alone, name), getattr(view, name)
+        if one is None or two is None or name in view.from_aspect:
+            continue
+        found[f"{name}_one_distance"] = {"value": one[0], "u": one[1], "unit": "deg"}
+        agree = agree and abs(one[0] - two[0]) <= 2 * math.hypot(one[1], two[1])
+    return {**found, "methods_agree": agree}
+
+
+def _doubt_offset(view: View) -> list[str]:
+    if view.offset is None:
+        return []
+    value, u = view.offset
+    if -0.005 - 2 * u <= value <= 0.05 + 2 * u:
+        return []
+    return [
+        f"The entrance pupil would lie {format_value(value * 1e3, u * 1e3, 'mm')} behind the zero "
+        "of the tape, which no small camera has: check the readings, and that both distances "
+        "start at the front of the lens."
+    ]
+
+
+def _unknown_offset(station: Station, view: View) -> str:
+    from seeworthy.measure.view import PUPIL_DEPTH
+
+    name = "hfov" if view.hfov is not None and "hfov" not in view.from_aspect else "vfov"
+    angle = getattr(view, name)[0]
+    half = PUPIL_DEPTH / station.distance[0] * math.degrees(math.sin(math.radians(angle)))
+    return (
+        "The tape starts at the front of the lens, but the rays meet in the entrance pupil some "
+        f"millimetres behind it: up to {PUPIL_DEPTH * 1e3:.0f} mm, or {half:.2f}° less, is "
+        "allowed for in the uncertainty. A second, larger distance removes this."
+    )
+
+
+def _doubt_pixels(view: View, inputs: Inputs) -> list[str]:
+    """Compare the measured sides with the frame's pixel counts."""
+    aspect = _aspect(inputs.option("aspect"))
+    if aspect is None or view.from_aspect or view.hfov is None or view.vfov is None:
+        return []
+    tangents = [math.tan(math.radians(pair[0]) / 2) for pair in (view.hfov, view.vfov)]
+    shares = [
+        math.radians(pair[1]) / math.sin(math.radians(pair[0])) for pair in (view.hfov, view.vfov)
+    ]
+    pixel = tangents[0] / tangents[1] / aspect
+    if abs(pixel - 1) <= max(0.01, 2.5 * math.hypot(*shares)):
+        return []
+    return [
+        f"Width and height of the view fit pixels {pixel:.3f} as wide as high, not square ones: "
+        "run `pixel-aspect`."
+    ]
+
+
+def _figures(station: Station, view: View) -> tuple[Figure, ...]:
+    """Draw the angle to scale, seen from above (or from the side)."""
+    side = "width" if station.width is not None else "height"
+    pair, size = (view.hfov, station.width) if side == "width" else (view.vfov, station.height)
+    if pair is None or size is None:
+        return ()
+    offset = view.offset[0] if view.offset else view.allowed[0]
+    reach = 1.15 * (station.distance[0] + offset)
+    along = [reach * i / 20 for i in range(21)]
+    angle, u = pair
+    slopes = [math.tan(math.radians(angle + k * u) / 2) for k in (-1.96, 0.0, 1.96)]
+    columns: dict[str, list[Any]] = {"along": [], "edge": [], "low": [], "high": [], "part": []}
+    for sign, part in ((1, "one edge"), (-1, "other edge")):
+        for x in along:
+            low, middle, high = (sign * x * slope for slope in slopes)
+            for name, value in (("along", x - offset), ("edge", middle), ("part", part)):
+                columns[name].append(value)
+            columns["low"].append(min(low, high))
+            columns["high"].append(max(low, high))
+    columns["target"] = [None] * len(columns["along"])
+    for sign in (1, -1):
+        row: tuple[Any, ...] = (
+            station.distance[0],
+            None,
+            None,
+            None,
+            "one edge" if sign > 0 else "other edge",
+        )
+        for name, value in zip(("along", "edge", "low", "high", "part"), row, strict=True):
+            columns[name].append(value)
+        columns["target"].append(sign * size[0] / 2)
+    across = "side to side" if side == "width" else "bottom to top"
+    return (
+        Figure(
+            "view",
+            f"Angle of view, {across}, to scale",
+            f"{angle:.1f}° ± {1.96 * u:.1f}° (95 %); the band is the uncertainty of the edge rays.",
+            columns,
+            Axis("along", "distance from the lens front", "m"),
+            Axis("edge", across, "m"),
+            (
+                Mark("band", low="low", high="high", series="part"),
+                Mark("line", y="edge", series="part"),
+                Mark("points", y="target", label="edges of the target"),
+            ),
+            equal=True,
+        ),
+    )
+
+
+def _sentence(view: View) -> str:
+    if view.hfov is not None:
+        value, where = view.hfov, "from side to side"
+    elif view.vfov is not None:
+        value, where = view.vfov, "from top to bottom"
+    else:
+        return ""
+    ground = 2 * math.tan(math.radians(value[0]) / 2)
+    return f"You see {value[0]:.1f}° {where}: {ground:.2f} m of land for every metre of distance."
+
+
+PROCEDURE = Procedure(
+    id="view",
+    title="Angle of view by tape",
+    question="How much of the land do you see?",
+    version=1,
+    yields=("hfov", "vfov", "dfov", "entrance_offset"),
+    steps=(
+        Step(
+            "Lay a tape across a wall at lens height and set the camera square in front of it, "
+            "at a distance that it will still see sharply."
+        ),
+        Step(
+            "Look at what it records (not at a phone preview, which may be cropped) and read where "
+            "the left and the right edge of the frame cut the tape: their difference is the width."
+        ),
+        Step(
+            "Turn the camera until both edges are equally far from the point straight ahead, "
+            "and measure the distance from the front of the lens square to the wall."
+        ),
+        Step(
+            "Do it again at twice the distance or more (width2, distance2): that cancels the few "
+            "millimetres between the lens front and the point where the rays meet."
+        ),
+        Step("For the other axis hang the tape and read height and height2 in the same way."),
+    ),
+    cautions=(),
+    kit=("tape measure", "wall or fence", "something to hold the camera still"),
+    findings={
+        "angle_kind": "Which angle this is; a lens that bends lines has another true edge ray.",
+        "hfov_one_distance": "What the farther set-up alone says, its offset unknown.",
+        "vfov_one_distance": "What the farther set-up alone says, its offset unknown.",
+        "methods_agree": "Whether one and two distances agree within their uncertainties.",
+    },
+    readings=(
+        Reading("width", "m", "Width that fills the frame.", "55 in ± 0.1 in"),
+        Reading("distance", "m", "From lens front to target.", "58 in ± 0.1 in", required=True),
+        Reading("width2", "m", "Width at the second distance.", "110.3 in ± 0.1 in"),
+        Reading("distance2", "m", "Second distance.", "116 in ± 0.1 in"),
+        Reading("height", "m", "Height that fills the frame.", "31 in ± 0.1 in"),
+        Reading("height2", "m", "Height at the second distance.", "62 in ± 0.1 in"),
+        Reading(
+            "entrance_offset",
+            "m",
+            "Where the rays meet behind the lens front, if known from an earlier two-distance "
+            "run (one distance only).",
+            "6 mm ± 2 mm",
+            positive=False,
+        ),
+        Reading(
+            "squareness",
+            "deg",
+            "How far out of square target and tape may be (standard uncertainty; 2 deg if not "
+            "given).",
+            "1 deg",
+        ),
+    ),
+    options=(Option("aspect", "Width to height of the frame, for the angles not taped.", "16:9"),),
+    conclude=conclude,
+    setup="tape and wall",
+    minutes=8,
+    methods=("tape",),
+)

@@ -1,0 +1,80 @@
+"""Size and mass."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from seeworthy.errors import BadQuantity, CannotMeasure
+from seeworthy.measure.body import box_volume, combine_readings
+from seeworthy.procedures.body import PROCEDURE
+from seeworthy.procedures.declare import gather
+
+
+def run(**readings):
+    given = {k: [v] if isinstance(v, str) else v for k, v in readings.items()}
+    return PROCEDURE.run(gather(PROCEDURE, {}, given))
+
+
+def values(outcome):
+    return {r.measurand: r for r in outcome.results}
+
+
+def test_a_box_in_mixed_units():
+    found = values(
+        run(length="2 in ± 0.01", width="3 cm ± 1 mm", height="20 mm ± 0.1", mass="2 oz")
+    )
+    assert found["length"].value == pytest.approx(50.8)
+    assert found["length"].u == pytest.approx(0.254)
+    assert found["mass"].value == pytest.approx(2 * 28.349523125)
+    assert found["volume"].value == pytest.approx(5.08 * 3 * 2)
+    shares = [0.254 / 50.8, 1 / 30, 0.1 / 20]
+    assert found["volume"].u == pytest.approx(30.48 * math.hypot(*shares), rel=1e-3)
+    assert found["volume"].unit == "cm3"
+
+
+def test_without_one_side_the_rest_still_answers():
+    outcome = run(length="50 mm", width="30 mm", mass="16.6 g ± 0.2 g")
+    assert set(values(outcome)) == {"length", "width", "mass"}
+    assert outcome.warnings == ("No volume: the height was not given.",)
+    assert "16.6" in outcome.sentence
+
+
+def test_mass_alone_warns_of_nothing():
+    outcome = run(mass="16.6 g")
+    assert not outcome.warnings
+    assert outcome.sentence == "The camera weighs 16.600 ± 0.029 g."
+
+
+def test_repeats_give_a_mean_with_student_t():
+    found = values(run(mass=["16.5 g ± 0.05", "16.7 g ± 0.05", "16.6 g ± 0.05"]))["mass"]
+    assert (found.value, found.n) == (pytest.approx(16.6), 3)
+    assert found.u == pytest.approx(math.hypot(0.1 / math.sqrt(3), 0.05))
+    assert found.interval[1] - found.value > 1.96 * found.u
+
+
+def test_intervals_hold_the_volume():
+    rng, hits = np.random.default_rng(1), 0
+    truth, us = np.array([50.0, 30.0, 20.0]), np.array([0.5, 0.3, 0.4])
+    for _ in range(600):
+        sides = [combine_readings([v], [u]) for v, u in zip(rng.normal(truth, us), us, strict=True)]
+        box = box_volume(*sides)
+        hits += abs(box.value - truth.prod()) <= 1.96 * box.u
+    assert hits / 600 == pytest.approx(0.95, abs=0.03)
+
+
+def test_a_slipped_unit_is_noticed():
+    assert "units" in run(length="50 mm", width="30 mm", height="20 mm", mass="16.6 kg").warnings[0]
+
+
+def test_nothing_given():
+    with pytest.raises(CannotMeasure, match="No size and no mass"):
+        run()
+
+
+@pytest.mark.parametrize("mass", ["16.6 mm", "0 g", "-3 g", "heavy"])
+def test_a_mass_that_cannot_be(mass):
+    with pytest.raises(BadQuantity):
+        run(mass=mass)

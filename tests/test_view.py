@@ -1,0 +1,234 @@
+"""Angle of view by tape."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from seeworthy.errors import BadQuantity, CannotMeasure, WrongCall
+from seeworthy.measure.view import PUPIL_DEPTH, Station, measure_view
+from seeworthy.procedures.declare import gather
+from seeworthy.procedures.view import PROCEDURE
+from seeworthy.selfcheck.study import summarise
+from seeworthy.selfcheck.view import STUDY
+
+
+def run(aspect="", **readings):
+    options = {"aspect": [aspect]} if aspect else {}
+    given = {k: [v] for k, v in readings.items()}
+    return PROCEDURE.run(gather(PROCEDURE, {}, given, options))
+
+
+def values(outcome):
+    return {r.measurand: r for r in outcome.results}
+
+
+def station(distance, width=None, height=None, u=1e-6):
+    sides = [None if s is None else (s, u) for s in (width, height)]
+    return Station((distance, u), *sides)
+
+
+# --- geometry ---------------------------------------------------------------
+
+
+def test_two_distances_cancel_the_entrance_pupil():
+    half, offset = math.tan(math.radians(30)), 0.008
+    near, far = (station(d, 2 * half * (d + offset)) for d in (0.5, 1.5))
+    view = measure_view([near, far], squareness=0)
+    assert view.hfov[0] == pytest.approx(60, abs=1e-9)
+    assert view.offset[0] == pytest.approx(0.008, abs=1e-12)
+    alone = measure_view([far], squareness=0)
+    assert alone.hfov[0] == pytest.approx(math.degrees(2 * math.atan(half * 1.508 / 1.5)))
+    assert abs(alone.hfov[0] - 60) < 2 * alone.hfov[1]
+
+
+def test_the_order_of_the_two_distances_does_not_matter():
+    one = values(run(width="1.00 m", distance="1.00 m", width2="3.00 m", distance2="3.00 m"))
+    two = values(run(width="3.00 m", distance="3.00 m", width2="1.00 m", distance2="1.00 m"))
+    assert one["hfov"].value == pytest.approx(two["hfov"].value)
+    assert one["hfov"].u == pytest.approx(two["hfov"].u)
+
+
+def test_the_unknown_offset_is_in_the_uncertainty():
+    bare = measure_view([station(1.0, 1.0)], offset=(0, 0), squareness=0)
+    allowed = measure_view([station(1.0, 1.0)], squareness=0)
+    # d(angle)/d(distance) = -sin(angle)/distance
+    want = math.degrees(math.sin(math.radians(bare.hfov[0]))) * PUPIL_DEPTH / math.sqrt(3)
+    assert allowed.hfov[1] == pytest.approx(want, rel=1e-3)
+    assert bare.hfov[1] < 1e-3
+
+
+def test_a_known_offset_moves_the_value_and_silences_the_warning():
+    plain = run(width="1 m", distance="1 m")
+    known = run(width="1 m", distance="1 m", entrance_offset="6 mm ± 1 mm")
+    assert values(known)["hfov"].value < values(plain)["hfov"].value
+    assert values(known)["hfov"].u < values(plain)["hfov"].u
+    assert "entrance pupil" in plain.warnings[0]
+    assert not known.warnings
+
+
+def test_a_slanted_set_up_costs_more_at_wide_angles():
+    us = [measure_view([station(1.0, w)], offset=(0, 0)).hfov[1] for w in (0.5, 1.5)]
+    assert us[1] > us[0] > 0
+
+
+def test_squareness_is_typed_in_degrees():
+    loose = values(run(width="1 m ± 1 mm", distance="1 m ± 1 mm", squareness="6 deg"))
+    tight = values(run(width="1 m ± 1 mm", distance="1 m ± 1 mm", squareness="0.1 deg"))
+    assert loose["hfov"].u > 1.5 * tight["hfov"].u
+
+
+def test_width_and_height_give_the_diagonal():
+    found = values(run(width="1.6 m", distance="1 m", height="0.9 m"))
+    assert found["dfov"].value == pytest.approx(
+        math.degrees(2 * math.atan(math.hypot(1.6, 0.9) / 2))
+    )
+    assert found["dfov"].conditions == {"method": "tape"}
+
+
+def test_the_frame_gives_the_missing_axes_and_says_so():
+    found = values(run(width="1.6 m", distance="1 m", aspect="16:9"))
+    assert found["vfov"].value == pytest.approx(math.degrees(2 * math.atan(0.45)))
+    assert found["vfov"].conditions == {"method": "tape, square pixels"}
+    assert found["hfov"].conditions == {"method": "tape"}
+    tall = values(run(height="0.9 m", distance="1 m", aspect="1280x720"))
+    assert tall["hfov"].value == pytest.approx(math.degrees(2 * math.atan(0.8)))
+
+
+def test_pixels_that_are_not_square_are_noticed():
+    outcome = run(width="1.6 m ± 1 mm", distance="1 m ± 1 mm", height="1.2 m ± 1 mm", aspect="16:9")
+    assert any("pixel-aspect" in w for w in outcome.warnings)
+    square = run(width="1.6 m ± 1 mm", distance="1 m ± 1 mm", height="0.9 m ± 1 mm", aspect="16:9")
+    assert not any("pixel-aspect" in w for w in square.warnings)
+
+
+def test_the_figure_is_to_scale_and_holds_the_target():
+    figure = run(width="1 m ± 5 mm", distance="2 m ± 5 mm").figures[0]
+    assert figure.equal
+    columns = figure.columns
+    assert len({len(c) for c in columns.values()}) == 1
+    assert [v for v in columns["target"] if v is not None] == [0.5, -0.5]
+    edge = [(x, y) for x, y in zip(columns["along"], columns["edge"], strict=True) if y and y > 0]
+    assert edge[-1][1] / edge[-1][0] == pytest.approx(0.25)
+    for low, middle, high in zip(columns["low"], columns["edge"], columns["high"], strict=True):
+        assert middle is None or low <= middle <= high
+
+
+# --- injected truth ---------------------------------------------------------
+
+
+def test_intervals_hold_the_angle():
+    rows = {(s.group, s.measurand): s for s in summarise(list(STUDY.run(150, 5)))}
+    two = rows["two distances", "hfov"]
+    assert two.answered == two.n == 150
+    assert 0.90 <= two.coverage <= 1
+    assert two.rms_percent < 1
+    assert rows["one distance", "hfov"].coverage >= 0.90
+    assert rows["two distances", "entrance_offset"].coverage >= 0.90
+
+
+# --- published --------------------------------------------------------------
+
+
+def test_the_bench_figure():
+    # Common practice, no source: 55 in wide at 58 in gives 51 degrees, rounded.
+    found = values(run(width="55 in", distance="58 in"))["hfov"]
+    assert round(found.value) == 51
+    assert found.value == pytest.approx(50.73, abs=0.005)
+
+
+def test_pinhole_examples(published):
+    # Pinhole geometry by arithmetic; the sensor is the target, the focal length the distance.
+    seen = 0
+    for row in published("fov_examples.csv"):
+        if row["model"] != "pinhole 2*atan(d/2f)":
+            continue
+        w, h, f = (float(row[k]) for k in ("w", "h", "f"))
+        view = measure_view([station(f, w, h)])
+        got = [view.hfov[0], view.vfov[0], view.dfov[0]]
+        assert got == pytest.approx([float(row[k]) for k in ("H_deg", "V_deg", "D_deg")], abs=5e-5)
+        seen += 1
+    assert seen == 8
+
+
+def test_frame_examples(published):
+    # as above: the vertical and diagonal angle from the horizontal one and the frame
+    for row in published("fov_examples.csv"):
+        if not row["model"].startswith(("rectilinear", "focal in px")):
+            continue
+        h = float(row["H_deg"])
+        aspect = float(row["w"]) / float(row["h"])
+        view = measure_view([station(1.0, 2 * math.tan(math.radians(h) / 2))], aspect=aspect)
+        got = [view.vfov[0], view.dfov[0]]
+        assert got == pytest.approx([float(row["V_deg"]), float(row["D_deg"])], abs=2e-4)
+
+
+@pytest.mark.parametrize(
+    ("case", "width", "distance"),
+    [
+        ("target width 1.000 m fills frame at 1.500 m", "1.000 m", "1.500 m"),
+        ("target width 2.000 m fills frame at 2.000 m", "2.000 m", "2.000 m"),
+        ("target width 6 ft at 10 ft", "6 ft", "10 ft"),
+    ],
+)
+def test_field_examples(published, case, width, distance):
+    row = next(r for r in published("fov_examples.csv") if r["case"] == case)
+    found = values(run(width=width, distance=distance))["hfov"]
+    assert found.value == pytest.approx(float(row["H_deg"]), abs=5e-5)
+
+
+# --- bad input --------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("readings", "error", "match"),
+    [
+        ({"width": "1 m"}, WrongCall, "distance"),
+        ({"distance": "1 m"}, WrongCall, "width"),
+        ({"width": "1 m", "distance": "1 m", "width2": "2 m"}, WrongCall, "distance2"),
+        ({"width": "1 m", "distance": "1 m", "distance2": "2 m"}, WrongCall, "width2"),
+        (
+            {"width": "1 m", "distance": "1 m", "height2": "2 m", "distance2": "2 m"},
+            WrongCall,
+            "same sides",
+        ),
+        ({"width": "1 m", "distance": "3 kg"}, BadQuantity, "turned into"),
+        ({"width": "1 m", "distance": "-1 m"}, BadQuantity, "above zero"),
+        ({"width": "0 m", "distance": "1 m"}, BadQuantity, "above zero"),
+        ({"width": "1 m", "distance": "1 m", "aspect": "wide"}, BadQuantity, "width to height"),
+        ({"width": "1 m", "distance": "1 m", "aspect": "16:0"}, BadQuantity, "width to height"),
+        ({"width": "1 m", "distance": "1 m", "aspect": "1:2:3"}, BadQuantity, "width to height"),
+        (
+            {"width": "2 m", "distance": "1 m", "width2": "1 m", "distance2": "2 m"},
+            CannotMeasure,
+            "not the larger",
+        ),
+        (
+            {
+                "width": "1 m ± 10 mm",
+                "distance": "1 m",
+                "width2": "1.02 m ± 10 mm",
+                "distance2": "3 m",
+            },
+            CannotMeasure,
+            "differ by less",
+        ),
+        (
+            {"width": "1 m", "distance": "100 cm", "width2": "3 m", "distance2": "101 cm"},
+            CannotMeasure,
+            "differ by less",
+        ),
+    ],
+)
+def test_what_does_not_tell_the_angle(readings, error, match):
+    with pytest.raises(error, match=match) as caught:
+        run(**readings)
+    assert caught.value.hint
+
+
+def test_an_impossible_offset_is_doubted():
+    outcome = run(
+        width="1 m ± 1 mm", distance="1.3 m ± 1 mm", width2="3 m ± 1 mm", distance2="3 m ± 1 mm"
+    )
+    assert any("check the readings" in w for w in outcome.warnings)
