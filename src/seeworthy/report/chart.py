@@ -82,6 +82,7 @@ class _Builder:
         return self.safe[column]
 
     def numeric(self, column: str) -> bool:
+        self.name(column)
         values = [v for v in self.figure.columns[column] if v is not None]
         return all(isinstance(v, int | float) and not isinstance(v, bool) for v in values)
 

@@ -67,17 +67,17 @@ def inline_svg(figure: Figure, size: tuple[int, int] = WIDE, prefix: str = "") -
     """Return SVG for use inside a page.
 
     The background is left out and the ink is ``currentColor``, so that the page's light
-    or dark paper decides; ids get `prefix`, because a page holds many figures.
+    or dark paper decides; ids start with `prefix`, because a page holds many figures.
     """
     svg = render(figure, "svg", size).decode()
     svg = re.sub(r'<rect width="[\d.]+" height="[\d.]+" fill="[^"]*"/>', "", svg, count=1)
     svg = svg.replace(f'"{INK}"', '"currentColor"')
     svg = svg.replace(f'stroke="{RULE}"', 'stroke="currentColor" stroke-opacity="0.18"')
     svg = svg.replace(f'"{chart.HALO}"', '"var(--sheet, #fff)"')
-    if prefix:
-        svg = re.sub(r'\bid="([^"]+)"', rf'id="{prefix}-\1"', svg)
-        svg = re.sub(r"url\(#([^)]+)\)", rf"url(#{prefix}-\1)", svg)
-        svg = re.sub(r'href="#([^"]+)"', rf'href="#{prefix}-\1"', svg)
+    # Vega counts its ids over the life of the process; count them per figure instead.
+    for place, old in enumerate(dict.fromkeys(re.findall(r'\bid="([^"]+)"', svg))):
+        new = f"{prefix or figure.name}-{place}"
+        svg = re.sub(rf'(\bid="|url\(#|href="#){re.escape(old)}(?=["\)])', rf"\g<1>{new}", svg)
     # The words beside the figure say what it shows; a reader needs not hear every tick.
     return svg.replace("<svg ", '<svg aria-hidden="true" focusable="false" ', 1)
 
