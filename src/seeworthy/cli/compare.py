@@ -1,0 +1,70 @@
+"""``seeworthy compare``: cameras, units or firmware side by side."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from seeworthy.compare.comparison import Comparison, Row
+
+app = typer.Typer(rich_markup_mode=None)
+
+
+@app.command()
+def compare(
+    cameras: list[str] = typer.Argument(
+        None, metavar="CAMERA", help="Which cameras; all when none is named."
+    ),
+    by: str = typer.Option("camera", "--by", help="camera, unit or firmware."),
+    measurand: list[str] = typer.Option(
+        None, "--measurand", metavar="ID", help="Only this figure (may be repeated)."
+    ),
+    bench: Path = typer.Option(None, "--bench", metavar="DIR", help="Bench folder."),
+    as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
+) -> None:
+    """Set cameras side by side, like with like.
+
+    Only figures taken under like conditions are compared; differences carry their 95 %
+    interval, and many comparisons at once are corrected for (Holm). Cameras that the bench
+    cannot tell apart are said so: that is not the same as being equal.
+    """
+    from seeworthy.bench.store import find_bench, open_bench
+    from seeworthy.cli import words
+    from seeworthy.compare.comparison import compare_bench
+    from seeworthy.errors import WrongCall
+
+    if by not in ("camera", "unit", "firmware"):
+        raise WrongCall(f"--by cannot be '{by}'.", "It is camera, unit or firmware.")
+    chosen: Any = by
+    with open_bench(bench or find_bench()) as opened:
+        found = compare_bench(opened, by=chosen, cameras=cameras or (), measurands=measurand or ())
+    if as_json:
+        words.show_json(words.finite(found.to_json()))
+        return
+    _show(found)
+
+
+def _show(found: Comparison) -> None:
+    for row in found.rows:
+        _show_row(row)
+    for note in found.apart:
+        typer.echo(f"Mind: {note}")
+
+
+def _show_row(row: Row) -> None:
+    from seeworthy.quantities import format_value
+
+    where = f" ({row.like})" if str(row.like) else ""
+    typer.echo(f"{row.measurand.title}{where}")
+    width = max(len(v.subject) for v in row.values)
+    for value, takes in zip(row.values, row.takes, strict=True):
+        mark = "best" if value.subject in row.best and len(row.best) == 1 else ""
+        count = f"{takes} take{'s' if takes > 1 else ''}"
+        shown = format_value(value.value, value.u, row.measurand.unit)
+        typer.echo(f"  {value.subject:<{width}}  {shown}  ({count})  {mark}".rstrip())
+    for group in row.groups:
+        if len(group) > 1:
+            typer.echo(f"  cannot be told apart: {', '.join(group)}")
