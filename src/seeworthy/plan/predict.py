@@ -14,8 +14,6 @@ from seeworthy.plan.camera import Camera, Draws
 from seeworthy.plan.flight import Flight
 from seeworthy.quantities import Quantity
 
-CAUTIONS = ("verdict", "launch", "airspace", "lithium")
-
 
 @dataclass(frozen=True)
 class Prediction:

@@ -22,6 +22,20 @@ def shipped() -> dict[str, Purpose]:
     return found
 
 
+def text_of(name: str) -> str:
+    """Return the TOML text of a shipped purpose, to start an own one from.
+
+    Raises
+    ------
+    NotFound
+        No such shipped purpose.
+    """
+    item = resources.files("seeworthy.purpose") / "shipped" / f"{name}.toml"
+    if name not in shipped():
+        raise NotFound(f"There is no shipped purpose '{name}'.", f"Known: {', '.join(shipped())}.")
+    return item.read_text(encoding="utf-8")
+
+
 def find_purpose(name: str, folder: Path | None = None) -> Purpose:
     """Return a purpose by name or by path of a TOML file.
 

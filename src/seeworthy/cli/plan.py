@@ -1,0 +1,59 @@
+"""``seeworthy plan``: what a planned flight will look like."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+if TYPE_CHECKING:
+    from seeworthy.plan.bench_plan import Plan
+
+app = typer.Typer(rich_markup_mode=None)
+
+
+@app.command()
+def plan(
+    flight: str = typer.Argument(..., metavar="FLIGHT.toml", help="The planned flight."),
+    camera: list[str] = typer.Option(None, "--camera", help="Only this camera (repeatable)."),
+    bench: Path = typer.Option(None, "--bench", metavar="DIR", help="Bench folder."),
+    as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
+) -> None:
+    """Foresee what a flight will look like through your cameras.
+
+    Lean, wobble, blur, ground width, and whether card, battery and files will last, each
+    with its interval and a plain verdict; then what to change so that it will do.
+    """
+    from seeworthy.bench.store import find_bench, open_bench
+    from seeworthy.cli import words
+    from seeworthy.plan.bench_plan import load_flight, plan_flight
+
+    wanted = load_flight(flight)
+    with open_bench(bench or find_bench()) as opened:
+        found = plan_flight(opened, wanted, camera or ())
+    if as_json:
+        words.show_json(words.finite([p.to_json() for p in found]))
+        return
+    typer.echo(wanted.title)
+    for text in found[0].cautions:
+        typer.echo(f"  Caution: {text}")
+    for one in found:
+        _show(one)
+
+
+def _show(one: Plan) -> None:
+    typer.echo(f"\n{one.camera}: {one.verdict}")
+    width = max((len(p.title) for p in one.predictions), default=0)
+    for p in one.predictions:
+        if p.value is None or p.interval is None:
+            typer.echo(f"  {p.title:<{width}}  not known. {p.missing}")
+            continue
+        low, high = p.interval
+        limit = f", asked {p.limit}" if p.limit else ""
+        verdict = "" if p.verdict == "told" else f"  {p.verdict}{limit}"
+        value = f"{p.value:.3g} {p.unit}".strip()
+        typer.echo(f"  {p.title:<{width}}  {value} (95 %: {low:.3g} to {high:.3g}){verdict}")
+    for advice in one.advice[:4]:
+        spoils = f" (but then: {', '.join(advice.spoils)})" if advice.spoils else ""
+        typer.echo(f"  Try: {advice.text} Mends {', '.join(advice.mends)}{spoils}.")

@@ -1,0 +1,91 @@
+"""``seeworthy suit``: rank cameras for a purpose, with reasons."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+if TYPE_CHECKING:
+    from seeworthy.purpose.rank import Ranking, Suited
+
+app = typer.Typer(rich_markup_mode=None)
+
+
+@app.command()
+def suit(
+    purpose: str = typer.Argument(
+        "", metavar="PURPOSE", help="Name of a purpose or a .toml file; lists them if left out."
+    ),
+    camera: list[str] = typer.Option(None, "--camera", help="Only this camera (repeatable)."),
+    show: bool = typer.Option(False, "--show", help="Print the purpose's text to start your own."),
+    bench: Path = typer.Option(None, "--bench", metavar="DIR", help="Bench folder."),
+    as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
+) -> None:
+    """Rank cameras for what you want to fly, and say why.
+
+    Hard limits come first, then wishes; the probability of every rank follows from the
+    uncertainties. A test that is missing widens the score and never flatters it. Put your own
+    purposes into the bench's folder 'purposes'.
+    """
+    from seeworthy.bench.store import find_bench, open_bench
+    from seeworthy.cli import words
+    from seeworthy.purpose.bench_rank import ranking_json
+    from seeworthy.purpose.bench_rank import suit as run
+    from seeworthy.purpose.library import shipped, text_of
+
+    if not purpose:
+        for name, item in shipped().items():
+            typer.echo(f"  {name:<16}  {item.about}")
+        return
+    if show:
+        typer.echo(text_of(purpose))
+        return
+    with open_bench(bench or find_bench()) as opened:
+        found = run(opened, purpose, cameras=camera or ())
+    if as_json:
+        words.show_json(words.finite(ranking_json(found)))
+        return
+    _show(found)
+
+
+def _show(found: Ranking) -> None:
+    typer.echo(f"{found.purpose.title}: {found.purpose.about}\n")
+    for place, camera in enumerate(found.cameras, 1):
+        _show_camera(place, camera)
+    worth = [t for t in found.next_tests if t.worth >= 0.005][:3]
+    if worth:
+        from seeworthy.measurands import measurand
+
+        typer.echo("What to test next:")
+        for test in worth:
+            entry = measurand(test.measurand)
+            typer.echo(f"  {test.camera}: {entry.title} ('{entry.procedure}')")
+    typer.echo("\nA score is about pictures and recording, never about the safety of a flight.")
+
+
+def _show_camera(place: int, camera: Suited) -> None:
+    low, high = (100 * v for v in camera.interval)
+    typer.echo(
+        f"{place}. {camera.camera}: {camera.grade}, score {100 * camera.score:.0f} "
+        f"(95 %: {low:.0f} to {high:.0f}), first in {100 * camera.ranks[0]:.0f} % of draws"
+    )
+    for state in camera.limits:
+        if state.word != "kept":
+            limit = state.limit
+            bounds = " and ".join(
+                f"{word} {value:g} {limit.measurand.unit}".strip()
+                for word, value in (("at least", limit.least), ("at most", limit.most))
+                if value is not None
+            )
+            typer.echo(f"   limit {state.word}: {limit.measurand.title} {bounds}. {limit.why}")
+    for wish in sorted(camera.wishes, key=lambda w: -w.share)[:3]:
+        if wish.found is None:
+            typer.echo(f"   not tested: {wish.wish.measurand.title}. {wish.wish.why}")
+        elif wish.share > 0.05:
+            unit = wish.wish.measurand.unit
+            typer.echo(
+                f"   costs most: {wish.wish.measurand.title} {wish.found.value:.3g} {unit} "
+                f"({100 * wish.share:.0f} % of the loss). {wish.wish.why}"
+            )

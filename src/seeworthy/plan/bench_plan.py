@@ -1,0 +1,167 @@
+"""Foresee a flight through a camera of a bench."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.errors import NotFound, UnreadableInput
+from seeworthy.plan.advice import Advice, advise
+from seeworthy.plan.camera import Camera
+from seeworthy.plan.flight import Flight, read_flight
+from seeworthy.plan.predict import Prediction, predict
+from seeworthy.procedures.cautions import CAUTIONS
+from seeworthy.results import Result
+
+if TYPE_CHECKING:
+    from seeworthy.bench.store import Bench
+
+_CAUTIONS = ("verdict", "launch", "airspace", "lithium")
+_LARGEST = 1_000_000
+
+
+@dataclass(frozen=True)
+class Plan:
+    """One flight foreseen through one camera.
+
+    Attributes
+    ----------
+    flight : Flight
+    camera : str
+    predictions : tuple of Prediction
+    advice : tuple of Advice
+        Changes that were tried and mend something, those that spoil nothing first.
+    cautions : tuple of str
+    """
+
+    flight: Flight
+    camera: str
+    predictions: tuple[Prediction, ...]
+    advice: tuple[Advice, ...]
+    cautions: tuple[str, ...]
+
+    @property
+    def verdict(self) -> str:
+        """The worst verdict of all, in words."""
+        words = {p.verdict for p in self.predictions}
+        for word in ("will not do", "may not do", "not known"):
+            if word in words:
+                return word
+        return "fine" if "fine" in words else "told"
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "flight": self.flight.title,
+            "camera": self.camera,
+            "verdict": self.verdict,
+            "predictions": [
+                {
+                    "name": p.name,
+                    "title": p.title,
+                    "unit": p.unit,
+                    "value": p.value,
+                    "interval": list(p.interval) if p.interval else None,
+                    "u": p.u,
+                    "probability": p.chance,
+                    "verdict": p.verdict,
+                    "limit": p.limit,
+                    "why": p.why,
+                    "missing": p.missing,
+                }
+                for p in self.predictions
+            ],
+            "advice": [
+                {"change": a.text, "mends": list(a.mends), "spoils": list(a.spoils)}
+                for a in self.advice
+            ],
+            "cautions": list(self.cautions),
+        }
+
+
+def load_flight(path: str | Path) -> Flight:
+    """Read a flight plan from a file.
+
+    Raises
+    ------
+    UnreadableInput
+        Missing, not text, or too large.
+    WrongCall
+        The plan is wrong (with line and reason).
+    """
+    p = Path(path)
+    if not p.is_file():
+        raise UnreadableInput(f"There is no flight plan '{path}'.", "Name a .toml file.")
+    if p.stat().st_size > _LARGEST:
+        raise UnreadableInput(f"'{p.name}' is too large for a plan.", "Name a .toml file.")
+    try:
+        text = p.read_text(encoding="utf-8")
+    except UnicodeDecodeError:
+        raise UnreadableInput(f"'{p.name}' is not text (UTF-8).", "Name a .toml file.") from None
+    return read_flight(text, p.stem)
+
+
+def camera_of(bench: Bench, name: str, *, draws: int = 20_000, seed: int = 1) -> Camera:
+    """Return a camera's figures as a plan draws on them.
+
+    Raises
+    ------
+    NotFound
+        No such camera, or nothing measured.
+    """
+    from seeworthy.bench.cameras import get_camera
+    from seeworthy.bench.outcomes import list_outcomes, list_results
+
+    camera = get_camera(bench, name)
+    results: dict[str, list[Result]] = {}
+    for stored in list_results(bench, camera=camera.name):
+        results.setdefault(stored.result.measurand, []).append(stored.result)
+    if not results:
+        raise NotFound(f"'{camera.name}' has no figures yet.", "Add takes and run them first.")
+    frame = None
+    for outcome in list_outcomes(bench, camera=camera.name):
+        findings = outcome.outcome.findings
+        if "width_px" in findings and "height_px" in findings:
+            frame = (int(findings["width_px"]), int(findings["height_px"]))
+    survived, bound = _survived(results)
+    return Camera(camera.name, results, frame, survived, bound, draws, seed)
+
+
+def _survived(
+    results: dict[str, list[Result]],
+) -> tuple[tuple[float, int] | None, float | None]:
+    flights = max((int(r.value) for r in results.get("flights_survived", ())), default=0)
+    loads = [r.value for r in results.get("felt_peak", ())]
+    bound = min((r.value for r in results.get("failure_bound", ())), default=None)
+    if flights < 1 or not loads:
+        return None, bound
+    return (max(loads), flights), bound
+
+
+def plan_flight(bench: Bench, flight: Flight, cameras: Sequence[str] = ()) -> list[Plan]:
+    """Foresee a flight through cameras of a bench; all with figures when none is named."""
+    from seeworthy.bench.cameras import list_cameras
+    from seeworthy.bench.outcomes import list_results
+
+    names = list(cameras)
+    if not names:
+        measured = {r.camera for r in list_results(bench)}
+        names = [c.name for c in list_cameras(bench) if c.name in measured]
+    if not names:
+        raise NotFound("No camera of the bench has figures yet.", "Add takes and run them first.")
+    return [_plan(bench, flight, name) for name in names]
+
+
+def _plan(bench: Bench, flight: Flight, name: str) -> Plan:
+    camera = camera_of(bench, name)
+
+    def fresh() -> Camera:
+        return Camera(
+            camera.name, camera.results, camera.frame, camera.survived, camera.failure_bound
+        )
+
+    found = tuple(predict(flight, fresh()))
+    advice = tuple(advise(flight, fresh, found))
+    return Plan(flight, camera.name, found, advice, tuple(CAUTIONS[c] for c in _CAUTIONS))
