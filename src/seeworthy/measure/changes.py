@@ -50,7 +50,9 @@ class ChangeWatch:
 
     Attributes
     ----------
-    stamps : list of int or None, one per frame
+    numbers : array of int
+        Numbers in the file of the frames seen; those that could not be decoded lack.
+    stamps : list of int or None, one per frame seen
     changes : array of float
         Mean absolute difference of luma to the frame before, in 8-bit code values
         (10-bit video is scaled down); NaN for the first frame and after a change of
@@ -61,6 +63,7 @@ class ChangeWatch:
     """
 
     def __init__(self) -> None:
+        self.numbers: array[int] = array("q")
         self.stamps: list[int | None] = []
         self.changes: array[float] = array("f")
         self.keys: list[int] = []
@@ -69,6 +72,7 @@ class ChangeWatch:
         self._kept: dict[Kind, int] = {}
         self._rows: npt.NDArray[Any] | None = None
         self._scale = 1.0
+        self._depth = 1.0
         self._step = 1
         self._level = 0.0
         self._interval = 0.0
@@ -91,6 +95,7 @@ class ChangeWatch:
             change = cv2.norm(rows, kept, cv2.NORM_L1) * self._scale
             self._suspect(view, change, pts)
             np.copyto(kept, rows)
+        self.numbers.append(view.index)
         self.changes.append(change)
         self.stamps.append(pts)
         if view.key:

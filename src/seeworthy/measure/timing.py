@@ -42,6 +42,8 @@ MIXED = 0.08
 CERTAIN = 5.0
 # Stamps that keep within this part of a period of one even grid are a constant rate.
 LOCKED = 0.33
+# Ticks longer than this part of an interval cannot carry a jitter.
+COARSE = 0.1
 
 WANDERS = "the frame rate itself wanders here, so a gap may be a long exposure or a drop"
 SPELL_REASON = "a short spell at a slower rate, or one frame lost after every frame kept"
@@ -88,6 +90,8 @@ class StampTiming:
         Longest interval between frames.
     backward : tuple of int
         Frames whose stamp does not lie after that of the frame before.
+    coarse : bool
+        True when a tick is so long that the stamps only count frames.
     n : int
         Stamps used.
     """
@@ -104,6 +108,7 @@ class StampTiming:
     undecidable: tuple[Span, ...]
     longest: float
     backward: tuple[int, ...]
+    coarse: bool
     n: int
 
 
@@ -156,6 +161,7 @@ def read_stamps(ticks: Sequence[int] | npt.NDArray[np.int64], time_base: Fractio
         undecidable,
         float(steps.max()),
         tuple(int(i) + 1 for i in np.flatnonzero(steps <= 0)),
+        tick > COARSE * float(np.median(steps)),
         len(t),
     )
 

@@ -1,0 +1,336 @@
+"""Timing: frame rate, jitter, and frames lost, shown twice or damaged."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.errors import CannotMeasure
+from seeworthy.procedures.declare import Files, Inputs, Option, Procedure, Seen, Step, Watch
+from seeworthy.results import Axis, Figure, Mark, Outcome, Picture, Result, result
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    from seeworthy.measure.changes import ChangeWatch
+    from seeworthy.measure.duplicates import Repeats
+    from seeworthy.measure.spans import Span
+    from seeworthy.measure.timing import StampTiming
+    from seeworthy.media.frames import PassSummary
+    from seeworthy.media.source import Source
+
+
+def prepare(inputs: Inputs) -> Sequence[Watch]:
+    """Ask for one look at every frame."""
+    from seeworthy.measure.changes import ChangeWatch
+
+    if inputs.option("clock") == "yes":
+        raise CannotMeasure(
+            "The on-screen clock cannot be read yet.",
+            "Leave '--option clock=yes' away: rate and faults then come from the file itself.",
+        )
+    return (Watch(inputs.file(), ChangeWatch()),)
+
+
+@dataclass(frozen=True)
+class _Facts:
+    """Everything the clip says, frames numbered as in the file."""
+
+    stamps: StampTiming | None
+    seconds: npt.NDArray[np.float64] | None
+    repeats: Repeats
+    dropped: list[int]
+    corrupt: list[int]
+    frames: int
+
+
+def conclude(inputs: Inputs, seen: Seen) -> Outcome:
+    """Judge stamps, differences and damage together."""
+    from seeworthy.measure.changes import ChangeWatch
+
+    source = inputs.file()
+    watcher = seen.watches[0].observer
+    if not isinstance(watcher, ChangeWatch):  # pragma: no cover - the engine hands back our own
+        raise TypeError("timing got another procedure's observer")
+    summary = seen.passes[source]
+    if summary.frames < 3:
+        held = "one frame" if summary.frames == 1 else f"{summary.frames} frames"
+        raise CannotMeasure(
+            f"'{source.name}' holds {held}; a frame rate needs at least three.",
+            "Film for ten seconds or more.",
+        )
+    facts = _gather(source, watcher, summary)
+    return Outcome(
+        results=_results(facts.stamps),
+        findings=_findings(facts),
+        warnings=tuple(_warnings(facts, len(watcher.keys))),
+        pictures=_pictures(facts, watcher),
+        figures=_figures(facts),
+        sentence=_sentence(facts),
+    )
+
+
+def _gather(source: Source, watcher: ChangeWatch, summary: PassSummary) -> _Facts:
+    import numpy as np
+
+    from seeworthy.measure.duplicates import find_repeats
+    from seeworthy.measure.timing import read_stamps
+
+    ticks, base, reordered = _ticks(source, watcher, summary)
+    stamps = None
+    if ticks is not None:
+        try:
+            stamps = read_stamps(ticks, base)
+        except ValueError:
+            ticks = None
+    changes = np.full(summary.frames, np.nan)
+    changes[np.asarray(watcher.numbers, int)] = watcher.changes
+    repeats = find_repeats(changes, watcher.keys, summary.corrupt, reordered=reordered)
+    dropped = [g.before for g in stamps.gaps for _ in range(g.missing)] if stamps else []
+    seconds = None if ticks is None else (ticks - ticks[0]) * float(base)
+    return _Facts(stamps, seconds, repeats, dropped, list(summary.corrupt), summary.frames)
+
+
+def _ticks(
+    source: Source, watcher: ChangeWatch, summary: PassSummary
+) -> tuple[npt.NDArray[np.int64] | None, Any, bool]:
+    """Stamps of all frames in the file, their time base, and whether frames are reordered.
+
+    The packets' own stamps also cover frames that could not be decoded. Where packets
+    have none (AVI counts frames instead) the decoded frames' stamps serve.
+    """
+    import numpy as np
+
+    from seeworthy.media.container import read_facts
+
+    packets = read_facts(source).video.packets
+    reordered = bool(packets.reordered_runs().size)
+    whole = packets.shown_stamps()
+    if len(whole) == summary.frames:
+        return whole, packets.time_base, reordered
+    own = [s for s in watcher.stamps if s is not None]
+    if len(own) < len(watcher.stamps) or len(own) != summary.frames:
+        return None, packets.time_base, reordered
+    return np.asarray(own, np.int64), summary.stage.time_base, reordered
+
+
+def _results(stamps: StampTiming | None) -> tuple[Result, ...]:
+    if stamps is None:
+        return ()
+    rate = result("frame_rate", stamps.rate, stamps.u_rate, n=stamps.n - 1, dof=stamps.dof)
+    if stamps.coarse:
+        return (rate,)
+    low, high = stamps.jitter_interval
+    jitter = result(
+        "frame_jitter",
+        stamps.jitter * 1e3,
+        stamps.u_jitter * 1e3,
+        n=stamps.n - 2,
+        interval=(low * 1e3, high * 1e3),
+    )
+    return rate, jitter
+
+
+def _counted(at: Sequence[int]) -> dict[str, Any]:
+    return {"count": len(at), "at": [int(i) for i in at]}
+
+
+def _spans(spans: Sequence[Span]) -> list[dict[str, Any]]:
+    return [{"first": s.first, "last": s.last, "reason": s.reason} for s in spans]
+
+
+def _findings(facts: _Facts) -> dict[str, Any]:
+    stamps, repeats = facts.stamps, facts.repeats
+    return {
+        "dropped_frames": _counted(facts.dropped) if stamps else None,
+        "duplicated_frames": _counted(repeats.at),
+        "corrupt_frames": _counted(facts.corrupt),
+        "longest_gap_ms": round(stamps.longest * 1e3, 3) if stamps else None,
+        "frames": facts.frames,
+        "rate_regime": stamps.regime if stamps else None,
+        "cadences": [
+            {"hz": round(rate, 4), "share": round(share, 3)}
+            for rate, share in (stamps.rates if stamps else ())
+        ],
+        "undecidable": {
+            "dropped": _spans(stamps.undecidable if stamps else ()),
+            "duplicated": _spans(repeats.undecidable),
+        },
+        "blind_key_frames": repeats.blind_keys,
+    }
+
+
+def _share(spans: Sequence[Span], frames: int) -> float:
+    return sum(s.last - s.first + 1 for s in spans) / max(1, frames)
+
+
+def _warnings(facts: _Facts, keys: int) -> list[str]:
+    said = []
+    stamps, repeats = facts.stamps, facts.repeats
+    if stamps is None:
+        said.append(
+            "The file has no usable time stamps: rate, jitter and lost frames cannot be known. "
+            "Use the camera's own file (MOV or MP4), not a bare stream."
+        )
+    else:
+        if stamps.coarse:
+            said.append(
+                "The file counts its frames instead of dating them: the rate is the one it claims, "
+                "jitter cannot be known, and only gaps of whole frames show."
+            )
+        if stamps.backward:
+            count, first = len(stamps.backward), stamps.backward[0]
+            said.append(
+                f"{count} time stamps do not come after the one before, first at frame {first}."
+            )
+        if stamps.undecidable:
+            said.append(
+                f"At {len(stamps.undecidable)} places a gap in the time stamps may be a lost frame "
+                "or a longer exposure; they are listed as undecidable and not counted."
+            )
+    unknown = _share(repeats.undecidable, facts.frames)
+    if unknown > 0.01:
+        said.append(
+            f"In {unknown:.0%} of the frames a repeated picture would not show, because the "
+            "picture hardly changes; film something that moves to test for repeats."
+        )
+    elif repeats.blind_keys:
+        said.append(
+            f"At {repeats.blind_keys} of {keys} key frames a repeated picture would not show."
+        )
+    return said
+
+
+def _pictures(facts: _Facts, watcher: ChangeWatch) -> tuple[Picture, ...]:
+    """Show the frames around the first fault of each kind."""
+    from seeworthy.measure.timing_evidence import draw_pair
+
+    after_gap = {f + 1: "lost frames between frames {a} and {b}" for f in facts.dropped}
+    faults = {
+        **after_gap,
+        **dict.fromkeys(facts.repeats.at, "frame {b} shows the picture of frame {a} again"),
+        **dict.fromkeys(facts.corrupt, "frame {b} is damaged"),
+    }
+    shown: dict[str, Picture] = {}
+    for shot in sorted(watcher.snapshots, key=lambda s: s.frame):
+        words = faults.get(shot.frame)
+        if words is None or words in shown:
+            continue
+        text = words.format(a=shot.frame - 1, b=shot.frame)
+        name = f"timing-{len(shown) + 1}.png"
+        caption = f"{text[0].upper()}{text[1:]} (the frame before is drawn from every few rows)."
+        shown[words] = Picture(name, caption, draw_pair(shot))
+    return tuple(shown.values())
+
+
+def _figures(facts: _Facts) -> tuple[Figure, ...]:
+    import numpy as np
+
+    from seeworthy.measure.timing_evidence import thin
+
+    if facts.seconds is None or facts.stamps is None:
+        return ()
+    steps = np.diff(facts.seconds) * 1e3
+    faults = dict.fromkeys(facts.dropped, "lost frame follows")
+    faults |= {f - 1: "repeated" for f in facts.repeats.at if f}
+    faults |= {max(0, f - 1): "damaged" for f in facts.corrupt}
+    rows = thin(steps, list(faults))
+    columns: dict[str, Any] = {
+        "time": [round(float(facts.seconds[i + 1]), 4) for i in rows],
+        "interval": [round(float(steps[i]), 4) for i in rows],
+        "fault": [faults.get(i) for i in rows],
+        "marked": [round(float(steps[i]), 4) if i in faults else None for i in rows],
+    }
+    return (
+        Figure(
+            name="intervals",
+            title="Time from each frame to the next",
+            sentence="A flat line is an even recording; a step up is time without a picture.",
+            columns=columns,
+            x=Axis("time", "time in the clip", "s"),
+            y=Axis("interval", "time since the frame before", "ms", zero=True),
+            marks=(Mark("line", y="interval"), Mark("points", y="marked", series="fault")),
+        ),
+    )
+
+
+def _sentence(facts: _Facts) -> str:
+    """Say it to a flyer."""
+    lost, twice, bad = len(facts.dropped), len(facts.repeats.at), len(facts.corrupt)
+    faults = [
+        f"{count} {what}"
+        for count, what in ((lost, "lost"), (twice, "shown twice"), (bad, "damaged"))
+        if count
+    ]
+    clean = f"No frame of {facts.frames} was seen to be lost, shown twice or damaged"
+    told = f"Of {facts.frames} frames {', '.join(faults)}" if faults else clean
+    if facts.stamps is None:
+        return f"{told}; the file has no time stamps to tell the rate."
+    rate = f"{facts.stamps.rate:.2f} pictures a second"
+    kind = {
+        "constant": "at an even pace",
+        "two rates": "on average, changing between two rates",
+        "variable": "on average, at a pace that wanders",
+    }[facts.stamps.regime]
+    longest = f"the longest wait for a picture is {facts.stamps.longest * 1e3:.0f} ms"
+    return f"{rate} {kind}. {told}; {longest}."
+
+
+PROCEDURE = Procedure(
+    id="timing",
+    title="Frame timing",
+    question="Does it record every frame, evenly?",
+    version=1,
+    yields=("frame_rate", "frame_jitter"),
+    findings={
+        "dropped_frames": (
+            "frames missing from the cadence of the time stamps: count, and the frame before each "
+            "gap, once per missing frame; frames lost before stamping leave no gap"
+        ),
+        "duplicated_frames": "frames that show the picture before again: count and numbers",
+        "corrupt_frames": "frames the decoder could not read whole: count and numbers",
+        "longest_gap_ms": "longest time between two frames",
+        "frames": "frames in the file",
+        "rate_regime": "'constant', 'two rates' or 'variable' (long exposures in the dark)",
+        "cadences": "rates that the recording keeps, and their share of the intervals",
+        "undecidable": "ranges of frames where lost or repeated frames cannot be known, and why",
+        "blind_key_frames": "key frames at which a repeated picture would not show",
+    },
+    files=(
+        Files(
+            "",
+            ("clip",),
+            "A clip of a minute or more, best of something that moves all over the picture.",
+        ),
+    ),
+    options=(
+        Option(
+            "clock",
+            "Read the on-screen clock in the clip, for the error of the camera's own clock.",
+            "yes",
+            ("yes", "no"),
+        ),
+    ),
+    steps=(
+        Step("Charge the cell and use the card that will fly; format it in the camera."),
+        Step(
+            "Film a minute of a detailed scene in good light while turning slowly and evenly, so "
+            "that every picture differs from the one before."
+        ),
+        Step("Film another minute in dim light: many cameras lower their rate in the dark."),
+        Step("Copy the file from the card as it is; sharing it through an app changes it."),
+        Step(
+            "Frames that the camera loses before it stamps them leave no gap in the file. Only a "
+            "clip of a clock shows those."
+        ),
+    ),
+    cautions=("lithium", "verdict"),
+    kit=("the camera and its card", "a computer to copy the file"),
+    setup="any clip",
+    minutes=5.0,
+    prepare=prepare,
+    conclude=conclude,
+    look=True,
+)
