@@ -102,31 +102,33 @@ class Fit:
         plain: Array = np.linalg.pinv(self.curvature) * float(every @ every) / dof
         return plain
 
-    def uncertainty(self, of: Callable[[Camera], float]) -> float:
-        """Return the standard uncertainty of a function of the camera.
+    def uncertainty(self, of: Callable[[Camera], Array]) -> Array:
+        """Return standard uncertainties of functions of the camera, (m,).
 
-        The larger of the jackknife over views and the plain covariance.
+        The larger of the jackknife over views and the plain covariance; NaN where the
+        functions have no value next to the fitted camera.
         """
         slope = self.gradient(of)
-        shifts = self.jackknife() @ slope
+        shifts = self.jackknife() @ slope.T
         count = len(shifts)
-        views = float(np.sqrt((count - 1) / count * np.sum((shifts - shifts.mean()) ** 2)))
-        plain = float(np.sqrt(max(0.0, slope @ self.covariance() @ slope)))
-        return max(views, plain)
+        scatter = np.sum((shifts - shifts.mean(axis=0)) ** 2, axis=0)
+        views = np.sqrt((count - 1) / count * scatter)
+        plain = np.sqrt(np.maximum(0.0, np.einsum("mi,ij,mj->m", slope, self.covariance(), slope)))
+        worst: Array = np.maximum(views, plain)
+        return worst
 
-    def gradient(self, of: Callable[[Camera], float]) -> Array:
-        """Return the derivative of a function of the camera for the free intrinsics."""
+    def gradient(self, of: Callable[[Camera], Array]) -> Array:
+        """Return derivatives (m, p) of functions of the camera for the free intrinsics."""
         base = _free(self.camera, self.form)
         sigma = np.sqrt(np.maximum(np.diag(self.covariance()), 1e-20))
-        slope = np.zeros(len(base))
-        for i, step in enumerate(sigma):
-            up, down = base.copy(), base.copy()
-            up[i] += step
-            down[i] -= step
-            high = of(_camera(self.form, self.camera, up))
-            low = of(_camera(self.form, self.camera, down))
-            slope[i] = (high - low) / (2 * step)
-        return slope
+        columns = []
+        for i, size in enumerate(sigma):
+            step = np.zeros(len(base))
+            step[i] = 0.2 * size
+            high = of(_camera(self.form, self.camera, base + step))
+            low = of(_camera(self.form, self.camera, base - step))
+            columns.append((high - low) / (0.4 * size))
+        return np.column_stack(columns)
 
 
 def _free(camera: Camera, form: Form) -> Array:
@@ -155,7 +157,11 @@ def _project(
         of_pose, of_lens = jac[:, 8:14], jac[:, : 4 + form.free]
     if not np.isfinite(px).all():
         return None
-    return px.reshape(-1, 2), of_lens, of_pose
+    return (
+        np.asarray(px, np.float64).reshape(-1, 2),
+        np.asarray(of_lens, np.float64),
+        np.asarray(of_pose, np.float64),
+    )
 
 
 def start_poses(views: Sequence[View], camera: Camera) -> Array | None:
@@ -269,7 +275,9 @@ def zhang_focal(views: Sequence[View], width: int, height: int) -> float | None:
     return width / np.sqrt(inverse) if inverse > 0 else None
 
 
-def calibrate(views: Sequence[View], width: int, height: int, form: Form) -> Fit | None:
+def calibrate(
+    views: Sequence[View], width: int, height: int, form: Form, near: Fit | None = None
+) -> Fit | None:
     """Fit one model from several first guesses; None where none converges.
 
     Parameters
@@ -278,7 +286,11 @@ def calibrate(views: Sequence[View], width: int, height: int, form: Form) -> Fit
         At least three, at different angles.
     width, height : int
     form : Form
+    near : Fit, optional
+        A fit of a simpler model of the same kind: the only start that is tried then.
     """
+    if near is not None and near.form.kind == form.kind:
+        return refine(views, near.camera, near.poses, form)
     first = zhang_focal(views, width, height)
     guesses = [first] if first is not None and 0.2 * width < first < 6 * width else []
     guesses += [0.5 * width, 0.8 * width, 1.3 * width]
@@ -311,7 +323,7 @@ def held_out(views: Sequence[View], fit: Fit, folds: int = 4) -> float:
         part = refine(views, fit.camera, fit.poses, fit.form, steps=8, weights=weights)
         if part is None:
             return float("inf")
-        for i in np.flatnonzero(fold == f):
+        for i in map(int, np.flatnonzero(fold == f)):
             pose = fit.poses[i]
             for _ in range(4):
                 seen = _project(views[i], part.camera, pose, fit.form)
@@ -325,16 +337,13 @@ def held_out(views: Sequence[View], fit: Fit, folds: int = 4) -> float:
     return float(np.sqrt(total / corners))
 
 
-def choose(
-    views: Sequence[View], width: int, height: int, gain: float = 0.01
-) -> tuple[Fit, dict[str, float]]:
-    """Fit every model and return the one that predicts held-out views best.
-
-    A less simple model must be better by the share `gain`.
+def choose(views: Sequence[View], width: int, height: int) -> tuple[list[Fit], dict[str, float]]:
+    """Fit every model and order them by how well they predict held-out views.
 
     Returns
     -------
-    fit : Fit
+    fits : list of Fit
+        Best first.
     errors : dict
         Held-out rms in px by model name.
 
@@ -343,15 +352,17 @@ def choose(
     ValueError
         No model converges.
     """
-    best: Fit | None = None
+    fits: list[Fit] = []
     errors: dict[str, float] = {}
     for form in FORMS:
-        fit = calibrate(views, width, height, form)
+        near = next((f for f in fits if f.form.kind == form.kind), None)
+        fit = calibrate(views, width, height, form, near)
         if fit is None:
             continue
-        errors[form.name] = held_out(views, fit)
-        if best is None or errors[form.name] < errors[best.form.name] * (1 - gain):
-            best = fit
-    if best is None or not np.isfinite(min(errors.values())):
+        error = held_out(views, fit)
+        if np.isfinite(error):
+            errors[form.name] = error
+            fits.append(fit)
+    if not fits:
         raise ValueError("no lens model fits the views")
-    return best, errors
+    return sorted(fits, key=lambda f: errors[f.form.name]), errors

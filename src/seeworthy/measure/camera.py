@@ -9,6 +9,7 @@ centres at integers, x right, y down, so the frame's edges lie at −0.5.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -81,7 +82,7 @@ class Camera:
             far = np.hypot(*target.T)
             r = _invert(far, (1.0, k1, k2, k3), 20.0)
             new = target * (r / np.maximum(far, 1e-15))[:, None]
-            done = bool(np.nanmax(np.abs(new - flat), initial=0.0) < 1e-12)
+            done = bool(np.nanmax(np.abs(new - flat), initial=0.0) < 1e-11)
             flat = new
             if done or not (p1 or p2):
                 break
@@ -113,24 +114,32 @@ def _angle_polynomial(xy: Array, k: tuple[float, ...]) -> Array:
 
 def _invert(value: Array, odd: tuple[float, ...], top: float) -> Array:
     """Solve ``s (c0 + c1 s² + c2 s⁴ ...) = value`` for the smallest s ≥ 0; NaN past the fold."""
-    coefficients = np.zeros(2 * len(odd))
-    coefficients[1::2] = odd
-    polynomial = np.polynomial.Polynomial(coefficients)
-    slope = polynomial.deriv()
-    turns = [r.real for r in slope.roots() if abs(r.imag) < 1e-9 and 0 < r.real < top]
-    limit = min(turns, default=top)
+    slope_in_square = [(2 * i + 1) * c for i, c in enumerate(odd)]
+    turns = [
+        float(r.real) for r in np.roots(slope_in_square[::-1]) if abs(r.imag) < 1e-9 and r.real > 0
+    ]
+    limit = min([math.sqrt(t) for t in turns] + [top])
+
+    def bent(s: Array, coefficients: Sequence[float]) -> Array:
+        q, total = s * s, np.zeros_like(s)
+        for c in reversed(coefficients):
+            total = total * q + c
+        return total
+
     low, high = np.zeros_like(value), np.full_like(value, limit)
     s = np.minimum(value / odd[0], limit)
     for _ in range(60):
-        error = polynomial(s) - value
+        error = s * bent(s, odd) - value
         high = np.where(error > 0, s, high)
         low = np.where(error > 0, low, s)
-        step = s - error / np.where(slope(s) > 1e-9, slope(s), 1e-9)
-        new = np.where((step > low) & (step < high), step, (low + high) / 2)
-        if float(np.max(np.abs(new - s), initial=0.0)) < 1e-14:
-            break
+        step = s - error / np.maximum(bent(s, slope_in_square), 1e-9)
+        new = np.where((step >= low) & (step <= high), step, (low + high) / 2)
+        settled = float(np.max(np.abs(new - s), initial=0.0)) < 1e-13
         s = new
-    return np.where(value <= polynomial(limit) + 1e-12, s, np.nan)
+        if settled:
+            break
+    most = limit * float(bent(np.array([limit]), odd)[0])
+    return np.where(value <= most + 1e-12, s, np.nan)
 
 
 def view_angles(camera: Camera) -> tuple[float, float, float]:

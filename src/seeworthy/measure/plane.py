@@ -43,7 +43,8 @@ class PlaneMap:
     def to_plane(self, image: Array) -> Array:
         """Map px (N, 2) to mm; NaN where the lens model folds."""
         flat = self.camera.undistort(np.asarray(image, float))
-        return _apply(np.linalg.inv(self.homography), flat)
+        back: Array = np.asarray(np.linalg.inv(self.homography), np.float64)
+        return _apply(back, flat)
 
     def reaches(self, plane: Array) -> npt.NDArray[np.bool_]:
         """Tell which points (N, 2) lie before the radius where the lens model folds back."""
@@ -61,8 +62,9 @@ class PlaneMap:
     def scale(self, plane: Array) -> Array:
         """Return the local Jacobian px per mm, (N, 2, 2), at points in mm."""
         p = np.asarray(plane, float)
-        dx = self.to_image(p + (0.5, 0.0)) - self.to_image(p - (0.5, 0.0))
-        dy = self.to_image(p + (0.0, 0.5)) - self.to_image(p - (0.0, 0.5))
+        right, down = np.array([0.5, 0.0]), np.array([0.0, 0.5])
+        dx = self.to_image(p + right) - self.to_image(p - right)
+        dy = self.to_image(p + down) - self.to_image(p - down)
         return np.stack([dx, dy], axis=-1)
 
 
@@ -89,7 +91,8 @@ def direct_homography(plane: Array, flat: Array) -> Array:
     bottom = np.hstack([zero, lifted, -b[:, 1:] * lifted])
     _, _, vt = np.linalg.svd(np.vstack([top, bottom]), full_matrices=False)
     h: Array = np.linalg.inv(t2) @ vt[-1].reshape(3, 3) @ t1
-    return h / h[2, 2]
+    h /= h[2, 2]
+    return h
 
 
 def _scaling(points: Array) -> Array:

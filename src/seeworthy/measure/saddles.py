@@ -53,7 +53,7 @@ def sample(image: npt.NDArray[np.float32], points: Array) -> Array:
     values = cv2.remap(
         image,
         xy,
-        None,
+        None,  # type: ignore[call-overload]
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=(float("nan"),),

@@ -40,6 +40,8 @@ class Found:
         Numbers of the layout's refined points; empty for targets without any.
     image, plane : ndarray (n, 2)
         Refined points in px, and where they are on the target in mm.
+    half : ndarray (n,)
+        Half width in px of the window that each was refined in.
     mapping : PlaneMap
         Target mm to px.
     mirrored : bool
@@ -50,6 +52,7 @@ class Found:
     ids: npt.NDArray[np.intp]
     image: Array
     plane: Array
+    half: npt.NDArray[np.intp]
     mapping: PlaneMap
     mirrored: bool = False
 
@@ -64,7 +67,7 @@ class Found:
 
     def _marker_middle(self) -> Array:
         corners = [c for m in self.layout.markers if m.id in self.markers for c in m.corners]
-        return np.array(corners).mean(axis=0)
+        return np.asarray(np.mean(np.array(corners), axis=0), np.float64)
 
 
 @lru_cache(maxsize=4)
@@ -170,12 +173,12 @@ def find(
     mapping, markers = _fit_markers(layout, markers, width, height, used)
     _check_map(mapping, layout, markers)
     smooth = np.asarray(work, np.float32)
-    ids, points, plane = _refine(layout, smooth, mapping)
+    ids, points, plane, half = _refine(layout, smooth, mapping)
     if len(ids) >= 8:
         mapping = fit_plane(plane, points, width, height, used)
         keep = np.hypot(*(mapping.to_image(plane) - points).T) < max(2.0, 4 * mapping.rms)
-        ids, points, plane = ids[keep], points[keep], plane[keep]
-    found = Found(layout, markers, ids, points, plane, mapping)
+        ids, points, plane, half = ids[keep], points[keep], plane[keep], half[keep]
+    found = Found(layout, markers, ids, points, plane, half, mapping)
     return _flip(found, width) if mirrored else found
 
 
@@ -232,16 +235,21 @@ def _fit_markers(
 
 def _refine(
     layout: Layout, image: npt.NDArray[np.float32], mapping: PlaneMap
-) -> tuple[npt.NDArray[np.intp], Array, Array]:
+) -> tuple[npt.NDArray[np.intp], Array, Array, npt.NDArray[np.intp]]:
     """Refine every numbered point that the map puts inside the frame."""
-    none = np.empty(0, np.intp), np.empty((0, 2)), np.empty((0, 2))
+    none = np.empty(0, np.intp), np.empty((0, 2)), np.empty((0, 2)), np.empty(0, np.intp)
     if not layout.points:
         return none
     ids = np.array(list(layout.points), np.intp)
     plane = np.array(list(layout.points.values()))
     guess = mapping.to_image(plane)
     height, width = image.shape
-    inside = mapping.reaches(plane) & (guess > 3).all(axis=1) & (guess[:, 0] < width - 4) & (guess[:, 1] < height - 4)
+    inside = (
+        mapping.reaches(plane)
+        & (guess > 3).all(axis=1)
+        & (guess[:, 0] < width - 4)
+        & (guess[:, 1] < height - 4)
+    )
     ids, plane, guess = ids[inside], plane[inside], guess[inside]
     if not len(ids):
         return none
@@ -252,7 +260,7 @@ def _refine(
     points, ok = refine_saddles(image, guess, half)
     ok &= smallest * gap > 3.0
     ok &= _looks_like_a_corner(image, points, jacobian, gap)
-    return ids[ok], points[ok], plane[ok]
+    return ids[ok], points[ok], plane[ok], half[ok]
 
 
 def _gap(layout: Layout) -> float:
@@ -286,8 +294,8 @@ def _flip(found: Found, width: int) -> Found:
     camera = _mirrored_camera(old.camera)
     homography = np.diag([-1.0, 1.0, 1.0]) @ old.homography
     mapping = PlaneMap(camera, homography, old.rms)
-    image = found.image * sign + shift
-    return Found(found.layout, markers, found.ids, image, found.plane, mapping, True)
+    image, layout = found.image * sign + shift, found.layout
+    return Found(layout, markers, found.ids, image, found.plane, found.half, mapping, True)
 
 
 def _mirrored_camera(c: Camera) -> Camera:

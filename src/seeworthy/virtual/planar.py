@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -229,7 +229,7 @@ class Shot:
     exposures: int = 1
     oversample: int = 2
     mirrored: bool = False
-    spacing_px: float = field(default=8.0)
+    spacing_px: float = 16.0
 
 
 def disc(centre: tuple[float, float], radius: float, corners: int = 720) -> Array:
