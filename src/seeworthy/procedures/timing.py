@@ -233,16 +233,23 @@ def _figures(facts: _Facts) -> tuple[Figure, ...]:
     if facts.seconds is None or facts.stamps is None:
         return ()
     steps = np.diff(facts.seconds) * 1e3
-    faults = dict.fromkeys(facts.dropped, "lost frame follows")
-    faults |= {f - 1: "repeated" for f in facts.repeats.at if f}
-    faults |= {max(0, f - 1): "damaged" for f in facts.corrupt}
-    rows = thin(steps, list(faults))
+    faults = {
+        "lost frame follows": set(facts.dropped),
+        "repeated": {f - 1 for f in facts.repeats.at},
+        "damaged": {max(0, f - 1) for f in facts.corrupt},
+    }
+    rows = thin(steps, sorted(set().union(*faults.values())))
+    interval = [round(float(steps[i]), 4) for i in rows]
     columns: dict[str, Any] = {
         "time": [round(float(facts.seconds[i + 1]), 4) for i in rows],
-        "interval": [round(float(steps[i]), 4) for i in rows],
-        "fault": [faults.get(i) for i in rows],
-        "marked": [round(float(steps[i]), 4) if i in faults else None for i in rows],
+        "interval": interval,
     }
+    marks = [Mark("line", y="interval")]
+    kinds = [next((name for name, at in faults.items() if i in at), None) for i in rows]
+    if any(kinds):
+        columns["fault"] = kinds
+        columns["at_fault"] = [v if k else None for v, k in zip(interval, kinds, strict=True)]
+        marks.append(Mark("points", y="at_fault", series="fault"))
     return (
         Figure(
             name="intervals",
@@ -251,7 +258,7 @@ def _figures(facts: _Facts) -> tuple[Figure, ...]:
             columns=columns,
             x=Axis("time", "time in the clip", "s"),
             y=Axis("interval", "time since the frame before", "ms", zero=True),
-            marks=(Mark("line", y="interval"), Mark("points", y="marked", series="fault")),
+            marks=tuple(marks),
         ),
     )
 
