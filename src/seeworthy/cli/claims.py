@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import typer
+
+from seeworthy.cli.opening import AsJson, BenchDir, opened
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -12,11 +12,11 @@ app = typer.Typer(rich_markup_mode=None)
 @app.command()
 def claims(
     camera: str = typer.Argument(None, help="Which camera; all of the bench if left out."),
-    bench: Path = typer.Option(None, "--bench", metavar="DIR", help="Bench folder."),
+    bench: BenchDir = None,
     tolerance: str = typer.Option(
         "5 %", "--tolerance", help="How far off a claim may be and still count as kept."
     ),
-    as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
+    as_json: AsJson = False,
 ) -> None:
     """Hold every claim of the seller against what was measured.
 
@@ -25,15 +25,14 @@ def claims(
     interval lies outside, and otherwise it says that it cannot tell.
     """
     from seeworthy.bench.cameras import list_cameras
-    from seeworthy.bench.store import find_bench, open_bench
     from seeworthy.cli import words
     from seeworthy.compare.tolerance import Tolerance
     from seeworthy.report.assemble import camera_report
 
     rule = Tolerance.parse(tolerance)
-    with open_bench(bench or find_bench()) as opened:
-        names = [camera] if camera else [c.name for c in list_cameras(opened)]
-        found = [camera_report(opened, n, tolerance=rule, pictures=False) for n in names]
+    with opened(bench) as place:
+        names = [camera] if camera else [c.name for c in list_cameras(place)]
+        found = [camera_report(place, n, tolerance=rule, pictures=False) for n in names]
     if as_json:
         documents = [
             {
@@ -47,5 +46,9 @@ def claims(
         return
     for one in found:
         typer.echo(f"{one.camera} (tolerance {one.tolerance})")
-        for item in one.judgements:
+        shown = [j for j in one.judgements if j.claim is not None]
+        for item in shown:
             typer.echo(f"  {item.state:<15}  {item.sentence}")
+        silent = [j.title for j in one.judgements if j.claim is None]
+        if silent:
+            typer.echo(f"  No claim entered for: {', '.join(silent)}.")

@@ -6,13 +6,15 @@ from pathlib import Path
 
 import typer
 
+from seeworthy.cli.opening import AsJson, BenchDir, opened
+
 app = typer.Typer(rich_markup_mode=None)
 
 
 @app.command()
 def report(
     camera: str = typer.Argument(None, help="Which camera; all of the bench if left out."),
-    bench: Path = typer.Option(None, "--bench", metavar="DIR", help="Bench folder."),
+    bench: BenchDir = None,
     out: Path = typer.Option(
         None, "--out", metavar="PATH", help="File (.html) or folder to write to."
     ),
@@ -20,7 +22,7 @@ def report(
         "5 %", "--tolerance", help="How far off a claim may be and still count as kept."
     ),
     metric: bool = typer.Option(False, "--metric", help="Leave out US customary units."),
-    as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts instead."),
+    as_json: AsJson = False,
 ) -> None:
     """Write the report of a camera as one HTML file.
 
@@ -29,21 +31,20 @@ def report(
     from any other place; copy it, print it, put it on a web page.
     """
     from seeworthy.bench.cameras import list_cameras
-    from seeworthy.bench.store import find_bench, open_bench
     from seeworthy.cli import words
     from seeworthy.compare.tolerance import Tolerance
     from seeworthy.report.assemble import camera_report
     from seeworthy.report.write import write_reports
 
     rule = Tolerance.parse(tolerance)
-    with open_bench(bench or find_bench()) as opened:
+    with opened(bench) as place:
         if as_json:
-            names = [camera] if camera else [c.name for c in list_cameras(opened)]
+            names = [camera] if camera else [c.name for c in list_cameras(place)]
             found = [
-                camera_report(opened, name, tolerance=rule, pictures=False).to_json()
+                camera_report(place, name, tolerance=rule, pictures=False).to_json()
                 for name in names
             ]
             words.show_json(found[0] if camera else found)
             return
-        for path in write_reports(opened, camera, out=out, tolerance=rule, customary=not metric):
+        for path in write_reports(place, camera, out=out, tolerance=rule, customary=not metric):
             typer.echo(f"Report: {path}")

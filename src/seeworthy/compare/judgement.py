@@ -12,8 +12,8 @@ from seeworthy.results import Result
 
 # Findings that sellers speak of: as a person says it, and what is better.
 FINDINGS = {
-    "width_px": ("Picture width (px)", "more"),
-    "height_px": ("Picture height (px)", "more"),
+    "width_px": ("Picture width", "more"),
+    "height_px": ("Picture height", "more"),
     "codec": ("Codec", "none"),
     "container": ("File type", "none"),
     "dropped_frames": ("Dropped frames", "less"),

@@ -9,6 +9,7 @@ from typing import Any
 
 from seeworthy import __version__
 from seeworthy.bench.cameras import get_camera
+from seeworthy.bench.models import AboutRow
 from seeworthy.bench.outcomes import list_outcomes
 from seeworthy.bench.records import Camera, StoredOutcome, Take
 from seeworthy.bench.records import Claim as StoredClaim
@@ -16,6 +17,7 @@ from seeworthy.bench.store import Bench
 from seeworthy.bench.takes import list_takes
 from seeworthy.compare.claims import Claim, Judgement, judge_all
 from seeworthy.compare.tolerance import DEFAULT_TOLERANCE, Tolerance
+from seeworthy.quantities import format_value
 from seeworthy.report.model import (
     CameraReport,
     FileLine,
@@ -60,7 +62,7 @@ def camera_report(
         found.name,
         found.maker,
         found.note,
-        bench.folder.name.replace("-", " ").replace("_", " "),
+        _title(bench),
         tuple(_unit(u) for u in found.units),
         judgements(found, takes, tolerance),
         tuple(takes),
@@ -79,17 +81,44 @@ def judgements(
     procedure was repeated on that unit with a newer one: the claim is about what a
     buyer gets now.
     """
-    current = newest_firmware(camera, [t for t in takes if t.outcome and not t.stale])
+    usable = [t for t in takes if t.outcome and not t.stale]
+    current = newest_firmware(camera, usable)
     several = len({t.unit for t in current}) > 1
+    claims = [_claim(c) for c in camera.claims]
+    judged = judge_all(claims, *_said(current, several, tolerance))
+    older = [t for t in usable if t not in current]
+    for firmware in dict.fromkeys(t.firmware for t in older):
+        before = [t for t in older if t.firmware == firmware]
+        then = judge_all(claims, *_said(before, several, tolerance))
+        judged = tuple(_since(j, then, firmware) for j in judged)
+    return judged
+
+
+def _said(
+    takes: Sequence[TakeReport], several: bool, tolerance: Tolerance
+) -> tuple[list[Result], Tolerance, dict[str, list[Any]]]:
+    """Return the results and findings of takes, as `judge_all` wants them."""
     results: list[Result] = []
     findings: dict[str, list[Any]] = {}
-    for take in current:
+    for take in takes:
         results.extend(_marked(r, take, several) for r in take.results)
         if take.outcome:
             for name, value in take.outcome.findings.items():
                 findings.setdefault(name, []).append(value)
-    claims = [_claim(c) for c in camera.claims]
-    return judge_all(claims, results, tolerance, findings)
+    return results, tolerance, findings
+
+
+def _since(now: Judgement, then: Sequence[Judgement], firmware: str) -> Judgement:
+    """Note in a judgement that an older firmware was judged otherwise."""
+    old = next((j for j in then if j.subject == now.subject), None)
+    if old is None or now.claim is None or old.state in {now.state, "not tested"}:
+        return now
+    if old.result is not None:
+        shown = f" ({format_value(old.result.value, old.result.u, old.result.unit)})"
+    else:
+        shown = f" (found {old.found})" if old.found is not None else ""
+    note = f"With the older firmware {firmware} the claim was {old.state}{shown}."
+    return replace(now, sentence=f"{now.sentence} {note}", remark=f"{now.remark} {note}".strip())
 
 
 def newest_firmware(camera: Camera, takes: Iterable[TakeReport]) -> list[TakeReport]:
@@ -110,6 +139,13 @@ def _marked(found: Result, take: TakeReport, several: bool) -> Result:
     if not several:
         return found
     return replace(found, conditions={**found.conditions, "unit": take.unit})
+
+
+def _title(bench: Bench) -> str:
+    """Return what the bench calls itself, else the name of its folder."""
+    with bench.reading() as session:
+        row = session.get(AboutRow, "title")
+        return row.value if row else bench.folder.name.replace("-", " ").replace("_", " ")
 
 
 def _claim(found: StoredClaim) -> Claim:

@@ -127,7 +127,8 @@ class _Builder:
             if mark.kind in {"cells", "rule"}:
                 continue
             if mark.series:
-                entries.update(dict.fromkeys(str(v) for v in self.figure.columns[mark.series]))
+                values = (v for v in self.figure.columns[mark.series] if v is not None)
+                entries.update(dict.fromkeys(str(v) for v in values))
             elif mark.label:
                 entries[mark.label] = None
         return list(entries)
@@ -183,7 +184,9 @@ class _Builder:
         """Return an empty layer whose ``key`` column says which legend entry a mark is."""
         alt = _altair()
         if mark.series:
-            return alt.Chart().transform_calculate(key=f"toString(datum.{self.name(mark.series)})")
+            name = self.name(mark.series)
+            chart = alt.Chart().transform_filter(f"datum.{name} !== null")
+            return chart.transform_calculate(key=f"toString(datum.{name})")
         if mark.label:
             return alt.Chart().transform_calculate(key=json.dumps(mark.label))
         return alt.Chart()

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from seeworthy.procedures.cautions import CAUTIONS
-from seeworthy.report import figures, views
+from seeworthy.report import figures, numbers, views
 from seeworthy.report.model import CameraReport
 from seeworthy.report.verdict import Verdict, verdict
 from seeworthy.results import Figure, Picture
@@ -95,6 +95,7 @@ def _environment() -> Any:
     )
     env.filters["long_date"] = views.long_date
     env.filters["data_address"] = data_address
+    env.filters["typed"] = numbers.typed
     env.globals["picture_anchor"] = views.picture_anchor
     env.globals["figure_table"] = figures.table
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import Any
 
 from seeworthy.measurands import measurand
@@ -31,7 +32,25 @@ _CUSTOMARY = {
     "degC": "degF",
     "lx": "fc",
 }
+# A clock that is right to parts in ten million is not read to the last digit by anybody.
+_MOST_DIGITS = 6
 _PINT = {"cm3": "centimeter**3", "in3": "inch**3", "g": "gram", "oz": "ounce"}
+
+
+_TYPED = (
+    (re.compile(r"(?<=\d) ?deg ?C\b"), " °C"),
+    (re.compile(r"(?<=\d) ?deg ?F\b"), " °F"),
+    (re.compile(r"(?<=\d) ?deg\b"), "°"),
+    (re.compile(r"\bcm3\b"), "cm³"),
+    (re.compile(r"\b(m|ft)/s2\b"), r"\1/s²"),
+)
+
+
+def typed(text: str) -> str:
+    """Print a text as people type it with the signs that print has: ``20 degC`` to ``20 °C``."""
+    for pattern, to in _TYPED:
+        text = pattern.sub(to, text)
+    return text
 
 
 def sign(unit: str) -> str:
@@ -51,6 +70,8 @@ def number(value: float, u: float) -> str:
     if math.isinf(value):
         return "∞" if value > 0 else "−∞"
     shown = format_value(value, u if math.isfinite(u) else 0.0).split(" ± ")[0]
+    if sum(c.isdigit() for c in shown.lstrip("-0.")) > _MOST_DIGITS and "e" not in shown:
+        shown = f"{value:.{max(0, _MOST_DIGITS - 1 - math.floor(math.log10(abs(value))))}f}"
     return "0" if float(shown) == 0 else shown.replace("-", "−")
 
 
@@ -110,7 +131,7 @@ def conditions_text(conditions: Any) -> str:
 def finding_text(value: Any) -> str:
     """Write a finding's plain JSON value for a person."""
     if value is None:
-        return "none"
+        return "–"
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):

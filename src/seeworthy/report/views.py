@@ -126,6 +126,14 @@ class Chapter:
     takes: tuple[TakeView, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class _Several:
+    """Whether takes need to say of which unit and firmware they are."""
+
+    units: bool
+    firmware: bool
+
+
 def claim_rows(judgements: Iterable[Judgement]) -> list[ClaimRow]:
     """Return the rows of everything the seller claims (not what he leaves out)."""
     return [_claim_row(j) for j in judgements if j.state != "claimed nothing"]
@@ -141,13 +149,15 @@ def _claim_row(item: Judgement) -> ClaimRow:
     claimed = ""
     if claim is not None:
         value = "" if claim.value is None else f"{claim.value:g}"
-        claimed = claim.text or numbers.with_unit(value, item.unit)
+        claimed = numbers.typed(claim.text) or numbers.with_unit(value, item.unit)
     measured = interval = ""
     if found is not None:
         measured = numbers.value_text(found)
         interval = numbers.interval_text(*found.interval, found.u, found.unit)
     elif item.found is not None:
         measured = numbers.finding_text(item.found)
+        if item.subject.endswith("_px"):
+            measured = numbers.with_unit(measured, "px")
     return ClaimRow(
         item.title,
         claimed,
@@ -157,7 +167,7 @@ def _claim_row(item: Judgement) -> ClaimRow:
         str(item.tolerance) if item.band else "",
         badge(item.state, item.favour),
         item.favour if item.favour not in {"", "as claimed", "off"} else "",
-        item.remark,
+        numbers.typed(item.remark),
         _strip(item),
     )
 
@@ -183,7 +193,10 @@ def chapters(report: CameraReport) -> list[Chapter]:
     known = all_procedures()
     names = dict.fromkeys(t.procedure for t in report.takes)
     order = [n for n in known if n in names] + [n for n in names if n not in known]
-    several = len({(t.unit, t.firmware) for t in report.takes}) > 1
+    several = _Several(
+        len({t.unit for t in report.takes}) > 1,
+        len({t.firmware for t in report.takes if t.firmware}) > 1,
+    )
     made = []
     for name in order:
         takes = [t for t in report.takes if t.procedure == name]
@@ -192,7 +205,7 @@ def chapters(report: CameraReport) -> list[Chapter]:
 
 
 def _chapter(
-    name: str, found: Procedure | None, takes: Sequence[TakeReport], several: bool
+    name: str, found: Procedure | None, takes: Sequence[TakeReport], several: _Several
 ) -> Chapter:
     views = tuple(_take(t, found, several) for t in takes)
     if found is None:  # an add-on that is not installed here; its figures stay readable
@@ -209,7 +222,7 @@ def _chapter(
     )
 
 
-def _take(take: TakeReport, found: Procedure | None, several: bool) -> TakeView:
+def _take(take: TakeReport, found: Procedure | None, several: _Several) -> TakeView:
     anchor = f"take-{take.number}"
     label = f"Take {take.number}"
     words = []
@@ -217,7 +230,7 @@ def _take(take: TakeReport, found: Procedure | None, several: bool) -> TakeView:
         words.append(f"unit {take.unit}")
     if take.firmware:
         words.append(f"firmware {take.firmware}")
-    words.extend(f"{k} {v}" for k, v in take.conditions.items())
+    words.extend(f"{k} {numbers.typed(v)}" for k, v in take.conditions.items())
     if take.taken:
         words.append(f"filmed {long_date(take.taken)}")
     outcome = take.outcome
@@ -234,12 +247,15 @@ def _take(take: TakeReport, found: Procedure | None, several: bool) -> TakeView:
     return TakeView(anchor, label, " · ".join(words), take, rows, findings, method)
 
 
-def _row(found: Result, take: TakeReport, several: bool, pictures: set[str]) -> ResultRow:
+def _row(found: Result, take: TakeReport, several: _Several, pictures: set[str]) -> ResultRow:
     entry = measurand(found.measurand)
     conditions = {k: v for k, v in found.conditions.items() if k not in {"unit", "firmware"}}
     words = numbers.conditions_text(conditions)
-    firmware = take.firmware and f"firmware {take.firmware}"
-    where = [w for w in (take.unit and f"unit {take.unit}", firmware) if w]
+    where = []
+    if several.units and take.unit:
+        where.append(f"unit {take.unit}")
+    if several.firmware and take.firmware:
+        where.append(f"firmware {take.firmware}")
     label = f"Take {take.number}"
     return ResultRow(
         entry.title[:1].upper() + entry.title[1:],
@@ -252,7 +268,7 @@ def _row(found: Result, take: TakeReport, several: bool, pictures: set[str]) -> 
         words,
         f"take-{take.number}",
         label,
-        ", ".join(where) if several else "",
+        ", ".join(where),
         tuple((picture_anchor(take, e), e) for e in found.evidence if e in pictures),
     )
 
