@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import os
+import shutil
 import sys
 from pathlib import Path
 
@@ -40,3 +41,22 @@ def seaside(monkeypatch):
     yield module
     all_procedures.cache_clear()
     sys.modules.pop("seaside", None)
+
+
+@pytest.fixture(scope="session")
+def _bench_template(tmp_path_factory):
+    from seeworthy.bench.store import create_bench
+
+    folder = tmp_path_factory.mktemp("template") / "dunes"
+    create_bench(folder).close()
+    return folder
+
+
+@pytest.fixture
+def empty_bench(_bench_template, tmp_path):
+    """Give an open bench of one's own (a copy: making one takes far longer)."""
+    from seeworthy.bench.store import open_bench
+
+    folder = shutil.copytree(_bench_template, tmp_path / "dunes")
+    with open_bench(folder) as bench:
+        yield bench

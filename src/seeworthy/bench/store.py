@@ -211,7 +211,12 @@ def is_bench(folder: Path) -> bool:
 
 def _may_write(folder: Path) -> bool:
     paths = [folder, folder / EVIDENCE, folder / DATABASE]
-    return all(os.access(p, os.W_OK) for p in paths if p.exists())
+    return all(_writable(p) for p in paths if p.exists())
+
+
+def _writable(path: Path) -> bool:
+    # By default the system answers for who started the program, not for who it runs as.
+    return os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
 
 
 def _setting(path: Path) -> str:
@@ -260,7 +265,7 @@ def _sqlite(path: Path, read_only: bool) -> Engine:
     if read_only:
         mode = "?mode=ro"
         wal = path.with_name(f"{path.name}-wal")
-        if not os.access(path.parent, os.W_OK) and not wal.exists():
+        if not _writable(path.parent) and not wal.exists():
             # A log needs a helper file beside the database, which cannot be made here.
             # Nobody can be writing, or there would be a log; so read the file as it is.
             mode = "?immutable=1"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -63,13 +64,15 @@ def said_in_words(place: Path) -> Iterator[None]:
             "Look at what is there first: `seeworthy bench show`.",
         ) from error
     except DBAPIError as error:
+        raise _of_database(error.orig, place) from error
+    except sqlite3.Error as error:
         raise _of_database(error, place) from error
     except OSError as error:
         raise _of_system(error, place) from error
 
 
-def _of_database(error: DBAPIError, folder: Path) -> BenchError:
-    name = getattr(error.orig, "sqlite_errorname", "") or ""
+def _of_database(error: BaseException | None, folder: Path) -> BenchError:
+    name = getattr(error, "sqlite_errorname", "") or ""
     if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM")):
         return read_only_error(folder)
     if name.startswith(("SQLITE_FULL", "SQLITE_IOERR")):
@@ -86,7 +89,7 @@ def _of_database(error: DBAPIError, folder: Path) -> BenchError:
             "Put a backup in its place: `seeworthy bench backup` makes them.",
         )
     return BenchError(
-        f"The database of the bench refused: {error.orig}.",
+        f"The database of the bench refused: {error}.",
         "Check that it is the bench's own and that its server answers.",
     )
 

@@ -50,7 +50,7 @@ def show(bench: BenchDir = None, as_json: AsJson = False) -> None:
     from seeworthy.bench.upkeep import show_bench
     from seeworthy.cli import words
 
-    with opened(bench, read_only=True) as place:
+    with opened(bench) as place:
         seen = show_bench(place)
     if as_json:
         words.show_json(as_plain(seen))
@@ -88,7 +88,7 @@ def check(
     from seeworthy.bench.upkeep import check_bench, tidy_bench
     from seeworthy.cli import words
 
-    with opened(bench, read_only=not tidy) as place:
+    with opened(bench) as place:
         removed, size = tidy_bench(place) if tidy else (0, 0)
         found = check_bench(place)
     wrong = [trouble for trouble in found if trouble.kind != "unused"]
@@ -120,7 +120,7 @@ def backup(
     from seeworthy.bench.upkeep import backup_bench
     from seeworthy.cli import words
 
-    with opened(bench, read_only=True) as place:
+    with opened(bench) as place:
         written = backup_bench(place, file)
     if as_json:
         words.show_json({"backup": str(written)})

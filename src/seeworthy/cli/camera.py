@@ -61,7 +61,7 @@ def list_(bench: BenchDir = None, as_json: AsJson = False) -> None:
     from seeworthy.bench.plain import as_plain
     from seeworthy.cli import words
 
-    with opened(bench, read_only=True) as place:
+    with opened(bench) as place:
         cameras = list_cameras(place)
     if as_json:
         words.show_json(as_plain(cameras))
@@ -81,7 +81,7 @@ def show(name: Name, bench: BenchDir = None, as_json: AsJson = False) -> None:
     """Show one camera with its specimens, firmware and claims."""
     from seeworthy.bench.cameras import get_camera
 
-    with opened(bench, read_only=True) as place:
+    with opened(bench) as place:
         camera = get_camera(place, name)
     _print(camera, as_json)
 

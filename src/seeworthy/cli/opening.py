@@ -29,11 +29,11 @@ UnitName = Annotated[
 ]
 
 
-def opened(folder: Path | None, *, read_only: bool = False) -> Bench:
-    """Open the bench that a person means."""
+def opened(folder: Path | None) -> Bench:
+    """Open the bench that a person means; for reading only where it cannot be written to."""
     from seeworthy.bench.store import find_bench, open_bench
 
-    return open_bench(folder or find_bench(), read_only=read_only)
+    return open_bench(folder or find_bench())
 
 
 def day(text: str | None, flag: str) -> dt.date | None:

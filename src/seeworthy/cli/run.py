@@ -112,7 +112,7 @@ def _told(quiet: bool) -> Iterator[Callable[[Event], None]]:
                 label = f"{event.procedure} of {event.camera}" if event.take else "Measuring"
                 bar.update(task, description=label, completed=event.done, total=event.total)
                 if event.kind in ("done", "skipped"):
-                    bar.console.print(line(event), markup=False, highlight=False)
+                    bar.console.print(line(event), markup=False, highlight=False, soft_wrap=True)
 
             yield tell
 

@@ -111,7 +111,7 @@ def list_(
     from seeworthy.bench.takes import list_takes
     from seeworthy.cli import words
 
-    with opened(bench, read_only=True) as place:
+    with opened(bench) as place:
         takes = list_takes(place, camera=camera, procedure=procedure)
     if as_json:
         words.show_json(as_plain(takes))
@@ -136,7 +136,7 @@ def show(
     from seeworthy.bench.takes import get_take
     from seeworthy.cli import words
 
-    with opened(bench, read_only=True) as place:
+    with opened(bench) as place:
         take = get_take(place, number)
         outcome = get_outcome(place, number)
     if evidence is not None and outcome is not None:
