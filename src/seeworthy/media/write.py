@@ -12,6 +12,11 @@ import av
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.media.frames import ColourTags
+
+BT709 = ColourTags(None, 1, 1, 1)
+_UNSPECIFIED = 2
+
 
 class ClipWriter:
     """Write frames to a clip with explicit time stamps.
@@ -33,6 +38,20 @@ class ClipWriter:
         Encoder options (``preset``, ``g``, ``bf``, ``x264-params``).
     full_range : bool
         Tag and write full-range luma; else limited.
+    tags : ColourTags
+        Matrix, transfer and primaries to tag; None in it leaves one untagged. Its range is
+        ignored, `full_range` says it. Pictures are written as given: no conversion.
+    rotation : int
+        Degrees clockwise that players shall turn the picture (multiples of 90).
+    aspect : Fraction, optional
+        Sample aspect ratio to tag.
+    sound : (int, int), optional
+        Sample rate and channels of a sound track.
+    sound_codec : str
+    metadata : mapping, optional
+        Tags of the container (``creation_time``).
+    muxer : mapping, optional
+        Options of the container format (``movflags``).
     """
 
     def __init__(
@@ -48,26 +67,41 @@ class ClipWriter:
         pixel_format: str = "yuv420p",
         options: Mapping[str, str] | None = None,
         full_range: bool = False,
+        tags: ColourTags = BT709,
+        rotation: int = 0,
+        aspect: Fraction | None = None,
+        sound: tuple[int, int] | None = None,
+        sound_codec: str = "aac",
+        metadata: Mapping[str, str] | None = None,
+        muxer: Mapping[str, str] | None = None,
     ) -> None:
-        self._container = av.open(str(path), "w")
+        self._container = av.open(str(path), "w", options=dict(muxer or {}))
+        self._container.metadata.update(metadata or {})
         self._rate = Fraction(rate)
         stream: Any = self._container.add_stream(codec, rate=self._rate)
         stream.width, stream.height = width, height
         stream.pix_fmt = pixel_format
         stream.time_base = time_base
         stream.codec_context.time_base = time_base
-        stream.codec_context.color_range = 2 if full_range else 1
-        stream.codec_context.colorspace = 1
-        stream.codec_context.color_primaries = 1
-        stream.codec_context.color_trc = 1
+        _tag(stream.codec_context, tags, full_range)
+        if aspect is not None:
+            stream.codec_context.sample_aspect_ratio = aspect
+        if rotation % 360:
+            stream.set_display_rotation(float(-rotation))
         if bit_rate is not None:
             stream.bit_rate = bit_rate
-        stream.options = {"preset": "veryfast", **(options or {})}
+        preset = {"preset": "veryfast"} if codec.startswith("libx26") else {}
+        stream.options = {**preset, **(options or {})}
         self._stream = stream
         self._time_base = time_base
         self._count = 0
         self._full = full_range
         self._format = pixel_format
+        self._sound: Any = None
+        self._samples = 0
+        if sound is not None:
+            layout = {1: "mono", 2: "stereo"}[sound[1]]
+            self._sound = self._container.add_stream(sound_codec, rate=sound[0], layout=layout)
 
     def __enter__(self) -> Self:
         return self
@@ -108,16 +142,43 @@ class ClipWriter:
             seconds,
         )
 
+    def write_frame(self, frame: av.VideoFrame, seconds: float | None = None) -> None:
+        """Append a PyAV frame in the clip's pixel format (10 bit, 4:2:2 …)."""
+        self._append(frame, seconds)
+
+    def write_sound(self, samples: npt.NDArray[np.floating[Any]]) -> None:
+        """Append sound, (n,) or (n, channels), −1 to 1, right after what was there."""
+        if self._sound is None:
+            raise ValueError("the clip was opened without a sound track")
+        block = np.atleast_2d(np.asarray(samples, np.float32).T)
+        layout = "mono" if block.shape[0] == 1 else "stereo"
+        frame = av.AudioFrame.from_ndarray(np.ascontiguousarray(block), "fltp", layout)
+        frame.sample_rate = self._sound.codec_context.sample_rate
+        frame.time_base = Fraction(1, frame.sample_rate)
+        frame.pts = self._samples
+        self._samples += block.shape[1]
+        self._container.mux(self._sound.encode(frame))
+
     def _append(self, frame: av.VideoFrame, seconds: float | None) -> None:
         at = Fraction(self._count) / self._rate if seconds is None else Fraction(seconds)
         frame.pts = round(at / self._time_base)
         frame.time_base = self._time_base
         self._count += 1
-        for packet in self._stream.encode(frame):
-            self._container.mux(packet)
+        self._container.mux(self._stream.encode(frame))
 
     def close(self) -> None:
-        """Flush the encoder and finalise the file."""
-        for packet in self._stream.encode(None):
-            self._container.mux(packet)
+        """Flush the encoders and finalise the file."""
+        self._container.mux(self._stream.encode(None))
+        if self._sound is not None:
+            self._container.mux(self._sound.encode(None))
         self._container.close()
+
+
+def _tag(context: Any, tags: ColourTags, full_range: bool) -> None:
+    def code(value: int | None) -> int:
+        return _UNSPECIFIED if value is None else value
+
+    context.color_range = 2 if full_range else 1
+    context.colorspace = code(tags.matrix)
+    context.color_primaries = code(tags.primaries)
+    context.color_trc = code(tags.transfer)
