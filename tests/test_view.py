@@ -111,6 +111,7 @@ def test_the_figure_is_to_scale_and_holds_the_target():
     assert [v for v in columns["target"] if v is not None] == [0.5, -0.5]
     edge = [(x, y) for x, y in zip(columns["along"], columns["edge"], strict=True) if y and y > 0]
     assert edge[-1][1] / edge[-1][0] == pytest.approx(0.25)
+    assert None not in columns["edge"]
     for low, middle, high in zip(columns["low"], columns["edge"], columns["high"], strict=True):
         assert middle is None or low <= middle <= high
 

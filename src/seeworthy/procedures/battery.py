@@ -227,23 +227,25 @@ def _figures(runs: Sequence[Run], trend: Trend | None) -> tuple[Figure, ...]:
     if not points:
         return ()
     names = ("temperature", "run", "cut", "line", "low", "high")
-    rows: list[tuple[float | None, ...]] = [
-        (r.temperature, *((r.minutes, None) if r.complete else (None, r.minutes)), None, None, None)
-        for r in points
-    ]
-    marks = [Mark("points", y="run", label="run"), Mark("points", y="cut", label="cut short")]
-    if all(r.complete for r in points):
-        marks.pop()
+    rows: list[tuple[float | None, ...]] = []
+    for r in points:
+        assert r.temperature is not None
+        read = (r.minutes, None) if r.complete else (None, r.minutes)
+        rows.append((r.temperature, *read, *_drawn(trend, r.temperature)))
+    marks = [Mark("points", y="run", label="run")]
+    if not all(r.complete for r in points):
+        marks.append(Mark("points", y="cut", label="cut short"))
     if trend is not None:
         span = max(trend.high - trend.low, 1.0)
         for i in range(41):
             t = trend.low - 0.1 * span + 1.2 * span * i / 40
-            rows.append((t, None, None, trend.predict(t)[0], *trend.interval(t)))
+            rows.append((t, None, None, *_drawn(trend, t)))
         marks = [
             Mark("band", low="low", high="high", label="next run, 95 %"),
             Mark("line", y="line", label=trend.model),
             *marks,
         ]
+    rows.sort(key=lambda row: row[0] or 0.0)
     columns = dict(zip(names, map(list, zip(*rows, strict=True)), strict=True))
     return (
         Figure(
@@ -256,6 +258,13 @@ def _figures(runs: Sequence[Run], trend: Trend | None) -> tuple[Figure, ...]:
             tuple(marks),
         ),
     )
+
+
+def _drawn(trend: Trend | None, temperature: float) -> tuple[float | None, ...]:
+    """Return line, low and high; at every point, so that neither line nor band breaks."""
+    if trend is None:
+        return None, None, None
+    return trend.predict(temperature)[0], *trend.interval(temperature)
 
 
 def _sentence(found: Sequence[Level], trend: Trend | None) -> str:

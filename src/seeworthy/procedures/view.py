@@ -187,30 +187,19 @@ def _figures(station: Station, view: View) -> tuple[Figure, ...]:
     if pair is None or size is None:
         return ()
     offset = view.offset[0] if view.offset else view.allowed[0]
-    reach = 1.15 * (station.distance[0] + offset)
-    along = [reach * i / 20 for i in range(21)]
+    depth = station.distance[0] + offset
+    # The target stands among the points of the rays, so that no line is broken there.
+    along = sorted([*(1.15 * depth * i / 20 for i in range(21)), depth])
     angle, u = pair
     slopes = [math.tan(math.radians(angle + k * u) / 2) for k in (-1.96, 0.0, 1.96)]
-    columns: dict[str, list[Any]] = {"along": [], "edge": [], "low": [], "high": [], "part": []}
+    names = ("along", "edge", "low", "high", "part", "target")
+    rows: list[tuple[Any, ...]] = []
     for sign, part in ((1, "one edge"), (-1, "other edge")):
         for x in along:
-            low, middle, high = (sign * x * slope for slope in slopes)
-            for name, value in (("along", x - offset), ("edge", middle), ("part", part)):
-                columns[name].append(value)
-            columns["low"].append(min(low, high))
-            columns["high"].append(max(low, high))
-    columns["target"] = [None] * len(columns["along"])
-    for sign in (1, -1):
-        row: tuple[Any, ...] = (
-            station.distance[0],
-            None,
-            None,
-            None,
-            "one edge" if sign > 0 else "other edge",
-        )
-        for name, value in zip(("along", "edge", "low", "high", "part"), row, strict=True):
-            columns[name].append(value)
-        columns["target"].append(sign * size[0] / 2)
+            low, middle, high = sorted(sign * x * slope for slope in slopes)
+            target = sign * size[0] / 2 if x == depth else None
+            rows.append((x - offset, middle, low, high, part, target))
+    columns = dict(zip(names, map(list, zip(*rows, strict=True)), strict=True))
     across = "side to side" if side == "width" else "bottom to top"
     return (
         Figure(
