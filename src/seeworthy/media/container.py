@@ -293,14 +293,22 @@ def _tags_of_track(track: Track | None) -> ColourTags:
     return ColourTags(span, None if matrix == 2 else matrix, _said(transfer), _said(primaries))
 
 
+def sound_bits(context: Any) -> int | None:
+    """Return bits per sample of a sound codec; None where it keeps no samples."""
+    pcm = _PCM.match(context.name)
+    if pcm:
+        return int(pcm.group(1))
+    return int(context.format.bits) if context.name in ("flac", "alac") else None
+
+
 def _sound(stream: AudioStream, packets: Packets) -> SoundFacts:
     context: Any = stream.codec_context
-    pcm = _PCM.match(context.name)
-    bits: int | None = int(pcm.group(1)) if pcm else None
-    if context.name in ("flac", "alac"):
-        bits = int(context.format.bits)
     return SoundFacts(
-        context.name, int(context.sample_rate), context.layout.nb_channels, bits, packets
+        context.name,
+        int(context.sample_rate),
+        context.layout.nb_channels,
+        sound_bits(context),
+        packets,
     )
 
 
