@@ -121,6 +121,15 @@ def test_series_differ_by_shape_as_well_as_colour():
     assert len(set(encoding["color"]["scale"]["range"])) == 2
 
 
+def test_a_series_of_which_nothing_happened_is_left_out():
+    columns = {"t": [0.0, 1.0], "h": [1.0, 2.0], "k": [None, None]}
+    bare = figure(LINE, Mark("points", y="h", series="k"), columns=columns)
+    spec = figures.specification(bare)
+    assert len(spec["layer"]) == 1
+    some = figure(LINE, Mark("points", y="h", series="k"), columns={**columns, "k": [None, "a"]})
+    assert "None" not in json.dumps(figures.specification(some))
+
+
 def test_table_holds_the_data_with_units():
     heads, rows, left = figures.table(KINDS["line"])
     assert heads[:2] == ["time (s)", "height (m)"]

@@ -297,6 +297,27 @@ def test_customary_units():
     assert numbers.customary(result("felt_peak", 7.0, 0.1)) == ""  # g of load, not grams
 
 
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (None, "–"),
+        (True, "yes"),
+        ({"count": 2, "at": [3, 9]}, "2 (at frame 3, 9)"),
+        ({"count": 0, "at": []}, "0"),
+        ({"value": 78.7035, "u": 0.228, "unit": "deg"}, "78.70 ± 0.23°"),
+        ([1, 2.5, "a"], "1, 2.5, a"),
+    ],
+)
+def test_findings_in_words(value, text):
+    assert numbers.finding_text(value) == text
+
+
+def test_typed_units_are_printed_with_their_signs():
+    assert numbers.typed("at 20 degC and 62 deg: 3 m/s2 in 16 cm3") == (
+        "at 20 °C and 62°: 3 m/s² in 16 cm³"
+    )
+
+
 def test_heavy_pictures_are_made_lighter():
     from PIL import Image
 

@@ -72,6 +72,8 @@ class _Builder:
         alt = _altair()
         layers: list[Any] = []
         for mark in self.figure.marks:
+            if mark.series and all(v is None for v in self.figure.columns[mark.series]):
+                continue  # nothing of that kind happened
             layers.extend(_DRAW[mark.kind](self, mark))
         chart = alt.layer(*layers, data=alt.Data(values=self.rows))
         return chart.properties(width=self.width, height=self.height).configure(**_theme())

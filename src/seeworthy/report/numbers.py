@@ -139,6 +139,8 @@ def finding_text(value: Any) -> str:
     if isinstance(value, dict):
         if set(value) == {"count", "at"}:
             return _counted(value)
+        if {"value", "u"} <= set(value) <= {"value", "u", "unit"}:
+            return with_unit(format_value(value["value"], value["u"]), value.get("unit", ""))
         return ", ".join(f"{str(k).replace('_', ' ')} {finding_text(v)}" for k, v in value.items())
     if isinstance(value, list | tuple):
         shown = ", ".join(finding_text(v) for v in value[:8])

@@ -216,6 +216,26 @@ def readout(camera: DemoCamera) -> Iterator[Staged]:
         )
 
 
+def write_log(path: Path, seed: int, style: str) -> None:
+    """Write what a logger recorded of a bungee launch of the foam glider."""
+    from seeworthy.virtual.flight_logs import as_csv, demo_log
+
+    path.write_text(as_csv(demo_log(seed), style), encoding="utf-8")
+
+
+def load(camera: DemoCamera) -> Iterator[Staged]:
+    """The glider flew with two of the cameras; their loggers write in their own ways."""
+    styles = {"Dunlin": "metric", "Turnstone": "us"}
+    if camera.name in styles:
+        make = partial(write_log, seed=camera.seed, style=styles[camera.name])
+        name = f"{camera.name[:3].upper()}_glider.csv"
+        yield Staged(
+            {"": (Prop(name, make, 0.5),)},
+            day=camera.day(8),
+            note="Foam glider off the bungee; the logger rode beside the camera.",
+        )
+
+
 # Typed runs
 
 
@@ -247,4 +267,5 @@ SHELF: dict[str, Callable[[DemoCamera], Iterator[Staged]]] = {
     "readout": readout,
     "battery": battery,
     "endurance": endurance,
+    "load": load,
 }

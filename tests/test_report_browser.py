@@ -1,0 +1,88 @@
+"""The report in a browser: nothing sticks out, from a phone held upright to a desk."""
+
+from __future__ import annotations
+
+import html
+import json
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from seeworthy.compare.claims import Claim, judge_all
+from seeworthy.report.html import page
+from seeworthy.report.model import CameraReport, FileLine, ReadingLine, Refusal, TakeReport
+from seeworthy.results import Axis, Figure, Mark, Outcome, result
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+SIZES = [320, 360, 600, 740, 900, 1100, 1300]
+FLAGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    "--window-size=1400,1000", "--virtual-time-budget=20000", "--dump-dom",
+]  # fmt: skip
+WRAPPER = """<!doctype html><body><pre id=out></pre><script>
+const text = %s, sizes = %s, out = [];
+(async () => {
+  for (const width of sizes) {
+    const frame = document.createElement('iframe');
+    frame.style.width = width + 'px'; frame.style.height = '900px'; frame.srcdoc = text;
+    const loaded = new Promise(done => frame.onload = done);
+    document.body.append(frame); await loaded;
+    const root = frame.contentDocument.documentElement;
+    const shown = frame.contentDocument.querySelector('.narrow');
+    out.push([width, root.scrollWidth - root.clientWidth,
+              frame.contentWindow.getComputedStyle(shown).display]);
+    frame.remove();
+  }
+  document.getElementById('out').textContent = JSON.stringify(out);
+})();
+</script>"""
+
+
+def crowded() -> CameraReport:
+    long = "a_very_long_file_name_" * 4 + ".MOV"
+    figure = Figure("f", "Title", "Sentence.", {"x": [1.0, 2.0], "y": [1.0, 2.0]},
+                    Axis("x", "x"), Axis("y", "y"), (Mark("line", y="y"),))  # fmt: skip
+    outcome = Outcome(
+        (
+            result("bit_rate_mean", 5.0283072, 4.6e-6, conditions={"method": "mean over clip"}),
+            result("peak_acceleration", 1234.5, 0.5, n=100000),
+        ),
+        {"colour_tags_container": {"range": None, "matrix": 1, "transfer": 1}, "long": long},
+        ("A warning that goes on for a while, and then for a little longer still.",),
+        figures=(figure,),
+        sentence="It weighs 17.20 ± 0.10 g and takes 16.56 ± 0.14 cm3 of the bay.",
+    )  # fmt: skip
+    takes = (
+        TakeReport(1, "stream", outcome, unit="A-0000-1111-2222", firmware="1.0.0-beta7",
+                   files=(FileLine(long, "ab" * 32),), readings=(ReadingLine("a", "1 in"),)),
+        TakeReport(2, "stream", outcome, unit="B", firmware="1.1"),
+        TakeReport(3, "timing", None, Refusal("cannot-measure", "No.", "Film it again.")),
+    )  # fmt: skip
+    claims = [Claim("bit_rate_mean", 12.0, "12 Mbit/s", "a rather long place in the listing"),
+              Claim("hfov", 120.0, "120 deg")]  # fmt: skip
+    return CameraReport("Greenshank", takes=takes, judgements=judge_all(claims, outcome.results))
+
+
+@pytest.mark.browser
+@pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed")
+def test_nothing_sticks_out_at_any_width(tmp_path: Path):
+    text = json.dumps(page(crowded())).replace("</", "<\\/")
+    file = tmp_path / "wrapper.html"
+    file.write_text(WRAPPER % (text, json.dumps(SIZES)))
+    profile = f"--user-data-dir={tmp_path / 'profile'}"
+    shown = subprocess.run(
+        [str(CHROMIUM), *FLAGS, profile, file.as_uri()],
+        capture_output=True, text=True, timeout=120, check=True,
+    )  # fmt: skip
+    found = re.search(r'<pre id="out">(.+?)</pre>', shown.stdout, re.S)
+    assert found, shown.stdout[:500]
+    rows = json.loads(html.unescape(found.group(1)))
+    assert [row[0] for row in rows] == SIZES
+    assert [row[1] for row in rows] == [0] * len(SIZES)
+    # A phone gets the narrow drawing of a figure, a desk the wide one.
+    assert rows[1][2] == "block"
+    assert rows[-1][2] == "none"
