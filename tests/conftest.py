@@ -54,9 +54,31 @@ def _bench_template(tmp_path_factory):
 
 @pytest.fixture
 def empty_bench(_bench_template, tmp_path):
-    """Give an open bench of one's own (a copy: making one takes far longer)."""
+    """Give an open bench of one's own (a copy: making one takes far longer).
+
+    With ``SEEWORTHY_TEST_POSTGRES`` set to the address of an empty database, the same
+    tests run on that.
+    """
     from seeworthy.bench.store import open_bench
 
+    address = os.environ.get("SEEWORTHY_TEST_POSTGRES")
+    if address:
+        yield from _bench_on_server(address, tmp_path / "dunes")
+        return
     folder = shutil.copytree(_bench_template, tmp_path / "dunes")
     with open_bench(folder) as bench:
+        yield bench
+
+
+def _bench_on_server(address, folder):
+    from sqlalchemy import create_engine, text
+
+    from seeworthy.bench.store import create_bench
+
+    engine = create_engine(address)
+    with engine.begin() as connection:
+        connection.execute(text("DROP SCHEMA public CASCADE"))
+        connection.execute(text("CREATE SCHEMA public"))
+    engine.dispose()
+    with create_bench(folder, database=address) as bench:
         yield bench
