@@ -271,6 +271,24 @@ def test_positive_refuses_zero_and_below(text):
         parse(text, "m", positive=True)
 
 
+@pytest.mark.parametrize(
+    ("value", "u", "unit", "text"),
+    [
+        # Two digits of u: JCGM 100:2008, 7.2.6
+        (8.5234, 0.0612, "ms", "8.523 ± 0.061 ms"),
+        (8.5234, 0.0996, "ms", "8.52 ± 0.10 ms"),
+        (1234.5, 99.6, "", "1230 ± 100"),
+        (1234.5, 12.3, "m", "1234 ± 12 m"),
+        (99.6, 0.5, "%", "99.60 % ± 0.50 %"),
+        (0.00012345, 0.0000011, "", "0.0001234 ± 0.0000011"),
+        (58.0, 0.0, "in", "58 in"),
+        (1234567.0, 0.0, "m", "1234567 m"),
+    ],
+)
+def test_values_are_written_to_two_digits_of_their_uncertainty(value, u, unit, text):
+    assert format_value(value, u, unit) == text
+
+
 # --- properties -------------------------------------------------------------
 
 UNITS = ["", "m", "in", "g", "degC", "degF", "mph", "%", "ms", "Mbit/s", "cy/px", "lx", "m/s2"]

@@ -63,13 +63,18 @@ def test_results_without_numbers_are_refused(value, u, interval, match):
 
 def test_json_is_the_contract():
     found = result(
-        "run_time", 42.0, 1.0, n=3, conditions={"temperature": np.float64(5)}, evidence=["a.png"]
+        "run_time",
+        42.0,
+        1.0,
+        n=3,
+        conditions={"temperature": np.float32(5), "n": np.int64(2)},
+        evidence=["a.png"],
     )
     assert set(found.to_json()) == {
         "measurand", "value", "unit", "u", "interval", "coverage", "n", "conditions", "evidence",
     }  # fmt: skip
     again = json.loads(json.dumps(found.to_json(), allow_nan=False))
-    assert again["conditions"] == {"temperature": 5.0}
+    assert again["conditions"] == {"temperature": 5.0, "n": 2}
     assert again["coverage"] == 0.95
     assert again["evidence"] == ["a.png"]
 
