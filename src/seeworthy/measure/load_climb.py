@@ -1,0 +1,106 @@
+"""The figures of a flight of which only heights were logged."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from seeworthy.errors import CannotMeasure
+from seeworthy.measure.atmosphere import G0
+from seeworthy.measure.load_after import top
+from seeworthy.measure.load_air import Heights
+from seeworthy.measure.load_ascent import Ascent, climb
+from seeworthy.measure.load_checks import check_fall
+from seeworthy.measure.load_flight import CREST, Z95, Flight
+from seeworthy.measure.load_height import height_noise
+from seeworthy.measure.load_series import Series
+
+
+def by_height(heights: Heights) -> Flight:
+    """Return what a height log alone tells.
+
+    Raises
+    ------
+    CannotMeasure
+        The height never leaves its noise.
+    """
+    series = heights.series
+    sigma = height_noise(series, float(series.time[0]))
+    series = replace(series, values=series.values - float(np.median(series.values[:3])))
+    if float(np.ptp(series.values)) < max(3.0, 8 * sigma):
+        raise CannotMeasure(
+            "There is no launch in the log: the height never leaves the noise.",
+            "Give the log of the flight; check columns= and units=.",
+        )
+    seen = climb(series, sigma)
+    rest = series.values[series.time < (seen.launch or series.time[0] + 1.0) - 2 * series.period]
+    zero = float(np.median(rest)) if rest.size >= 5 else 0.0
+    series = replace(series, values=series.values - zero)
+    seen = replace(seen, track=replace(seen.track, height=seen.track.height - zero))
+    flight = Flight(seen.track, seen.pulse is not None, "height")
+    flight.samples["height"] = (series.time, series.values)
+    track = Series(
+        seen.track.time, np.interp(seen.track.time, series.time, series.values), series.step
+    )
+    if seen.pulse is None:
+        v, u = _steady_peak(seen)
+        u = float(np.hypot(u, heights.u_air * v))
+        flight.add("max_speed", v, u, 1)
+        flight.facts["boost"] = "none: a slow ascent"
+        flight.notes.append("The craft climbs slowly: there is no boost, so no boost figures.")
+        top(flight, track, seen.good, sigma, heights.u_air, float(series.time[0]))
+        return flight
+    _pulse_figures(flight, seen, heights.u_air)
+    check_fall(flight.notes, seen.track, seen.burnout or 0.0, seen.top)
+    top(flight, track, seen.good, sigma, heights.u_air, seen.burnout or 0.0)
+    return flight
+
+
+def _steady_peak(seen: Ascent) -> tuple[float, float]:
+    """Return the largest speed of a slow ascent, freed of the lift of picking the largest."""
+    speed, spread = seen.track.speed, seen.track.u_speed
+    k = int(np.argmax(speed))
+    tied = speed > speed[k] - 3 * spread[k]
+    # Smoothed speeds stay alike for about the smoother's own time.
+    span = float(np.count_nonzero(tied)) * float(np.median(np.diff(seen.track.time)))
+    apart = max(span * seen.bandwidth * 2, 1.0)
+    lift = float(spread[k]) * np.sqrt(2 * np.log(apart)) if apart > 1.5 else 0.0
+    return float(speed[k]) - 0.6 * lift, float(np.hypot(spread[k], 0.4 * lift))
+
+
+def _pulse_figures(flight: Flight, seen: Ascent, u_air: float) -> None:
+    pulse, track = seen.pulse, seen.track
+    assert pulse is not None
+    flight.events = {"launch": pulse.launch, "burnout": pulse.launch + pulse.length}
+    n = int(np.count_nonzero((track.time > pulse.launch) & (track.time < flight.events["burnout"])))
+    low, high = pulse.length_span
+    flight.add("boost_time", pulse.length, pulse.u_length, n, span=(low, high))
+    stretch = 1 + u_air * Z95
+    span = (pulse.mean_span[0] / stretch, pulse.mean_span[1] * stretch)
+    u_mean = float(np.hypot(pulse.u_mean, u_air * pulse.mean))
+    flight.add("mean_boost_acceleration", pulse.mean, u_mean, n, span=span)
+    near = (track.time > pulse.launch) & (
+        track.time < flight.events["burnout"] + 0.5 * pulse.length + 0.3
+    )
+    k = int(np.argmax(np.where(near, track.speed, -np.inf)))
+    smooth, u_smooth = float(track.speed[k]), float(track.u_speed[k])
+    # The smoother rounds the top of the speed off, the pulse makes it too sharp; of a push
+    # shorter than the smoother resolves, the pulse alone knows the speed.
+    value = (smooth + pulse.speed) / 2
+    u = np.sqrt((u_smooth**2 + pulse.u_speed**2) / 4 + (smooth - pulse.speed) ** 2 / 12)
+    if pulse.length * seen.bandwidth < 1.0 and smooth < pulse.speed and pulse.length < 1.0:
+        value, u = pulse.speed, np.hypot(pulse.u_speed, 0.01 * pulse.speed)
+    flight.add("max_speed", value, float(np.hypot(u, u_air * value)), n)
+    top = CREST * span[1]
+    flight.bound("peak_acceleration", pulse.mean, u_mean, top, n)
+    flight.bound("felt_peak", pulse.mean / G0 + 1, u_mean / G0, top / G0 + 1, n)
+    flight.facts["lower_bound"] = ["peak_acceleration", "felt_peak"]
+    flight.facts["bandwidth"] = {
+        "sample_rate_hz": round(1 / float(np.median(np.diff(track.time))), 2),
+        "hz": round(seen.bandwidth, 2),
+    }
+    flight.notes.append(
+        "A height log shows the mean push but not its peak: peak and felt load are lower bounds; "
+        f"the upper ends take a peak of at most {CREST:g} times the mean."
+    )
