@@ -152,7 +152,7 @@ def _read(source: Source, size: int, changed: int) -> Facts:
     boxes = read_boxes(source.path)
     with open_clip(source) as container:
         stream = video_stream(container, source)
-        sound = next(iter(container.streams.audio), None)
+        sound = next((s for s in container.streams.audio if known(s)), None)
         first, packets, heard, other, warnings = _walk(container, stream, sound)
         format_name = _format_name(container.format.name, boxes)
         finalised, missing = _closed(source, format_name, boxes)
@@ -174,6 +174,12 @@ def _read(source: Source, size: int, changed: int) -> Facts:
             other_bytes=other,
             warnings=tuple(warnings),
         )
+
+
+def known(stream: AudioStream) -> bool:
+    """Tell whether FFmpeg knows the codec of a stream (PyAV's stub denies that it may not)."""
+    context: object = stream.codec_context
+    return context is not None
 
 
 def _walk(

@@ -179,6 +179,9 @@ def meaning_of(header: str, unit: str = "") -> Meaning:
     name = _BRACKETS.sub(" ", header)
     words = _words(name)
     quantity = _quantity(words)
+    # 'Accel time (s)' is the time of another quantity: the unit says so.
+    if _TIME.intersection(words) and any(fits("time", c) for c in bracketed):
+        quantity = "time"
     choices = [known_unit(unit), *bracketed, *_tail_units(words)]
     found = next((c for c in choices if c and (fits(quantity, c) or not quantity)), "")
     if not quantity:

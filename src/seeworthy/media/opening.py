@@ -41,8 +41,16 @@ def video_stream(container: InputContainer, source: Source) -> VideoStream:
         There is none.
     """
     for stream in container.streams.video:
-        if not stream.disposition & Disposition.attached_pic:
-            return stream
+        if stream.disposition & Disposition.attached_pic:
+            continue
+        # PyAV's stub denies it, but a codec that FFmpeg does not know has no context.
+        context: object = stream.codec_context
+        if context is None:
+            raise UnreadableInput(
+                f"The pictures of '{source.name}' are coded in a way that FFmpeg does not know.",
+                "The file is damaged, or its maker's program must convert it first.",
+            )
+        return stream
     if container.streams.audio:
         raise UnreadableInput(
             f"'{source.name}' holds sound but no moving picture.",

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.errors import CannotMeasure
-from seeworthy.media.container import sound_bits
+from seeworthy.media.container import known, sound_bits
 from seeworthy.media.opening import open_clip
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ class Sound:
                 yield Block(pts, _floats(frame))
 
     def _frames(self, container: Any) -> Iterator[AudioFrame]:
-        packets = container.demux(container.streams.audio[0])
+        packets = container.demux(next(s for s in container.streams.audio if known(s)))
         while True:
             try:
                 packet = next(packets, None)
@@ -104,12 +104,12 @@ def open_sound(source: Source) -> Sound:
         It cannot be opened.
     """
     with open_clip(source) as container:
-        if not container.streams.audio:
+        if not any(known(s) for s in container.streams.audio):
             raise CannotMeasure(
                 f"'{source.name}' has no sound.",
                 "Switch the microphone on and film again, or choose another clip.",
             )
-        stream = container.streams.audio[0]
+        stream = next(s for s in container.streams.audio if known(s))
         context = stream.codec_context
         return Sound(
             source,
