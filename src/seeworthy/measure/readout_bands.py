@@ -56,10 +56,12 @@ class ReadoutWatch:
     lamp_frames : int
         Most frames whose row brightness is kept.
     step : int
-        Every `step`-th row is looked at.
+        Every `step`-th row is looked at; 0 chooses by the height of the frame.
 
     Attributes
     ----------
+    first : (H, W) array or None
+        Luma codes of the first frame, kept for a lamp's evidence.
     pictures : list of (time, codes)
         A few whole luma planes for the evidence.
     interval : float
@@ -68,10 +70,11 @@ class ReadoutWatch:
         Frames that differ from the one before; frames in all.
     """
 
-    run: int = 45
-    keep: int = 360
-    lamp_frames: int = 240
-    step: int = 1
+    run: int = 36
+    keep: int = 216
+    lamp_frames: int = 128
+    step: int = 0
+    first: npt.NDArray[Any] | None = None
     pictures: list[tuple[float, npt.NDArray[Any]]] = field(default_factory=list)
     moving: int = 0
     seen: int = 0
@@ -94,6 +97,8 @@ class ReadoutWatch:
         self._light = None
         self.height, self.width = stage.height, stage.width
         self.rotation = stage.rotation
+        if self.step == 0:
+            self.step = max(1, min(3, stage.height // 360))
 
     def frame(self, view: FrameView) -> bool | None:
         """Keep bands of a moving frame and the row brightness of any."""
@@ -106,6 +111,8 @@ class ReadoutWatch:
             seconds = view.index / float(rate) if rate else view.index / 30.0
         number = self.seen
         self.seen += 1
+        if self.first is None and self.lamp_frames > 0:
+            self.first = luma.copy()
         if len(self._stamps) < 2000:
             self._stamps.append(seconds)
         moves = self._moves(luma, view.stage.bits)
@@ -158,10 +165,7 @@ class ReadoutWatch:
                 self._picture_stride *= 2
 
     def _keep_rows(self, number: int, seconds: float, light: Floats) -> None:
-        if self.step == 1:
-            rows = cv2.resize(light, (8, light.shape[0]), interpolation=cv2.INTER_AREA)
-        else:
-            rows = cv2.resize(light[:, ::4], (8, light.shape[0]), interpolation=cv2.INTER_AREA)
+        rows = cv2.resize(light, (8, light.shape[0]), interpolation=cv2.INTER_AREA)
         self._rows.append((number, seconds, np.asarray(rows, np.float32)))
         if len(self._rows) > self.lamp_frames:
             self._row_stride *= 2

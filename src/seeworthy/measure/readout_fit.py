@@ -209,16 +209,14 @@ def _path(local: Doubles, target: Doubles) -> tuple[Doubles, Doubles, Doubles]:
         residual = target - local @ coef
         cut = np.clip(residual / (4.5 * _spread(residual)), -1, 1)
         weight = (1 - cut**2) ** 2
-    return coef, weight, residual
+    return coef, np.asarray(weight, np.float64), np.asarray(residual, np.float64)
 
 
 def _spread(residual: Doubles) -> float:
     return float(1.4826 * np.median(np.abs(residual))) + 0.02
 
 
-def _per_object(
-    blocks: list[_Block], objects: npt.NDArray[np.int64]
-) -> tuple[Doubles, Doubles]:
+def _per_object(blocks: list[_Block], objects: npt.NDArray[np.int64]) -> tuple[Doubles, Doubles]:
     """Sum the tracks' equations by object: (m, 5, 5) and (m, 5)."""
     count = int(objects.max()) + 1
     normal, right = np.zeros((count, 5, 5)), np.zeros((count, 5))

@@ -2,7 +2,7 @@ r"""Read-out time from the bands that a flickering lamp leaves in a rolling-shut
 
 Light of frequency F shows in row y of the frame stamped T as
 
-.. math:: r(y, T) = s(y)\,\Bigl[1 + \sum_h a_h \cos\bigl(2\pi h (F T + \nu y) + \varphi_h\bigr)\Bigr]
+.. math:: r(y, T) = s(y) [1 + \sum_h a_h \cos(2 \pi h (F T + \nu y) + \varphi_h)]
 
 with ``nu = F t_row`` cycles per row. F is known, so the phase step from frame to frame is
 known and tells the fundamental from its harmonics: a candidate row time is worth the power
@@ -28,6 +28,7 @@ LEAST_BANDS = 0.7
 _STANDING = 0.93
 # Part of the uncertainty shared by all frames of a take (tone curve, coding).
 _FLOOR = 5e-4
+_MOST_UNSURE = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +137,7 @@ def _usable(brightness: Doubles) -> Doubles:
             "The picture is clipped or too dark to show bands.",
             "Film an evenly lit wall with less (or more) exposure.",
         )
-    return brightness[:, :, good]
+    return np.asarray(brightness[:, :, good], np.float64)
 
 
 def _stands_still(times: Doubles, frequency: float) -> bool:
@@ -149,7 +150,7 @@ def _drifts(times: Doubles, frequency: float, frequency_u: float) -> Doubles:
     reach = max(3 * frequency_u, 4e-4 * frequency)
     pitch = 0.2 / max(float(np.ptp(times)), 0.1)
     count = min(int(np.ceil(reach / pitch)), 60)
-    return np.arange(-count, count + 1) * pitch
+    return np.asarray(np.arange(-count, count + 1) * pitch, np.float64)
 
 
 def _relative(light: Doubles) -> Doubles:
@@ -181,8 +182,11 @@ def _search(
         power[h - 1] = np.abs(along @ across.T / len(rows)) ** 2
     noise = _noise(seen, times, frequency, most, rows, height)
     base = power[0]
-    worth = power.sum(axis=0)
-    worth = np.where(base > max(12 * noise, 0.04 * base.max()), worth, 0)
+    # A subharmonic would claim the true band as its own harmonic: the fundamental must lead.
+    weight = 1 / np.arange(1, HARMONICS + 1)[:, None, None]
+    worth = np.sum(weight * power, axis=0)
+    leads = (base > 12 * noise) & (base > 0.25 * power.max(axis=0))
+    worth = np.where(leads, worth, 0)
     best = np.unravel_index(int(np.argmax(worth)), worth.shape)
     if worth[best] <= 0 or base[best] < 12 * noise or base[best] < 1e-7:
         raise CannotMeasure(
@@ -318,6 +322,12 @@ def _conclude(
     # A fault of the bands' shape weighs more the fewer bands there are.
     floor = _FLOOR * max(1.0, 4 / (abs(s.nu) * height))
     relative = math.sqrt(own**2 + floor**2 + (frequency_u / frequency) ** 2)
+    if relative > _MOST_UNSURE:
+        raise CannotMeasure(
+            "The lamp's bands are too unsteady: the read-out time would be uncertain by "
+            f"{100 * relative:.0f} %.",
+            "Film a plain wall lit by the lamp alone, the camera still, with a short exposure.",
+        )
     row_time = abs(s.nu) / frequency
     wave = _basis(times[:1], rows, s)
     fitted = sum((a * w).real for a, w in zip(s.amplitude, wave, strict=True)) + np.zeros(

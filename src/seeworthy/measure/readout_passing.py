@@ -305,9 +305,7 @@ def _conclude(
             f"more than {100 * _MOST_UNSURE:.0f} %.",
             "Film things that are straight and stand upright, faster, in both directions.",
         )
-    return Passing(
-        abs(fit.row_time), u, dof, fit.row_time < 0, fit, tuple(tracks), left_out, lean
-    )
+    return Passing(abs(fit.row_time), u, dof, fit.row_time < 0, fit, tuple(tracks), left_out, lean)
 
 
 def _check(fit: Fit, lean: float, height: int, interval: float) -> None:

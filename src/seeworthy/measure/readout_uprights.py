@@ -7,6 +7,7 @@ edge makes all bands agree at one place. Each hit is then followed band by band.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -54,7 +55,7 @@ class Edges:
         return len(self.frame)
 
 
-def slope_image(bands: npt.NDArray[np.floating], scale: float) -> Floats:
+def slope_image(bands: npt.NDArray[Any], scale: float) -> Floats:
     """Return the derivative along x of Gaussian-smoothed bands, (K, B, W).
 
     Parameters
@@ -75,7 +76,7 @@ def slope_image(bands: npt.NDArray[np.floating], scale: float) -> Floats:
 
 
 def find_edges(
-    bands: npt.NDArray[np.floating],
+    bands: npt.NDArray[Any],
     rows: Doubles,
     height: int,
     scale: float,
@@ -97,12 +98,13 @@ def find_edges(
     """
     slope = slope_image(bands, scale)
     floor = 2.5 * float(np.median(np.abs(slope))) + 3e-4
-    agreed = slope / (np.abs(slope) + floor)
+    agreed = (slope / (np.abs(slope) + floor)).astype(np.float32)
     frame, place, lean, sign = _shear_search(agreed, rows, height, scale, steepest)
     place, lean, bend, good = _follow(slope, rows, frame, place, lean, sign, scale, floor)
-    frame, place, lean, bend, sign = (a[good] for a in (frame, place, lean, bend, sign))
-    keep = _distinct(frame, place, sign, max(3.0, 1.5 * scale))
-    frame, place, lean, bend, sign = (a[keep] for a in (frame, place, lean, bend, sign))
+    kept = np.flatnonzero(good)
+    kept = kept[_distinct(frame[kept], place[kept], sign[kept], max(3.0, 1.5 * scale))]
+    frame, sign = frame[kept], sign[kept]
+    place, lean, bend = place[kept], lean[kept], bend[kept]
     look = _looks(agreed, rows, frame, place, lean, bend, scale)
     return Edges(frame, place, lean, bend, sign, look, scale)
 
