@@ -18,6 +18,7 @@ from seeworthy.measure.battery import (
 )
 from seeworthy.measure.battery_log import parse_run, runs_from_table, says_cut_short
 from seeworthy.media.source import Source
+from seeworthy.media.write import ClipWriter
 from seeworthy.procedures.battery import PROCEDURE
 from seeworthy.procedures.declare import gather
 from seeworthy.selfcheck.battery import STUDY
@@ -151,6 +152,43 @@ def test_a_table_without_the_columns(tmp_path):
     path.write_text("a,b\n1,2\n")
     with pytest.raises(CannotMeasure, match="no columns for start and end"):
         run(files=[Source.of(path)])
+
+
+@pytest.fixture(scope="module")
+def clips(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("battery")
+    for name, frames in (("a.mp4", 600), ("b.mp4", 300)):
+        with ClipWriter(folder / name, 32, 32, 5, bit_rate=None) as writer:
+            for _ in range(frames):
+                writer.write_luma(np.full((32, 32), 90, np.uint8))
+    (folder / "dead.mp4").write_bytes((folder / "b.mp4").read_bytes()[:300])
+    return [Source.of(folder / name) for name in ("a.mp4", "b.mp4", "dead.mp4")]
+
+
+def recording(clips, *options, **readings):
+    given = {"ended": options} if options else {}
+    texts = {k: [v] for k, v in readings.items()}
+    return PROCEDURE.run(gather(PROCEDURE, {"recording": tuple(clips)}, texts, given))
+
+
+def test_the_files_of_a_recording_are_one_run(clips):
+    outcome = recording(clips[:2], temperature="71 degF")
+    (found,) = of(outcome, "run_time")
+    assert found.value == pytest.approx(3.0, abs=0.01)
+    assert found.conditions["temperature"] == pytest.approx(21.7)
+    assert any("temperature" in w for w in recording(clips[:1]).warnings)
+
+
+def test_an_unfinished_last_file_makes_a_bound(clips):
+    with pytest.raises(CannotMeasure, match="lasts 2 min or more"):
+        recording([clips[0], clips[2]], temperature="20 degC")
+    with pytest.raises(UnreadableInput):
+        recording([clips[2], clips[0]], temperature="20 degC")
+
+
+def test_a_recording_that_something_else_ended_is_a_bound(clips):
+    with pytest.raises(CannotMeasure, match="cut short"):
+        recording(clips[:1], "something else", temperature="20 degC")
 
 
 # --- repeats ----------------------------------------------------------------

@@ -228,6 +228,20 @@ def test_what_does_not_tell_the_angle(readings, error, match):
     assert caught.value.hint
 
 
+def test_a_second_distance_that_costs_more_than_it_brings_is_told():
+    near = run(
+        width="1.00 m ± 2 mm", distance="1.00 m ± 2 mm",
+        width2="1.30 m ± 2 mm", distance2="1.30 m ± 2 mm",
+    )  # fmt: skip
+    assert any("alone is more certain" in w for w in near.warnings)
+    far = run(
+        width="1.00 m ± 1 mm", distance="1.00 m ± 1 mm", squareness="0.3 deg",
+        width2="4.00 m ± 1 mm", distance2="4.00 m ± 1 mm",
+    )  # fmt: skip
+    assert not far.warnings
+    assert far.findings["methods_agree"] is True
+
+
 def test_an_impossible_offset_is_doubted():
     outcome = run(
         width="1 m ± 1 mm", distance="1.3 m ± 1 mm", width2="3 m ± 1 mm", distance2="3 m ± 1 mm"

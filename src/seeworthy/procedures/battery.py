@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from seeworthy.errors import CannotMeasure, UnreadableInput
-from seeworthy.procedures.declare import Files, Inputs, Procedure, Reading, Seen, Step
+from seeworthy.procedures.declare import Files, Inputs, Option, Procedure, Reading, Seen, Step
 from seeworthy.quantities import Quantity, format_value
 from seeworthy.results import Axis, Figure, Mark, Outcome, Result, result
 
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 # What a label leaves open where no uncertainty was typed, share of the value.
 _LABEL = {"capacity": 0.05, "voltage": 0.02}
 _COLD = 10.0
+# Most that a camera leaves out between two files, s (a judgement; `continuity` measures it).
+_GAP = 5.0
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
@@ -68,7 +70,46 @@ def _runs(inputs: Inputs) -> tuple[list[Run], list[str]]:
         more, said = runs_from_table(headers, rows, source.name)
         runs += more
         notes += said
+    if inputs.all_files("recording"):
+        run, said = _recording(inputs)
+        runs.append(run)
+        notes += said
     return runs, notes
+
+
+def _recording(inputs: Inputs) -> tuple[Run, list[str]]:
+    """Return the run that the files of one recording make, in the order given.
+
+    A cell that dies often leaves its last file unfinished: then what can be read is
+    a lower bound.
+    """
+    from seeworthy.measure.battery import Run
+    from seeworthy.measure.stream import shown_span
+    from seeworthy.media.container import read_facts
+
+    sources = inputs.all_files("recording")
+    seconds, notes = 0.0, []
+    complete = inputs.option("ended", "battery") == "battery"
+    for source in sources:
+        try:
+            packets = read_facts(source).video.packets
+        except UnreadableInput as wrong:
+            if source is not sources[-1] or not seconds:
+                raise
+            complete = False
+            notes.append(f"The last file tells no length, so the run is 'at least': {wrong}")
+            continue
+        span = shown_span(packets.shown_stamps(), float(packets.time_base))
+        seconds += span.seconds if span else 0.0
+    if not seconds:
+        raise CannotMeasure("The files tell no length.", "Give the run as run=… by the watch.")
+    # What runs between two files is not in any of them: up to some seconds each.
+    u = _GAP * (len(sources) - 1) / 3**0.5 / 60
+    at = inputs.reading("temperature")
+    if at is None:
+        notes.append("The temperature of the recording was not given: --reading temperature=…")
+        return Run(seconds / 60, u, complete=complete), notes
+    return Run(seconds / 60, u, at.value, at.u, complete), notes
 
 
 def _table(source: Source) -> tuple[list[str], list[list[str]]]:
@@ -325,6 +366,13 @@ PROCEDURE = Procedure(
             least=0,
             most=0,
         ),
+        Files(
+            "recording",
+            ("clip",),
+            "All files of one run, in order, from a full charge until it switched itself off.",
+            least=0,
+            most=0,
+        ),
     ),
     readings=(
         Reading(
@@ -343,6 +391,12 @@ PROCEDURE = Procedure(
             "5 degC",
             repeat=True,
             positive=False,
+        ),
+        Reading("temperature", "degC", "Temperature of the recording.", "71 degF", positive=False),
+    ),
+    options=(
+        Option(
+            "ended", "What ended the recording.", "battery", choices=("battery", "something else")
         ),
     ),
     conclude=conclude,

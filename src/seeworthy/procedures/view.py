@@ -35,6 +35,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     if len(stations) == 2:
         findings.update(_cross_check(stations, view, settings))
         warnings += _doubt_offset(view)
+        warnings += _doubt_step(findings, view)
     elif settings["offset"] is None:
         warnings.append(_unknown_offset(stations[0], view))
     warnings += _doubt_pixels(view, inputs)
@@ -147,6 +148,19 @@ def _doubt_offset(view: View) -> list[str]:
         "of the tape, which no small camera has: check the readings, and that both distances "
         "start at the front of the lens."
     ]
+
+
+def _doubt_step(findings: Mapping[str, Any], view: View) -> list[str]:
+    """Say when the second distance costs more than the offset that it cancels."""
+    for name in ("hfov", "vfov"):
+        alone, both = findings.get(f"{name}_one_distance"), getattr(view, name)
+        if alone is not None and both is not None and alone["u"] < 0.7 * both[1]:
+            return [
+                f"The farther set-up alone is more certain (± {alone['u']:.2f}° against "
+                f"± {both[1]:.2f}°): move it further away, or set the camera square with more "
+                "care and say so with the reading squareness."
+            ]
+    return []
 
 
 def _unknown_offset(station: Station, view: View) -> str:
