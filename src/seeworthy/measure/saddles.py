@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
+_ROW = 4096
 
 
 def refine_saddles(
@@ -49,13 +50,16 @@ def refine_saddles(
 
 def sample(image: npt.NDArray[np.float32], points: Array) -> Array:
     """Return bilinear samples at points (N, 2); NaN outside the frame."""
-    xy = np.ascontiguousarray(points, np.float32).reshape(-1, 1, 2)
+    # The library samples at most 32767 places per row and column of its map.
+    rows = -(-len(points) // _ROW)
+    xy = np.full((rows * _ROW, 2), -10.0, np.float32)
+    xy[: len(points)] = points
     values = cv2.remap(
         image,
-        xy,
+        xy.reshape(rows, _ROW, 2),
         None,  # type: ignore[call-overload]
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=(float("nan"),),
     )
-    return np.asarray(values, np.float64).ravel()
+    return np.asarray(values, np.float64).ravel()[: len(points)]
