@@ -130,6 +130,22 @@ def test_a_series_of_which_nothing_happened_is_left_out():
     assert "None" not in json.dumps(figures.specification(some))
 
 
+def _subpaths(columns: dict) -> int:
+    marks = (Mark("line", y="fit"), Mark("points", y="seen"))
+    both = Figure("f", "t", "s", columns, Axis("t", "t"), Axis("fit", "y"), marks)
+    svg = figures.render(both, "svg").decode()
+    line = svg[svg.index('class="mark-line role-mark') :]
+    return re.search(r' d="([^"]*)"', line).group(1).count("M")
+
+
+def test_rows_of_other_marks_do_not_break_a_line_but_gaps_do():
+    t = [0.0, 1.0, 2.0, 3.0, 4.0]
+    shared = {"t": t, "fit": [0.0, None, 2.0, None, 4.0], "seen": [None, 1.0, None, 3.0, None]}
+    assert _subpaths(shared) == 1
+    gap = {"t": t, "fit": [0.0, 1.0, None, 3.0, 4.0], "seen": [0.0, 1.0, None, 3.0, 4.0]}
+    assert _subpaths(gap) == 2
+
+
 def test_table_holds_the_data_with_units():
     heads, rows, left = figures.table(KINDS["line"])
     assert heads[:2] == ["time (s)", "height (m)"]

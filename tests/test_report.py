@@ -312,6 +312,15 @@ def test_findings_in_words(value, text):
     assert numbers.finding_text(value) == text
 
 
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [("fastest_speed_px_s", "fastest speed (px/s)"), ("width_px", "width (px)"),
+     ("roll_deg", "roll (°)"), ("b_frames", "b frames")],
+)  # fmt: skip
+def test_names_of_findings(name, words):
+    assert numbers.finding_name(name) == words
+
+
 def test_typed_units_are_printed_with_their_signs():
     assert numbers.typed("at 20 degC and 62 deg: 3 m/s2 in 16 cm3") == (
         "at 20 °C and 62°: 3 m/s² in 16 cm³"

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Sequence
 from typing import Any
 
 from seeworthy.report.palette import INK, RULE, SERIES
+from seeworthy.report.rows import rows_of
 from seeworthy.results import Axis, Figure, Mark
 
-_MOST_ROWS = 1200
 _SHAPES = ["circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "stroke"]
 _DASHES = [[1, 0], [6, 3], [2, 2], [8, 3, 2, 3], [10, 4], [4, 1], [1, 3]]
 # Stands for the paper under a label; `figures.inline_svg` puts the page's paper there.
@@ -61,7 +60,7 @@ class _Builder:
         self.figure = figure
         # Names with dots or brackets mean something else to Vega-Lite: use safe ones.
         self.safe = {name: f"c{i}" for i, name in enumerate(figure.columns)}
-        self.rows = self._rows()
+        self.rows = rows_of(figure, self.safe)
         self.legend = self._legend()
         self.width, self.height = size
         self.domains: dict[str, list[float]] = {}
@@ -87,40 +86,6 @@ class _Builder:
         self.name(column)
         values = [v for v in self.figure.columns[column] if v is not None]
         return all(isinstance(v, int | float) and not isinstance(v, bool) for v in values)
-
-    def _rows(self) -> list[dict[str, Any]]:
-        figure = self.figure
-        logs = {a.column for a in (figure.x, figure.y) if a.scale == "log"}
-        if figure.y.scale == "log":
-            logs |= {c for m in figure.marks for c in (m.y, m.low, m.high) if c}
-        names = list(figure.columns)
-        rows = []
-        for values in zip(*figure.columns.values(), strict=True):
-            row = {}
-            for column, value in zip(names, values, strict=True):
-                plain = _plain(value)
-                if column in logs and isinstance(plain, float | int) and plain <= 0:
-                    plain = None
-                row[self.safe[column]] = plain
-            rows.append(row)
-        return self._thin(rows)
-
-    def _thin(self, rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-        """Keep the outline of long lines: extremes of every drawn column per stretch of x."""
-        if len(rows) <= _MOST_ROWS or any(m.kind == "cells" for m in self.figure.marks):
-            return rows
-        drawn = {self.safe[c] for m in self.figure.marks for c in (m.y, m.low, m.high) if c}
-        series = {self.safe[m.series] for m in self.figure.marks if m.series}
-        groups: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
-        for row in rows:
-            groups.setdefault(tuple(row[s] for s in series), []).append(row)
-        keep: list[dict[str, Any]] = []
-        for group in groups.values():
-            room = max(1, _MOST_ROWS // (2 * max(1, len(drawn)) * len(groups)))
-            step = max(1, len(group) // room)
-            for start in range(0, len(group), step):
-                keep.extend(_extremes(group[start : start + step], drawn))
-        return keep
 
     def _legend(self) -> list[str]:
         """Return the entries of the one legend: values of series columns, labels of marks."""
@@ -183,15 +148,24 @@ class _Builder:
         return channel(f"{self.name(name)}:Q", title=shown, scale=alt.Scale(**scale), axis=ticks)
 
     def layer(self, mark: Mark) -> Any:
-        """Return an empty layer whose ``key`` column says which legend entry a mark is."""
-        alt = _altair()
+        """Return an empty layer whose ``key`` column says which legend entry a mark is.
+
+        Marks share columns, so a row may be there for another mark only: it must not
+        break this one's line. A row in which nothing is drawn is a gap and does.
+        """
+        chart = _altair().Chart()
+        if mark.kind in {"line", "band"}:
+            drawn = {c for m in self.figure.marks for c in (m.y, m.low, m.high) if c}
+            others = " || ".join(f"isValid(datum.{self.name(c)})" for c in sorted(drawn))
+            own = self.name(mark.y or mark.low)
+            chart = chart.transform_filter(f"isValid(datum.{own}) || !({others})")
         if mark.series:
             name = self.name(mark.series)
-            chart = alt.Chart().transform_filter(f"datum.{name} !== null")
+            chart = chart.transform_filter(f"datum.{name} !== null")
             return chart.transform_calculate(key=f"toString(datum.{name})")
         if mark.label:
-            return alt.Chart().transform_calculate(key=json.dumps(mark.label))
-        return alt.Chart()
+            return chart.transform_calculate(key=json.dumps(mark.label))
+        return chart
 
     def _log_floor(self) -> dict[str, float]:
         """Return where a log axis starts under bars: below the smallest, so that it shows."""
@@ -203,7 +177,8 @@ class _Builder:
         """Return the colour channel of a mark, tied to the one legend."""
         alt = _altair()
         if not (mark.series or mark.label):
-            return {"color": alt.value(SERIES[0])}
+            # Not in the legend, so not in a colour of the legend either.
+            return {"color": alt.value(SERIES[len(self.legend) % len(SERIES)])}
         scale = alt.Scale(domain=self.legend, range=_cycle(SERIES, len(self.legend)))
         legend = alt.Legend(title=None) if len(self.legend) > 1 or mark.series else None
         return {"color": alt.Color("key:N", scale=scale, legend=legend)}
@@ -351,27 +326,8 @@ _DRAW = {
 }
 
 
-def _plain(value: Any) -> Any:
-    """Turn NumPy scalars and non-finite numbers into what JSON knows."""
-    if hasattr(value, "item"):
-        value = value.item()
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
-
-
 def _cycle(options: Sequence[Any], count: int) -> list[Any]:
     return [options[i % len(options)] for i in range(count)]
-
-
-def _extremes(rows: list[dict[str, Any]], columns: set[str]) -> list[dict[str, Any]]:
-    chosen: set[int] = set()
-    for column in columns:
-        known = [i for i, r in enumerate(rows) if isinstance(r[column], int | float)]
-        if known:
-            chosen.add(min(known, key=lambda i: rows[i][column]))
-            chosen.add(max(known, key=lambda i: rows[i][column]))
-    return [rows[i] for i in sorted(chosen)]
 
 
 def _theme() -> dict[str, Any]:

@@ -128,6 +128,27 @@ def conditions_text(conditions: Any) -> str:
     return ", ".join(words)
 
 
+_ENDINGS = {
+    "_px_s": "px/s",
+    "_px": "px",
+    "_deg": "°",
+    "_ms": "ms",
+    "_us": "µs",
+    "_percent": "%",
+    "_hz": "Hz",
+    "_min": "min",
+    "_mm": "mm",
+}
+
+
+def finding_name(name: str) -> str:
+    """Write the name of a finding; a unit at its end goes in brackets: ``roll (°)``."""
+    for ending, unit in _ENDINGS.items():
+        if name.endswith(ending):
+            return f"{name.removesuffix(ending).replace('_', ' ')} ({unit})"
+    return name.replace("_", " ")
+
+
 def finding_text(value: Any) -> str:
     """Write a finding's plain JSON value for a person."""
     if value is None:

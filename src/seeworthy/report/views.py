@@ -240,7 +240,7 @@ def _take(take: TakeReport, found: Procedure | None, several: _Several) -> TakeV
     findings: tuple[tuple[str, str, str], ...] = ()
     if outcome:
         findings = tuple(
-            (name.replace("_", " "), numbers.finding_text(value), meanings.get(name, ""))
+            (numbers.finding_name(name), numbers.finding_text(value), meanings.get(name, ""))
             for name, value in outcome.findings.items()
         )
     method = outcome.method if outcome else ""
