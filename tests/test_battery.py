@@ -231,6 +231,11 @@ def test_a_run_cut_short_is_a_bound_not_a_run_time():
     assert any("at least 30 min" in w for w in outcome.warnings)
 
 
+def test_a_coarse_bound_does_not_blur_the_runs_that_ended():
+    (found,) = of(run("42.0 min @ 20 degC", "> 3 h @ 20 degC"), "run_time")
+    assert found.u == pytest.approx(42 * ASSUMED_SCATTER, rel=0.01)
+
+
 def test_only_runs_cut_short_give_no_figure():
     with pytest.raises(CannotMeasure, match="lasts 42 min or more"):
         run("> 42 min @ 20 degC", "> 40 min @ 20 degC")

@@ -122,7 +122,7 @@ def _level(group: Sequence[Run], share: float, dof: float) -> Level:
     temperature = sum(known) / len(known) if known else None
     times = np.array([r.minutes for r in group if r.complete])
     at_least = max((r.minutes for r in group if not r.complete), default=0.0)
-    reading = max(r.u for r in group)
+    reading = max((r.u for r in group if r.complete), default=0.0)
     n = len(times)
     if n == 0:
         return Level(temperature, 0, math.nan, math.nan, math.nan, at_least, "own")

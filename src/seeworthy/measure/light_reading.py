@@ -105,7 +105,7 @@ def read_light(text: str) -> LightReading:
     if found.stated:
         return LightReading(Quantity(found.value, "lx", found.u, True, text), "illuminance")
     u = max(found.u, METER_SHARE * found.value)
-    note = f"The meter's error was not given: {METER_SHARE:.0%} is taken."
+    note = f"The meter's error was not given: {100 * METER_SHARE:.0f} % is taken."
     return LightReading(Quantity(found.value, "lx", u, False, text), "illuminance", (note,))
 
 
@@ -164,7 +164,7 @@ def _from_luminance(found: Quantity, settings: dict[str, str], text: str) -> Lig
     share = found.u / found.value
     if not found.stated:
         share = max(share, METER_SHARE)
-        notes.append(f"The meter's error was not given: {METER_SHARE:.0%} is taken.")
+        notes.append(f"The meter's error was not given: {100 * METER_SHARE:.0f} % is taken.")
     return _on_card(found.value, share, found.stated, "luminance", settings, notes, text)
 
 
@@ -185,7 +185,9 @@ def _on_card(
         if rho > 1:
             raise BadQuantity(f"'{text}': a reflectance is between 0 and 1.", "Write 18 %.")
     else:
-        notes.append(f"Taken off a grey card of {rho:.0%} ± {u_rho:.0%} reflectance.")
+        notes.append(
+            f"Taken off a grey card of ({100 * rho:.0f} ± {100 * u_rho:.0f}) % reflectance."
+        )
     value = math.pi * luminance / rho
     u = value * math.hypot(share, u_rho / rho)
     return LightReading(Quantity(value, "lx", u, stated, text), kind, tuple(notes))

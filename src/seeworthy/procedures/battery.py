@@ -164,7 +164,7 @@ def _doubts(found: Sequence[Level], trend: Trend | None) -> list[str]:
             source = (
                 "their scatter is taken from the runs at other temperatures"
                 if level.scatter == "pooled"
-                else f"a scatter of {ASSUMED_SCATTER:.0%} from run to run is assumed"
+                else f"a scatter of {100 * ASSUMED_SCATTER:.0f} % from run to run is assumed"
             )
             said.append(f"Only {runs} {_at(level)}: fewer than 3, so {source}.")
         if level.n and level.n < 3 and level.at_least > level.value + level.u:
@@ -190,7 +190,7 @@ def _power(inputs: Inputs, found: Sequence[Level]) -> tuple[list[Result], list[s
         pairs.append(_label(name, reading))
         if not reading.stated:
             said.append(
-                f"The uncertainty of the {name} was not given: {_LABEL[name]:.0%} is taken, as a "
+                f"The uncertainty of the {name} was not given: {100 * _LABEL[name]:.0f} % is taken, as a "
                 "label leaves it open."
             )
     results = []

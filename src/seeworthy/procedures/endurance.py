@@ -52,7 +52,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     if found.shares[found.binds] < 0.95:
         warnings.append(
             "Which limit comes first is not certain: "
-            + ", ".join(f"{name} {share:.0%}" for name, share in found.shares.items())
+            + ", ".join(f"{name} {100 * share:.0f} %" for name, share in found.shares.items())
             + "."
         )
     main = result(
