@@ -32,7 +32,7 @@ CEILING = 0.25
 CEILING_PART = 0.125
 # Below this level of change nothing can be told; with bidirectional prediction the
 # encoder renders a repeat anew at another quality and the level must be higher.
-LEAST_LEVEL = 0.3
+LEAST_LEVEL = 0.5
 LEAST_LEVEL_REORDERED = 2.0
 # Beside a key frame and at the ends of a clip, encoders starve frames of bits; after the
 # first picture, which is the costliest, for longer.
@@ -108,7 +108,7 @@ def find_repeats(
     spans = [Span(a, b, STILL) for a, b in runs(blind)]
     found: list[int] = []
     for first, last in runs(low & ~key & ~blind):
-        at, doubt = _judge(d, usable & ~low, key, first, last)
+        at, doubt = _judge(d, usable & ~low, key, (first, last), least)
         found += at
         spans += doubt
     blind_keys = 0
@@ -145,15 +145,17 @@ def _level(d: Floats, usable: Flags) -> Floats:
 
 
 def _judge(
-    d: Floats, normal: Flags, key: Flags, first: int, last: int
+    d: Floats, normal: Flags, key: Flags, run: tuple[int, int], least: float
 ) -> tuple[list[int], list[Span]]:
     """Judge one run of low differences by its neighbours outside the run."""
+    first, last = run
     if last - first + 1 > LONGEST_RUN:
         return [], [Span(first, last, STANDS)]
     left = _beside(d, normal, first, -1)
     right = _beside(d, normal, last, 1)
     sides = [x for x in (left, right) if x is not None]
-    if not sides:
+    # After a fade to black, or a pan that ends, one side has no level to compare with.
+    if not sides or min(sides) < least:
         return [], [Span(first, last, STILL)]
     floor = min(sides)
     edge = len(sides) < 2
@@ -163,8 +165,8 @@ def _judge(
         if not (d[i] < PART * floor and d[i] < max(CEILING, CEILING_PART * floor)):
             continue
         starved = edge or key[max(0, i - AFTER_KEY) : i].any()
-        least = LEAST_LEVEL_START if i < START else LEAST_LEVEL_EDGE if starved else 0.0
-        if floor < least:
+        needed = LEAST_LEVEL_START if i < START else LEAST_LEVEL_EDGE if starved else least
+        if floor < needed:
             doubts.append(Span(i, i, EDGE))
         else:
             found.append(i)

@@ -145,8 +145,8 @@ def read_stamps(ticks: Sequence[int] | npt.NDArray[np.int64], time_base: Fractio
         rate, u_rate, residuals = _rate(t, place, tick)
         lost = 2
     else:
-        rate, u_rate = _mean_rate(t, tick)
         residuals, lost = _bow(t, cadence), 0
+        rate, u_rate = _mean_rate(t, residuals, tick)
     jitter, u_jitter, interval = _jitter(residuals, tick, lost)
     return StampTiming(
         cadence.regime,
@@ -197,7 +197,7 @@ def running_median(values: Floats, side: int) -> Floats:
 def _cadence(t: Floats, steps: Floats) -> _Cadence:
     """Find the regime, then what is long in it."""
     local = running_median(steps, SIDE)
-    grid = _grid(t, float(np.median(steps)))
+    grid = _grid(t, steps)
     regime: Regime
     if grid is not None:
         local, regime = np.full(len(steps), grid), "constant"
@@ -213,13 +213,27 @@ def _cadence(t: Floats, steps: Floats) -> _Cadence:
     return _Cadence(regime, rates, steps, local, long, crowded)
 
 
-def _grid(t: Floats, step: float) -> float | None:
+def _grid(t: Floats, steps: Floats) -> float | None:
     """Period of the one even grid that all stamps keep, None if there is none.
 
-    Follows the phase from stamp to stamp and slowly corrects it, then fits. A rate
-    that wanders leaves the grid, and so does one that spends much of its time at
-    half the rate: that is a second cadence, not a constant one with drops.
+    A rate that wanders leaves the grid, and so does one that spends much of its time
+    at half the rate: that is a second cadence, not a constant one with drops.
     """
+    middle = float(np.median(steps))
+    # The mean of the ordinary steps: a median of rounded steps is itself rounded.
+    step = float(steps[(steps > 0.5 * middle) & (steps < LONG * middle)].mean())
+    for _ in range(3):
+        place = _follow(t, step)
+        line = straight_line(place, t, x0=float(place.mean()))
+        step = line.slope
+    if (np.diff(place) > 1).mean() > CROWDED[1][1]:
+        return None
+    off = np.abs(t - line.at(place)[0]) / line.slope
+    return line.slope if np.quantile(off, 0.9) < LOCKED else None
+
+
+def _follow(t: Floats, step: float) -> Floats:
+    """Number the places of the stamps on a grid, its phase slowly corrected on the way."""
     place = np.zeros(len(t))
     phase, at = 0.0, 0.0
     for i in range(1, len(t)):
@@ -227,14 +241,14 @@ def _grid(t: Floats, step: float) -> float | None:
         place[i] = at = at + whole
         phase += whole * step
         phase += 0.1 * (t[i] - phase)
-    # Two stamps in one place: the earlier one came late and was put one too far.
-    for i in range(len(t) - 1, 0, -1):
-        place[i - 1] = min(place[i - 1], place[i] - 1.0)
-    if (np.diff(place) > 1).mean() > CROWDED[1][1]:
-        return None
-    line = straight_line(place, t, x0=float(place.mean()))
-    off = np.abs(t - line.at(place)[0]) / line.slope
-    return line.slope if np.quantile(off, 0.9) < LOCKED else None
+    # Two stamps in one place: the later was early, or the earlier late, by half a place.
+    for i in range(1, len(t)):
+        if place[i] <= place[i - 1]:
+            if i + 1 < len(t) and place[i + 1] > place[i - 1] + 1.0:
+                place[i] = place[i - 1] + 1.0
+            elif i < 2 or place[i - 2] < place[i] - 1.0:
+                place[i - 1] = place[i] - 1.0
+    return place
 
 
 def _judge(t: Floats, cadence: _Cadence) -> tuple[tuple[Gap, ...], tuple[Span, ...]]:
@@ -331,10 +345,11 @@ def _rate(t: Floats, place: Floats, tick: float) -> tuple[float, float, Floats]:
     return float(rate), float(rate * u_step / line.slope), residuals
 
 
-def _mean_rate(t: Floats, tick: float) -> tuple[float, float]:
-    """Frames over time: the mean of a rate that changes; both end stamps are rounded."""
+def _mean_rate(t: Floats, residuals: Floats, tick: float) -> tuple[float, float]:
+    """Frames over time: the mean of a rate that changes; both end stamps may be off."""
     rate = (len(t) - 1) / float(t[-1])
-    return rate, rate * math.sqrt(2.0) * tick / math.sqrt(12.0) / float(t[-1])
+    one = math.hypot(tick / math.sqrt(12.0), float(np.sqrt(np.mean(residuals**2))))
+    return rate, rate * math.sqrt(2.0) * one / float(t[-1])
 
 
 def _bow(t: Floats, cadence: _Cadence) -> Floats:

@@ -1,6 +1,6 @@
 """Clips with faults in time and in the file, and the truth about them.
 
-A `Fault plan` says which frames the camera loses, repeats or stamps late; `render`
+A `Plan` says which frames the camera loses, repeats or stamps late; `render`
 writes the clip and returns what a perfect observer would report, by frame number in
 the file. `overwrite` and `cut` then damage the finished file as bad cards and flat
 batteries do.
@@ -28,8 +28,13 @@ CAMERA_LIKE = {"bf": "0", "g": "30", "keyint_min": "30", "sc_threshold": "0"}
 class Scene(Protocol):
     """Anything that can be filmed."""
 
-    width: int
-    height: int
+    @property
+    def width(self) -> int:
+        """Frame width in px."""
+
+    @property
+    def height(self) -> int:
+        """Frame height in px."""
 
     def luma(self, moment: float) -> npt.NDArray[np.uint8]:
         """Return the luma plane at a moment, in nominal frame intervals."""
