@@ -189,9 +189,10 @@ def _power(inputs: Inputs, found: Sequence[Level]) -> tuple[list[Result], list[s
         assert reading is not None
         pairs.append(_label(name, reading))
         if not reading.stated:
+            share = f"{100 * _LABEL[name]:.0f} %"
             said.append(
-                f"The uncertainty of the {name} was not given: {100 * _LABEL[name]:.0f} % is taken, as a "
-                "label leaves it open."
+                f"The uncertainty of the {name} was not given: {share} is taken, as a label "
+                "leaves it open."
             )
     results = []
     for level in found:
