@@ -1,8 +1,8 @@
 """Lens calibration from views of a flat board: bundle adjustment, honest scatter.
 
 Gauss–Newton with the poses eliminated view by view (Schur complement). The
-uncertainty is taken from the scatter between views (one-step jackknife), because
-the corners of one view share blur, encoding and paper errors.
+uncertainty is taken from the scatter between views, because the corners of one view
+share blur, encoding and paper errors.
 """
 
 from __future__ import annotations
@@ -88,12 +88,21 @@ class Fit:
         """Return the board's normal in the camera's frame for every view, (V, 3)."""
         return np.array([cv2.Rodrigues(pose[:3])[0][:, 2] for pose in self.poses])
 
-    def jackknife(self) -> Array:
-        """Return one-step changes of the intrinsics when each view is left out, (V, p)."""
-        changes = []
+    def influence(self) -> Array:
+        """Return what each view adds to the error of the intrinsics, (V, p).
+
+        Scores scaled for the view's own leverage (the HC2 form of MacKinnon and White,
+        J. Econometrics 29:305, 1985, per view): their squares sum to the covariance.
+        """
+        lower = np.linalg.cholesky(self.curvature)
+        inverse = np.linalg.inv(lower)
+        rows = []
         for score, share in zip(self.scores, self.shares, strict=True):
-            changes.append(np.linalg.lstsq(self.curvature - share, score, rcond=1e-12)[0])
-        return np.array(changes)
+            values, axes = np.linalg.eigh(inverse @ share @ inverse.T)
+            # A view that alone fixes a direction says nothing of its own error there.
+            gain = 1 / np.sqrt(1 - np.clip(values, 0, 0.98))
+            rows.append(inverse.T @ (axes @ (gain * (axes.T @ (inverse @ score)))))
+        return np.array(rows)
 
     def covariance(self) -> Array:
         """Return the covariance of the intrinsics as if corner errors were independent."""
@@ -105,14 +114,11 @@ class Fit:
     def uncertainty(self, of: Callable[[Camera], Array]) -> Array:
         """Return standard uncertainties of functions of the camera, (m,).
 
-        The larger of the jackknife over views and the plain covariance; NaN where the
+        The larger of the scatter between views and the plain covariance; NaN where the
         functions have no value next to the fitted camera.
         """
         slope = self.gradient(of)
-        shifts = self.jackknife() @ slope.T
-        count = len(shifts)
-        scatter = np.sum((shifts - shifts.mean(axis=0)) ** 2, axis=0)
-        views = np.sqrt((count - 1) / count * scatter)
+        views = np.sqrt(np.sum((self.influence() @ slope.T) ** 2, axis=0))
         plain = np.sqrt(np.maximum(0.0, np.einsum("mi,ij,mj->m", slope, self.covariance(), slope)))
         worst: Array = np.maximum(views, plain)
         return worst

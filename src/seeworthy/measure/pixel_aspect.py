@@ -154,7 +154,7 @@ class _Model:
         self.priors = priors
         rolls = [t.roll for t in takes]
         self.turned = len(takes) > 1 and abs(math.sin(math.radians(rolls[1] - rolls[0]))) > 0.7
-        around: Array = np.arange(_ROUND) * (2 * math.pi / _ROUND)
+        around = np.linspace(0, 2 * math.pi, _ROUND, endpoint=False)
         self.points = [
             [(e.ellipse.at(around) - self.centre) / width for e in t.edges] for t in takes
         ]

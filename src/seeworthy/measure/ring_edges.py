@@ -249,7 +249,7 @@ def refine_edge(image: npt.NDArray[np.float32], rough: Ellipse, reach: float) ->
     """
     reach = float(np.clip(reach, 2.0, 12.0))
     ellipse = rough
-    t: Array = np.arange(RAYS) * (2 * math.pi / RAYS)
+    t = np.linspace(0, 2 * math.pi, RAYS, endpoint=False)
     step = 0.25
     along = np.arange(-reach, reach + step / 2, step)
     for _ in range(3):
@@ -285,7 +285,7 @@ def refine_line(image: npt.NDArray[np.float32], outer: Ellipse, inner: Ellipse) 
         ((outer.axes[0] + inner.axes[0]) / 2, (outer.axes[1] + inner.axes[1]) / 2),
         outer.angle,
     )
-    t: Array = np.arange(RAYS) * (2 * math.pi / RAYS)
+    t = np.linspace(0, 2 * math.pi, RAYS, endpoint=False)
     reach = (outer.size - inner.size) / 2 + 4.0
     along = np.arange(-reach, reach + 0.125, 0.25)
     for _ in range(3):

@@ -81,7 +81,7 @@ def script(lens: Lens, rng: np.random.Generator, tilt: float = 32.0, holds: int 
             tilt=(lean * math.sin(turn), lean * math.cos(turn)),
             roll=float(rng.normal(0, 12)),
         )
-        found.append(Hold(pose, frames=4, moving=0))
+        found.append(Hold(pose, frames=3, moving=0))
     return found
 
 

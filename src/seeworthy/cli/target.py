@@ -1,0 +1,98 @@
+"""``seeworthy target``: a printable target as PDF."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import typer
+
+app = typer.Typer(rich_markup_mode=None)
+
+
+@app.command()
+def target(
+    name: str = typer.Argument(None, metavar="NAME", help="Which target; all when none is named."),
+    paper: str = typer.Option("A4", "--paper", help="A4, A3 or letter."),
+    sheets: str = typer.Option(
+        "1x1", "--sheets", metavar="COLUMNSxROWS", help="Spread it over several sheets."
+    ),
+    out: Path = typer.Option(None, "--out", "-o", metavar="FILE", help="Where to write the PDF."),
+    payload: str = typer.Option(
+        "", "--payload", help="slate: the text that the matrix code carries."
+    ),
+    line: list[str] = typer.Option(
+        None, "--line", help="slate: a line of words for people; repeat it."
+    ),
+    as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
+) -> None:
+    """Make a printable target as PDF, in exact millimetres.
+
+    Print it at 100 %, without fitting to the page. Then measure the ruler on the print and
+    give what you read as printed_length: that corrects whatever the printer did.
+    """
+    from seeworthy.cli import words
+    from seeworthy.targets import NAMES, printing
+    from seeworthy.targets import target as find_target
+
+    if not name:
+        entries = [{"target": n, "title": find_target(n).title, "use": find_target(n).use}
+                   for n in NAMES]  # fmt: skip
+        if as_json:
+            words.show_json(entries)
+            return
+        for entry in entries:
+            typer.echo(f"  {entry['target']:<11} {entry['use']}")
+        typer.echo("\n'seeworthy target NAME' writes one as PDF.")
+        return
+    layout = _layout(name, payload, tuple(line or ()))
+    plan = printing.plan(layout, paper, *_sheets(sheets))
+    path = out or Path(f"{name}-{plan.paper}.pdf")
+    _write(path, printing.pdf(layout, plan))
+    length = printing.ruler_length(layout, plan)
+    said: dict[str, Any] = {
+        "target": name,
+        "file": str(path),
+        "paper": plan.paper,
+        "sheets": [plan.columns, plan.rows],
+        "scale": plan.scale,
+        "ruler_mm": round(length, 3),
+    }
+    if as_json:
+        words.show_json(said)
+        return
+    typer.echo(f"Wrote {path}: {layout.title}, {plan.paper}, {plan.count} sheet(s).")
+    typer.echo(f"Ruler at 100 %: {length:.1f} mm ({length / 25.4:.3f} in). {layout.use}")
+
+
+def _layout(name: str, payload: str, lines: tuple[str, ...]) -> Any:
+    from seeworthy.errors import WrongCall
+    from seeworthy.targets import slate
+    from seeworthy.targets import target as find_target
+
+    if not (payload or lines):
+        return find_target(name)
+    if name != "slate":
+        raise WrongCall(f"The target '{name}' carries no text.", "Only slate takes --payload.")
+    return slate.layout(payload or "seeworthy", lines)
+
+
+def _sheets(text: str) -> tuple[int, int]:
+    from seeworthy.errors import WrongCall
+
+    found = re.fullmatch(r"\s*(\d)\s*[x×]\s*(\d)\s*", text.lower())
+    if not found:
+        raise WrongCall(f"'{text}' is not a number of sheets.", "Write it like --sheets 2x2.")
+    return int(found[1]), int(found[2])
+
+
+def _write(path: Path, data: bytes) -> None:
+    from seeworthy.errors import WrongCall
+
+    try:
+        path.write_bytes(data)
+    except FileNotFoundError:
+        raise WrongCall(f"There is no folder '{path.parent}'.", "Make it first.") from None
+    except IsADirectoryError:
+        raise WrongCall(f"'{path}' is a folder.", "Name a file in it.") from None
