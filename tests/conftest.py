@@ -9,6 +9,11 @@ import sys
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# A slow import in the first example, or a busy machine, is no failure of a property.
+settings.register_profile("steady", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("steady")
 
 PUBLISHED = Path(__file__).parent / "published"
 
