@@ -7,6 +7,7 @@ import os
 import shutil
 import sqlite3
 import tempfile
+import threading
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -264,6 +265,20 @@ def test_a_bench_held_by_another_program_is_busy(bench, monkeypatch):
     holder.execute("ROLLBACK")
     holder.close()
     add_camera(bench, "Dunlin")
+
+
+def test_two_writers_queue_up(bench):
+    with open_bench(bench.folder) as other:
+        second = threading.Thread(target=add_camera, args=(other, "Dunlin"))
+        with bench.changing() as session:
+            # Reads first: had it not the lock yet, the other would get in between.
+            session.execute(text("SELECT count(*) FROM camera")).scalar()
+            second.start()
+            second.join(0.3)
+            assert second.is_alive()
+            session.execute(text("INSERT INTO about (name, value) VALUES ('tide', 'high')"))
+        second.join()
+    assert [c.name for c in list_cameras(bench)] == ["Dunlin"]
 
 
 def test_a_damaged_database_is_told(bench):

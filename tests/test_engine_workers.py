@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from fractions import Fraction
 
 import numpy as np
@@ -133,6 +133,15 @@ def test_threads_are_an_executor_too(seaside):
         found = run([Job((task(str(i)),)) for i in range(5)], threads)
     assert sorted(found) == list("01234")
     assert all(isinstance(a, Outcome) for a in found.values())
+
+
+def test_a_broken_executor_loses_its_jobs_and_ends(seaside):
+    # The standard library's pool breaks for good when one of its processes dies.
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
+        jobs = [Job((task("a"),)), Job((task("b", "die"),)), Job((task("c"), task("d")))]
+        found = run(jobs, pool, at_once=1)
+    assert isinstance(found["a"], Outcome)
+    assert all(isinstance(found[key], WorkerLost) for key in "bcd")
 
 
 def test_jobs_are_asked_for_only_when_a_worker_is_free(seaside):

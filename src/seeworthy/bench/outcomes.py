@@ -8,7 +8,7 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, selectinload
 
 from seeworthy import __version__
 from seeworthy.bench import evidence
@@ -24,12 +24,22 @@ from seeworthy.bench.models import (
     WarningRow,
 )
 from seeworthy.bench.records import StoredOutcome, StoredPicture, StoredResult
-from seeworthy.bench.state import PASSING, inputs_of, state_of, take_record
+from seeworthy.bench.state import PASSING, TAKE_PARTS, inputs_of, state_of, take_record
 from seeworthy.bench.store import Bench
 from seeworthy.bench.takes import find_take
 from seeworthy.errors import CannotMeasure, SeeworthyError
 from seeworthy.procedures import procedure as find_procedure
 from seeworthy.results import Axis, Figure, Mark, Outcome, Picture, Result
+
+_OUTCOME_PARTS = (
+    selectinload(OutcomeRow.take).options(*TAKE_PARTS),
+    selectinload(OutcomeRow.results),
+    selectinload(OutcomeRow.findings),
+    selectinload(OutcomeRow.warnings),
+    selectinload(OutcomeRow.pictures).joinedload(PictureRow.evidence),
+    selectinload(OutcomeRow.figures),
+)
+_RESULT_PARTS = selectinload(ResultRow.outcome).selectinload(OutcomeRow.take).options(*TAKE_PARTS)
 
 Kept = list[tuple[Picture, evidence.Kept]]
 
@@ -172,7 +182,7 @@ def list_outcomes(
 ) -> list[StoredOutcome]:
     """Return what was said of all takes, of one camera or procedure where asked for."""
     with bench.reading() as session:
-        query = select(OutcomeRow).join(TakeRow).order_by(TakeRow.id)
+        query = select(OutcomeRow).options(*_OUTCOME_PARTS).join(TakeRow).order_by(TakeRow.id)
         if camera is not None:
             query = query.join(UnitRow).where(UnitRow.camera_id == find_camera(session, camera).id)
         if procedure is not None:
@@ -197,7 +207,7 @@ def list_results(
         Also those whose inputs or method have changed since.
     """
     with bench.reading() as session:
-        query = select(ResultRow).join(OutcomeRow).join(TakeRow)
+        query = select(ResultRow).options(_RESULT_PARTS).join(OutcomeRow).join(TakeRow)
         query = query.order_by(TakeRow.id, ResultRow.position)
         if camera is not None:
             query = query.join(UnitRow).where(UnitRow.camera_id == find_camera(session, camera).id)

@@ -16,7 +16,7 @@ from seeworthy.bench import leases
 from seeworthy.bench.lookup import camera_or_none
 from seeworthy.bench.models import TakeRow
 from seeworthy.bench.outcomes import keep_pictures, store_answer
-from seeworthy.bench.state import inputs_key, is_due, task_of, version_now
+from seeworthy.bench.state import TAKE_PARTS, inputs_key, is_due, task_of, version_now
 from seeworthy.bench.store import Bench
 from seeworthy.bench.takes import find_take
 from seeworthy.engine.jobs import Answer, Job, Task, group
@@ -301,7 +301,7 @@ def _chosen(session: Session, only: Sequence[str]) -> list[TakeRow]:
     NotFound
         A word that is no take, procedure or camera.
     """
-    rows = list(session.scalars(select(TakeRow).order_by(TakeRow.id)))
+    rows = list(session.scalars(select(TakeRow).options(*TAKE_PARTS).order_by(TakeRow.id)))
     if not only:
         return rows
     wanted: set[int] = set()

@@ -6,15 +6,27 @@ import hashlib
 import json
 from typing import Any
 
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, selectinload
 
 from seeworthy.bench import evidence
 from seeworthy.bench.lookup import firmware_on
-from seeworthy.bench.models import TakeRow
+from seeworthy.bench.models import TakeFileRow, TakeRow, UnitRow
 from seeworthy.bench.records import Condition, State, Take, TakeFile, TakeReading
 from seeworthy.bench.store import Bench
 from seeworthy.engine.jobs import FileSpec, Task
 from seeworthy.procedures import all_procedures
+
+TAKE_PARTS = (
+    selectinload(TakeRow.files).joinedload(TakeFileRow.evidence),
+    selectinload(TakeRow.readings),
+    selectinload(TakeRow.options),
+    selectinload(TakeRow.conditions),
+    selectinload(TakeRow.outcome),
+    selectinload(TakeRow.unit).options(
+        selectinload(UnitRow.camera), selectinload(UnitRow.firmware)
+    ),
+)
+"""What to load together with takes: a few queries for all, instead of several for each."""
 
 PASSING = ("worker-lost", "evidence-changed", "fault")
 """Kinds of failure that may be gone the next time; the others stay until something changes."""

@@ -21,7 +21,7 @@ from seeworthy.bench.models import (
     UnitRow,
 )
 from seeworthy.bench.records import Take
-from seeworthy.bench.state import take_record
+from seeworthy.bench.state import TAKE_PARTS, take_record
 from seeworthy.bench.store import Bench
 from seeworthy.errors import NotFound, WrongCall
 from seeworthy.media.source import Source
@@ -121,7 +121,7 @@ def list_takes(
 ) -> list[Take]:
     """Return takes in the order of entry, of one camera or procedure where asked for."""
     with bench.reading() as session:
-        query = select(TakeRow).order_by(TakeRow.id)
+        query = select(TakeRow).options(*TAKE_PARTS).order_by(TakeRow.id)
         if camera is not None:
             query = query.join(UnitRow).where(UnitRow.camera_id == find_camera(session, camera).id)
         if procedure is not None:

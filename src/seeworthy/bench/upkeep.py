@@ -24,7 +24,7 @@ from seeworthy.bench.models import (
 )
 from seeworthy.bench.records import Overview, Trouble
 from seeworthy.bench.schema import copy_database
-from seeworthy.bench.state import state_of
+from seeworthy.bench.state import TAKE_PARTS, state_of
 from seeworthy.bench.store import Bench
 from seeworthy.bench.trouble import no_space_error, said_in_words
 from seeworthy.errors import Conflict, WrongCall
@@ -33,7 +33,9 @@ from seeworthy.errors import Conflict, WrongCall
 def show_bench(bench: Bench) -> Overview:
     """Return a bench in numbers."""
     with bench.reading() as session:
-        takes = Counter(state_of(row) for row in session.scalars(select(TakeRow)))
+        takes = Counter(
+            state_of(row) for row in session.scalars(select(TakeRow).options(*TAKE_PARTS))
+        )
         size = session.scalar(select(func.coalesce(func.sum(EvidenceRow.size), 0)))
         return Overview(
             bench.folder,

@@ -8,7 +8,14 @@ when the bench has outgrown one machine.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    CancelledError,
+    Executor,
+    Future,
+    wait,
+)
 
 from seeworthy.engine.jobs import Answer, Job, perform
 from seeworthy.engine.workers import MEMORY_EXIT
@@ -47,28 +54,42 @@ def run_jobs(
     running: Futures = {}
     again: list[Job] = []
     more = True
-    while True:
-        while more and len(running) < at_once:
-            job = again.pop() if again else next(jobs, None)
-            if job is None:
-                more = False
-            else:
-                running[executor.submit(perform, job)] = job
-        if not running:
-            return
-        done, _ = wait(running, timeout=period, return_when=FIRST_COMPLETED)
-        if beat is not None:
-            beat()
-        for future in done:
-            job = running.pop(future)
-            loss = _loss(future)
-            if loss is None:
-                yield from future.result()
-            elif len(job.tasks) > 1:
-                again.extend(Job((task,)) for task in reversed(job.tasks))
-                more = True
-            else:
-                yield Answer(job.tasks[0].key, loss)
+    try:
+        while True:
+            while more and len(running) < at_once:
+                job = again.pop() if again else next(jobs, None)
+                if job is None:
+                    more = False
+                else:
+                    running[_submit(executor, job)] = job
+            if not running:
+                return
+            done, _ = wait(running, timeout=period, return_when=FIRST_COMPLETED)
+            if beat is not None:
+                beat()
+            for future in done:
+                job = running.pop(future)
+                loss = _loss(future)
+                if loss is None:
+                    yield from future.result()
+                elif len(job.tasks) > 1:
+                    again.extend(Job((task,)) for task in reversed(job.tasks))
+                    more = True
+                else:
+                    yield Answer(job.tasks[0].key, loss)
+    finally:
+        for future in running:
+            future.cancel()
+
+
+def _submit(executor: Executor, job: Job) -> Future[list[Answer]]:
+    """Hand a job to the executor; one that is broken loses it instead of ending the run."""
+    try:
+        return executor.submit(perform, job)
+    except BrokenExecutor as error:
+        lost: Future[list[Answer]] = Future()
+        lost.set_exception(error)
+        return lost
 
 
 def _loss(future: Future[list[Answer]]) -> WorkerLost | None:
