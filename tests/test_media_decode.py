@@ -274,6 +274,15 @@ def test_damaged_frames_are_found_by_number_every_time(tmp_path, seed):
         assert look.stamps == [n * 3000 for n in look.numbers]
 
 
+def test_damage_is_exact_in_the_part_looked_at(tmp_path):
+    path = render(tmp_path / "a.mp4", texture(45, 640, 360, noise=15), options={"crf": "30"})
+    damage(path, [5, 30])
+    _, summary = seen(path, until=20)
+    assert summary.stopped
+    assert summary.frames == 20
+    assert summary.corrupt == [5]
+
+
 def test_a_sound_clip_has_no_damage(tmp_path):
     _, summary = seen(render(tmp_path / "a.mp4", texture(40), options={"bf": "2"}))
     assert summary.corrupt == []

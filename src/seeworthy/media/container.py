@@ -51,6 +51,8 @@ class VideoFacts:
     duration : Fraction or None
         Seconds by the stream header.
     frames_stated : int or None
+    edits : tuple of (int, int)
+        Edit list: length in ticks of the movie, start in ticks of the media (−1: a pause).
     pixel_format : str
     bits : int
         Per luma sample.
@@ -75,6 +77,7 @@ class VideoFacts:
     time_base: Fraction
     duration: Fraction | None
     frames_stated: int | None
+    edits: tuple[tuple[int, int], ...]
     pixel_format: str
     bits: int
     sps: Sps | None
@@ -232,6 +235,7 @@ def _video(stream: VideoStream, track: Track | None, first: bytes, packets: Pack
         time_base=base,
         duration=stream.duration * base if stream.duration else None,
         frames_stated=stream.frames or None,
+        edits=tuple(track.edits) if track else (),
         pixel_format=context.pix_fmt or "",
         bits=sps.bits if sps else (context.format.components[0].bits if context.format else 8),
         sps=sps,

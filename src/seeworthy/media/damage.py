@@ -157,12 +157,23 @@ def decoded(
     numbering.ended()
 
 
-def damaged_frames(container: InputContainer, stream: VideoStream) -> list[int]:
-    """Decode in one thread, where flags are exact, and return the damaged frames' numbers."""
+def damaged_frames(
+    container: InputContainer, stream: VideoStream, until: int | None = None
+) -> list[int]:
+    """Decode in one thread, where flags are exact, and return the damaged frames' numbers.
+
+    Parameters
+    ----------
+    until : int, optional
+        Number of the first frame that does not matter.
+    """
     stream.thread_type = "NONE"
     stream.codec_context.options = dict(KEEP_DAMAGED)
     numbering = numbering_for(container)
-    flagged = [
-        number for number, frame, _ in decoded(container, stream, numbering, []) if frame.is_corrupt
-    ]
+    flagged = []
+    for number, frame, _ in decoded(container, stream, numbering, []):
+        if until is not None and number >= until:
+            break
+        if frame.is_corrupt:
+            flagged.append(number)
     return sorted({*flagged, *numbering.lost})

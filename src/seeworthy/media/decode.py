@@ -160,9 +160,10 @@ class _Showing:
 
 def _look_again(source: Source, summary: PassSummary, numbering: Numbering) -> None:
     """Replace the flags seen in passing by exact ones (`seeworthy.media.damage`)."""
+    until = summary.frames if summary.stopped else None
     with open_clip(source) as container:
-        exact = damaged_frames(container, video_stream(container, source))
-    end = summary.frames if summary.stopped else max([summary.frames, *(n + 1 for n in exact)])
+        exact = damaged_frames(container, video_stream(container, source), until)
+    end = until or max([summary.frames, *(n + 1 for n in exact)])
     summary.corrupt[:] = [n for n in exact if n < end]
     summary.lost[:] = [n for n in numbering.lost if n < end]
     summary.frames = end
