@@ -49,7 +49,6 @@ SIDE = 15
 STILL = "the picture hardly changes: a repeated frame would look like every other one"
 STANDS = "the picture stands still between two motions: a held camera or a frozen recording"
 EDGE = "the encoder had few bits beside a key frame or the end: starved or repeated"
-KEY = "a key frame renders the picture anew, so a repeat of it would not show"
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,15 +98,16 @@ def find_repeats(
         return Repeats((), everything, 0, 0.0)
     key = np.zeros(n, bool)
     key[[k for k in keys if k < n]] = True
-    usable = np.isfinite(d) & ~key
-    usable[[c for c in corrupt if c < n]] = False
+    damaged = np.zeros(n, bool)
+    damaged[[c for c in corrupt if c < n]] = True
+    usable = np.isfinite(d) & ~key & ~damaged
     level = _level(d, usable)
     low = np.isfinite(d) & (d < PART * level) & (d < _ceiling(level))
     least = LEAST_LEVEL_REORDERED if reordered else LEAST_LEVEL
     blind = level < least
     spans = [Span(a, b, STILL) for a, b in runs(blind)]
     found: list[int] = []
-    for first, last in runs(low & ~key & ~blind):
+    for first, last in runs(low & ~key & ~blind & ~damaged):
         at, doubt = _judge(d, usable & ~low, key, (first, last), least)
         found += at
         spans += doubt

@@ -1,0 +1,113 @@
+"""Repeated frames, judged from series of frame differences whose truth is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from seeworthy.measure.duplicates import STANDS, STILL, find_repeats
+
+
+def series(n=200, level=5.0, spread=0.1, seed=1):
+    rng = np.random.default_rng(seed)
+    d = level * (1 + spread * rng.standard_normal(n))
+    d[0] = np.nan
+    return d
+
+
+def in_doubt(said, frame):
+    return any(s.holds(frame) for s in said.undecidable)
+
+
+def test_notches_are_found_by_number():
+    d = series()
+    at = [20, 21, 22, 77, 150, 198]
+    d[at] = 0.1
+    assert find_repeats(d, [0]).at == tuple(at)
+    assert not find_repeats(d, [0]).undecidable
+
+
+def test_an_even_series_has_none_whatever_its_level():
+    for level in (0.1, 0.6, 1.0, 5.0, 40.0):
+        assert find_repeats(series(level=level), [0, 60, 120]).at == ()
+
+
+@pytest.mark.parametrize(("period", "kept"), [(2, 1), (3, 1)])
+def test_a_camera_that_repeats_most_frames_is_found_out(period, kept):
+    d = series(300)
+    slot = np.arange(300) % period
+    d[slot >= kept] = 0.08
+    d[0] = np.nan
+    want = {int(i) for i in np.flatnonzero(slot >= kept)}
+    assert set(find_repeats(d, [0]).at) == want
+
+
+def test_a_denoised_still_scene_is_undecidable_throughout():
+    said = find_repeats(series(level=0.02), [0])
+    assert said.at == ()
+    assert [(s.first, s.last, s.reason) for s in said.undecidable] == [(0, 199, STILL)]
+
+
+def test_a_pan_that_stops_for_a_second_is_named_not_counted():
+    d = series()
+    d[80:110] = 0.05
+    said = find_repeats(d, [0])
+    assert said.at == ()
+    assert in_doubt(said, 95)
+    assert {s.reason for s in said.undecidable} <= {STANDS, STILL}
+
+
+def test_slow_motion_between_fast_ones_is_not_a_repeat():
+    t = np.arange(300)
+    d = np.hypot(0.8, 5 * np.abs(np.sin(t / 20)))  # noise floor and a pendulum
+    d[0] = np.nan
+    assert find_repeats(d, [0]).at == ()
+
+
+def test_the_dark_end_of_a_fade_is_undecidable():
+    d = series(level=2.0)
+    d[120:] = 0.001 * np.arange(80)
+    said = find_repeats(d, [0])
+    assert said.at == ()
+    assert all(in_doubt(said, f) for f in range(121, 199))
+
+
+def test_starved_frames_beside_a_key_frame_or_the_end_are_in_doubt():
+    d = series(level=1.0)
+    d[[2, 61, 199]] = 0.05
+    d[60] = 2.0
+    said = find_repeats(d, [0, 60])
+    assert said.at == ()
+    assert all(in_doubt(said, f) for f in (2, 61, 199))
+
+
+def test_key_frames_are_blind_unless_much_moves():
+    d = series(level=5.0)
+    d[[60, 120]] = 2.0
+    said = find_repeats(d, [0, 60, 120])
+    assert said.at == ()
+    assert said.blind_keys == 2
+    fast = series(level=30.0)
+    fast[60] = 2.0
+    assert find_repeats(fast, [0, 60, 120]).at == (60,)
+    assert find_repeats(fast, [0, 60, 120]).blind_keys == 0
+
+
+def test_bidirectional_frames_raise_the_level_that_is_needed():
+    d = series(level=1.2)
+    d[100] = 0.05
+    assert find_repeats(d, [0]).at == (100,)
+    said = find_repeats(d, [0], reordered=True)
+    assert said.at == ()
+    assert in_doubt(said, 100)
+
+
+def test_a_concealed_frame_is_damaged_not_repeated():
+    d = series()
+    d[[50, 90]] = 0.0
+    assert find_repeats(d, [0], corrupt=[50]).at == (90,)
+
+
+@pytest.mark.parametrize("n", [0, 1, 3])
+def test_too_short_a_series_says_nothing(n):
+    assert find_repeats(np.full(n, 0.01), []).at == ()
