@@ -306,6 +306,8 @@ def test_customary_units():
         ({"count": 0, "at": []}, "0"),
         ({"value": 78.7035, "u": 0.228, "unit": "deg"}, "78.70 ± 0.23°"),
         ([1, 2.5, "a"], "1, 2.5, a"),
+        ([{"file": "a", "axis": ""}, {"file": "b", "axis": "x"}], "file a; file b, axis x"),
+        ({"range": None}, "–"),
     ],
 )
 def test_findings_in_words(value, text):

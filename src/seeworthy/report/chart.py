@@ -349,6 +349,6 @@ def _theme() -> dict[str, Any]:
         "axisX": {"grid": False},
         "axisY": {"titleAnchor": "start", "titleAngle": 0, "titleAlign": "left",
                   "titleY": -14, "titleX": 0, "domain": False, "ticks": False},
-        "legend": {**words, "orient": "bottom", "symbolStrokeWidth": 2, "symbolOpacity": 1,
-                   "labelLimit": 240, "titleFontWeight": "normal"},
+        "legend": {**words, "columnPadding": 18, "orient": "bottom", "symbolStrokeWidth": 2,
+                   "symbolOpacity": 1, "labelLimit": 240, "titleFontWeight": "normal"},
     }  # fmt: skip

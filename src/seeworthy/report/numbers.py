@@ -162,9 +162,11 @@ def finding_text(value: Any) -> str:
             return _counted(value)
         if {"value", "u"} <= set(value) <= {"value", "u", "unit"}:
             return with_unit(format_value(value["value"], value["u"]), value.get("unit", ""))
-        return ", ".join(f"{str(k).replace('_', ' ')} {finding_text(v)}" for k, v in value.items())
+        told = {str(k).replace("_", " "): v for k, v in value.items() if v not in (None, "")}
+        return ", ".join(f"{k} {finding_text(v)}" for k, v in told.items()) or "–"
     if isinstance(value, list | tuple):
-        shown = ", ".join(finding_text(v) for v in value[:8])
+        joint = "; " if any(isinstance(v, dict) for v in value) else ", "
+        shown = joint.join(finding_text(v) for v in value[:8])
         return (f"{shown} and {len(value) - 8} more" if len(value) > 8 else shown) or "none"
     return str(value)
 

@@ -231,6 +231,7 @@ def load(camera: DemoCamera) -> Iterator[Staged]:
         name = f"{camera.name[:3].upper()}_glider.csv"
         yield Staged(
             {"": (Prop(name, make, 0.5),)},
+            readings={"site_temperature": ["11 degC ± 1 degC"]},
             day=camera.day(8),
             note="Foam glider off the bungee; the logger rode beside the camera.",
         )
