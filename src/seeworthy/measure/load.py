@@ -24,7 +24,7 @@ from seeworthy.measure.load_checks import check_against_height
 from seeworthy.measure.load_climb import by_height
 from seeworthy.measure.load_flight import Figure95, Flight
 from seeworthy.measure.load_fuse import fuse
-from seeworthy.measure.load_height import height_noise, spikes
+from seeworthy.measure.load_height import PORT, height_noise, spikes
 from seeworthy.measure.load_peak import cfc
 from seeworthy.measure.load_series import Series, thin
 
@@ -135,12 +135,22 @@ def _with_boost(
     boost_figures(flight, felt, boost, channel_class, band)
     if series is not None and bad is not None and heights is not None:
         flight.samples["height"] = (series.time, series.values)
-        top(flight, series, ~bad, sigma, heights.u_air, boost.burnout)
+        top(flight, series, ~bad, sigma, heights.u_air, boost.burnout, _u_wind(boost, felt))
     elif steep:
         ballistic(flight, felt, boost)
     after_boost(flight, felt, boost)
     tell_sensor(flight, felt)
     return flight
+
+
+def _u_wind(boost: Boost, felt: Felt) -> float:
+    """Return what the air's speed leaves uncertain at the top of a slanting flight, m.
+
+    The craft still moves there with about the level part of its speed, and a static port
+    is wrong by some share of the dynamic pressure.
+    """
+    level = 1.0 - min(max(felt.sin_path, 0.0), 1.0) ** 2
+    return PORT / 2 * level * boost.speed**2 / (2 * G0)
 
 
 def _zeroed(series: Series, launch: float) -> Series:

@@ -22,11 +22,15 @@ def top(
     sigma: float,
     u_air: float,
     after: float,
+    u_more: float = 0.0,
 ) -> None:
     """Add apogee and landing from the height log."""
     high = apogee(series, good, sigma, after)
     flight.events["apogee"] = high.time
-    flight.add("apogee", high.height, float(np.hypot(high.u, u_air * high.height)), high.n)
+    rest = int(np.count_nonzero(series.time < flight.events.get("launch", series.time[0])))
+    u_zero = sigma / np.sqrt(max(rest, 1))
+    u = float(np.sqrt(high.u**2 + u_zero**2 + u_more**2 + (u_air * high.height) ** 2))
+    flight.add("apogee", high.height, u, high.n)
     if high.spike > 0:
         flight.facts["pressure_spike"] = {
             "highest_sample_m": round(high.height + high.spike, 2),

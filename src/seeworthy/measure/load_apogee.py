@@ -63,6 +63,8 @@ def apogee(series: Series, good: NDArray[np.bool_], sigma: float, after: float) 
     k = int(np.argmax(middle))
     reach = max(3.0, 10 * series.period)
     near = (tu > tu[k] - reach) & (tu < tu[k] + reach)
+    # Of a hop only the arc counts, not the ground before and after it.
+    near &= middle > 0.3 * middle[k]
     tn, hn = tu[near], hu[near]
     if tn.size < 5:
         return Apogee(

@@ -45,7 +45,7 @@ def boost_figures(
     flight.add("max_speed", speed, u_speed, n)
     edge = _edges(felt, boost)
     mean = speed / length
-    inner = (u_speed**2 - min(edge[2] ** 2, 0.9 * track.u_speed[k] ** 2)) / length**2
+    inner = (u_speed**2 - min(edge[2] ** 2, 0.5 * track.u_speed[k] ** 2)) / length**2
     if n < LEAST_SAMPLES:
         edge = (0.0, 0.0, edge[2])
     ends = ((edge[0] - mean) * boost.u_launch) ** 2 + ((edge[1] - mean) * boost.u_burnout) ** 2

@@ -32,9 +32,9 @@ def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) 
     coast = (felt.time > boost.burnout) & (felt.time < boost.burnout + middle)
     brake = float(np.mean(felt.along[coast])) if np.count_nonzero(coast) > 3 else -G0
     expected = boost.speed + max(brake, -0.6 * boost.speed / max(middle, 0.1)) * middle
-    if climbed <= 0 or expected <= 0:
+    if expected <= 0 or (climbed <= 0 and expected < 15):
         return
-    ratio = expected / climbed
+    ratio = expected / max(climbed, 1e-3)
     # On a slanting path the height rises slower than the craft flies, never faster.
     if 0.45 < ratio < 2.2 or (ratio > 1 and not steep) or climbed * (end - start) < 10:
         return

@@ -44,7 +44,7 @@ def by_height(heights: Heights) -> Flight:
         seen.track.time, np.interp(seen.track.time, series.time, series.values), series.step
     )
     if seen.pulse is None:
-        v, u = _steady_peak(seen)
+        v, u = _steady_peak(series, sigma, seen.top)
         u = float(np.hypot(u, heights.u_air * v))
         flight.add("max_speed", v, u, 1)
         flight.facts["boost"] = "none: a slow ascent"
@@ -57,16 +57,41 @@ def by_height(heights: Heights) -> Flight:
     return flight
 
 
-def _steady_peak(seen: Ascent) -> tuple[float, float]:
-    """Return the largest speed of a slow ascent, freed of the lift of picking the largest."""
-    speed, spread = seen.track.speed, seen.track.u_speed
-    k = int(np.argmax(speed))
-    tied = speed > speed[k] - 3 * spread[k]
-    # Smoothed speeds stay alike for about the smoother's own time.
-    span = float(np.count_nonzero(tied)) * float(np.median(np.diff(seen.track.time)))
-    apart = max(span * seen.bandwidth * 2, 1.0)
-    lift = float(spread[k]) * np.sqrt(2 * np.log(apart)) if apart > 1.5 else 0.0
-    return float(speed[k]) - 0.6 * lift, float(np.hypot(spread[k], 0.4 * lift))
+def _steady_peak(series: Series, sigma: float, top: float) -> tuple[float, float]:
+    """Return the largest speed of a slow ascent and its uncertainty.
+
+    Straight lines through stretches long enough that noise leaves about 1 %: a smoother
+    overshoots where the climb sets in. The largest of several equal ones is too high by
+    chance; the mean of that lift is taken off.
+    """
+    rising = series.time <= top
+    t, h = series.time[rising], series.values[rising]
+    if t.size < 8:
+        t, h = series.time, series.values
+    climb_time = float(t[-1] - t[0])
+    steady = float(h.max() - h.min()) / max(climb_time, 1e-9)
+    period = climb_time / (t.size - 1)
+    width = max(8 * period, 2.0)
+    while width < 0.25 * climb_time and _slope_u(sigma, width, period) > 0.01 * steady:
+        width *= 1.3
+    starts = np.arange(t[0], t[-1] - width, width / 4)
+    slopes = []
+    for start in starts:
+        part = (t >= start) & (t <= start + width)
+        if np.count_nonzero(part) >= 4:
+            slopes.append(float(np.polyfit(t[part] - start, h[part], 1)[0]))
+    if not slopes:
+        return steady, 0.5 * steady
+    u = _slope_u(sigma, width, period)
+    largest = max(slopes)
+    tied = max(sum(x > largest - 3 * u for x in slopes) / 2, 1.0)
+    lift = u * float(np.sqrt(2 * np.log(tied))) if tied > 1.5 else 0.0
+    return largest - 0.7 * lift, float(np.hypot(u, 0.3 * lift))
+
+
+def _slope_u(sigma: float, width: float, period: float) -> float:
+    """Return the standard uncertainty of the slope of a line through even samples."""
+    return sigma * float(np.sqrt(12 * period / width**3))
 
 
 def _pulse_figures(flight: Flight, seen: Ascent, u_air: float) -> None:

@@ -77,9 +77,34 @@ def _read(inputs: Inputs) -> list[Log]:
         return {k: v for one in given for k, v in one.items()}
 
     return [
-        read_log(source, columns=for_file(columns, i), units=for_file(units, i))
+        _one_unit(read_log(source, columns=for_file(columns, i), units=for_file(units, i)))
         for i, source in enumerate(sources)
     ]
+
+
+def _one_unit(log: Log) -> Log:
+    """Give the axes of one accelerometer one unit where no header names it.
+
+    At rest the three together read 1 g; each alone says little.
+    """
+    from dataclasses import replace
+
+    import numpy as np
+
+    axes = [c for c in log.all("acceleration") if c.axis in ("x", "y", "z")]
+    if len(axes) < 2 or any(c.unit_from not in ("assumed", "data") for c in axes):
+        return log
+    head = max(3, axes[0].data.size // 50)
+    rest = float(np.hypot.reduce([float(np.nanmedian(c.data[:head])) for c in axes]))
+    unit = "gee" if 0.7 < rest < 1.4 else "m/s2"
+    turned = tuple(
+        replace(c, unit=unit, unit_from="data") if c in axes else c for c in log.columns
+    )
+    notes = [n for n in log.notes if not any(n.startswith(f"'{c.header}' ") for c in axes)]
+    shown = ", ".join(f"'{c.header}'" for c in axes)
+    word = "g" if unit == "gee" else unit
+    notes.append(f"{shown} were taken to be in {word}: together they read {rest:.2f} at rest.")
+    return replace(log, columns=turned, notes=tuple(notes))
 
 
 def _analyse(inputs: Inputs, logs: list[Log]) -> tuple[Flight, list[str]]:
@@ -186,7 +211,9 @@ def _heights(
 def _results(flight: Flight) -> list[Result]:
     found = []
     for f in flight.figures:
-        conditions: dict[str, Any] = {"method": flight.method}
+        # The top is the barometer's, whatever else was logged.
+        high = f.measurand == "apogee" and "height" in flight.samples
+        conditions: dict[str, Any] = {"method": "height" if high else flight.method}
         if f.phase:
             conditions["phase"] = f.phase
         if f.bound:
@@ -202,7 +229,9 @@ def _results(flight: Flight) -> list[Result]:
 
 def _findings(flight: Flight, logs: list[Log], used: list[str]) -> dict[str, Any]:
     columns = [
-        {"file": log.name, **row} for log in logs for row in log.describe() if row["quantity"]
+        {"file": log.name, **row, "unit": "g" if row["unit"] == "gee" else row["unit"]}
+        for log in logs
+        for row in log.describe()
     ]
     logged = {}
     for log in logs:
