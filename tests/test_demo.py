@@ -21,6 +21,7 @@ from seeworthy.selfcheck import demo_bench
 from seeworthy.selfcheck.demo_bench import CARD, build, plan
 from seeworthy.selfcheck.demo_cameras import CAMERAS, DUNLIN, SANDERLING, TITLE
 from seeworthy.selfcheck.demo_takes import SHELF, Prop
+from seeworthy.selfcheck.demo_targets import lens_of
 
 # Small pictures and the cheap procedures: enough to go the whole way in seconds.
 SMALL = replace(DUNLIN, width=320, height=176, bit_rate=1.0)
@@ -45,6 +46,11 @@ def test_every_entry_fits_its_procedure():
         assert set(staged.files) <= {f.role for f in declared.files}, name
         assert set(staged.readings) <= {r.name for r in declared.readings}, name
         assert set(staged.options) <= {o.name for o in declared.options}, name
+
+
+def test_the_edge_ray_is_the_one_that_the_lens_bends():
+    for camera in CAMERAS:
+        assert camera.edge_hfov == pytest.approx(lens_of(camera).view_angles()[0], abs=1e-3)
 
 
 def test_same_seed_same_demo():
@@ -84,7 +90,7 @@ def test_measures_find_the_truth_again(folder):
             for found in stored.results:
                 results.setdefault(found.measurand, []).append(found)
     low, high = results["hfov"][0].interval
-    assert low <= SMALL.hfov <= high
+    assert low <= SMALL.edge_hfov <= high
     low, high = results["mass"][0].interval
     assert low <= SMALL.mass <= high
     warm = min(results["run_time"], key=lambda r: abs(r.conditions["temperature"] - 21))

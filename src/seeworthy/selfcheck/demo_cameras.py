@@ -7,6 +7,7 @@ truth that a measure must find again, and claims of which some are kept and some
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -33,7 +34,7 @@ class DemoCamera:
     mass : float
         g.
     hfov : float
-        Horizontal angle of view, degrees.
+        Horizontal angle of view without the lens's bend, degrees; see `edge_hfov`.
     entrance : float
         Entrance pupil behind the lens front, mm.
     readout : float
@@ -74,6 +75,15 @@ class DemoCamera:
     bit_rate: float = 7.0
     drops: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
     card: str = "32 GB"
+
+    @property
+    def edge_hfov(self) -> float:
+        """Angle between the rays that reach the left and right edge, degrees."""
+        edge = math.tan(math.radians(self.hfov) / 2)
+        slope = edge
+        for _ in range(40):  # x (1 + k1 x²) = edge
+            slope = edge / (1 + self.k1 * slope * slope)
+        return 2 * math.degrees(math.atan(slope))
 
     def day(self, number: int) -> dt.date:
         """Return the day of a take; the days differ so that firmware can change between."""

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from seeworthy.selfcheck.demo_cameras import DemoCamera
+from seeworthy.selfcheck.demo_targets import film_board, film_rings
 
 if TYPE_CHECKING:
     from seeworthy.virtual.sensor import Camera
@@ -88,7 +89,7 @@ def body(camera: DemoCamera) -> Iterator[Staged]:
 
 def view(camera: DemoCamera) -> Iterator[Staged]:
     """Tape across the boathouse wall, at two distances; inches, as the tape has them."""
-    half = math.tan(math.radians(camera.hfov) / 2)
+    half = math.tan(math.radians(camera.edge_hfov) / 2)
     readings = {}
     for suffix, inches in (("", 60.0), ("2", 150.0)):
         wide = 2 * half * (inches + camera.entrance / 25.4)
@@ -216,6 +217,25 @@ def readout(camera: DemoCamera) -> Iterator[Staged]:
         )
 
 
+def lens(camera: DemoCamera) -> Iterator[Staged]:
+    """The board at a dozen angles."""
+    yield Staged(
+        {"": (Prop(_file(camera, 60), partial(film_board, camera=camera), 4.0),)},
+        readings={"printed_length": ["176.0 mm ± 0.2 mm"]},
+        day=camera.day(5),
+        note="Board on the kitchen table.",
+    )
+
+
+def pixel_aspect(camera: DemoCamera) -> Iterator[Staged]:
+    """The rings, and once more with the board turned."""
+    stands, turned = (
+        Prop(_file(camera, 61 + i), partial(film_rings, camera=camera, roll=90.0 * i), 1.0)
+        for i in range(2)
+    )
+    yield Staged({"": (stands,), "turned": (turned,)}, day=camera.day(5))
+
+
 def write_log(path: Path, seed: int, style: str) -> None:
     """Write what a logger recorded of a bungee launch of the foam glider."""
     from seeworthy.virtual.flight_logs import as_csv, demo_log
@@ -264,7 +284,9 @@ SHELF: dict[str, Callable[[DemoCamera], Iterator[Staged]]] = {
     "body": body,
     "stream": stream,
     "timing": timing,
+    "pixel-aspect": pixel_aspect,
     "view": view,
+    "lens": lens,
     "readout": readout,
     "battery": battery,
     "endurance": endurance,
