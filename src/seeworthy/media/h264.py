@@ -53,6 +53,10 @@ class Sps:
     fixed_rate : bool or None
     buffered : int or None
         max_dec_frame_buffering.
+    frame_num_bits, order_type, order_bits : int
+        Widths of frame_num and pic_order_cnt_lsb in a slice header, and pic_order_cnt_type.
+    separate_planes : bool
+        separate_colour_plane_flag.
     """
 
     profile_idc: int
@@ -72,6 +76,10 @@ class Sps:
     tick: Fraction | None = None
     fixed_rate: bool | None = None
     buffered: int | None = None
+    frame_num_bits: int = 4
+    order_type: int = 2
+    order_bits: int = 0
+    separate_planes: bool = False
 
     @property
     def profile(self) -> str:
@@ -97,7 +105,7 @@ class Sps:
         return 1 / (2 * self.tick) if self.tick else None
 
 
-class _Bits:
+class Bits:
     """Big-endian bits of a payload with the emulation prevention bytes taken out."""
 
     def __init__(self, data: bytes) -> None:
@@ -106,15 +114,18 @@ class _Bits:
         self._left = len(plain) * 8
 
     def take(self, count: int) -> int:
+        """Return the next bits as a number."""
         if count > self._left:
             raise ValueError("parameter set is cut short")
         self._left -= count
         return (self._value >> self._left) & ((1 << count) - 1)
 
     def flag(self) -> bool:
+        """Return the next bit."""
         return bool(self.take(1))
 
     def golomb(self) -> int:
+        """Return an unsigned Exp-Golomb number, ue(v) (9.1)."""
         zeros = 0
         while not self.take(1):
             zeros += 1
@@ -123,13 +134,14 @@ class _Bits:
         return (1 << zeros) - 1 + self.take(zeros)
 
     def signed(self) -> int:
+        """Return a signed Exp-Golomb number, se(v) (9.1.1)."""
         k = self.golomb()
         return (k + 1) // 2 if k % 2 else -(k // 2)
 
 
 def find_sps(extradata: bytes) -> Sps | None:
     """Return the first parameter set in codec data, avcC or start codes; None without one."""
-    for unit in _units(extradata):
+    for unit in units_of(extradata):
         if unit and unit[0] & 0x1F == 7:
             try:
                 return parse_sps(unit)
@@ -138,7 +150,8 @@ def find_sps(extradata: bytes) -> Sps | None:
     return None
 
 
-def _units(data: bytes) -> list[bytes]:
+def units_of(data: bytes) -> list[bytes]:
+    """Return the NAL units of codec data: sequence sets of avcC, or all between start codes."""
     if len(data) > 7 and data[0] == 1:  # AVCDecoderConfigurationRecord, ISO/IEC 14496-15
         units, at = [], 6
         for _ in range(data[5] & 0x1F):
@@ -159,12 +172,12 @@ def parse_sps(unit: bytes) -> Sps:
     """
     if len(unit) < 5 or unit[0] & 0x1F != 7:
         raise ValueError("not a sequence parameter set")
-    bits = _Bits(unit[1:])
+    bits = Bits(unit[1:])
     profile, constraints, level = bits.take(8), bits.take(8), bits.take(8)
     bits.golomb()  # seq_parameter_set_id
-    chroma, depth = _chroma(bits) if profile in _HIGH else (1, 8)
-    bits.golomb()  # log2_max_frame_num_minus4
-    _picture_order(bits)
+    chroma, depth, separate = _chroma(bits) if profile in _HIGH else (1, 8, False)
+    frame_num_bits = bits.golomb() + 4
+    order_type, order_bits = _picture_order(bits)
     references = bits.golomb()
     bits.flag()  # gaps_in_frame_num_value_allowed_flag
     across, down = bits.golomb() + 1, bits.golomb() + 1
@@ -176,15 +189,15 @@ def parse_sps(unit: bytes) -> Sps:
     width, height = _cropped(bits, across * 16, down * 16, chroma, frames_only)
     base = Sps(
         profile, constraints, level, width, height, across, down, not frames_only, depth, chroma,
-        references,
+        references, frame_num_bits=frame_num_bits, order_type=order_type, order_bits=order_bits,
+        separate_planes=separate,
     )  # fmt: skip
     return _with_vui(base, bits) if bits.flag() else base
 
 
-def _chroma(bits: _Bits) -> tuple[int, int]:
+def _chroma(bits: Bits) -> tuple[int, int, bool]:
     chroma = bits.golomb()
-    if chroma == 3:
-        bits.flag()  # separate_colour_plane_flag
+    separate = bits.flag() if chroma == 3 else False
     depth = bits.golomb() + 8
     bits.golomb()  # bit_depth_chroma_minus8
     bits.flag()  # qpprime_y_zero_transform_bypass_flag
@@ -192,10 +205,10 @@ def _chroma(bits: _Bits) -> tuple[int, int]:
         for i in range(8 if chroma != 3 else 12):
             if bits.flag():
                 _skip_scaling_list(bits, 16 if i < 6 else 64)
-    return chroma, depth
+    return chroma, depth, separate
 
 
-def _skip_scaling_list(bits: _Bits, size: int) -> None:
+def _skip_scaling_list(bits: Bits, size: int) -> None:
     last = following = 8
     for _ in range(size):
         if following:
@@ -203,20 +216,21 @@ def _skip_scaling_list(bits: _Bits, size: int) -> None:
         last = following or last
 
 
-def _picture_order(bits: _Bits) -> None:
+def _picture_order(bits: Bits) -> tuple[int, int]:
     kind = bits.golomb()
     if kind == 0:
-        bits.golomb()
-    elif kind == 1:
+        return kind, bits.golomb() + 4
+    if kind == 1:
         bits.flag()
         bits.signed()
         bits.signed()
         for _ in range(bits.golomb()):
             bits.signed()
+    return kind, 0
 
 
 def _cropped(
-    bits: _Bits, width: int, height: int, chroma: int, frames_only: bool
+    bits: Bits, width: int, height: int, chroma: int, frames_only: bool
 ) -> tuple[int, int]:
     if not bits.flag():
         return width, height
@@ -226,7 +240,7 @@ def _cropped(
     return width - across * (left + right), height - down * (top + bottom)
 
 
-def _with_vui(base: Sps, bits: _Bits) -> Sps:
+def _with_vui(base: Sps, bits: Bits) -> Sps:
     """Read the video usability information; what is cut short counts as not said."""
     said: dict[str, object] = {}
     with suppress(ValueError):
@@ -234,7 +248,7 @@ def _with_vui(base: Sps, bits: _Bits) -> Sps:
     return replace(base, **said)  # type: ignore[arg-type]
 
 
-def _vui(bits: _Bits, said: dict[str, object]) -> None:
+def _vui(bits: Bits, said: dict[str, object]) -> None:
     if bits.flag():
         idc = bits.take(8)
         pair = (bits.take(16), bits.take(16)) if idc == _EXTENDED_ASPECT else ASPECTS.get(idc)
@@ -271,7 +285,7 @@ def _vui(bits: _Bits, said: dict[str, object]) -> None:
         said["buffered"] = bits.golomb()
 
 
-def _skip_hrd(bits: _Bits) -> None:
+def _skip_hrd(bits: Bits) -> None:
     count = bits.golomb() + 1
     bits.take(8)
     for _ in range(count):

@@ -1,0 +1,346 @@
+"""Rebuild a playable file from media data without an index."""
+
+from __future__ import annotations
+
+import mmap
+import os
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import av
+import av.error
+
+from seeworthy.errors import CannotMeasure, Conflict, UnreadableInput
+from seeworthy.media.boxes import read_boxes
+from seeworthy.media.opening import open_clip
+from seeworthy.media.recover.aac import SAMPLES, FrameSplitter
+from seeworthy.media.recover.reference import Layout, study
+from seeworthy.media.recover.scan import Scan, scan
+from seeworthy.media.recover.slices import display_order
+
+if TYPE_CHECKING:
+    from seeworthy.media.source import Source
+
+_TICKS = 90_000
+_TRIED = 15  # pictures that are decoded to see whether the good clip's parameters fit
+_DRIFT = Fraction(1, 4)  # seconds by which picture and sound may differ in length unremarked
+
+
+@dataclass(frozen=True, slots=True)
+class Recovered:
+    """What came back.
+
+    Attributes
+    ----------
+    path : Path
+        The new file.
+    frames, key_frames : int
+        Whole pictures.
+    seconds : float
+        Length of the pictures.
+    sound_seconds : float
+        Length of the sound, 0 without.
+    cut_frames : int
+        Pictures that the end of the file cut; they are not in the new file.
+    lost_bytes : int
+        Bytes that are neither picture nor sound.
+    warnings : tuple of str
+    """
+
+    path: Path
+    frames: int
+    key_frames: int
+    seconds: float
+    sound_seconds: float
+    cut_frames: int
+    lost_bytes: int
+    warnings: tuple[str, ...] = ()
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "file": str(self.path),
+            "frames": self.frames,
+            "key_frames": self.key_frames,
+            "seconds": self.seconds,
+            "sound_seconds": self.sound_seconds,
+            "cut_frames": self.cut_frames,
+            "lost_bytes": self.lost_bytes,
+            "warnings": list(self.warnings),
+        }
+
+
+def recover(
+    broken: Source,
+    good: Source,
+    out: Path,
+    *,
+    progress: Callable[[float], None] | None = None,
+) -> Recovered:
+    """Rebuild a clip that was never finalised.
+
+    Parameters
+    ----------
+    broken : Source
+        Only read.
+    good : Source
+        A finished clip of the same camera in the same mode.
+    out : Path
+        The new file; must not exist.
+    progress : callable, optional
+        Called with the share done.
+
+    Raises
+    ------
+    Conflict
+        The new file exists, or the broken clip needs no recovery.
+    UnreadableInput
+        The good clip is of no use.
+    CannotMeasure
+        Nothing fits: another camera or mode, or no picture in the data.
+    """
+    if out.exists():
+        raise Conflict(f"'{out}' exists already.", "Name a new file with --out.")
+    boxes = read_boxes(broken.path)
+    if boxes is not None and boxes.finalised:
+        raise Conflict(f"'{broken.name}' has its index; it needs no recovery.", "Open it as it is.")
+    layout = study(good)
+    with broken.path.open("rb") as handle:
+        mapped = mmap.mmap(handle.fileno(), 0, access=mmap.ACCESS_READ)
+        data = memoryview(mapped)
+        try:
+            found = scan(data, _media_start(broken, data), layout, progress)
+            _check(broken, good, layout, found, data)
+            return _write(good, out, layout, found, data)
+        finally:
+            data.release()
+            mapped.close()
+
+
+def _media_start(broken: Source, data: memoryview) -> int:
+    boxes = read_boxes(broken.path)
+    media = boxes.first("mdat") if boxes is not None else None
+    if media is not None:
+        return media.offset + media.header
+    place = bytes(data[: 1 << 20]).find(b"mdat")
+    return place + 4 if place >= 0 else 0
+
+
+def _check(broken: Source, good: Source, layout: Layout, found: Scan, data: memoryview) -> None:
+    """Refuse what the good clip's parameters do not fit."""
+    if not found.pictures:
+        raise CannotMeasure(
+            f"No picture in '{broken.name}' fits the coding of '{good.name}'.",
+            "Give a good clip of the same camera in the same mode (size, rate, quality).",
+        )
+    decoder = av.VideoCodecContext.create(layout.picture, "r")
+    if layout.picture == "h264":
+        decoder.extradata = layout.codec_data
+    decoder.options = {"err_detect": "explode"}
+    wrong, sizes = 0, set()
+    tried = found.pictures[:_TRIED]
+    for sample in tried:
+        packet = av.Packet(bytes(data[sample.offset : sample.offset + sample.size]))
+        try:
+            frames = decoder.decode(packet)
+        except av.error.FFmpegError:
+            wrong += 1
+            continue
+        wrong += sum(bool(f.is_corrupt) for f in frames)
+        sizes |= {(f.width, f.height) for f in frames}
+    if sizes - {layout.size}:
+        other = " and ".join(f"{w}×{h}" for w, h in sorted(sizes - {layout.size}))
+        raise CannotMeasure(
+            f"'{broken.name}' is {other}, '{good.name}' is {layout.size[0]}×{layout.size[1]}.",
+            "Give a good clip of the same mode.",
+        )
+    if wrong > len(tried) / 3:
+        raise CannotMeasure(
+            f"The pictures of '{broken.name}' do not decode with the parameters of '{good.name}'.",
+            "Give a good clip of the same camera in the same mode (size, rate, quality).",
+        )
+
+
+@dataclass(frozen=True)
+class _Sound:
+    """Pieces of sound: offset, size, samples of each."""
+
+    pieces: list[tuple[int, int, int]]
+    unused: int
+
+    @property
+    def samples(self) -> int:
+        return sum(n for _, _, n in self.pieces)
+
+
+def _split(layout: Layout, found: Scan, data: memoryview, stream: Any) -> _Sound:
+    pieces: list[tuple[int, int, int]] = []
+    unused = 0
+    splitter = FrameSplitter(stream) if layout.sound == "aac" else None
+    for offset, size, _ in found.runs:
+        if splitter is not None:
+            at = offset
+            for length in splitter.split(bytes(data[offset : offset + size])):
+                pieces.append((at, length, SAMPLES))
+                at += length
+            unused += offset + size - at
+        else:
+            whole, rest = divmod(size, layout.block_bytes)
+            # What is over at the end of the file was cut; elsewhere it pads the picture before.
+            begin = offset if offset + size == len(data) else offset + rest
+            if whole:
+                pieces.append((begin, whole * layout.block_bytes, whole * layout.block_samples))
+            unused += rest
+    return _Sound(pieces, unused)
+
+
+def _write(good: Source, out: Path, layout: Layout, found: Scan, data: memoryview) -> Recovered:
+    warnings: list[str] = []
+    with open_clip(good) as model:
+        audio = model.streams.audio[0] if layout.sound != "none" else None
+        sound = _split(layout, found, data, audio) if audio else _Sound([], 0)
+        duration = _duration(layout, found, sound, warnings)
+        # Written beside and renamed: a full disk leaves no half file under the new name.
+        handle, name = tempfile.mkstemp(suffix=out.suffix, prefix=".recover-", dir=out.parent)
+        os.close(handle)
+        part = Path(name)
+        try:
+            _mux(part, model, layout, found, sound, duration, data)
+            part.chmod(0o644)
+            part.rename(out)
+        except BaseException:
+            part.unlink(missing_ok=True)
+            raise
+    lost = found.skipped + sound.unused
+    if found.cut_pictures:
+        warnings.append("The last picture was cut by the loss of power and is left out.")
+    return Recovered(
+        out,
+        len(found.pictures),
+        sum(s.key for s in found.pictures),
+        float(duration * len(found.pictures)),
+        sound.samples / layout.sound_rate if layout.sound_rate else 0.0,
+        found.cut_pictures,
+        lost,
+        tuple(warnings),
+    )
+
+
+def _duration(layout: Layout, found: Scan, sound: _Sound, warnings: list[str]) -> Fraction:
+    """Return the duration of a frame; the sound's clock decides where the two disagree."""
+    count = len(found.pictures)
+    if not layout.even:
+        warnings.append(
+            "The good clip has an uneven frame rate; the new file has an even one of the same mean."
+        )
+    if not sound.samples or not layout.sound_rate:
+        return layout.frame_duration
+    heard = Fraction(sound.samples, layout.sound_rate)
+    seen = layout.frame_duration * count
+    if abs(heard - seen) <= max(_DRIFT, seen / 200):
+        return layout.frame_duration
+    warnings.append(
+        f"Pictures at the good clip's rate last {float(seen):.2f} s, the sound {float(heard):.2f} "
+        "s; the frame rate was set by the sound."
+    )
+    return heard / count
+
+
+def _mux(
+    part: Path,
+    model: Any,
+    layout: Layout,
+    found: Scan,
+    sound: _Sound,
+    duration: Fraction,
+    data: memoryview,
+) -> None:
+    # A movie without its own sample entries is written as MP4 or MOV, as the good one is.
+    options = {"movflags": "+faststart"}
+    kind = "mov" if part.suffix.lower() in (".mov", ".qt") else "mp4"
+    with av.open(str(part), "w", format=kind, options=options) as target:
+        video = target.add_stream_from_template(model.streams.video[0])
+        video.time_base = Fraction(1, _TICKS)
+        audio = None
+        if layout.sound != "none":
+            audio = target.add_stream_from_template(model.streams.audio[0])
+            audio.time_base = Fraction(1, layout.sound_rate)
+        for packet in _interleaved(layout, found, sound, duration, data, video, audio):
+            target.mux(packet)
+
+
+def _interleaved(
+    layout: Layout,
+    found: Scan,
+    sound: _Sound,
+    duration: Fraction,
+    data: memoryview,
+    video: Any,
+    audio: Any,
+) -> list[Any]:
+    """Return packets in order of decoding time; their bytes are copied one by one by the muxer."""
+    delay = -min(layout.sound_delay, Fraction(0))  # sound that begins before the picture
+    timed: list[tuple[Fraction, int, Callable[[], Any]]] = []
+    samples = found.pictures
+    places = (
+        display_order(samples, found.parameters)
+        if found.parameters is not None
+        else list(range(len(samples)))
+    )
+    shift = max((i - p for i, p in enumerate(places)), default=0)
+    for index, (sample, place) in enumerate(zip(samples, places, strict=True)):
+        decode, show = delay + index * duration, delay + (place + shift) * duration
+
+        def picture(s: Any = sample, d: Fraction = decode, p: Fraction = show) -> Any:
+            packet: Any = av.Packet(bytes(data[s.offset : s.offset + s.size]))
+            packet.stream = video
+            packet.time_base = Fraction(1, _TICKS)
+            packet.dts, packet.pts = round(d * _TICKS), round(p * _TICKS)
+            packet.duration = round(duration * _TICKS)
+            packet.is_keyframe = s.key
+            return packet
+
+        timed.append((decode, 0, picture))
+    # The pictures are shown `shift` frames late by the reordering; the sound waits as long.
+    begin = delay + layout.sound_delay + shift * duration
+    count = 0
+    for offset, size, n in sound.pieces:
+        at = round(begin * layout.sound_rate) + count
+
+        def piece(o: int = offset, s: int = size, t: int = at, n: int = n) -> Any:
+            packet: Any = av.Packet(bytes(data[o : o + s]))
+            packet.stream = audio
+            packet.time_base = Fraction(1, layout.sound_rate)
+            packet.dts = packet.pts = t
+            packet.duration = n
+            packet.is_keyframe = True
+            return packet
+
+        timed.append((Fraction(at, layout.sound_rate), 1, piece))
+        count += n
+    timed.sort(key=lambda t: t[:2])
+    return _Lazy([make for _, _, make in timed])
+
+
+class _Lazy(list[Any]):
+    """Makes packets only when they are written, so that memory stays flat."""
+
+    def __iter__(self) -> Any:
+        for make in super().__iter__():
+            yield make()
+
+
+def default_name(broken: Path) -> Path:
+    """Return the name of the new file: beside the broken one, ``-recovered`` added."""
+    ending = broken.suffix if broken.suffix.lower() in (".mp4", ".mov") else ".mp4"
+    return broken.with_name(f"{broken.stem}-recovered{ending}")
+
+
+def require_readable(broken: Source) -> None:
+    """Refuse a file that is too small to hold a picture."""
+    if broken.size < 64:
+        raise UnreadableInput(f"'{broken.name}' holds nothing.", "Choose another file.")

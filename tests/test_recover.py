@@ -1,0 +1,245 @@
+"""Recovery of clips cut before their index was written, in five container layouts."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+from dataclasses import dataclass
+from pathlib import Path
+
+import av
+import cv2
+import numpy as np
+import pytest
+from scipy import signal
+
+from seeworthy.cli import main
+from seeworthy.errors import CannotMeasure, Conflict, UnreadableInput
+from seeworthy.media.recover import recover
+from seeworthy.media.source import Source
+
+RATE = 48_000
+
+
+@dataclass(frozen=True)
+class Layout:
+    name: str
+    ending: str
+    codec: str
+    sound: str | None
+    b_frames: int = 0
+
+
+LAYOUTS = [
+    Layout("mp4-avc-aac", "mp4", "libx264", "aac"),
+    Layout("mp4-avc-aac-reordered", "mp4", "libx264", "aac", 2),
+    Layout("mov-avc-pcm", "mov", "libx264", "pcm_s16le"),
+    Layout("mov-mjpeg-pcm", "mov", "mjpeg", "pcm_s16le"),
+    Layout("mp4-avc-silent", "mp4", "libx264", None, 2),
+]
+
+
+def write(path: Path, layout: Layout, frames: int, size=(320, 240), seed=0) -> None:
+    """A moving texture with a noisy tone, muxed by FFmpeg as a camera would."""
+    rng = np.random.default_rng(seed)
+    width, height = size
+    scene = cv2.GaussianBlur(
+        rng.integers(0, 255, (height * 2, width * 2, 3), dtype=np.uint8), (0, 0), 3
+    )
+    times = np.arange(frames * RATE // 30) / RATE
+    tone = 0.3 * np.sin(2 * np.pi * 440 * times) + 0.01 * rng.standard_normal(times.size)
+    with av.open(str(path), "w") as target:
+        video = target.add_stream(layout.codec, rate=30)
+        video.width, video.height = size
+        video.pix_fmt = "yuvj420p" if layout.codec == "mjpeg" else "yuv420p"
+        video.bit_rate = 1_500_000
+        if layout.codec == "libx264":
+            video.options = {"bf": str(layout.b_frames), "preset": "veryfast", "g": "30"}
+        audio = target.add_stream(layout.sound, rate=RATE) if layout.sound else None
+        if audio is not None:
+            audio.layout = "mono"
+        step = RATE // 30
+        for i in range(frames):
+            crop = scene[i % height : i % height + height, i % width : i % width + width]
+            frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(crop), format="rgb24")
+            frame.pts = i
+            target.mux(video.encode(frame.reformat(format=video.pix_fmt)))
+            if audio is not None:
+                target.mux(audio.encode(_sound(tone[i * step : (i + 1) * step], i * step, layout)))
+        target.mux(video.encode())
+        if audio is not None:
+            target.mux(audio.encode())
+
+
+def _sound(samples, start, layout):
+    if layout.sound == "aac":
+        data, form = samples.astype(np.float32)[None], "fltp"
+    else:
+        data, form = (samples * 32767).astype(np.int16)[None], "s16"
+    frame = av.AudioFrame.from_ndarray(data, format=form, layout="mono")
+    frame.sample_rate = RATE
+    frame.pts = start
+    return frame
+
+
+def cut(whole: Path, broken: Path, share: float) -> None:
+    """What the card holds when power dies: everything up to a byte before the index."""
+    data = whole.read_bytes()
+    data = data[: data.rfind(b"moov") - 4]
+    broken.write_bytes(data[: int(len(data) * share)])
+
+
+def complete_frames(whole: Path, limit: int) -> int:
+    """Pictures of the whole file that lie fully before a byte, by FFmpeg's own index."""
+    with av.open(str(whole)) as container:
+        stream = container.streams.video[0]
+        return sum(p.size > 0 and p.pos + p.size <= limit for p in container.demux(stream))
+
+
+@pytest.fixture(scope="module", params=LAYOUTS, ids=lambda layout: layout.name)
+def case(request, tmp_path_factory):
+    layout = request.param
+    folder = tmp_path_factory.mktemp(layout.name)
+    good, whole, broken = (folder / f"{n}.{layout.ending}" for n in ("good", "whole", "broken"))
+    write(good, layout, 60, seed=1)
+    write(whole, layout, 150, seed=2)
+    cut(whole, broken, 0.9)
+    before = broken.read_bytes()
+    out = folder / f"out.{layout.ending}"
+    found = recover(Source.of(broken), Source.of(good), out)
+    assert broken.read_bytes() == before
+    return layout, whole, broken, found
+
+
+def test_at_least_98_percent_of_the_complete_frames_come_back(case):
+    _, whole, broken, found = case
+    there = complete_frames(whole, broken.stat().st_size)
+    assert there > 100
+    assert found.frames >= 0.98 * there
+    assert found.frames <= there
+
+
+def test_every_picture_is_the_one_that_was_filmed(case):
+    layout, whole, _, found = case
+    with av.open(str(whole)) as a, av.open(str(found.path)) as b:
+        pairs = zip(a.decode(video=0), b.decode(video=0), strict=False)
+        compared = 0
+        for one, other in pairs:
+            if compared > found.frames - 4:  # the last ones may lack their references
+                break
+            assert np.array_equal(one.to_ndarray(format="gray"), other.to_ndarray(format="gray"))
+            compared += 1
+    assert compared > 100, layout.name
+
+
+def test_sound_stays_in_sync_within_40_ms(case):
+    layout, whole, _, found = case
+    if layout.sound is None:
+        assert found.sound_seconds == 0
+        return
+    assert _offset(found.path) == pytest.approx(_offset(whole), abs=0.040)
+    assert found.sound_seconds == pytest.approx(found.seconds, abs=0.15)
+    one, other = _heard(whole), _heard(found.path)
+    scores = signal.correlate(other, one, mode="same", method="fft")
+    assert abs(int(np.argmax(scores)) - len(one) // 2) / RATE <= 0.040
+
+
+def _heard(path):
+    """Sound as heard, sample by sample from the first picture on."""
+    with av.open(str(path)) as container:
+        video = container.streams.video[0]
+        zero = float(video.start_time * video.time_base)
+        heard = np.zeros(RATE * 8)
+        for frame in container.decode(audio=0):
+            samples = frame.to_ndarray().ravel().astype(float)
+            at = round((frame.time - zero) * RATE)
+            skip = max(0, -at)
+            heard[at + skip : at + len(samples)] = samples[skip:]
+    return heard / np.abs(heard).max()
+
+
+def _offset(path):
+    with av.open(str(path)) as container:
+        video, audio = container.streams.video[0], container.streams.audio[0]
+        return float(audio.start_time * audio.time_base - video.start_time * video.time_base)
+
+
+def test_ffmpeg_plays_it_without_an_error(case):
+    if shutil.which("ffmpeg") is None:
+        if os.environ.get("CI"):
+            pytest.fail("CI needs ffmpeg")
+        pytest.skip("ffmpeg is not installed")
+    _, _, _, found = case
+    command = ["ffmpeg", "-v", "error", "-err_detect", "explode", "-i", str(found.path)]
+    done = subprocess.run(
+        [*command, "-f", "null", "-"], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0
+    assert done.stderr == ""
+
+
+# Refusals.
+
+
+@pytest.fixture(scope="module")
+def pair(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("pair")
+    layout = LAYOUTS[0]
+    write(folder / "good.mp4", layout, 45, seed=1)
+    write(folder / "whole.mp4", layout, 45, seed=2)
+    cut(folder / "whole.mp4", folder / "broken.mp4", 0.9)
+    write(folder / "other.mp4", layout, 45, size=(160, 128), seed=3)
+    return folder
+
+
+def test_a_good_clip_of_another_mode_is_refused(pair, tmp_path):
+    out = tmp_path / "out.mp4"
+    with pytest.raises(CannotMeasure) as caught:
+        recover(Source.of(pair / "broken.mp4"), Source.of(pair / "other.mp4"), out)
+    assert "same" in caught.value.hint
+    assert not out.exists()
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_clip_that_is_whole_needs_no_recovery(pair, tmp_path):
+    with pytest.raises(Conflict, match="needs no recovery"):
+        recover(Source.of(pair / "whole.mp4"), Source.of(pair / "good.mp4"), tmp_path / "o.mp4")
+
+
+def test_nothing_is_overwritten(pair, tmp_path):
+    out = tmp_path / "out.mp4"
+    out.write_text("dear")
+    with pytest.raises(Conflict, match="exists"):
+        recover(Source.of(pair / "broken.mp4"), Source.of(pair / "good.mp4"), out)
+    assert out.read_text() == "dear"
+
+
+def test_a_broken_good_clip_is_of_no_use(pair, tmp_path):
+    with pytest.raises(UnreadableInput, match="never finalised"):
+        recover(Source.of(pair / "broken.mp4"), Source.of(pair / "broken.mp4"), tmp_path / "o.mp4")
+
+
+def test_noise_is_no_clip(pair, tmp_path):
+    noise = tmp_path / "noise.mp4"
+    noise.write_bytes(np.random.default_rng(1).bytes(200_000))
+    with pytest.raises(CannotMeasure, match="No picture"):
+        recover(Source.of(noise), Source.of(pair / "good.mp4"), tmp_path / "o.mp4")
+
+
+def test_the_command_says_what_came_back(pair, tmp_path, capsys):
+    out = tmp_path / "out.mp4"
+    words = [
+        "recover",
+        str(pair / "broken.mp4"),
+        "--like",
+        str(pair / "good.mp4"),
+        "--out",
+        str(out),
+    ]
+    assert main.run([*words, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["frames"] > 35
+    assert out.is_file()
+    assert main.run(words) == 2
