@@ -170,6 +170,20 @@ def test_pictures_and_figures_have_words(seen):
     assert "speed (px/s)" in seen.text  # the table that stands for the figure
 
 
+def test_tables_stay_tables_where_they_are_laid_out_as_cards(seen):
+    """CSS ``display: block`` takes the meaning of a table away; roles keep it."""
+    wanted = {"table": "table", "thead": "rowgroup", "tbody": "rowgroup", "tr": "row", "td": "cell"}
+    assert {"table", "td"} <= {t for t, _ in seen.tags}
+    for tag, attributes in seen.tags:
+        if tag in wanted:
+            assert attributes.get("role") == wanted[tag]
+        if tag == "th":
+            assert (
+                attributes["role"]
+                == {"col": "columnheader", "row": "rowheader"}[attributes["scope"]]
+            )
+
+
 def test_headings_step_down_one_at_a_time(seen):
     levels = [int(t[1]) for t, _ in seen.tags if re.fullmatch(r"h[1-6]", t)]
     assert levels[0] == 1
