@@ -45,22 +45,23 @@ def _figure(
 
     t = flight.track.time
     start, end = _span(flight, name)
-    keep = np.flatnonzero((t >= start) & (t <= end))
-    keep = keep[np.unique(np.linspace(0, keep.size - 1, min(_MOST, keep.size)).astype(int))]
-    columns: dict[str, list[Any]] = {
-        "time": [round(float(x), 4) for x in t[keep]],
-        "value": [round(float(x), 4) for x in values[keep]],
-        "low": [round(float(x), 4) for x in (values - _K * spread)[keep]],
-        "high": [round(float(x), 4) for x in (values + _K * spread)[keep]],
-    }
+    at = flight.samples[samples][0] if samples in flight.samples else np.empty(0)
+    # The track's own times and the samples' times in one column; where one of the two has
+    # nothing there stands nothing.
+    grid = np.union1d(_thin(t, start, end), _thin(at, start, end))
+    on_track = (grid >= t[0]) & (grid <= t[-1])
+    columns: dict[str, list[float | None]] = {"time": [round(float(x), 4) for x in grid]}
+    for column, curve in (
+        ("value", values), ("low", values - _K * spread), ("high", values + _K * spread),
+    ):  # fmt: skip
+        columns[column] = _cells(np.interp(grid, t, curve), on_track)
     marks = [
         Mark("band", low="low", high="high", label="95 %"),
         Mark("line", "value", label="smoothed"),
     ]
-    if samples and samples in flight.samples:
-        at, raw = flight.samples[samples]
-        near = np.interp(t[keep], at, raw)
-        columns["sample"] = [round(float(x), 4) for x in near]
+    if at.size:
+        nearest = np.clip(np.searchsorted(at, grid), 0, at.size - 1)
+        columns["sample"] = _cells(flight.samples[samples][1][nearest], at[nearest] == grid)
         marks.append(Mark("points", "sample", label="logged"))
     for event, when in flight.events.items():
         if start <= when <= end:
@@ -71,11 +72,26 @@ def _figure(
     )  # fmt: skip
 
 
+def _thin(t: Any, start: float, end: float) -> Any:
+    """Return at most half of `_MOST` of the times between `start` and `end`."""
+    import numpy as np
+
+    inside = t[(t >= start) & (t <= end)]
+    if inside.size <= _MOST // 2:
+        return inside
+    return inside[np.unique(np.linspace(0, inside.size - 1, _MOST // 2).astype(int))]
+
+
+def _cells(values: Any, there: Any) -> list[float | None]:
+    return [round(float(v), 4) if ok else None for v, ok in zip(values, there, strict=True)]
+
+
 def _span(flight: Flight, name: str) -> tuple[float, float]:
     """Height over the whole flight; speed and acceleration around the push."""
     t = flight.track.time
     if name == "height" or not flight.boosted:
-        return float(t[0]), float(t[-1])
+        last = max([t[-1], *(x[0][-1] for x in flight.samples.values())])
+        return float(t[0]), float(last)
     launch, burnout = flight.events["launch"], flight.events["burnout"]
     length = burnout - launch
     return launch - 0.3 * length, burnout + max(1.0 * length, 0.3)
