@@ -35,6 +35,10 @@ CAUTIONS: dict[str, str] = {
         "Mains lamps: use them as sold, do not open them, keep them dry, and let a licensed "
         "electrician do any wiring."
     ),
+    "hearing": (
+        "Sweeps and tones: start quietly and keep ears away from the loudspeaker; loud tones "
+        "harm hearing, and animals nearby hear more than you do."
+    ),
     "power-cut": (
         "Cutting power can damage a card's file system: copy the card first, use one you can lose."
     ),
