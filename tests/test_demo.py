@@ -162,6 +162,7 @@ def test_a_prop_that_fails_leaves_no_whole_file(tmp_path):
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1200)
 def test_the_whole_demo(tmp_path):
     """Everything that is installed; refusals only where one was staged."""
     with build(tmp_path / "bench") as bench:
