@@ -78,6 +78,19 @@ def test_three_axes_askew_give_the_launch_angle():
     assert felt_peak == pytest.approx(log.path.truth["felt_peak"], rel=0.02)
 
 
+@pytest.mark.parametrize("gravity", [True, False])
+def test_a_log_that_begins_in_the_push(gravity):
+    craft = Craft("test", lambda x: 9.8 * G0, 1.5, 5e-4)
+    log = clean_log(craft, rate=100, height_rate=0, gravity=gravity)
+    late = log.time > log.path.events["launch"] + 0.05
+    flight = analyse(clean(log.time[late], log.acceleration[late]), ("z",), None)
+    found = figures(flight)
+    assert flight.facts["gravity"] == ("included" if gravity else "removed")
+    for name in ("peak_acceleration", "felt_peak", "max_speed", "boost_time"):
+        assert found[name].low < log.path.truth[name] < found[name].high, name
+    assert any("begins inside the push" in n for n in flight.notes)
+
+
 def test_bias_on_the_pad_is_taken_out():
     craft = Craft("test", lambda x: 8 * G0, 0.8, 5e-4)
     log = clean_log(craft, rate=100, height_rate=0, bias=0.3)

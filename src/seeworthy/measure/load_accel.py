@@ -66,9 +66,12 @@ def into_flight(
     )  # fmt: skip
     still = _still(values, size) if len(names) > 1 else np.zeros(along.size, bool)
     boost = find_boost(base, still)
+    if rest_n == 0 and len(names) == 1:
+        base, boost = _without_rest(base, boost, gravity)
+        change = base.along[:, None] * direction
     base = _with_gravity(base, rest, size, direction, boost, gravity, sin_path)
     felt = _felt(change, rest, size, direction, base)
-    clipped = _full_scale(along, sigma, series.step, boost)
+    clipped = _full_scale(base.along, sigma, series.step, boost)
     return replace(base, felt=felt, full_scale=clipped), boost
 
 
@@ -76,7 +79,9 @@ def _check_size(series: Series) -> None:
     first = series.values[: max(3, min(20, series.values.shape[0] // 20))]
     rest = float(np.linalg.norm(np.median(first, axis=0)))
     for factor, name in ((G0, "m/s2 that were read as g"), (1 / G0, "g that were read as m/s2")):
-        if 0.93 < rest / (factor * G0) < 1.07 and (factor > 1 or _has_jump(series)):
+        if 0.93 < rest / (factor * G0) < 1.07 and (
+            _has_flight(series, rest) if factor > 1 else _has_jump(series)
+        ):
             raise CannotMeasure(
                 f"At rest the accelerometer reads {rest / G0:.3g} g: these look like {name}.",
                 f"Say so with option units=acceleration:{'m/s2' if factor > 1 else 'g'}.",
@@ -89,6 +94,11 @@ def _check_size(series: Series) -> None:
             f"An acceleration of {peak / G0:.0f} g over many samples is not that of a flight.",
             "The unit is probably another one: say units=acceleration:m/s2 (or ft/s2).",
         )
+
+
+def _has_flight(series: Series, rest: float) -> bool:
+    """A rest is far below the flight's own peaks; a push at the log's start is the peak."""
+    return float(np.abs(series.values).max()) > 2 * rest
 
 
 def _has_jump(series: Series) -> bool:
@@ -183,7 +193,9 @@ def _with_gravity(
     path = float(np.clip(rest @ direction / size, -1, 1)) if size > 0.1 * G0 else 0.0
     if felt.axes == 1:
         path = 1.0 if near_g and rest @ direction > 0 else float(rest @ direction) / G0
-    if gravity:
+    if felt.rest_n == 0 and felt.gravity == "included":
+        told = felt  # told by its free flight
+    elif gravity:
         steep = path if gravity == "included" else 1.0
         told = replace(felt, gravity=gravity, gravity_from="as you said", sin_path=steep)
     elif felt.rest_n == 0:
@@ -200,14 +212,47 @@ def _with_gravity(
     return told if sin_path is None else replace(told, sin_path=sin_path)
 
 
+def _free_fall(felt: Felt, boost: Boost) -> float:
+    """Return what the sensor reads in free flight once drag has eased, m/s².
+
+    The upper end of the readings: drag only adds to the negative side.
+    """
+    after = (felt.time > boost.burnout + 0.1) & (
+        felt.time < boost.burnout + 0.1 + 0.4 * max(boost.speed / G0, 0.5)
+    )
+    return float(np.quantile(felt.along[after], 0.8)) if after.any() else -G0
+
+
+def _first_end(felt: Felt) -> Boost | None:
+    """Return the push in which the log begins, up to where it falls below a fifth."""
+    t, y = felt.time, felt.along
+    below = np.flatnonzero(y < 0.2 * float(np.median(y[:5])))
+    if not below.size or below[0] < 2:
+        return None
+    k = int(below[0])
+    speed = float(np.trapezoid(y[:k], t[:k]))
+    return Boost(float(t[0]), float(t[k]), 0.0, 0.0, 0, k, speed, True)
+
+
+def _without_rest(felt: Felt, boost: Boost | None, gravity: str) -> tuple[Felt, Boost | None]:
+    """Take 1 g off an upright sensor whose log begins in flight and that reads 0 in free fall."""
+    first = _first_end(felt)
+    if first is None:
+        return felt, boost
+    if gravity != "included" and (gravity == "removed" or _free_fall(felt, first) < -0.6 * G0):
+        return felt, boost
+    lower = replace(
+        felt, along=felt.along - G0, gravity="included",
+        gravity_from="no rest in the log, about 0 g in free flight",
+    )  # fmt: skip
+    return lower, find_boost(lower)
+
+
 def _by_coast(felt: Felt, boost: Boost | None) -> Felt:
     """Zero at rest: free flight tells gravity taken out (−1 g) from a level launch (0)."""
     if boost is None:
         return replace(felt, gravity="removed", gravity_from="0 g at rest on the pad")
-    after = (felt.time > boost.burnout + 0.1) & (
-        felt.time < boost.burnout + 0.1 + 0.4 * max(boost.speed / G0, 0.5)
-    )
-    fall = float(np.median(felt.along[after])) if after.any() else -G0
+    fall = _free_fall(felt, boost)
     if fall < -0.6 * G0:
         return replace(
             felt, gravity="removed",

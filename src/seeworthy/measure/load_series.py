@@ -123,15 +123,15 @@ def without_wild(series: Series, reach: int = 4) -> Series:
     samples; broken telegrams at the end of a log do. What is subtler (pressure waves of
     an ejection charge) is left to the robust smoother.
     """
+    from scipy import ndimage
+
     t, y = series.time, series.values
-    n = y.size
-    middle = np.empty(n)
-    spread = np.empty(n)
-    for i in range(n):
-        low, high = max(0, i - reach), min(n, i + reach + 1)
-        near = y[low:high]
-        middle[i] = np.median(near)
-        spread[i] = max(t[min(i + reach, n - 1)] - t[max(i - reach, 0)], series.period)
+    last = y.size - 1
+    # Mirrored at the ends, so that a broken last sample does not outvote its neighbours.
+    middle = ndimage.median_filter(y, size=2 * reach + 1, mode="mirror")
+    place = np.arange(y.size)
+    span = t[np.minimum(place + reach, last)] - t[np.maximum(place - reach, 0)]
+    spread = np.maximum(span, series.period)
     # 400 m/s is faster than anything this bench measures.
     limit = 100.0 + 400.0 * spread
     return series.part(np.abs(y - middle) <= limit)
