@@ -9,8 +9,9 @@ import sys
 import pytest
 
 from seeworthy.cli import main
-from seeworthy.cli.words import finite, in_words, pairs
+from seeworthy.cli.words import finite, pairs, result_line
 from seeworthy.errors import WrongCall
+from seeworthy.results import result
 
 
 def run(capsys, *words):
@@ -142,10 +143,12 @@ def test_pairs_collects_repeats_and_keeps_later_equal_signs():
         pairs(["a"], "--option", "a=1")
 
 
-def test_findings_in_words():
-    assert in_words({"count": 2, "at": [3, 9]}) == "2 (frames 3, 9)"
-    assert in_words(True) == "yes"
-    assert in_words(None) == "none"
+def test_a_result_line_rounds_both_ends_by_the_uncertainty():
+    name, value, rest = result_line(result("duration", 2.0, 0.00003, n=4))
+    assert name == "duration"
+    assert value.startswith("2.000000")
+    assert "1.99994 to 2.00006" in rest
+    assert "n = 4" in rest
 
 
 def test_json_never_holds_nan():

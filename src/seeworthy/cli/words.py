@@ -16,7 +16,7 @@ from seeworthy.errors import WrongCall
 
 if TYPE_CHECKING:
     from seeworthy.procedures.declare import Procedure
-    from seeworthy.results import Outcome, Picture
+    from seeworthy.results import Outcome, Picture, Result
 
 
 def show_json(value: Any) -> None:
@@ -42,7 +42,9 @@ def pairs(texts: Iterable[str], flag: str, example: str) -> dict[str, list[str]]
 
 
 def show_outcome(outcome: Outcome) -> None:
-    """Print results, findings and warnings in words."""
+    """Print results, findings and warnings in words, written as the report writes them."""
+    from seeworthy.report.numbers import finding_name, finding_text
+
     if outcome.sentence:
         typer.echo(outcome.sentence)
     lines = [result_line(r) for r in outcome.results]
@@ -50,44 +52,23 @@ def show_outcome(outcome: Outcome) -> None:
     for name, value, rest in lines:
         typer.echo(f"  {name:<{width}}  {value}  {rest}".rstrip())
     for name, value in outcome.findings.items():
-        typer.echo(f"  {name.replace('_', ' ')}: {in_words(value)}")
+        typer.echo(f"  {finding_name(name)}: {finding_text(value)}")
     for warning in outcome.warnings:
         typer.echo(f"  Mind: {warning}")
 
 
-def result_line(result: Any) -> tuple[str, str, str]:
+def result_line(result: Result) -> tuple[str, str, str]:
     """Return (name, value ± u, interval and conditions) of a result."""
     from seeworthy.measurands import measurand
     from seeworthy.quantities import format_value
+    from seeworthy.report.numbers import conditions_text, interval_text, value_text
 
-    low, high = result.interval
-    unit = f" {result.unit}" if result.unit else ""
-    digits = max(3, len(f"{abs(result.value):.0f}") + 2) if result.value else 3
-    rest = f"95 %: {low:.{digits}g} to {high:.{digits}g}{unit}, n = {result.n}"
-    for key, value in result.conditions.items():
-        rest += f", {key} {value:g}" if isinstance(value, float) else f", {key} {value}"
+    rest = f"95 %: {interval_text(*result.interval, result.u, result.unit)}, n = {result.n}"
+    conditions = conditions_text(result.conditions)
     title = measurand(result.measurand).title
-    return title, format_value(result.value, result.u, result.unit), f"({rest})"
-
-
-def in_words(value: Any) -> str:
-    """Write a finding's plain JSON value for a person."""
-    if value is None:
-        return "none"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return f"{value:.5g}"
-    if isinstance(value, dict):
-        if set(value) == {"count", "at"}:
-            places = ", ".join(str(x) for x in value["at"][:8])
-            more = " …" if len(value["at"]) > 8 else ""
-            return f"{value['count']}" + (f" (frames {places}{more})" if places else "")
-        return ", ".join(f"{k.replace('_', ' ')} {in_words(v)}" for k, v in value.items())
-    if isinstance(value, list | tuple):
-        shown = ", ".join(in_words(v) for v in value[:6])
-        return (shown + (" …" if len(value) > 6 else "")) or "none"
-    return str(value)
+    bounded = any(math.isinf(end) for end in result.interval)
+    shown = value_text(result) if bounded else format_value(result.value, result.u, result.unit)
+    return title, shown, f"({rest}, {conditions})" if conditions else f"({rest})"
 
 
 def show_cautions(procedures: Sequence[Procedure]) -> None:
