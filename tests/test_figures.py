@@ -71,6 +71,12 @@ def test_the_specification_is_plain_json_and_says_units():
     assert "vega-lite" in spec["$schema"]
 
 
+def test_units_are_printed_with_their_signs():
+    lean = figure(LINE, y=Axis("h", "lean", "deg"))
+    assert "lean (°)" in json.dumps(figures.specification(lean), ensure_ascii=False)
+    assert figures.table(lean)[0][1] == "lean (°)"
+
+
 def test_equal_axes_have_the_same_scale():
     wide = figure(LINE, columns={"t": [0.0, 20.0], "h": [0.0, 10.0]}, equal=True)
     spec = figures.specification(wide, (600, 300))

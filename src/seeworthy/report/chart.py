@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from seeworthy.report.palette import INK, RULE, SERIES
-from seeworthy.report.rows import rows_of
+from seeworthy.report.rows import rows_of, titled
 from seeworthy.results import Axis, Figure, Mark
 
 _SHAPES = ["circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "stroke"]
@@ -130,7 +130,7 @@ class _Builder:
         alt = _altair()
         channel: Any = alt.X if letter == "x" else alt.Y
         name = column or axis.column
-        shown = f"{axis.title} ({axis.unit})" if axis.unit else axis.title
+        shown = titled(axis)
         if not self.numeric(name):
             labels = alt.Axis(labelAngle=0 if letter == "y" or self.width > 400 else -40)
             bands = alt.Scale(paddingInner=0.45, paddingOuter=0.3)
@@ -308,7 +308,7 @@ def _cells(b: _Builder, mark: Mark) -> list[Any]:
     encoding: dict[str, Any] = {}
     for axis, letter in ((b.figure.x, "x"), (b.figure.y, "y")):
         channel: Any = alt.X if letter == "x" else alt.Y
-        title = f"{axis.title} ({axis.unit})" if axis.unit else axis.title
+        title = titled(axis)
         order = "ascending" if b.numeric(axis.column) else None
         encoding[letter] = channel(
             f"{b.name(axis.column)}:O", title=title, sort=order, axis=alt.Axis(labelAngle=0)

@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 from seeworthy.report import chart
 from seeworthy.report.palette import INK, RULE
+from seeworthy.report.rows import titled
 from seeworthy.results import Figure
 
 Format = Literal["svg", "png", "pdf", "html", "json"]
@@ -88,7 +89,7 @@ def table(figure: Figure, most: int = 120) -> tuple[list[str], list[list[str]], 
     Long columns are thinned evenly to `most` rows.
     """
     names = list(figure.columns)
-    titles = {a.column: f"{a.title} ({a.unit})" if a.unit else a.title for a in _axes(figure)}
+    titles = {a.column: titled(a) for a in (figure.x, figure.y)}
     for mark in figure.marks:
         if mark.y and mark.label:
             titles.setdefault(mark.y, mark.label)
@@ -97,10 +98,6 @@ def table(figure: Figure, most: int = 120) -> tuple[list[str], list[list[str]], 
     step = max(1, -(-length // most))
     rows = [[_cell(figure.columns[n][i]) for n in names] for i in range(0, length, step)]
     return heads, rows, length - len(rows)
-
-
-def _axes(figure: Figure) -> tuple[Any, ...]:
-    return (figure.x, figure.y)
 
 
 def _cell(value: Any) -> str:

@@ -6,10 +6,16 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from seeworthy.results import Figure
+from seeworthy.report.numbers import sign
+from seeworthy.results import Axis, Figure
 
 _MOST_ROWS = 1200
 Row = dict[str, Any]
+
+
+def titled(axis: Axis) -> str:
+    """Return the title of an axis with its unit as printed: ``lean (°)``."""
+    return f"{axis.title} ({sign(axis.unit)})" if axis.unit else axis.title
 
 
 def rows_of(figure: Figure, names: Mapping[str, str]) -> list[Row]:
