@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
 
@@ -166,3 +167,27 @@ def test_purposes_are_listed_and_shown(capsys):
     code, out, _ = run(capsys, "suit", "kite-picture", "--show")
     assert code == 0
     assert "[[wish]]" in out
+
+
+def test_a_log_is_a_plan(capsys, folder):
+    log = Path(__file__).parent / "published" / "flightlogs" / "ndrt2020_accel_altitude.csv"
+    code, out, err = run(
+        capsys,
+        "plan",
+        "--from-log",
+        str(log),
+        "--bench",
+        str(folder),
+        "--camera",
+        "Dunlin",
+        "--json",
+    )
+    assert code == 0, err
+    (plan,) = json.loads(out)
+    found = {p["name"]: p for p in plan["predictions"]}
+    widths = {n: p["value"] for n, p in found.items() if n.startswith("ground_width@")}
+    # NDRT 2020 log (RocketPy repository, MIT): apogee about 1317 m; 1.40 m wide at 1.47 m.
+    assert max(widths.values()) == pytest.approx(1317 * 1.40 / 1.47, rel=0.1)
+    assert len(widths) >= 4
+    assert found["load_margin"]["missing"]
+    assert run(capsys, "plan", "--bench", str(folder))[0] == 2

@@ -15,7 +15,10 @@ app = typer.Typer(rich_markup_mode=None)
 
 @app.command()
 def plan(
-    flight: str = typer.Argument(..., metavar="FLIGHT.toml", help="The planned flight."),
+    flight: str = typer.Argument("", metavar="FLIGHT.toml", help="The planned flight."),
+    from_log: list[str] = typer.Option(
+        None, "--from-log", metavar="LOG", help="Plan what a log shows was flown (repeatable)."
+    ),
     camera: list[str] = typer.Option(None, "--camera", help="Only this camera (repeatable)."),
     bench: Path = typer.Option(None, "--bench", metavar="DIR", help="Bench folder."),
     as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
@@ -27,9 +30,17 @@ def plan(
     """
     from seeworthy.bench.store import find_bench, open_bench
     from seeworthy.cli import words
+    from seeworthy.errors import WrongCall
     from seeworthy.plan.bench_plan import load_flight, plan_flight
 
-    wanted = load_flight(flight)
+    if not flight and not from_log:
+        raise WrongCall("No flight is named.", "Name a FLIGHT.toml, or --from-log LOG.")
+    wanted = load_flight(flight) if flight else None
+    if from_log:
+        from seeworthy.plan.from_log import flight_from_log
+
+        wanted = flight_from_log(from_log, wanted)
+    assert wanted is not None
     with open_bench(bench or find_bench()) as opened:
         found = plan_flight(opened, wanted, camera or ())
     if as_json:
