@@ -100,7 +100,9 @@ def fuse(
     until : float
         End of the stretch in which the accelerometer's axis lies along the path, s.
     """
-    used = felt.time <= until
+    # From just before launch: at rest the speed is known, integrating there only adds drift.
+    step = float(np.median(np.diff(felt.time)))
+    used = (felt.time >= boost.launch - max(0.1, 4 * step)) & (felt.time <= until)
     ta, ya = felt.time[used], felt.along[used]
     th, yh = (np.empty(0), np.empty(0)) if heights is None else heights
     keep = th >= ta[0]

@@ -214,12 +214,16 @@ def _burnout(felt: Felt, last: int, threshold: float) -> tuple[float, float, int
         if level / 2 > y[k]:
             k -= 1
         return _half(t, y, k, float(level)), dt * (0.45 if caught else 0.29), i
+    # Where a push fades out, its end is a matter of words: a rectangle from a tenth of the
+    # peak to zero.
+    strong = np.flatnonzero(y[: i + 1] > 0.1 * float(np.max(y[: i + 1])))
+    fade = float(t[i] - t[strong[-1]]) / np.sqrt(12) if strong.size else 0.0
     drop = float(y[i] - y[i + 1])
     if drop > 4 * felt.sigma:
-        return float(t[i] + y[i] / drop * dt), 0.45 * dt, i
+        return float(t[i] + y[i] / drop * dt), float(np.hypot(0.45 * dt, fade)), i
     near = slice(max(i - 4, 0), min(i + 6, n))
     slope, at = np.polyfit(t[near] - t[i], y[near], 1)
     cross = float(np.clip(-at / slope, -4 * dt, 4 * dt)) if slope < 0 else dt / 2
     vague = np.hypot(felt.sigma / 2, felt.u_bias)
     u = vague / max(abs(slope), vague / (6 * dt))
-    return float(t[i] + cross), float(np.hypot(dt / np.sqrt(12), u)), i
+    return float(t[i] + cross), float(np.sqrt(dt**2 / 12 + u**2 + fade**2)), i
