@@ -93,11 +93,14 @@ class Aspect:
     parts: dict[str, float] = field(default_factory=dict)
 
 
-CORRELATED = 12.0
+CORRELATED = 8.0
 """Neighbouring edge points share coding and pixel-grid errors: this many count as one."""
 
-FLOOR = 2e-4
+FLOOR = 3e-5
 """Relative standard uncertainty that stays with any number of points (study of this method)."""
+
+SPREAD = 0.3
+"""Standard deviation in px of how far dark has spread over an edge, before it is seen."""
 
 _ROUND = 24
 """Places on each fitted edge that stand for its hundreds of points."""
@@ -142,7 +145,8 @@ class _Model:
 
     Vector: log aspect, log focal, bend, stretch; then per take the slope of the
     target's plane over the focal length (x, y), the centre (x, y), the log radius of
-    the outermost circle, and how far dark has spread over its edges; then log radii of
+    the outermost circle, and how many px dark has spread over the edges (a wrong tone
+    curve does that, the same in all directions of the stored frame); then log radii of
     the other circles where they are not known. The picture fixes slope over focal
     length, not the slope: so written, the fit is nearly linear.
     """
@@ -158,6 +162,8 @@ class _Model:
         self.points = [
             [(e.ellipse.at(around) - self.centre) / width for e in t.edges] for t in takes
         ]
+        # Where an edge goes when dark spreads by one px: outwards or inwards.
+        self.spread = [[e.ellipse.normal(around) * e.side / width for e in t.edges] for t in takes]
         self.scatter = float(np.mean([e.rms for t in takes for e in t.edges]))
         self.noise = self._point_noise(0.02)
         self.rms = self.scatter
@@ -217,7 +223,7 @@ class _Model:
         for i, take in enumerate(self.takes):
             part = self.part(v, i)
             for j, points in enumerate(self.points[i]):
-                flat = points / (1.0, aspect)
+                flat = (points - float(part[5]) * self.spread[i][j]) / (1.0, aspect)
                 flat = flat * (1 - float(v[2]) * np.sum(flat**2, axis=1, keepdims=True))
                 plane = _turn(_to_plane(flat, part, focal), take.roll) * squeeze
                 away = np.hypot(*plane.T) - self._radius(take, part, j)
@@ -228,8 +234,7 @@ class _Model:
         outer = math.exp(float(part[4]))
         if take.radii is None:
             return outer if j == 0 else math.exp(float(part[5 + j]))
-        # Dark spreads outwards at the outer edge of a dark ring, inwards at its inner one.
-        return outer * take.radii[j] + float(part[5]) * take.edges[j].side / self.width
+        return outer * take.radii[j]
 
     def residuals(self, v: Array) -> Array:
         """Return weighted misfits followed by the pulls of the priors."""
@@ -246,7 +251,7 @@ class _Model:
             part = self.part(v, i)
             # One circle does not show its slope: hold it level, see `unseen_tilt`.
             wide = math.tan(math.radians(p.tilt[1])) if len(take.edges) > 1 else 1e-3
-            pulls += [part[0] * focal / wide, part[1] * focal / wide, part[5] / 2.0]
+            pulls += [part[0] * focal / wide, part[1] * focal / wide, part[5] / SPREAD]
         return np.concatenate([self.misfit(v) / self.noise, np.array(pulls)])
 
     def unseen_tilt(self) -> float:

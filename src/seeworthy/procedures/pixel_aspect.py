@@ -39,11 +39,13 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 
     watchers: list[SteadyMean] = [w.observer for w in seen.watches]  # type: ignore[misc]
     _same_size(watchers)
+    sources = [inputs.file(), *inputs.all_files("turned")]
     takes: list[Take] = []
     pictures: list[Picture] = []
     warnings: list[str] = []
     for i, watcher in enumerate(watchers):
-        take, picture = _take(watcher, inputs, turned=i == 1)
+        still = sources[i].guess_kind() == "still"
+        take, picture = _take(watcher, inputs, turned=i == 1, still=still)
         takes.append(take)
         pictures.append(picture)
         warnings += _doubt_take(take)
@@ -101,10 +103,13 @@ def _same_size(watchers: Sequence[SteadyMean]) -> None:
         )
 
 
-def _take(watcher: SteadyMean, inputs: Inputs, *, turned: bool) -> tuple[Take, Picture]:
+def _take(
+    watcher: SteadyMean, inputs: Inputs, *, turned: bool, still: bool
+) -> tuple[Take, Picture]:
     """Find the rings of one take and draw them."""
     from seeworthy.measure.pixel_aspect import Take
     from seeworthy.measure.ring_edges import find_rings
+    from seeworthy.media.light import light_of
     from seeworthy.targets.evidence import BLUE, canvas, draw_outline, encode
 
     picture = watcher.mean
@@ -118,7 +123,10 @@ def _take(watcher: SteadyMean, inputs: Inputs, *, turned: bool) -> tuple[Take, P
                 f"The region reaches out of the frame of {picture.shape[1]}×{picture.shape[0]} px.",
                 "Write --option region=x,y,width,height in whole px.",
             )
-    search = find_rings(picture, region)
+    assert watcher.stage is not None
+    # The middle of an edge is where half of its light falls, not half of its code values.
+    light = light_of(watcher.stage, still=still).linear(picture) * 255.0
+    search = find_rings(light, region)
     drawn = canvas(picture)
     for edge in search.edges:
         draw_outline(drawn, edge.points, BLUE, 1)
