@@ -139,6 +139,41 @@ def test_deep_and_wide_layouts(tmp_path, layout, bits, chroma):
     assert light_of(look.stage).table.size == 1 << bits
 
 
+@pytest.mark.parametrize("layout", ["yuyv422", "uyvy422", "nv12", "gray16be", "gbrp10le"])
+def test_interleaved_and_turned_numbers(tmp_path, layout):
+    """The same samples as the planar form of the same picture."""
+    deep = layout in ("gray16be", "gbrp10le")
+    grey = np.tile(np.linspace(20, 230, 64).astype(np.uint8), (48, 1))
+    rgb = np.stack([grey, grey, grey[:, ::-1] // 2 + 60], axis=-1)
+    frame = av.VideoFrame.from_ndarray(rgb, "rgb24").reformat(format=layout)
+    path = tmp_path / "a.nut"
+    with ClipWriter(
+        path, 64, 48, 30, bit_rate=None, codec="rawvideo", pixel_format=layout, options={}
+    ) as clip:
+        clip.write_frame(frame)
+
+    class Planes(Look):
+        def frame(self, view):
+            self.luma = view.luma.copy()
+            self.chroma = None if view.chroma is None else [c.copy() for c in view.chroma]
+
+    look = Planes()
+    watch(Source.of(path), [look])
+    same = {"yuyv422": "yuv422p", "uyvy422": "yuv422p", "nv12": "yuv420p"}.get(layout)
+    assert look.luma.shape == (48, 64)
+    assert look.luma.dtype == (np.uint16 if deep else np.uint8)
+    if same is None:
+        top = 65535 if layout == "gray16be" else 1023
+        luma = 0.299 * rgb[..., 0] + 0.587 * rgb[..., 1] + 0.114 * rgb[..., 2]
+        assert np.allclose(look.luma / top, luma / 255, atol=0.01)
+        return
+    planar = frame.reformat(format=same)
+    wanted = planar.to_ndarray()
+    assert np.array_equal(look.luma, wanted[:48] if same == "yuv420p" else np.asarray(wanted)[:48])
+    assert look.chroma[0].shape == (24 if same == "yuv420p" else 48, 32)
+    assert light_of(look.stage).range == "limited"
+
+
 def test_a_clip_stored_as_rgb(tmp_path):
     path = tmp_path / "a.avi"
     rgb = np.zeros((48, 64, 3), np.uint8)

@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.errors import CannotMeasure
+from seeworthy.media.planes import is_rgb
 from seeworthy.media.transfer import Transfer, transfer_of
 
 if TYPE_CHECKING:
@@ -35,7 +36,6 @@ _WEIGHTS = {
 }
 _MATRIX_NAMES = {1: "BT.709", 4: "FCC", 5: "BT.601", 6: "BT.601", 7: "SMPTE 240M", 9: "BT.2020"}
 _IDENTITY = 0  # H.273: the three planes are G, B, R
-_RGB_FORMATS = ("rgb", "bgr", "gbr", "pal", "argb", "rgba", "abgr", "bgra", "0rgb", "0bgr")
 
 Floats = npt.NDArray[np.float32]
 
@@ -56,7 +56,7 @@ class Light:
     transfer : str
         Name of the transfer function used.
     weights : (float, float)
-        KR and KB of the luma equation.
+        KR and KB of the luma equation (BT.601 where luma is made from RGB here).
     matrix : str
         Name of the luma equation, ``"RGB"`` where none was needed.
     assumptions : tuple of str
@@ -113,7 +113,7 @@ def light_of(stage: Stage, *, still: bool = False) -> Light:
         The clip is tagged with a transfer function that has no fixed relation to
         scene light here (PQ, HLG, log).
     """
-    rgb = stage.pixel_format.startswith(_RGB_FORMATS)
+    rgb = is_rgb(stage.pixel_format)
     return light(
         stage.tags,
         stage.bits,
@@ -150,7 +150,7 @@ def light(
     said: list[str] = []
     span = _range(tags, still, full, said)
     curve = _transfer(tags, still, said)
-    matrix, weights = ("RGB", _WEIGHTS[1]) if rgb else _matrix(tags, still, rows, said)
+    matrix, weights = ("RGB", _WEIGHTS[5]) if rgb else _matrix(tags, still, rows, said)
     black, white = _levels(span, bits)
     codes = np.arange(1 << bits, dtype=np.float64)
     table = curve.decode((codes - black) / (white - black)).astype(np.float32)
