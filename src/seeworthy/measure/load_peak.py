@@ -18,7 +18,7 @@ from seeworthy.errors import CannotMeasure
 
 Floats = NDArray[np.float64]
 
-LEAST_SAMPLES = 6
+LEAST_SAMPLES = 10
 """Fewer samples than this within a push cannot show its peak: lower bound."""
 _WIDTHS = (0, 2, 3, 4, 6, 8, 11, 15, 20, 28)
 
