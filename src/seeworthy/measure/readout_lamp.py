@@ -259,10 +259,16 @@ def _solve(
         s = _Solution(nu, rate, s.terms, tuple(complex(a) for a in amplitude), noise)
         wave = _basis(times, rows, s)
         bands = sum((a * w).real for a, w in zip(s.amplitude, wave, strict=True))
-        scene = np.mean(light / np.maximum(1 + bands, 0.05), axis=0)
+        scene = _scene(light, bands)
         if step > 2 and moving and abs(change[2 * n]) < 1e-6 * abs(nu):
             break
     return s
+
+
+def _scene(light: Doubles, bands: Doubles) -> Doubles:
+    """Return the still scene, (R,), that times the bands explains the light best."""
+    shine = np.maximum(1 + bands, 0.0)
+    return np.asarray(np.sum(light * shine, axis=0) / np.sum(shine**2, axis=0))
 
 
 def _still_free(values: Doubles) -> Doubles:
@@ -334,7 +340,7 @@ def _conclude(
         (1, len(rows))
     )
     bands = sum((a * w).real for a, w in zip(s.amplitude, _basis(times, rows, s), strict=True))
-    scene = np.mean(light / np.maximum(1 + bands, 0.05), axis=0)
+    scene = _scene(light, bands)
     return LampReadout(
         row_time,
         relative * row_time,

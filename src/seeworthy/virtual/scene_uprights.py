@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
 
 import cv2
@@ -114,8 +115,10 @@ def panned(focal: float, bearing: float, rate: float) -> Motion:
     return path
 
 
-def _texture(rng: np.random.Generator, contrast: float, horizon: float) -> Array:
+@lru_cache(maxsize=2)
+def _texture(seed: int, contrast: float, horizon: float) -> Array:
     """Return a background that repeats across, (2048, 4096): soft sky over rough ground."""
+    rng = np.random.default_rng([seed, 1])
     height, width = 2048, 4096
     out = np.zeros((height, width), np.float32)
     for step, weight in ((256, 0.5), (64, 0.25), (16, 0.15), (4, 0.12)):
@@ -160,11 +163,11 @@ class Renderer:
     """
 
     def __init__(self, scene: Scene, camera: Camera) -> None:
-        rng = np.random.default_rng([scene.seed, 1])
+        rng = np.random.default_rng([scene.seed, 10])
         self.scene, self.camera = scene, camera
         self._ax, self._ay = (r * np.float32(camera.focal) for r in camera.rays())
         self._horizon = float(scene.notes.get("horizon", 60.0))
-        self._ground = _texture(rng, scene.contrast, self._horizon)
+        self._ground = _texture(scene.seed, scene.contrast, self._horizon)
         self._grain = rng.standard_normal((64, 512)).astype(np.float32)
         self._develop = Developer(camera, np.random.default_rng([scene.seed, 2]))
         self._rows = camera.row_times()
@@ -212,7 +215,7 @@ class Renderer:
         if right <= left:
             return
         u = self._ax[:, left:right] - centre[:, None]
-        index = np.clip((u + half) * 20, 0, len(cover) - 1).astype(np.int32)
+        index = np.clip((u + half) * 20 + 0.5, 0, len(cover) - 1).astype(np.int32)
         alpha = cover[index]
         if bar.top > -1500 or bar.bottom < 1500:
             alpha *= self._ends(bar, middle, y, left, right)

@@ -1,0 +1,228 @@
+"""Read-out from passing uprights: geometry, rendered truth, refusals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+import pytest
+
+from seeworthy.errors import CannotMeasure
+from seeworthy.measure.readout_bands import ReadoutWatch
+from seeworthy.measure.readout_fit import fit_row_time
+from seeworthy.measure.readout_passing import judge, measure_passing
+from seeworthy.measure.readout_refine import Points
+from seeworthy.media.frames import ColourTags, Stage
+from seeworthy.virtual import uprights_casts as casts
+from seeworthy.virtual.scene_uprights import frames
+from seeworthy.virtual.sensor import Camera
+
+SMALL: dict[str, Any] = {"width": 640, "height": 360, "hfov": 60.0, "exposure": 1 / 1000}
+
+
+@dataclass(frozen=True)
+class _View:
+    stage: Stage
+    index: int
+    seconds: float
+    luma: np.ndarray
+    corrupt: bool = False
+
+
+def watch(scene, camera, times) -> ReadoutWatch:
+    """Show a rendered scene to an observer, no coder between."""
+    tags = ColourTags("limited", 1, 1, 1)
+    rate = Fraction(camera.rate).limit_denominator(1001)
+    stage = Stage(camera.width, camera.height, 0, Fraction(1, 90000), rate, 8, "yuv420p", tags)
+    observer = ReadoutWatch(lamp_frames=0)
+    observer.begin(stage)
+    for index, (seconds, codes) in enumerate(frames(scene, camera, times)):
+        observer.frame(_View(stage, index, seconds, codes))
+    observer.finish()
+    return observer
+
+
+def seconds(count: int, start: float = 0.0, rate: float = 30.0) -> list[float]:
+    return [start + k / rate for k in range(count)]
+
+
+def made_points(
+    speed: float,
+    row_time: float,
+    start: float,
+    *,
+    roll=0.0,
+    pitch=0.0,
+    bend=0.0,
+    pull=0.0,
+    tilt=0.0,
+) -> Points:
+    """Places of one upright by the forward model, frame 1280x720, no noise."""
+    rng = np.random.default_rng(abs(int(speed)) + abs(int(start)))
+    rows = np.tile(np.linspace(-345, 345, 24), 10)
+    times = np.repeat(np.arange(10) / 30, 24)
+    t = times + rows * row_time
+    s = start + speed * t + pull * t * t / 2
+    xu, yu = s.copy(), rows.copy()
+    x, y = xu.copy(), rows
+    for _ in range(60):  # x_u = x (1 + bend r^2) along the line through the vanishing point
+        stretch = 1 + bend * (x * x + y * y) / 640**2
+        yu = y * stretch
+        xu = s + (roll + tilt + pitch * s / 640) * yu
+        x = xu / stretch
+    return Points(times, rows, x + 1e-4 * rng.standard_normal(len(x)), 0.05, 10, 0, 1.5)
+
+
+def test_the_fit_returns_the_camera_it_was_given():
+    row_time = 16e-3 / 720
+    camera = {"roll": 0.03, "pitch": 0.02, "bend": 0.03}
+    tracks = [
+        made_points(v, row_time, start, pull=pull, **camera)
+        for v, start, pull in ((900, -200, 0), (-700, 300, 200), (400, 50, -300), (-1500, 500, 0))
+    ]
+    fit = fit_row_time(tracks, np.arange(4), 640.0, 1e-5)
+    assert fit.row_time == pytest.approx(row_time, rel=1e-4)
+    assert fit.roll == pytest.approx(0.03, abs=1e-5)
+    assert fit.pitch == pytest.approx(0.02, abs=2e-4)
+    assert fit.bend == pytest.approx(0.03, abs=2e-4)
+
+
+def test_roll_alone_is_not_taken_for_read_out():
+    tracks = [made_points(v, 0.0, x, roll=0.05) for v, x in ((900, -300), (-900, 300), (500, 0))]
+    fit = fit_row_time(tracks, np.arange(3), 640.0, 1e-5)
+    assert fit.row_time * 720 == pytest.approx(0.0, abs=1e-6)
+
+
+def test_one_leaning_post_counts_for_less():
+    row_time = 20e-3 / 720
+    tracks = [
+        made_points(v, row_time, x)
+        for v, x in ((900, -300), (-900, 300), (800, -100), (-850, 100), (950, -500), (-780, 500))
+    ]
+    tracks.append(made_points(870, row_time, -200, tilt=0.02))
+    fit = fit_row_time(tracks, np.arange(7), 640.0, 1e-5)
+    assert fit.row_time == pytest.approx(row_time, rel=0.12)
+    assert fit.u > 0.02 * row_time
+    assert np.argmax(np.abs(fit.tilts)) == 6
+
+
+def test_tracks_of_one_speed_are_refused_however_good():
+    tracks = [made_points(900, 2e-5, x) for x in (-300, -200, -100, 0, 100)]
+    with pytest.raises(CannotMeasure, match="one speed in one direction"):
+        judge(tracks, 1280, 720, 1 / 30)
+
+
+def test_a_read_out_longer_than_a_frame_is_refused():
+    tracks = [made_points(v, 9e-5, -v / 6) for v in (900, -700, 400, -1200, 600, -500)]
+    with pytest.raises(CannotMeasure, match=r"(do not agree|longer than the time)"):
+        judge(tracks, 1280, 720, 1 / 30)
+
+
+CASES = {
+    "both ways": (Camera(**SMALL, readout_time=0.020, roll=2, pitch=-2, k1=-0.1), (700.0, -500.0)),
+    "upside down": (Camera(**SMALL, readout_time=0.012, upwards=True), (900.0, -800.0)),
+    "one way, three distances": (
+        Camera(**SMALL, readout_time=0.025, roll=-3),
+        (200.0, 450.0, 900.0),
+    ),
+    "portrait": (
+        Camera(width=360, height=640, hfov=40, readout_time=0.020, roll=1.5, exposure=1 / 1000),
+        (500.0, -400.0),
+    ),
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_rendered_read_out_is_measured(name):
+    camera, speeds = CASES[name]
+    scene = casts.passing(camera, 3, speeds=speeds, seconds=1.3)
+    found = measure_passing(watch(scene, camera, seconds(36)))
+    truth = camera.readout_time / camera.height
+    assert found.row_time == pytest.approx(truth, rel=0.015)
+    assert abs(found.row_time - truth) < 4 * found.u
+    assert found.u < 0.03 * truth
+    assert found.upwards is camera.upwards
+
+
+def test_roll_and_bend_are_reported():
+    camera, speeds = CASES["both ways"]
+    scene = casts.passing(camera, 3, speeds=speeds, seconds=1.3)
+    fit = measure_passing(watch(scene, camera, seconds(36))).fit
+    assert np.degrees(np.arctan(fit.roll)) == pytest.approx(-2.0, abs=0.1)
+    # x_u = x (1 + bend) at the side: the inverse of x_d = x (1 + k1 tan^2(30 deg)).
+    assert fit.bend == pytest.approx(0.1 * np.tan(np.radians(30)) ** 2, rel=0.3)
+
+
+def test_real_time_stamps_count_not_frame_numbers():
+    """Variable rate: every third frame is late, some are missing."""
+    camera = Camera(**SMALL, readout_time=0.020)
+    scene = casts.passing(camera, 4, speeds=(600.0, -600.0), seconds=1.6)
+    times = [k / 30 + (0.008 if k % 3 == 2 else 0.0) for k in range(42) if k % 11 != 7]
+    found = measure_passing(watch(scene, camera, times))
+    assert found.row_time * 360 == pytest.approx(0.020, rel=0.015)
+
+
+def test_duplicated_frames_are_not_new_observations():
+    camera = Camera(**SMALL, readout_time=0.020)
+    scene = casts.passing(camera, 4, speeds=(600.0, -600.0), seconds=1.3)
+    observer = ReadoutWatch(lamp_frames=0)
+    tags = ColourTags("limited", 1, 1, 1)
+    stage = Stage(640, 360, 0, Fraction(1, 90000), Fraction(30), 8, "yuv420p", tags)
+    observer.begin(stage)
+    shown = [c for _, c in frames(scene, camera, seconds(8))]
+    for index in range(16):
+        observer.frame(_View(stage, index, index / 30, shown[index // 2]))
+    assert observer.seen == 16
+    assert observer.moving == 7
+
+
+REFUSED = {
+    "trees": (casts.trees, r"(straight|do not agree|one speed|shakes)"),
+    "trunks that lean": (casts.straight_trunks, "one speed in one direction"),
+    "shaken": (casts.shaken, "shakes"),
+    "still": (casts.still, "Nothing moves"),
+    "ground": (casts.ground_only, r"(Nothing upright|No upright)"),
+}
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_what_only_looks_like_it_is_refused(name):
+    cast, words = REFUSED[name]
+    camera = Camera(**SMALL, readout_time=0.020)
+    observer = watch(cast(camera, 8), camera, seconds(24))
+    with pytest.raises(CannotMeasure, match=words) as caught:
+        measure_passing(observer)
+    assert caught.value.hint
+
+
+def test_a_lean_under_three_pixels_is_refused():
+    camera = Camera(**SMALL, readout_time=0.006)
+    scene = casts.passing(camera, 5, speeds=(300.0, -300.0), seconds=1.0)
+    with pytest.raises(CannotMeasure, match="less than 3 px"):
+        measure_passing(watch(scene, camera, seconds(28)))
+
+
+def test_an_empty_clip_is_refused():
+    with pytest.raises(CannotMeasure, match="Nothing moves"):
+        measure_passing(ReadoutWatch())
+
+
+def test_memory_of_the_observer_is_flat():
+    """A long moving clip is thinned to runs spread over all of it."""
+    camera = Camera(width=64, height=36, exposure=1 / 1000)
+    scene = casts.passing(camera, 6, speeds=(300.0, -200.0), seconds=2.0)
+    shown = [c for _, c in frames(scene, camera, seconds(20))]
+    observer = ReadoutWatch(run=10, keep=40, lamp_frames=16)
+    tags = ColourTags("limited", 1, 1, 1)
+    stage = Stage(64, 36, 0, Fraction(1, 90000), Fraction(30), 8, "yuv420p", tags)
+    observer.begin(stage)
+    for index in range(400):
+        observer.frame(_View(stage, index, index / 30, shown[index % 20]))
+    runs = observer.runs()
+    assert sum(len(r.times) for r in runs) <= 40
+    assert runs[-1].times[0] > 0.6 * 400 / 30
+    assert all(np.allclose(np.diff(r.times), 1 / 30) for r in runs)
+    assert len(observer.rows()[0]) <= 16
+    assert len(observer.pictures) <= 12
