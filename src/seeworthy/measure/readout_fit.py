@@ -209,7 +209,7 @@ def _path(local: Doubles, target: Doubles) -> tuple[Doubles, Doubles, Doubles]:
         residual = target - local @ coef
         cut = np.clip(residual / (4.5 * _spread(residual)), -1, 1)
         weight = (1 - cut**2) ** 2
-    return coef, np.asarray(weight, np.float64), np.asarray(residual, np.float64)
+    return np.asarray(coef, np.float64), weight, np.asarray(residual, np.float64)
 
 
 def _spread(residual: Doubles) -> float:

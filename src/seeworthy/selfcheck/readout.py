@@ -99,7 +99,7 @@ def _speeds(rng: np.random.Generator, camera: Camera, low: float, high: float) -
     fast = float(np.exp(rng.uniform(math.log(least), math.log(most))))
     way = float(rng.choice([-1, 1]))
     second = max(300.0 * scale, fast * float(rng.uniform(0.5, 1)))
-    speeds = (-way * second, way * fast)
+    speeds: tuple[float, ...] = (-way * second, way * fast)
     if rng.random() < 0.4:
         speeds = (float(rng.choice([-1, 1])) * max(300.0 * scale, second / 2), *speeds)
     return speeds
