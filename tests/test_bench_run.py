@@ -16,7 +16,7 @@ from sqlalchemy import update
 
 from seeworthy.bench import leases, running
 from seeworthy.bench.cameras import add_camera
-from seeworthy.bench.models import LeaseRow, RunRow, now
+from seeworthy.bench.models import LeaseRow, OutcomeRow, RunRow, now
 from seeworthy.bench.outcomes import get_outcome, list_outcomes, list_results
 from seeworthy.bench.running import due_takes, run_bench
 from seeworthy.bench.store import open_bench
@@ -449,10 +449,15 @@ def start(bench, *words):
     )
 
 
+def stored(bench):
+    with bench.reading() as session:
+        return session.query(OutcomeRow).count()
+
+
 def wait_until(true, process):
     while not true():
         assert process.poll() is None, process.communicate()
-        time.sleep(0.02)
+        time.sleep(0.05)
 
 
 @pytest.mark.parametrize(
@@ -462,7 +467,7 @@ def test_a_run_that_is_stopped_loses_nothing_and_the_next_goes_on(bench, diary, 
     for height in range(1, 6):
         take(bench, "wait", readings={"height": [f"{height} m"]})
     process = start(bench, "--workers", "1")
-    wait_until(lambda: states(bench).count("measured") >= 2, process)
+    wait_until(lambda: stored(bench) >= 2, process)
     process.send_signal(blow)
     process.communicate()
     assert process.returncode == (130 if blow == signal.SIGINT else -blow)
