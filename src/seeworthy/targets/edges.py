@@ -26,7 +26,7 @@ from seeworthy.targets.layout import (
 )
 
 WIDTH, HEIGHT = 272.0, 153.0
-SQUARE = 35.0
+SQUARE = 32.0
 LOW_TONE = 0.22
 """4:1 against paper once the ink's own black (about 4 % of the paper) is added."""
 
@@ -70,11 +70,13 @@ def layout(contrast: str = "low") -> Layout:
 
 
 def _markers(first: int) -> tuple[Marker, ...]:
-    # Between the columns of squares; large in the rows of squares, smaller between them.
+    # Between the columns of squares; large in the rows of squares, smaller between them;
+    # small ones out at the sides, where a bending lens would be guessed at otherwise.
     places: list[tuple[Point, float]] = []
     for x in (80.5, WIDTH - 80.5):
         for y, side in ((19.0, 22.0), (50.0, 20.0), (76.5, 22.0), (103.0, 20.0), (134.0, 22.0)):
             places.append(((x, y), side))
+    places += [((x, y), 8.0) for x in _COLUMNS for y in (50.0, 103.0)]
     return tuple(
         Marker(first + i, (x - side / 2, y - side / 2), side)
         for i, ((x, y), side) in enumerate(places)
@@ -92,7 +94,7 @@ def _edges(position: str, square: tuple[Point, ...]) -> list[Region]:
         mid = ((a[0] + b[0]) / 2, (a[1] + b[1]) / 2)
         length = math.hypot(mid[0] - cx, mid[1] - cy)
         out = ((mid[0] - cx) / length, (mid[1] - cy) / length)
-        half, reach = SQUARE * 0.37, 6.0  # stays clear of corners and of the frame's border
+        half, reach = SQUARE * 0.37, 5.0  # stays clear of corners and of the frame's border
         corners = tuple(
             (mid[0] + s * half * along[0] + t * reach * out[0],
              mid[1] + s * half * along[1] + t * reach * out[1])

@@ -42,7 +42,7 @@ def layout(payload: str = "seeworthy", lines: tuple[str, ...] = ()) -> Layout:
     words = tuple(Label(text, (150.0, 52.0 + 12.0 * i), 5.0) for i, text in enumerate(lines))
     ruler = Ruler((12.0, 176.5), 150.0)
     side = 24.0
-    places = ((150.0, 2.0), (246.0, 2.0), (246.0, 140.0))
+    places = ((150.0, 2.0), (246.0, 2.0), (246.0, 140.0), (12.0, 151.0))
     return Layout(
         name="slate",
         title="Slate",
