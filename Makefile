@@ -39,10 +39,10 @@ demo: setup
 	$(BIN)/seeworthy demo $(DEMO)
 
 test: setup-dev
-	$(BIN)/python -m pytest -n $(JOBS) -m "not slow"
+	$(BIN)/python -m pytest -n $(JOBS)
 
 test-all: setup-dev
-	$(BIN)/python -m pytest -n $(JOBS)
+	$(BIN)/python -m pytest -n $(JOBS) -m "slow or not slow"
 
 check: lint types floors
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -38,14 +39,15 @@ def selfcheck(
     document: dict[str, Any] = {}
     texts = []
     missed = False
+    watched = not as_json and sys.stderr.isatty()
     for name in studies or known:
         study = known[name]
         trials = []
         for trial in study.run(repeats, seed):
             trials.append(trial)
-            if not as_json:
+            if watched:
                 typer.echo(f"\r{study.title}: {len(trials)} trials", nl=False, err=True)
-        if not as_json:
+        if watched:
             typer.echo("", err=True)
         goals = goal_lines(study, trials)
         missed |= any(not g.reached for g in goals)

@@ -38,7 +38,8 @@ def goal_lines(study: Study, trials: Sequence[Trial]) -> list[GoalLine]:
             value = _figure(row, goal)
             if math.isnan(value):
                 continue
-            found.append(GoalLine(row.group, row.measurand, _text(goal), value, _met(goal, value)))
+            met = _met(goal, value, row.answered)
+            found.append(GoalLine(row.group, row.measurand, _text(goal), value, met))
     return found
 
 
@@ -54,13 +55,27 @@ def _figure(row: Summary, goal: Goal) -> float:
     return figures[goal.kind]
 
 
-def _met(goal: Goal, value: float) -> bool:
+def _met(goal: Goal, value: float, n: int) -> bool:
     if goal.kind == "coverage":
-        # Both sides count: an interval that always holds the truth is too wide to be honest.
-        return goal.limit <= value <= 0.99 or (value == 1.0 and goal.limit <= value)
+        return value >= goal.limit and not _too_wide(value, n)
     if goal.kind == "right":
         return value >= goal.limit
     return value <= goal.limit
+
+
+def _too_wide(share: float, n: int) -> bool:
+    """Tell whether so many intervals hold the truth that more than 99 % of them must.
+
+    An interval that always holds the truth is too wide to be honest; but 30 of 30 can
+    happen at 95 %, so it counts only when it would be a 5 % chance at 99 %.
+    """
+    from scipy import special
+
+    inside = round(share * n)
+    if inside == 0:
+        return False
+    # P(X >= inside) for a binomial of n at 0.99.
+    return float(special.betainc(inside, n - inside + 1, 0.99)) < 0.05
 
 
 def _text(goal: Goal) -> str:
