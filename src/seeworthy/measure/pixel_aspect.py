@@ -99,6 +99,9 @@ CORRELATED = 8.0
 FLOOR = 3e-5
 """Relative standard uncertainty that stays with any number of points (study of this method)."""
 
+FLOOR_UNKNOWN = 1e-4
+"""The same where the proportions of the rings are not known."""
+
 SPREAD = 0.3
 """Standard deviation in px of how far dark has spread over an edge, before it is seen."""
 
@@ -122,7 +125,7 @@ def measure_aspect(
     priors : Priors, optional
     """
     model = _Model(takes, width, height, priors or Priors())
-    found = optimize.least_squares(model.residuals, model.start(), x_scale="jac", max_nfev=60)
+    found = _best_fit(model)
     model.set_noise(found.x)
     found = optimize.least_squares(model.residuals, found.x, x_scale="jac", max_nfev=60)
     covariance = np.linalg.pinv(found.jac.T @ found.jac)
@@ -131,13 +134,27 @@ def measure_aspect(
     unseen = model.unseen_tilt()
     return Aspect(
         value,
-        value * math.hypot(fitted, FLOOR, unseen),
+        value * math.hypot(fitted, FLOOR if model.known_radii else FLOOR_UNKNOWN, unseen),
         tuple(model.tilt(found.x, i) for i in range(len(takes))),
         math.exp(float(found.x[3])) - 1,
         model.rms,
         model.turned,
         {"tilt not seen": value * unseen, "fit and priors": value * fitted},
     )
+
+
+def _best_fit(model: _Model) -> optimize.OptimizeResult:
+    """Fit from several focal lengths and tilts: bend and tilt can stand in for each other."""
+    best = None
+    for focal, slope in ((0.8, 0.0), (0.5, 0.1), (1.4, -0.1)):
+        start = model.start()
+        start[1] = math.log(focal)
+        for at in model.offsets:
+            start[at] = start[at + 1] = slope
+        found = optimize.least_squares(model.residuals, start, x_scale="jac", max_nfev=60)
+        if best is None or found.cost < best.cost:
+            best = found
+    return best
 
 
 class _Model:
@@ -165,6 +182,7 @@ class _Model:
         # Where an edge goes when dark spreads by one px: outwards or inwards.
         self.spread = [[e.ellipse.normal(around) * e.side / width for e in t.edges] for t in takes]
         self.scatter = float(np.mean([e.rms for t in takes for e in t.edges]))
+        self.known_radii = all(t.radii is not None for t in takes)
         self.noise = self._point_noise(0.02)
         self.rms = self.scatter
         self.offsets: list[int] = []

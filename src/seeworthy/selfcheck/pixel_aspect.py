@@ -91,7 +91,7 @@ def _pose(lens: Lens, tilt: tuple[float, float], roll: float, rng: np.random.Gen
     from seeworthy.virtual.planar import Pose
 
     tall = rng.uniform(0.55, 0.8) * HEIGHT
-    near = min(lens.fx, lens.fy) * 168 / tall
+    near = lens.fy * 168 / tall
     x, y = rng.normal(0, 0.02 * WIDTH, 2) * near / lens.fx
     return Pose.facing(near, pivot=(136.0, 87.0), at=(float(x), float(y)), tilt=tilt, roll=roll)
 
