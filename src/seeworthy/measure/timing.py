@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.measure.lines import straight_line
+from seeworthy.measure.places import number_places
 from seeworthy.measure.spans import Span, merge_spans
 from seeworthy.measure.statistics import lag1_autocorrelation
 
@@ -42,6 +43,8 @@ MIXED = 0.08
 CERTAIN = 5.0
 # Stamps that keep within this part of a period of one even grid are a constant rate.
 LOCKED = 0.33
+# More empty places than this are not numbered one by one.
+_MOST_EMPTY = 2000
 # Ticks longer than this part of an interval cannot carry a jitter.
 COARSE = 0.1
 
@@ -137,6 +140,8 @@ def read_stamps(ticks: Sequence[int] | npt.NDArray[np.int64], time_base: Fractio
         raise ValueError("no time passes between the stamps")
     cadence = _cadence(t, steps)
     gaps, undecidable = _judge(t, cadence)
+    if cadence.regime == "constant":
+        gaps = _on_grid(t, cadence, gaps, undecidable)
     empty = np.zeros(len(steps))
     for gap in gaps:
         empty[gap.before] = gap.missing
@@ -285,11 +290,34 @@ def _judge(t: Floats, cadence: _Cadence) -> tuple[tuple[Gap, ...], tuple[Span, .
             places = _places(t, cadence, i)
             if places < LONG:
                 continue  # a late stamp that its neighbours make up for
-            if (places - 1.0) < CERTAIN * wander:
+            # On one even grid all stamps together decide, see `_on_grid`.
+            if cadence.regime != "constant" and (places - 1.0) < CERTAIN * wander:
                 doubts.append(Span(i, i + 1, WANDERS))
             else:
                 gaps.append(Gap(i, max(1, math.floor(places + 0.5) - 1), float(steps[i])))
     return tuple(gaps), merge_spans(doubts, near=SIDE)
+
+
+def _on_grid(
+    t: Floats, cadence: _Cadence, gaps: tuple[Gap, ...], doubts: tuple[Span, ...]
+) -> tuple[Gap, ...]:
+    """Number all stamps on the one even grid at once; doubtful spans stay doubtful."""
+    if not cadence.long.any():
+        return gaps
+    step, phase = _tuned(t[:512], float(cadence.local[0]))
+    place = _follow(t, step, phase)
+    for _ in range(2):
+        line = straight_line(place, t, x0=float(place.mean()))
+        most = int(place[-1]) - (len(t) - 1) + 2
+        if not 0 <= most <= _MOST_EMPTY:
+            return gaps
+        place = number_places(t, line.slope, float(line.at(0.0)[0]), most).astype(float)
+    empty = np.diff(place) - 1.0
+    return tuple(
+        Gap(int(i), int(empty[i]), float(cadence.steps[i]))
+        for i in np.flatnonzero(empty > 0)
+        if not any(s.holds(int(i)) for s in doubts)
+    )
 
 
 def runs(flags: Flags) -> list[tuple[int, int]]:
