@@ -132,10 +132,13 @@ def find_rings(image: npt.NDArray[Any], region: tuple[int, int, int, int] | None
             gaps = [abs(outer.size - e.size) for e in best if e is not outer]
             reach = min([0.42 * g for g in gaps] + [0.15 * outer.size])
             edge = refine_edge(picture, outer, reach)
-        if edge is not None:
+        if edge is None:
+            continue
+        if min(edge.ellipse.axes) < SMALLEST:
+            trouble = "small"
+        else:
             edges.append(edge)
-    # Something cut off at the frame's border is a target only when it outsizes what is whole.
-    return Search(tuple(edges), "" if edges else "none")
+    return Search(tuple(edges), "" if edges else trouble or "none")
 
 
 def _pairs(group: Sequence[Ellipse]) -> list[tuple[Ellipse, Ellipse | None]]:
@@ -151,9 +154,10 @@ def _pairs(group: Sequence[Ellipse]) -> list[tuple[Ellipse, Ellipse | None]]:
 
 def _candidates(part: npt.NDArray[np.float32]) -> tuple[list[Ellipse], str]:
     """Return rough ellipses from contours at a few thresholds, and what was wrong with others."""
-    low, high = np.percentile(part[::2, ::2], (1, 99))
-    grey = np.clip((part - low) / max(float(high - low), 1e-6) * 255, 0, 255).astype(np.uint8)
-    grey = np.asarray(cv2.GaussianBlur(grey, (5, 5), 1.2), np.uint8)
+    # A thin ring is a small share of the picture: smoothed extremes, not percentiles.
+    smooth = cv2.GaussianBlur(part, (5, 5), 1.2)
+    low, high = float(smooth.min()), float(smooth.max())
+    grey = np.clip((smooth - low) / max(high - low, 1e-6) * 255, 0, 255).astype(np.uint8)
     found: list[Ellipse] = []
     trouble = ""
     for mask in _masks(grey):

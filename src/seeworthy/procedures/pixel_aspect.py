@@ -140,9 +140,10 @@ def _take(
 
 
 def _refuse(search: Search, picture: Any, evidence: Picture) -> None:
-    import numpy as np
+    import cv2
 
-    low, high = np.percentile(picture, (1, 99))
+    smooth = cv2.GaussianBlur(picture, (0, 0), 1.5)
+    low, high = float(smooth.min()), float(smooth.max())
     if high - low < 12:
         side = "bright" if low > 128 else "dark"
         message = f"The picture is nearly even and {side}: no ring can be seen."
