@@ -111,3 +111,13 @@ def test_a_concealed_frame_is_damaged_not_repeated():
 @pytest.mark.parametrize("n", [0, 1, 3])
 def test_too_short_a_series_says_nothing(n):
     assert find_repeats(np.full(n, 0.01), []).at == ()
+
+
+def test_a_shallow_notch_is_named_and_not_counted():
+    changes = np.full(120, 1.2)
+    changes[0] = np.nan
+    changes[60] = 0.36  # deeper than chance, shallower than a repeat
+    found = find_repeats(changes, keys=[0])
+    assert 60 not in found.at
+    assert any(s.holds(60) for s in found.undecidable)
+    assert not any(s.holds(40) for s in found.undecidable)

@@ -30,6 +30,8 @@ PART = 0.25
 # ...and by less than this many code values, or this part where much moves.
 CEILING = 0.25
 CEILING_PART = 0.125
+# A lone notch that is shallower than a repeat's but deeper than chance is named, not counted.
+SHALLOW = 0.4
 # Below this level of change nothing can be told; with bidirectional prediction the
 # encoder renders a repeat anew at another quality and the level must be higher.
 LEAST_LEVEL = 0.5
@@ -48,6 +50,7 @@ SIDE = 15
 
 STILL = "the picture hardly changes: a repeated frame would look like every other one"
 STANDS = "the picture stands still between two motions: a held camera or a frozen recording"
+NOTCH = "one frame changes much less than its neighbours: a repeat, or few bits for it"
 EDGE = "the encoder had few bits beside a key frame or the end: starved or repeated"
 
 
@@ -111,6 +114,7 @@ def find_repeats(
         at, doubt = _judge(d, usable & ~low, key, (first, last), least)
         found += at
         spans += doubt
+    spans += [Span(i, i, NOTCH) for i in _notches(d, level, usable & ~low & ~blind)]
     blind_keys = 0
     for k in np.flatnonzero(key[1:]) + 1:
         if level[k] < LEAST_LEVEL_KEY:
@@ -122,6 +126,16 @@ def find_repeats(
     kept = [f for f in found if not any(s.holds(f) for s in merged if s.reason == STILL)]
     middle = float(np.median(d[usable])) if usable.any() else 0.0
     return Repeats(tuple(sorted(kept)), merged, blind_keys, middle)
+
+
+def _notches(d: Floats, level: Floats, normal: Flags) -> list[int]:
+    """Frames that change much less than both their neighbours, though not as a repeat does."""
+    shallow = normal & (d < SHALLOW * level)
+    return [
+        int(i)
+        for i in np.flatnonzero(shallow[1:-1]) + 1
+        if normal[i - 1] and normal[i + 1] and d[i] < SHALLOW * min(d[i - 1], d[i + 1])
+    ]
 
 
 def _ceiling(level: Floats) -> Floats:
