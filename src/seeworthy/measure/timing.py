@@ -409,12 +409,13 @@ def _bow(t: Floats, cadence: _Cadence) -> Floats:
 
 def _jitter(residuals: Floats, tick: float, lost: int) -> tuple[float, float, tuple[float, float]]:
     """Root mean square jitter without the rounding, its u and 95 % interval."""
-    from scipy.stats import chi2
+    # scipy.stats takes half a second to import; this is its chi2.ppf.
+    from scipy.special import gammaincinv
 
     dof = max(1, len(residuals) - lost)
     square = float((residuals**2).sum()) / dof
     rounding = tick**2 / 12.0 if square > 0 else 0.0
-    low, high = (square * dof / chi2.ppf(p, dof) for p in (0.975, 0.025))
+    low, high = (square * dof / (2.0 * gammaincinv(dof / 2.0, p)) for p in (0.975, 0.025))
 
     def bare(value: float) -> float:
         return math.sqrt(max(0.0, value - rounding))
