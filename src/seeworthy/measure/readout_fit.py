@@ -31,7 +31,7 @@ Doubles = npt.NDArray[np.float64]
 _PITCH_PRIOR = 0.10
 _BEND_PRIOR = 0.06
 # Neighbouring bands and frames share their errors: so many points count as one.
-_NEIGHBOURS = 8.0
+_NEIGHBOURS = 6.0
 
 
 @dataclass(frozen=True, slots=True)

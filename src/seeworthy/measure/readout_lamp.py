@@ -27,7 +27,7 @@ HARMONICS = 5
 LEAST_BANDS = 0.7
 _STANDING = 0.93
 # Part of the uncertainty shared by all frames of a take (tone curve, coding).
-_FLOOR = 5e-4
+_FLOOR = 1e-4
 _MOST_UNSURE = 0.1
 
 
@@ -326,7 +326,8 @@ def _conclude(
         )
     own = max(spread) / abs(s.nu)
     # A fault of the bands' shape weighs more the fewer bands there are.
-    floor = _FLOOR * max(1.0, 4 / (abs(s.nu) * height))
+    others = sum(abs(a) for a in s.amplitude[1:]) / max(abs(s.amplitude[0]), 1e-9)
+    floor = _FLOOR * max(1.0, 4 / (abs(s.nu) * height)) * (1 + 2 * others)
     relative = math.sqrt(own**2 + floor**2 + (frequency_u / frequency) ** 2)
     if relative > _MOST_UNSURE:
         raise CannotMeasure(

@@ -18,6 +18,7 @@ from seeworthy.errors import CannotMeasure
 from seeworthy.measure.readout_bands import ReadoutWatch
 from seeworthy.measure.readout_fit import Fit, fit_row_time
 from seeworthy.measure.readout_refine import Points, refine
+from seeworthy.measure.readout_sorting import Rough, known, objects, once, rough_path
 from seeworthy.measure.readout_tracks import link
 from seeworthy.measure.readout_uprights import find_edges
 
@@ -30,8 +31,10 @@ LEAST_LEAN = 3.0
 # Part of the uncertainty that no clip shows from inside: coding moves edges, all of a
 # take alike. Found in the rendered study (docs/accuracy/readout.md).
 ENCODER_FLOOR = 0.0015
-EDGE_FLOOR = 0.015  # px of lean over the frame
+EDGE_FLOOR = 0.01  # px of lean over the frame
 _MOST_UNSURE = 0.12
+# So many edges are plenty.
+ENOUGH = 110
 _FILM_BOTH = (
     "Film uprights that pass in both directions, or at clearly different distances: "
     "pan or drive both ways, or turn the table."
@@ -69,18 +72,6 @@ class Passing:
     lean: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Rough:
-    """Straight-line summary of one track."""
-
-    speed: float
-    lean: float
-    place: float
-    middle: float
-    travel: float
-    steady: bool
-
-
 def measure_passing(watch: ReadoutWatch, scales: Sequence[float] = SCALES) -> Passing:
     """Measure the row time from what the observer kept.
 
@@ -96,65 +87,43 @@ def measure_passing(watch: ReadoutWatch, scales: Sequence[float] = SCALES) -> Pa
 
 
 def find_tracks(watch: ReadoutWatch, scales: Sequence[float] = SCALES) -> list[Points]:
-    """Find, follow and locate all upright edges, each only once."""
+    """Find, follow and locate upright edges, each only once.
+
+    Runs are taken from all over the clip in turn; when there are plenty of edges that
+    pass at different speeds the rest is left alone.
+    """
     height, width = watch.height, watch.width
     rows = watch.band_rows - (height - 1) / 2
     fastest = 2.8 * width
     steepest = 0.08 + 2.6 * width / height * watch.interval
     found: list[Points] = []
-    for number, run in enumerate(watch.runs()):
+    runs = watch.runs()
+    for number in _spread_out(len(runs)):
+        run = runs[number]
         bands = run.bands.astype(np.float32)
+        here: list[Points] = []
         for scale in scales:
             edges = find_edges(bands, rows, height, scale * width / 1280, steepest)
             for track in link(edges, run.times, fastest, width):
+                if known(here, edges, track, run.times, width):
+                    continue
                 points = refine(bands, run.times, rows, edges, track, number)
                 if points is not None and points.spread < 0.6 + 0.06 * edges.scale:
-                    found.append(points)
-    return _once(found)
+                    here.append(points)
+        found += once(here)
+        if len(found) >= ENOUGH and not _alike(np.array([rough_path(p).speed for p in found])):
+            break
+    return found
 
 
-def _rough(points: Points) -> _Rough:
-    t = points.time - points.time.mean()
-    y = points.row
-    far = np.max(np.abs(y)) or 1.0
-    design = np.stack([np.ones_like(t), t, y, t * t, y * y, y**3 / far, t * y], axis=1)
-    coef, *_ = np.linalg.lstsq(design, points.x, rcond=None)
-    span = float(np.ptp(points.time))
-    ends = np.array([-0.5, 0.5]) * span
-    rates = coef[1] + 2 * coef[3] * ends
-    return _Rough(
-        float(coef[1]),
-        float(coef[2]),
-        float(coef[0]),
-        float(points.time.mean()),
-        float(abs(coef[1]) * span),
-        bool(rates[0] * rates[1] > 0),
-    )
-
-
-def _once(found: list[Points]) -> list[Points]:
-    """Leave out repeats of one edge at another scale or from a broken track."""
-    rough = [_rough(p) for p in found]
-    quality = [p.spread / math.sqrt(len(p.x)) * (1 + 0.02 * p.scale) for p in found]
-    order = np.argsort(quality)
-    kept: list[int] = []
-    for i in order:
-        a, ra = found[i], rough[i]
-        clash = False
-        for j in kept:
-            b, rb = found[j], rough[j]
-            if a.run != b.run or min(a.time[-1], b.time[-1]) < max(a.time[0], b.time[0]):
-                continue
-            if abs(ra.speed - rb.speed) > 0.1 * max(abs(ra.speed), abs(rb.speed)) + 10:
-                continue
-            at = (max(a.time[0], b.time[0]) + min(a.time[-1], b.time[-1])) / 2
-            gap = ra.place + ra.speed * (at - ra.middle) - rb.place - rb.speed * (at - rb.middle)
-            if abs(gap) < max(4.0, 1.2 * max(a.scale, b.scale)):
-                clash = True
-                break
-        if not clash:
-            kept.append(int(i))
-    return [found[i] for i in sorted(kept)]
+def _spread_out(count: int) -> list[int]:
+    """Return 0 … count - 1 so that any beginning is spread over the whole: ends, middle, …"""
+    order: list[int] = []
+    step = max(1, count)
+    while len(order) < count:
+        order += [i for i in range(0, count, step) if i not in order]
+        step = max(1, step // 2)
+    return order
 
 
 def judge(found: list[Points], width: int, height: int, interval: float) -> Passing:
@@ -174,7 +143,7 @@ def judge(found: list[Points], width: int, height: int, interval: float) -> Pass
             "Film poles, posts, a fence or window frames passing by, filling most of the "
             "picture's height, sharp and against a plain background.",
         )
-    rough = [_rough(p) for p in found]
+    rough = [rough_path(p) for p in found]
     moving = [i for i, r in enumerate(rough) if r.steady and r.travel > 0.07 * width]
     still = [i for i, r in enumerate(rough) if abs(r.speed) < 0.004 * width and r.travel < 3]
     if len(moving) < 3:
@@ -209,7 +178,7 @@ def _alike(speeds: Doubles) -> bool:
 
 
 def _agreeing(
-    rough: list[_Rough], width: int, height: int, interval: float
+    rough: list[Rough], width: int, height: int, interval: float
 ) -> tuple[list[int], float]:
     """Return the tracks that one row time, roll and pitch explain, and that row time."""
     rng = np.random.default_rng(20)
@@ -252,41 +221,11 @@ def _agreeing(
     return [int(i) for i in chosen], guess
 
 
-def _objects(tracks: list[Points]) -> npt.NDArray[np.int64]:
-    """Number the objects that tracks are edges of: two edges of a pole, one edge in two runs."""
-    rough = [_rough(p) for p in tracks]
-    parent = list(range(len(tracks)))
-
-    def root(i: int) -> int:
-        while parent[i] != i:
-            parent[i] = parent[parent[i]]
-            i = parent[i]
-        return i
-
-    nearest: dict[int, tuple[float, int]] = {}
-    for i, a in enumerate(rough):
-        for j, b in enumerate(rough):
-            if i == j or abs(a.speed - b.speed) > 0.06 * abs(a.speed) + 5:
-                continue
-            at = (a.middle + b.middle) / 2
-            gap = abs(a.place + a.speed * (at - a.middle) - b.place - b.speed * (at - b.middle))
-            if tracks[i].run != tracks[j].run:
-                if abs(a.middle - b.middle) < 3 and gap < 12:
-                    parent[root(i)] = root(j)
-            elif gap < 70 and gap < nearest.get(i, (np.inf, -1))[0]:
-                nearest[i] = (gap, j)
-    for i, (_, j) in nearest.items():
-        if nearest.get(j, (0.0, -1))[1] == i:
-            parent[root(i)] = root(j)
-    roots = [root(i) for i in range(len(tracks))]
-    return np.unique(roots, return_inverse=True)[1].astype(np.int64)
-
-
 def _conclude(
     tracks: list[Points], left_out: int, width: int, height: int, interval: float, guess: float
 ) -> Passing:
     half = (width - 1) / 2
-    fit = fit_row_time(tracks, _objects(tracks), half, guess)
+    fit = fit_row_time(tracks, objects(tracks), half, guess)
     for _ in range(2):
         off = np.abs(fit.lean - fit.row_time * fit.speed)
         good = off < 4.5 * np.sqrt(fit.lean_u**2 + fit.tilt**2) + 2e-4
@@ -294,7 +233,7 @@ def _conclude(
             break
         left_out += int((~good).sum())
         tracks = [p for p, g in zip(tracks, good, strict=True) if g]
-        fit = fit_row_time(tracks, _objects(tracks), half, fit.row_time)
+        fit = fit_row_time(tracks, objects(tracks), half, fit.row_time)
     fast = float(np.percentile(np.abs(fit.speed), 90))
     lean = abs(fit.row_time) * fast * height
     _check(fit, lean, height, interval)
@@ -335,8 +274,8 @@ def _uncertainty(fit: Fit, tracks: list[Points], lean: float) -> tuple[float, fl
     (a jackknife: those that pass together share scene and coding errors), with floors
     for what all of a take share.
     """
-    objects = len(fit.normal)
-    count = min(10, objects // 2)
+    number = len(fit.normal)
+    count = min(10, number // 2)
     scatter = 0.0
     if count >= 3:
         groups = _groups(fit, tracks, count)
@@ -347,7 +286,7 @@ def _uncertainty(fit: Fit, tracks: list[Points], lean: float) -> tuple[float, fl
     edge = EDGE_FLOOR / max(lean, 1e-9) * abs(fit.row_time)
     own = max(fit.u, scatter)
     u = math.sqrt(own**2 + floor**2 + edge**2)
-    dof = max(2.0, min(objects - 3, 12) * (u / max(own, 1e-12)) ** 4)
+    dof = max(2.0, min(number - 3, 12) * (u / max(own, 1e-12)) ** 4)
     return u, min(dof, 200.0)
 
 
