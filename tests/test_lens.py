@@ -275,3 +275,19 @@ def test_empty_scene_is_told(tmp_path):
         run([path])
     with pytest.raises(WrongCall, match="not the size of a chessboard"):
         run([path], options={"board": ["nine"]})
+
+
+def test_mirrored_camera_when_told(tmp_path):
+    rng = np.random.default_rng(5)
+    lens = study.random_lens("mild barrel", rng)
+    script = study.script(lens, rng, holds=9)
+    studio = Studio(paints_of(target("board").painting()), lens, mirrored=True)
+    paths = []
+    for i, hold in enumerate(script):
+        paths.append(tmp_path / f"{i}.png")
+        cv2.imwrite(str(paths[-1]), take_still(studio, hold.pose, rng))
+    outcome = run(paths, options={"mirrored": ["yes"]})
+    hfov = next(r for r in outcome.results if r.measurand == "hfov")
+    assert hfov.value == pytest.approx(lens.view_angles()[0], abs=0.1)
+    with pytest.raises(CannotMeasure, match="target"):
+        run(paths)
