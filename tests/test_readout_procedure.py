@@ -150,8 +150,9 @@ def test_mains_frequency_taken_for_the_light_s_is_refused(lamp_clip):
 
 
 def test_passing_method_on_a_lamp_clip_is_refused(lamp_clip):
-    with pytest.raises(CannotMeasure):
+    with pytest.raises(CannotMeasure) as caught:
         run(files=[lamp_clip], options={"method": ["passing"]})
+    assert all(p.data.startswith(b"\x89PNG") for p in caught.value.pictures)
 
 
 @pytest.mark.parametrize(

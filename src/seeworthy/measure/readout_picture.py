@@ -78,6 +78,11 @@ def draw_bands(lamp: LampReadout, codes: npt.NDArray[Any]) -> bytes:
     return _png(canvas)
 
 
+def draw_nothing(pictures: Shown) -> bytes | None:
+    """Return a PNG of a frame from the middle of what was kept, nothing drawn on it."""
+    return _png(_canvas(pictures[len(pictures) // 2][1])) if pictures else None
+
+
 def _canvas(codes: npt.NDArray[Any]) -> npt.NDArray[np.uint8]:
     eight = codes if codes.dtype == np.uint8 else (codes >> 2).astype(np.uint8)
     return np.asarray(cv2.cvtColor(np.ascontiguousarray(eight), cv2.COLOR_GRAY2BGR), np.uint8)

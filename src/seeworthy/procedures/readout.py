@@ -119,8 +119,20 @@ def _from_clip(
             passing, answer = _passing(inputs, watch)
             answers.append(answer)
         except CannotMeasure as refusal:
-            refusals.append(refusal)
+            refusals.append(_with_frame(refusal, watch))
     return answers, refusals, passing
+
+
+def _with_frame(refusal: CannotMeasure, watch: ReadoutWatch) -> CannotMeasure:
+    """Add a frame to a refusal, so that a person sees what the measure was given."""
+    from seeworthy.measure.readout_picture import draw_nothing
+
+    picture = draw_nothing(watch.pictures)
+    if picture is None:
+        return refusal
+    caption = "A frame of the clip: no set of uprights that carries the figure was found in it."
+    shown = Picture("readout_refused.png", caption, picture)
+    return CannotMeasure(refusal.message, refusal.hint, (shown,))
 
 
 def _size(inputs: Inputs, watch: ReadoutWatch | None) -> tuple[int, int]:
