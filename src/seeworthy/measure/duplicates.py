@@ -29,7 +29,9 @@ Flags = npt.NDArray[np.bool_]
 PART = 0.25
 # ...and by less than this many code values, or this part where much moves.
 CEILING = 0.25
-CEILING_PART = 0.125
+# (0.05 to 0.2 code values in trials; a pan that turns round shows the sensor's noise, 0.7.)
+CEILING_PART = 0.05
+CEILING_PART_REORDERED = 0.125
 # A lone notch that is shallower than a repeat's but deeper than chance is named, not counted.
 SHALLOW = 0.4
 # Below this level of change nothing can be told; with bidirectional prediction the
@@ -105,13 +107,14 @@ def find_repeats(
     damaged[[c for c in corrupt if c < n]] = True
     usable = np.isfinite(d) & ~key & ~damaged
     level = _level(d, usable)
-    low = np.isfinite(d) & (d < PART * level) & (d < _ceiling(level))
+    part = CEILING_PART_REORDERED if reordered else CEILING_PART
+    low = np.isfinite(d) & (d < PART * level) & (d < np.maximum(CEILING, part * level))
     least = LEAST_LEVEL_REORDERED if reordered else LEAST_LEVEL
     blind = level < least
     spans = [Span(a, b, STILL) for a, b in runs(blind)]
     found: list[int] = []
     for first, last in runs(low & ~key & ~blind & ~damaged):
-        at, doubt = _judge(d, usable & ~low, key, (first, last), least)
+        at, doubt = _judge(d, usable & ~low, key, (first, last), least, part)
         found += at
         spans += doubt
     spans += [Span(i, i, NOTCH) for i in _notches(d, level, usable & ~low & ~blind)]
@@ -138,10 +141,6 @@ def _notches(d: Floats, level: Floats, normal: Flags) -> list[int]:
     ]
 
 
-def _ceiling(level: Floats) -> Floats:
-    return np.maximum(CEILING, CEILING_PART * level)
-
-
 def _level(d: Floats, usable: Flags) -> Floats:
     """Level of change around each frame: the upper fifth of its neighbourhood.
 
@@ -159,7 +158,7 @@ def _level(d: Floats, usable: Flags) -> Floats:
 
 
 def _judge(
-    d: Floats, normal: Flags, key: Flags, run: tuple[int, int], least: float
+    d: Floats, normal: Flags, key: Flags, run: tuple[int, int], least: float, part: float
 ) -> tuple[list[int], list[Span]]:
     """Judge one run of low differences by its neighbours outside the run."""
     first, last = run
@@ -176,7 +175,7 @@ def _judge(
     found: list[int] = []
     doubts: list[Span] = []
     for i in range(first, last + 1):
-        if not (d[i] < PART * floor and d[i] < max(CEILING, CEILING_PART * floor)):
+        if not (d[i] < PART * floor and d[i] < max(CEILING, part * floor)):
             continue
         starved = edge or key[max(0, i - AFTER_KEY) : i].any()
         needed = LEAST_LEVEL_START if i < START else LEAST_LEVEL_EDGE if starved else least
