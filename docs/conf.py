@@ -19,10 +19,12 @@ apidoc_modules = [
         "max_depth": 3,
         "separate_modules": False,
         "module_first": True,
+        "exclude_patterns": ["**/migrations/**", "**/migrations"],
     }
 ]
 autodoc_member_order = "bysource"
 autodoc_typehints = "description"
+autodoc_inherit_docstrings = False
 napoleon_numpy_docstring = True
 napoleon_google_docstring = False
 napoleon_use_ivar = True
@@ -33,4 +35,4 @@ html_theme = "alabaster"
 html_theme_options = {"description": "The test bench for small flying cameras"}
 # A page that loads nothing from another host.
 html_js_files: list[str] = []
-suppress_warnings = ["myst.xref_missing", "ref.python"]
+suppress_warnings = ["myst.xref_missing", "ref.python", "ref.ref"]

@@ -1,6 +1,6 @@
 """What a worker gets and what it hands back: plain data that can be pickled.
 
-A `Job` is one or more `Task`s that share a clip; the worker decodes the clip once
+A `Job` is one or more `Task` objects that share a clip; the worker decodes the clip once
 for all of them. Files are named by path, so that any worker which sees the same
 folder can do the job, on this machine or on a cluster.
 """

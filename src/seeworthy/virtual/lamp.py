@@ -27,7 +27,7 @@ class Lamp:
     frequency : float
         Of the light itself, Hz (twice the mains for a lamp on the mains).
     kind : {"sine", "rectified", "square"}
-        Sine; |sin| as of a filament or plain rectifier, with harmonics; switched (PWM).
+        Sine; abs(sin) as of a filament or plain rectifier, with harmonics; switched (PWM).
     depth : float
         0 steady to 1 dark at the minimum (sine) or as the kind has it.
     duty : float
