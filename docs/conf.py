@@ -35,4 +35,4 @@ html_theme = "alabaster"
 html_theme_options = {"description": "The test bench for small flying cameras"}
 # A page that loads nothing from another host.
 html_js_files: list[str] = []
-suppress_warnings = ["myst.xref_missing", "ref.python", "ref.ref"]
+suppress_warnings = ["myst.xref_missing", "ref.python", "ref.ref", "myst.header"]

@@ -117,6 +117,9 @@ def find_repeats(
         at, doubt = _judge(d, usable & ~low, key, (first, last), least, part)
         found += at
         spans += doubt
+    if n > START and not blind[:START].any() and level[START] < LEAST_LEVEL_START:
+        # After the costliest picture a repeat can even cost as much as any other frame.
+        spans.append(Span(1, START - 1, EDGE))
     spans += [Span(i, i, NOTCH) for i in _notches(d, level, usable & ~low & ~blind)]
     blind_keys = 0
     for k in np.flatnonzero(key[1:]) + 1:
