@@ -59,11 +59,8 @@ def layout(payload: str = "seeworthy", lines: tuple[str, ...] = ()) -> Layout:
 
 def _cells(payload: str) -> list[list[bool]]:
     """Return the dark cells of the matrix code, without its quiet zone."""
-    import cv2
-    import numpy as np
+    import segno
 
-    image = np.asarray(cv2.QRCodeEncoder.create().encode(payload))
-    dark = image < 128
-    rows, columns = np.flatnonzero(dark.any(axis=1)), np.flatnonzero(dark.any(axis=0))
-    inside = dark[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
-    return [[bool(v) for v in row] for row in inside]
+    # Level M mends 15 % of the code, which a thumb or a glare takes.
+    code = segno.make(payload, error="m", boost_error=False, micro=False)
+    return [[bool(cell) for cell in row] for row in code.matrix]

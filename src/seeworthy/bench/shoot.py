@@ -1,0 +1,113 @@
+"""The shoot sheet: chosen tests in the order that needs the fewest set-ups."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from seeworthy.errors import WrongCall
+from seeworthy.procedures import all_procedures, procedure
+from seeworthy.procedures.cautions import CAUTIONS
+from seeworthy.procedures.declare import Files, Procedure
+
+
+@dataclass(frozen=True, slots=True)
+class SetUp:
+    """One set-up: everything that is filmed before anything is moved.
+
+    Attributes
+    ----------
+    name : str
+        As the procedures call it.
+    procedures : tuple of Procedure
+    minutes : float
+        For every unit together.
+    cards : tuple of (procedure id, role)
+        Clips or stills that want a slate.
+    kit : tuple of str
+    cautions : tuple of str
+    """
+
+    name: str
+    procedures: tuple[Procedure, ...]
+    minutes: float
+    cards: tuple[tuple[str, str], ...]
+    kit: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ShootSheet:
+    """A whole shoot.
+
+    Attributes
+    ----------
+    setups : tuple of SetUp
+    kit : tuple of str
+        Everything to bring, each thing once.
+    cautions : tuple of str
+        Each once.
+    minutes : float
+    units : int
+    """
+
+    setups: tuple[SetUp, ...]
+    kit: tuple[str, ...]
+    cautions: tuple[str, ...]
+    minutes: float
+    units: int
+
+
+def shoot_sheet(procedures: Sequence[str], units: int = 1) -> ShootSheet:
+    """Plan a shoot.
+
+    Every set-up is built once and all units pass before it, so the number of set-ups is
+    the number of different ones, which is the least there can be. What runs unattended for
+    long comes first, so that the rest is done meanwhile.
+
+    Raises
+    ------
+    WrongCall
+        No test, or one that does not exist.
+    """
+    if not procedures:
+        raise WrongCall("No test is chosen.", "Choose what you want to film.")
+    wanted = {procedure(name).id for name in procedures}
+    groups: dict[str, list[Procedure]] = {}
+    for one in all_procedures().values():
+        if one.id in wanted:
+            groups.setdefault(one.setup, []).append(one)
+    setups = [_setup(name, tuple(ones), max(1, units)) for name, ones in groups.items()]
+    setups.sort(key=lambda s: -s.minutes if _unattended(s) else 0.0)
+    return ShootSheet(
+        tuple(setups),
+        _once(thing for s in setups for thing in s.kit),
+        _once(words for s in setups for words in s.cautions),
+        sum(s.minutes for s in setups),
+        max(1, units),
+    )
+
+
+def _setup(name: str, ones: tuple[Procedure, ...], units: int) -> SetUp:
+    cards = tuple((p.id, f.role) for p in ones for f in p.files if wants_card(f))
+    return SetUp(
+        name,
+        ones,
+        units * sum(p.minutes for p in ones),
+        cards,
+        _once(thing for p in ones for thing in p.kit),
+        _once(CAUTIONS.get(c, c) for p in ones for c in p.cautions),
+    )
+
+
+def wants_card(files: Files) -> bool:
+    """Tell whether files of a role are filmed, so that a slate can stand before them."""
+    return "clip" in files.kinds or "still" in files.kinds
+
+
+def _unattended(setup: SetUp) -> bool:
+    return any(p.minutes >= 60 for p in setup.procedures)
+
+
+def _once(words: Iterable[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(words))

@@ -1,0 +1,196 @@
+"""A whole bench as one zip file, and back again: checked, limited, never over something."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import shutil
+import stat
+import tempfile
+import zipfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from seeworthy.bench.store import DATABASE, Bench, is_bench, open_bench
+from seeworthy.bench.trouble import said_in_words
+from seeworthy.bench.upkeep import backup_bench, check_bench
+from seeworthy.errors import Conflict, NoSpace, UnreadableInput, WrongCall
+
+LARGEST = 200 * 1024**3
+MOST_FILES = 200_000
+_RATIO = 200.0
+"""Clips and pictures hardly shrink; a database at most tenfold. More is a bomb."""
+
+_PIECE = 1 << 20
+_SPARE = 256 * 1024**2
+_EVIDENCE = re.compile(r"evidence/([0-9a-f]{2})/([0-9a-f]{64})(\.[a-z0-9]{1,8})?")
+_PURPOSE = re.compile(r"purposes/[a-z0-9][a-z0-9-]{0,59}\.toml")
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """What was unpacked.
+
+    Attributes
+    ----------
+    folder : Path
+    files : int
+    troubles : tuple of str
+        What `check_bench` says of it; empty when all is well.
+    """
+
+    folder: Path
+    files: int
+    troubles: tuple[str, ...]
+
+
+def pack_bench(bench: Bench, target: Path) -> Path:
+    """Write database, evidence and purposes into one zip file, also while others use them.
+
+    Raises
+    ------
+    Conflict
+        The target is there already.
+    NoSpace
+    """
+    if target.exists():
+        raise Conflict(f"'{target}' is there already.", "Name a new file.")
+    need = sum(p.stat().st_size for p in _parts(bench))
+    if shutil.disk_usage(target.parent).free < need + _SPARE:
+        raise NoSpace("The disk has no room for a backup.", "Free some space first.")
+    with said_in_words(target.parent), tempfile.TemporaryDirectory(dir=target.parent) as place:
+        copy = backup_bench(bench, Path(place) / DATABASE)
+        part = Path(place) / "bench.zip"
+        # Clips do not shrink; storing them is as small and many times faster.
+        with zipfile.ZipFile(part, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
+            archive.write(copy, DATABASE, zipfile.ZIP_DEFLATED)
+            for path in _parts(bench):
+                archive.write(path, path.relative_to(bench.folder).as_posix())
+        part.replace(target)
+    return target
+
+
+def _parts(bench: Bench) -> Iterator[Path]:
+    yield from sorted(p for p in bench.evidence_folder.glob("*/*") if p.is_file())
+    yield from sorted((bench.folder / "purposes").glob("*.toml"))
+
+
+def unpack_bench(archive: Path, folder: Path) -> Restored:
+    """Unpack a backup into a new folder.
+
+    Nothing is written outside the folder whatever the archive says, and no more than it
+    announces; the folder is removed again when anything is wrong.
+
+    Raises
+    ------
+    Conflict
+        The folder holds something.
+    UnreadableInput
+        Not a backup of a bench, damaged, or made to do harm.
+    NoSpace
+    """
+    if folder.exists() and any(folder.iterdir()):
+        raise Conflict(f"'{folder}' is not empty.", "Name a new folder.")
+    made = not folder.exists()
+    try:
+        with zipfile.ZipFile(archive) as opened:
+            entries = _checked(opened)
+            _room(folder, sum(e.file_size for e in entries))
+            folder.mkdir(parents=True, exist_ok=True)
+            with said_in_words(folder):
+                for entry in entries:
+                    _unpack(opened, entry, folder)
+        (folder / "exports").mkdir(exist_ok=True)
+        (folder / "evidence").mkdir(exist_ok=True)
+        with open_bench(folder) as bench:
+            troubles = tuple(t.message for t in check_bench(bench) if t.kind != "unused")
+    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError) as error:
+        _unmake(folder, made)
+        raise UnreadableInput(
+            f"'{archive.name}' is damaged, or no backup of a bench ({error}).",
+            "Choose the zip file that Seeworthy wrote.",
+        ) from None
+    except BaseException:
+        _unmake(folder, made)
+        raise
+    return Restored(folder, len(entries), troubles)
+
+
+def _checked(opened: zipfile.ZipFile) -> list[zipfile.ZipInfo]:
+    entries = [e for e in opened.infolist() if not e.is_dir()]
+    if len(entries) > MOST_FILES:
+        raise _bad("it holds too many files")
+    names = [e.filename for e in entries]
+    if DATABASE not in names:
+        raise _bad("there is no bench in it")
+    if len(set(names)) != len(names):
+        raise _bad("a file is in it twice")
+    for entry in entries:
+        known = entry.filename == DATABASE or _PURPOSE.fullmatch(entry.filename)
+        if not (known or _EVIDENCE.fullmatch(entry.filename)):
+            raise _bad(f"'{entry.filename[:80]}' does not belong into a bench")
+        if stat.S_ISLNK(entry.external_attr >> 16):
+            raise _bad("it holds a link")
+        if entry.file_size > _RATIO * max(entry.compress_size, 1024):
+            raise _bad("a file in it is packed so tightly that it can only do harm")
+    if sum(e.file_size for e in entries) > LARGEST:
+        raise _bad("it is larger than a bench")
+    return entries
+
+
+def _bad(reason: str) -> UnreadableInput:
+    return UnreadableInput(
+        f"This zip file is not a backup of a bench: {reason}.",
+        "Choose the zip file that Seeworthy wrote; nothing was unpacked.",
+    )
+
+
+def _room(folder: Path, size: int) -> None:
+    place = next(p for p in (folder, *folder.parents) if p.exists())
+    if shutil.disk_usage(place).free < size + _SPARE:
+        raise NoSpace("The disk has no room for what the backup holds.", "Free some space first.")
+
+
+def _unpack(opened: zipfile.ZipFile, entry: zipfile.ZipInfo, folder: Path) -> None:
+    path = folder / entry.filename
+    path.parent.mkdir(parents=True, exist_ok=True)
+    digest, count = hashlib.sha256(), 0
+    with opened.open(entry) as source, path.open("xb") as target:
+        while piece := source.read(_PIECE):
+            count += len(piece)
+            if count > entry.file_size:  # it unpacks to more than it announced
+                raise _bad("it holds more than it announces")
+            digest.update(piece)
+            target.write(piece)
+    evidence = _EVIDENCE.fullmatch(entry.filename)
+    if evidence and (digest.hexdigest() != evidence[2] or not evidence[2].startswith(evidence[1])):
+        raise _bad(f"'{entry.filename}' is not what it was when it was kept")
+    if evidence:
+        path.chmod(0o444)
+
+
+def _unmake(folder: Path, made: bool) -> None:
+    if made and folder.exists():
+        shutil.rmtree(folder, ignore_errors=True)
+    elif folder.exists():
+        for part in folder.iterdir():
+            shutil.rmtree(part) if part.is_dir() else part.unlink()
+
+
+def free_folder(beside: Path, name: str) -> Path:
+    """Return a folder beside a bench that does not exist yet: ``dunes-restored``, ``…-2``.
+
+    Raises
+    ------
+    WrongCall
+        The name is not a plain one.
+    """
+    clean = re.sub(r"[^\w-]+", "-", name.strip()).strip("-_")[:60]
+    if not clean:
+        raise WrongCall("The new folder needs a name.", "Use letters, digits and hyphens.")
+    for tail in ("", *(f"-{i}" for i in range(2, 100))):
+        place = beside.parent / f"{clean}{tail}"
+        if not place.exists() and not is_bench(place):
+            return place
+    raise Conflict(f"There are too many folders '{clean}'.", "Choose another name.")

@@ -1,0 +1,76 @@
+"""``seeworthy import``: sort a card folder into takes."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from seeworthy.cli.opening import AsJson, BenchDir, counted, opened, table
+
+if TYPE_CHECKING:
+    from seeworthy.bench.importing import Import
+
+app = typer.Typer(rich_markup_mode=None)
+
+
+@app.command(name="import")
+def import_(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The card, or a copy of it.")],
+    bench: BenchDir = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say how it would be sorted, take nothing in.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Sort a card folder into takes, by the slates filmed at the start of the clips.
+
+    What a slate names is taken in. What has none is listed as unsure and left alone: say in
+    the browser ('seeworthy serve', Card in) where it belongs, or enter it with 'take add'.
+    Nothing on the card is changed or deleted; files that the bench holds already are known by
+    their content.
+    """
+    from seeworthy.bench.importing import begin_import, drop_import, get_import, take_in
+    from seeworthy.bench.plain import as_plain
+    from seeworthy.cli import words
+    from seeworthy.engine.workers import LocalWorkers
+
+    with opened(bench) as place:
+        with LocalWorkers(time_limit=120.0) as workers:
+            found = begin_import(place, folder, workers, _tell)
+        came = None
+        if not dry_run:
+            came = take_in(place, found.ticket)
+            found = get_import(place, found.ticket)
+        open_files = len(found.unsure) + (len(came.troubles) if came else 0)
+        if dry_run or not open_files:
+            drop_import(place, found.ticket)
+        if as_json:
+            taken = as_plain(came) if came else None
+            words.show_json({**as_plain(found), "taken_in": taken})
+            return
+        _show(found)
+        if came:
+            typer.echo(
+                f"Took in {counted(len(came.takes), 'take')}; 'seeworthy run' measures them."
+            )
+            for key, message in came.troubles:
+                typer.echo(f"  Not taken in, {key}: {message}")
+
+
+def _tell(done: int, total: int) -> None:
+    if sys.stderr.isatty():
+        end = "\n" if done == total else ""
+        typer.echo(f"\rLooking at file {done} of {total}{end}", nl=False, err=True)
+
+
+def _show(found: Import) -> None:
+    rows: list[tuple[str, ...]] = []
+    for file, guess in zip(found.files, found.guesses, strict=True):
+        state = "left out" if guess.skip else "sure" if guess.sure else "unsure"
+        state = f"take {guess.take}" if guess.take and not guess.skip else state
+        where = " ".join(filter(None, (guess.procedure, guess.role)))
+        rows.append((state, file.name, where, guess.how))
+    table(rows)

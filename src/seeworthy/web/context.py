@@ -1,0 +1,527 @@
+"""What the page templates see: documented frozen dataclasses, one per template.
+
+A test compares the fields named here with those that the templates use, both ways.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+from seeworthy.bench.records import Camera, StoredOutcome, Take
+from seeworthy.bench.summary import Glance
+from seeworthy.procedures.declare import Procedure
+from seeworthy.report.views import ClaimRow, ResultRow
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """An error in words.
+
+    Attributes
+    ----------
+    message, hint : str
+        What is wrong, what to do.
+    status : int
+        Of the answer.
+    fragment : bool
+        Only a part of a page is asked for.
+    """
+
+    template: ClassVar[str] = "trouble.html"
+    title: ClassVar[str] = "That did not work"
+    message: str
+    hint: str
+    status: int
+    fragment: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """The first page where there is no bench yet, or an empty one.
+
+    Attributes
+    ----------
+    folder : str
+        Where the bench is, or would be made.
+    made : bool
+        There is a bench, without a camera.
+    demo : str
+        What the demo is doing, ``""`` when it was not asked for.
+    demo_failed : str
+    may_demo : bool
+        The demo can be built from here.
+    """
+
+    template: ClassVar[str] = "start.html"
+    title: ClassVar[str] = "A new bench"
+    folder: str
+    made: bool
+    demo: str = ""
+    demo_failed: str = ""
+    may_demo: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Home:
+    """The first page: where every camera stands.
+
+    Attributes
+    ----------
+    glance : Glance
+    procedures : mapping of id to title
+    due : int
+        Takes that a run would measure.
+    """
+
+    template: ClassVar[str] = "home.html"
+    title: ClassVar[str] = "Watch log"
+    glance: Glance
+    procedures: Mapping[str, str]
+    due: int
+
+
+@dataclass(frozen=True, slots=True)
+class FigureRows:
+    """The figures of one procedure on a camera's page.
+
+    Attributes
+    ----------
+    procedure, title : str
+    rows : sequence of ResultRow
+    """
+
+    procedure: str
+    title: str
+    rows: Sequence[ResultRow]
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """An evidence picture on a page: address and caption."""
+
+    address: str
+    caption: str
+
+
+@dataclass(frozen=True, slots=True)
+class CameraPage:
+    """One camera: claims against figures, results, takes, pictures, flights, firmware, units.
+
+    Attributes
+    ----------
+    camera : Camera
+    verdict : str
+    claims : sequence of ClaimRow
+    versions : mapping of claim subject to its version
+    silent : sequence of str
+        Titles of what is measured without a claim.
+    results : sequence of FigureRows
+    takes : sequence of Take
+    flights : sequence of Take
+        Takes of a flight's log.
+    pictures : sequence of Shot
+    subjects : sequence of (id, title, unit)
+        What a claim can speak of.
+    customary : bool
+    tolerance : str
+    """
+
+    template: ClassVar[str] = "camera.html"
+    camera: Camera
+    verdict: str
+    claims: Sequence[ClaimRow]
+    versions: Mapping[str, int]
+    silent: Sequence[str]
+    results: Sequence[FigureRows]
+    takes: Sequence[Take]
+    flights: Sequence[Take]
+    pictures: Sequence[Shot]
+    subjects: Sequence[tuple[str, str, str]]
+    customary: bool
+    tolerance: str
+
+    @property
+    def title(self) -> str:
+        """Name of the camera."""
+        return self.camera.name
+
+
+@dataclass(frozen=True, slots=True)
+class PickedClaim:
+    """One claim picked out of a listing, for the user to confirm.
+
+    Attributes
+    ----------
+    subject, heading : str
+    text : str
+        As it would be typed.
+    found : str
+        The words of the listing.
+    line : int
+    remark : str
+    """
+
+    subject: str
+    heading: str
+    text: str
+    found: str
+    line: int
+    remark: str
+
+
+@dataclass(frozen=True, slots=True)
+class ListingPage:
+    """What was picked out of a pasted listing.
+
+    Attributes
+    ----------
+    camera : Camera
+    source : str
+    picked : sequence of PickedClaim
+    left : sequence of (line, words)
+        Numbers for which there is no rule.
+    """
+
+    template: ClassVar[str] = "listing.html"
+    title: ClassVar[str] = "Confirm the claims"
+    camera: Camera
+    source: str
+    picked: Sequence[PickedClaim]
+    left: Sequence[tuple[int, str]]
+
+
+@dataclass(frozen=True, slots=True)
+class ProceduresPage:
+    """All tests.
+
+    Attributes
+    ----------
+    procedures : sequence of Procedure
+    """
+
+    template: ClassVar[str] = "procedures.html"
+    title: ClassVar[str] = "Tests"
+    procedures: Sequence[Procedure]
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One reading or option in a form.
+
+    Attributes
+    ----------
+    kind : str
+        ``reading``, ``option`` or ``condition``.
+    name, what, typical : str
+    values : sequence of str
+        As typed so far; at least one, which may be empty.
+    required, repeat : bool
+    choices : sequence of str
+    mark : str
+        ``region``, ``edge`` or ``""``: the value can be marked in a frame.
+    """
+
+    kind: str
+    name: str
+    what: str
+    typical: str
+    values: Sequence[str] = ("",)
+    required: bool = False
+    repeat: bool = False
+    choices: Sequence[str] = ()
+    mark: str = ""
+
+    @property
+    def label(self) -> str:
+        """The name in words."""
+        return self.name.replace("_", " ")
+
+
+@dataclass(frozen=True, slots=True)
+class ProcedurePage:
+    """One test: question, cautions, steps, and the form of a take.
+
+    Attributes
+    ----------
+    procedure : Procedure
+    cautions : sequence of str
+    yields : sequence of (title, unit)
+    cameras : sequence of Camera
+    chosen : str
+        Name of the camera that is chosen.
+    fields : sequence of Field
+    today : str
+    """
+
+    template: ClassVar[str] = "procedure.html"
+    procedure: Procedure
+    cautions: Sequence[str]
+    yields: Sequence[tuple[str, str]]
+    cameras: Sequence[Camera]
+    chosen: str
+    fields: Sequence[Field]
+    today: str
+
+    @property
+    def title(self) -> str:
+        """Title of the test."""
+        return self.procedure.title
+
+
+@dataclass(frozen=True, slots=True)
+class Consequence:
+    """What readings say while they are being typed.
+
+    Attributes
+    ----------
+    read : sequence of (label, words, wrong)
+        Every reading as it was understood, or why not.
+    sentence : str
+        What follows, for a flyer.
+    results : sequence of (title, value, interval)
+    warnings : sequence of str
+    missing : str
+        What is still needed, or why it cannot be told.
+    """
+
+    template: ClassVar[str] = "consequence.html"
+    title: ClassVar[str] = ""
+    read: Sequence[tuple[str, str, bool]]
+    sentence: str = ""
+    results: Sequence[tuple[str, str, str]] = ()
+    warnings: Sequence[str] = ()
+    missing: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TakesPage:
+    """Takes, a page at a time.
+
+    Attributes
+    ----------
+    takes : sequence of Take
+    number, last : int
+        Page, and number of pages.
+    total : int
+    camera, procedure, state : str
+        What is asked for, ``""`` for all.
+    cameras, procedures : sequence of str
+    states : sequence of str
+    """
+
+    template: ClassVar[str] = "takes.html"
+    title: ClassVar[str] = "Takes"
+    takes: Sequence[Take]
+    number: int
+    last: int
+    total: int
+    camera: str
+    procedure: str
+    state: str
+    cameras: Sequence[str]
+    procedures: Sequence[str]
+    states: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True)
+class TakePage:
+    """One take: state, result with evidence or refusal, inputs, and the form to change them.
+
+    Attributes
+    ----------
+    take : Take
+    procedure : Procedure or None
+    outcome : StoredOutcome or None
+    rows : sequence of ResultRow
+    findings : sequence of (name, value, meaning)
+    pictures : sequence of Shot
+    figures : sequence of (number, title, sentence)
+    fields : sequence of Field
+    camera_id : int
+    customary : bool
+    cautions : sequence of str
+    """
+
+    template: ClassVar[str] = "take.html"
+    take: Take
+    procedure: Procedure | None
+    outcome: StoredOutcome | None
+    rows: Sequence[ResultRow]
+    findings: Sequence[tuple[str, str, str]]
+    pictures: Sequence[Shot]
+    figures: Sequence[tuple[int, str, str]]
+    fields: Sequence[Field]
+    camera_id: int
+    customary: bool
+    cautions: Sequence[str]
+
+    @property
+    def title(self) -> str:
+        """Which take of what."""
+        return f"Take {self.take.id}, {self.take.procedure} of {self.take.camera}"
+
+
+@dataclass(frozen=True, slots=True)
+class Clash:
+    """One field that was typed here and is another one in the bench now: both are shown."""
+
+    name: str
+    mine: str
+    theirs: str
+
+
+@dataclass(frozen=True, slots=True)
+class ConflictPage:
+    """Two tabs edited one take: nothing is lost silently.
+
+    Attributes
+    ----------
+    take : Take
+        As it is now.
+    clashes : sequence of Clash
+    typed : sequence of (field, value)
+        The whole form as typed, to be sent again.
+    """
+
+    template: ClassVar[str] = "conflict.html"
+    title: ClassVar[str] = "Changed elsewhere"
+    take: Take
+    clashes: Sequence[Clash]
+    typed: Sequence[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True)
+class FigurePart:
+    """One figure as a fragment.
+
+    Attributes
+    ----------
+    anchor : str
+    wide, narrow : str
+        SVG markup.
+    heads : sequence of str
+    rows : sequence of sequence of str
+    left : int
+        Rows that are left out of the table.
+    heading : str
+    """
+
+    template: ClassVar[str] = "figure.html"
+    title: ClassVar[str] = ""
+    anchor: str
+    wide: str
+    narrow: str
+    heads: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    left: int
+    heading: str
+
+
+@dataclass(frozen=True, slots=True)
+class FramesPage:
+    """The frame viewer.
+
+    Attributes
+    ----------
+    take : Take
+    file : int
+        Position of the file in the take.
+    name : str
+    count : int
+        Frames.
+    rate : float
+        Frames per second.
+    width, height : int
+        Of a frame.
+    fields : sequence of Field
+        Options that can be marked.
+    """
+
+    template: ClassVar[str] = "frames.html"
+    title: ClassVar[str] = "Frames"
+    take: Take
+    file: int
+    name: str
+    count: int
+    rate: float
+    width: int
+    height: int
+    fields: Sequence[Field] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ReportsPage:
+    """Reports to read and to take away.
+
+    Attributes
+    ----------
+    cameras : sequence of (id, name, takes)
+    """
+
+    template: ClassVar[str] = "reports.html"
+    title: ClassVar[str] = "Reports"
+    cameras: Sequence[tuple[int, str, int]]
+
+
+@dataclass(frozen=True, slots=True)
+class TargetsPage:
+    """Targets to print, and the clock.
+
+    Attributes
+    ----------
+    targets : sequence of (name, title, use)
+    papers : sequence of str
+    clock : str
+        Address of the clock page, ``""`` where there is none.
+    """
+
+    template: ClassVar[str] = "targets.html"
+    title: ClassVar[str] = "Targets"
+    targets: Sequence[tuple[str, str, str]]
+    papers: Sequence[str]
+    clock: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SettingsPage:
+    """Settings, backup and restore.
+
+    Attributes
+    ----------
+    groups : sequence of (name, words, choices)
+        Choices are (value, words, chosen).
+    folder : str
+    size : str
+        Of the evidence, in words.
+    saved : bool
+    local : bool
+        The visitor sits at the machine that keeps the bench.
+    """
+
+    template: ClassVar[str] = "settings.html"
+    title: ClassVar[str] = "Settings"
+    groups: Sequence[tuple[str, str, Sequence[tuple[str, str, bool]]]]
+    folder: str
+    size: str
+    saved: bool = False
+    local: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class RestoredPage:
+    """A backup was unpacked.
+
+    Attributes
+    ----------
+    folder : str
+    files : int
+    troubles : sequence of str
+    """
+
+    template: ClassVar[str] = "restored.html"
+    title: ClassVar[str] = "Restored"
+    folder: str
+    files: int
+    troubles: Sequence[str] = field(default_factory=tuple)

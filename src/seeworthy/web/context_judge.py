@@ -1,0 +1,158 @@
+"""Contexts of the pages that judge: compare, suit, plan."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+from seeworthy.plan.bench_plan import Plan
+from seeworthy.plan.form import Entry
+from seeworthy.purpose.rank import Ranking
+from seeworthy.web.plots import Plot
+
+
+@dataclass(frozen=True, slots=True)
+class ComparedRow:
+    """One measurand under like conditions.
+
+    Attributes
+    ----------
+    id, heading : str
+    unit : str
+        As it is printed.
+    like : str
+        The conditions, in words.
+    plot : Plot
+    values : sequence of (subject, value, interval, takes, mark)
+    groups : sequence of str
+        Subjects that cannot be told apart, joined.
+    pairs : sequence of (pair, difference, interval, words)
+    sort : sequence of float
+        Values to sort by, in the order of `values`.
+    """
+
+    id: str
+    heading: str
+    unit: str
+    like: str
+    plot: Plot
+    values: Sequence[tuple[str, str, str, int, str]]
+    groups: Sequence[str]
+    pairs: Sequence[tuple[str, str, str, str]]
+    sort: Sequence[float]
+
+
+@dataclass(frozen=True, slots=True)
+class ComparePage:
+    """Cameras, units or firmware side by side.
+
+    Attributes
+    ----------
+    cameras : sequence of (name, chosen)
+    by : str
+        ``camera``, ``unit`` or ``firmware``.
+    measurands : sequence of (id, title, chosen)
+    rows : sequence of ComparedRow
+    apart : sequence of str
+        What could not be compared, and why.
+    refused, hint : str
+        Why there is nothing to show.
+    asked : bool
+        The form was sent.
+    """
+
+    template: ClassVar[str] = "compare.html"
+    title: ClassVar[str] = "Compare"
+    cameras: Sequence[tuple[str, bool]]
+    by: str
+    measurands: Sequence[tuple[str, str, bool]]
+    rows: Sequence[ComparedRow] = ()
+    apart: Sequence[str] = ()
+    refused: str = ""
+    hint: str = ""
+    asked: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SuitPage:
+    """Cameras ranked for a purpose.
+
+    Attributes
+    ----------
+    purposes : sequence of (name, title, about, own)
+    chosen : str
+    ranking : Ranking or None
+    plot : Plot or None
+    worth : sequence of (camera, title, procedure)
+        Tests that are missing and worth doing.
+    refused, hint : str
+    """
+
+    template: ClassVar[str] = "suit.html"
+    title: ClassVar[str] = "Suit"
+    purposes: Sequence[tuple[str, str, str, bool]]
+    chosen: str = ""
+    ranking: Ranking | None = None
+    plot: Plot | None = None
+    worth: Sequence[tuple[str, str, str]] = ()
+    refused: str = ""
+    hint: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PurposePage:
+    """A purpose as text, to be written or changed.
+
+    Attributes
+    ----------
+    name, text : str
+    own : bool
+        It is a file of the user's, which can be removed.
+    wrong, hint : str
+        What is wrong with the text, with its line.
+    line : int
+        The line that is wrong, 0 for none.
+    measurands : sequence of (id, title, unit)
+    """
+
+    template: ClassVar[str] = "purpose.html"
+    title: ClassVar[str] = "A purpose of your own"
+    name: str
+    text: str
+    own: bool
+    wrong: str = ""
+    hint: str = ""
+    line: int = 0
+    measurands: Sequence[tuple[str, str, str]] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PlanPage:
+    """A planned flight through cameras.
+
+    Attributes
+    ----------
+    entries : mapping of section to entries
+    typed : mapping of entry name to text
+    heading : str
+        Title of the flight.
+    cameras : sequence of (name, chosen)
+    plans : sequence of Plan
+    cautions : sequence of str
+    text : str
+        The plan as TOML.
+    refused, hint : str
+    """
+
+    template: ClassVar[str] = "plan.html"
+    title: ClassVar[str] = "Plan"
+    entries: Mapping[str, Sequence[Entry]]
+    typed: Mapping[str, str]
+    heading: str
+    cameras: Sequence[tuple[str, bool]]
+    plans: Sequence[Plan] = ()
+    cautions: Sequence[str] = ()
+    text: str = ""
+    refused: str = ""
+    hint: str = ""

@@ -1,0 +1,210 @@
+"""One camera: claims against figures, results, takes, pictures, flights, firmware, units."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from fastapi import APIRouter, Request, Response
+
+from seeworthy.bench.cameras import (
+    add_firmware,
+    add_unit,
+    edit_camera,
+    edit_unit,
+    list_cameras,
+    remove_camera,
+    remove_firmware,
+    remove_unit,
+)
+from seeworthy.bench.claims import remove_claim, set_claim
+from seeworthy.bench.records import Camera, Take
+from seeworthy.bench.takes import list_takes
+from seeworthy.compare.judgement import FINDINGS, title_of
+from seeworthy.compare.listing import read_listing
+from seeworthy.errors import NotFound, WrongCall
+from seeworthy.measurands import all_measurands
+from seeworthy.report import views
+from seeworthy.report.assemble import camera_report
+from seeworthy.report.verdict import verdict
+from seeworthy.web.context import CameraPage, FigureRows, ListingPage, PickedClaim, Shot
+from seeworthy.web.deps import TheForm, TheSite, go
+from seeworthy.web.render import show
+from seeworthy.web.site import Site
+
+router = APIRouter()
+_MOST_PICTURES = 12
+_MOST_TAKES = 60
+_LONGEST_LISTING = 20_000
+
+
+def named(site: Site, number: int) -> Camera:
+    """Return a camera by its number in the address.
+
+    Raises
+    ------
+    NotFound
+    """
+    for camera in site.remember("cameras", lambda: list_cameras(site.bench)):
+        if camera.id == number:
+            return camera
+    raise NotFound("There is no such camera.", "The first page lists them.")
+
+
+@router.get("/cameras/{number}")
+def camera_page(request: Request, site: TheSite, number: int) -> Response:
+    """Show one camera."""
+    camera = named(site, number)
+    page = site.remember(("camera", number), lambda: _page(site, camera))
+    return show(request, page)
+
+
+def _page(site: Site, camera: Camera) -> CameraPage:
+    report = camera_report(site.bench, camera.name, pictures=False)
+    takes = list_takes(site.bench, camera=camera.name)
+    chapters = views.chapters(report)
+    results = []
+    for chapter in chapters:
+        rows = [row for take in chapter.takes for row in take.rows]
+        if rows:
+            results.append(FigureRows(chapter.anchor.removeprefix("p-"), chapter.title, rows))
+    newest = sorted(takes, key=lambda t: -t.id)
+    return CameraPage(
+        camera,
+        verdict(report).line,
+        views.claim_rows(report.judgements),
+        {c.subject: c.version for c in camera.claims},
+        views.silent_titles(report.judgements),
+        results,
+        newest[:_MOST_TAKES],
+        [t for t in newest if t.procedure in ("load", "survival")],
+        _pictures(site, newest),
+        _subjects(),
+        site.settings().units == "both",
+        str(report.tolerance),
+    )
+
+
+def _pictures(site: Site, takes: list[Take]) -> list[Shot]:
+    from seeworthy.bench.outcomes import get_outcome
+
+    found: list[Shot] = []
+    for take in takes:
+        if len(found) >= _MOST_PICTURES:
+            break
+        outcome = get_outcome(site.bench, take.id) if take.state != "new" else None
+        for place, picture in enumerate(outcome.pictures if outcome else ()):
+            address = f"/takes/{take.id}/pictures/{place}"
+            found.append(Shot(address, f"Take {take.id}, {take.procedure}: {picture.caption}"))
+    return found[:_MOST_PICTURES]
+
+
+def _subjects() -> list[tuple[str, str, str]]:
+    found = [(m.id, title_of(m.id), m.unit) for m in all_measurands().values()]
+    return found + [(name, title_of(name), "") for name in FINDINGS]
+
+
+@router.post("/cameras/{number}")
+def change(site: TheSite, number: int, form: TheForm) -> Response:
+    """Change name, maker and note."""
+    edit_camera(
+        site.bench,
+        named(site, number).name,
+        rename=form.get("name"),
+        maker=form.get("maker"),
+        note=form.get("note"),
+        version=form.number("version"),
+    )
+    return go(f"/cameras/{number}")
+
+
+@router.post("/cameras/{number}/remove")
+def remove(site: TheSite, number: int, form: TheForm) -> Response:
+    """Remove a camera, with its takes where that is said."""
+    camera = named(site, number)
+    if form.get("sure").casefold() != camera.name.casefold():
+        raise WrongCall("The name was not repeated; nothing was removed.", "Type it to be sure.")
+    remove_camera(site.bench, camera.name, with_takes=True)
+    return go("/")
+
+
+@router.post("/cameras/{number}/units")
+def unit(site: TheSite, number: int, form: TheForm) -> Response:
+    """Add a unit, or change its note."""
+    name = named(site, number).name
+    if form.get("version"):
+        edit_unit(
+            site.bench, name, form.get("unit"), serial=form.get("serial"),
+            note=form.get("note"), version=form.number("version"),
+        )  # fmt: skip
+    else:
+        add_unit(site.bench, name, form.get("serial"), note=form.get("note"))
+    return go(f"/cameras/{number}#units")
+
+
+@router.post("/cameras/{number}/units/remove")
+def unit_away(site: TheSite, number: int, form: TheForm) -> Response:
+    """Remove a unit without takes."""
+    remove_unit(site.bench, named(site, number).name, form.get("unit"))
+    return go(f"/cameras/{number}#units")
+
+
+@router.post("/cameras/{number}/firmware")
+def firmware(site: TheSite, number: int, form: TheForm) -> Response:
+    """Note a firmware, or take it back."""
+    name, unit = named(site, number).name, form.get("unit")
+    if form.get("remove"):
+        remove_firmware(site.bench, name, form.get("remove"), unit=unit)
+    else:
+        since = form.get("since")
+        day = _day(since) if since else None
+        add_firmware(site.bench, name, form.get("firmware"), unit=unit, since=day)
+    return go(f"/cameras/{number}#units")
+
+
+def _day(text: str) -> dt.date:
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise WrongCall(f"'{text}' is not a date.", "Write it like 2026-03-21.") from None
+
+
+@router.post("/cameras/{number}/claims")
+def claim(site: TheSite, number: int, form: TheForm) -> Response:
+    """Enter or change one claim, or several confirmed ones of a listing."""
+    name = named(site, number).name
+    many = form.all("take")
+    if not many and form.get("subject"):
+        version = form.number("version") if form.get("version") else None
+        set_claim(
+            site.bench, name, form.get("subject"), form.get("text"),
+            source=form.get("source"), version=version,
+        )  # fmt: skip
+    for subject in many:
+        written = form.get(f"text.{subject}")
+        set_claim(site.bench, name, form.get(f"subject.{subject}") or subject, written,
+                  source=form.get("source"))  # fmt: skip
+    return go(f"/cameras/{number}#claims")
+
+
+@router.post("/cameras/{number}/claims/remove")
+def claim_away(site: TheSite, number: int, form: TheForm) -> Response:
+    """Remove a claim."""
+    remove_claim(site.bench, named(site, number).name, form.get("subject"))
+    return go(f"/cameras/{number}#claims")
+
+
+@router.post("/cameras/{number}/listing")
+def listing(request: Request, site: TheSite, number: int, form: TheForm) -> Response:
+    """Pick claims out of a pasted listing, for the user to confirm."""
+    camera = named(site, number)
+    text = form.get("listing")
+    if not text:
+        raise WrongCall("Nothing was pasted.", "Copy the seller's text into the box.")
+    if len(text) > _LONGEST_LISTING:
+        raise WrongCall("That is longer than a listing.", "Paste the part with the figures.")
+    found = read_listing(text)
+    picked = [
+        PickedClaim(s.subject, title_of(s.subject), s.text, s.found, s.line, s.remark)
+        for s in found.suggestions
+    ]
+    return show(request, ListingPage(camera, form.get("source") or "listing", picked, found.left))

@@ -1,0 +1,94 @@
+"""The first page: where every camera stands; an empty bench explains itself."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+from fastapi import APIRouter, Request, Response
+
+from seeworthy.bench.cameras import add_camera
+from seeworthy.bench.summary import glance
+from seeworthy.errors import SeeworthyError
+from seeworthy.procedures import all_procedures
+from seeworthy.web.context import Home, Start
+from seeworthy.web.deps import TheForm, TheSite, go
+from seeworthy.web.render import show
+from seeworthy.web.site import DemoState, Site
+
+router = APIRouter()
+DEMO = "marram-point-dune-watch"
+
+
+@router.get("/")
+def home(request: Request, site: TheSite) -> Response:
+    """Show the watch log, or how to begin."""
+    if site.demo is not None and site.demo.finished and not site.demo.failed:
+        site.demo = None
+    if not site.has_bench:
+        return show(request, _start(site, made=False))
+    found = site.remember("glance", lambda: glance(site.bench))
+    if not found.cameras:
+        return show(request, _start(site, made=True))
+    titles = {p.id: p.title for p in all_procedures().values()}
+    due = sum(found.states.get(state, 0) for state in ("new", "stale", "lost"))
+    return show(request, Home(found, titles, due))
+
+
+def _start(site: Site, *, made: bool) -> Start:
+    demo = site.demo
+    words = ""
+    if demo is not None and not demo.failed:
+        count = f" ({demo.done} of {demo.total})" if demo.total else ""
+        words = f"{demo.words}{count}"
+    return Start(str(site.folder), made, words, demo.failed if demo else "")
+
+
+@router.post("/bench")
+def begin(site: TheSite) -> Response:
+    """Make an empty bench."""
+    if not site.has_bench:
+        site.begin()
+    return go("/")
+
+
+@router.post("/demo")
+def demo(site: TheSite) -> Response:
+    """Build the demo bench behind the pages."""
+    if site.demo is None or site.demo.failed:
+        site.demo = DemoState()
+        place = site.folder.parent / DEMO if site.has_bench else site.folder
+        threading.Thread(target=_build, args=(site, site.demo, place), daemon=True).start()
+    return go("/")
+
+
+def _build(site: Site, state: DemoState, place: Path) -> None:
+    from seeworthy.selfcheck.demo_bench import build
+
+    def tell(words: str, done: int, total: int) -> None:
+        state.words, state.done, state.total = f"Filming {words}", done, total
+
+    try:
+        build(place, tell=tell).close()
+        site.move(place)
+        site.keeper.start()
+        state.finished = True
+    except SeeworthyError as error:
+        state.failed = f"{error.message} {error.hint}"
+    except Exception as error:  # the thread must not die silently
+        state.failed = f"The demo could not be built: {error}"
+
+
+@router.post("/cameras")
+def new_camera(site: TheSite, form: TheForm) -> Response:
+    """Add a camera."""
+    if not site.has_bench:
+        site.begin()
+    camera = add_camera(
+        site.bench,
+        form.get("name"),
+        maker=form.get("maker"),
+        note=form.get("note"),
+        unit=form.get("unit") or "1",
+    )
+    return go(f"/cameras/{camera.id}")

@@ -1,0 +1,222 @@
+"""Compare, suit, plan: what the figures mean."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from fastapi import APIRouter, Query, Request, Response
+
+from seeworthy.bench.cameras import list_cameras
+from seeworthy.compare.comparison import Comparison, Row, compare_bench
+from seeworthy.errors import SeeworthyError, WrongCall
+from seeworthy.measurands import all_measurands, measurand
+from seeworthy.plan.bench_plan import plan_flight
+from seeworthy.plan.flight import read_flight
+from seeworthy.plan.form import ENTRIES, Entry, flight_text
+from seeworthy.procedures.cautions import CAUTIONS
+from seeworthy.purpose.bench_rank import suit
+from seeworthy.purpose.library import shipped
+from seeworthy.purpose.own import own_purposes, purpose_text, remove_purpose, save_purpose
+from seeworthy.purpose.rank import Ranking
+from seeworthy.quantities import coverage_factor
+from seeworthy.report import numbers
+from seeworthy.web.context_judge import ComparedRow, ComparePage, PlanPage, PurposePage, SuitPage
+from seeworthy.web.deps import TheForm, TheSite, go
+from seeworthy.web.plots import Plot, intervals
+from seeworthy.web.render import show
+from seeworthy.web.site import Site
+
+router = APIRouter()
+_MOST_PAIRS = 40
+_MOST_CAMERAS = 6
+
+
+def _names(site: Site) -> list[str]:
+    return [c.name for c in site.remember("cameras", lambda: list_cameras(site.bench))]
+
+
+@router.get("/compare")
+def compare_page(
+    request: Request,
+    site: TheSite,
+    by: str = "",
+    camera: list[str] = Query(default=[]),  # noqa: B008 - how FastAPI is told
+    measurand: list[str] = Query(default=[]),  # noqa: B008
+) -> Response:
+    """Show the form, and the comparison where one is asked for."""
+    names = _names(site)
+    chosen = [(n, n in camera) for n in names]
+    known = [(m.id, m.title, m.id in measurand) for m in all_measurands().values()]
+    if not by:
+        return show(request, ComparePage(chosen, "camera", known))
+    if by not in ("camera", "unit", "firmware"):
+        raise WrongCall(f"It cannot be compared by '{by}'.", "By camera, unit or firmware.")
+    kind: Any = by
+    wanted = [m for m in measurand if m]
+    key = ("compare", by, tuple(camera), tuple(wanted))
+    try:
+        found, rows = site.remember(key, lambda: _compared(site, kind, camera, wanted))
+    except SeeworthyError as error:
+        page = ComparePage(chosen, by, known, (), (), error.message, error.hint, True)
+        return show(request, page, error.http_status if error.http_status == 404 else 200)
+    return show(request, ComparePage(chosen, by, known, rows, found.apart, asked=True))
+
+
+def _compared(
+    site: Site, by: Any, cameras: list[str], measurands: list[str]
+) -> tuple[Comparison, list[ComparedRow]]:
+    found = compare_bench(site.bench, by=by, cameras=cameras, measurands=measurands)
+    return found, [_row(row) for row in found.rows]
+
+
+def _row(row: Row) -> ComparedRow:
+    entry = row.measurand
+    unit = numbers.sign(entry.unit)
+    values, dots = [], []
+    for value, takes in zip(row.values, row.takes, strict=True):
+        half = coverage_factor(value.dof) * value.u
+        low, high = value.value - half, value.value + half
+        shown = numbers.with_unit(numbers.number(value.value, value.u), entry.unit)
+        interval = numbers.interval_text(low, high, value.u, entry.unit)
+        best = value.subject in row.best
+        mark = ("best" if len(row.best) == 1 else "among the best") if best else ""
+        values.append((value.subject, shown, interval, takes, mark))
+        said = f"{value.subject}: {shown}, 95 %: {interval}, {takes} takes"
+        dots.append((value.subject, said, value.value, low, high, best))
+    pairs = [
+        (
+            f"{p.second} against {p.first}",
+            numbers.with_unit(numbers.number(p.value, p.u), entry.unit),
+            numbers.interval_text(*p.interval, p.u, entry.unit),
+            "told apart" if p.apart else "cannot be told apart",
+        )
+        for p in row.pairs[:_MOST_PAIRS]
+    ]
+    title = entry.title[:1].upper() + entry.title[1:]
+    together = [", ".join(g) for g in row.groups if len(g) > 1]
+    sort = [v.value for v in row.values]
+    return ComparedRow(
+        entry.id, title, unit, str(row.like), intervals(title, dots), values, together, pairs, sort
+    )
+
+
+@router.get("/suit")
+def suit_page(request: Request, site: TheSite, purpose: str = "") -> Response:
+    """Show the purposes, and the ranking for one."""
+    own = own_purposes(site.bench.folder)
+    listed = [(n, n, "A purpose of your own.", True) for n in own]
+    listed += [(n, p.title, p.about, False) for n, p in shipped().items() if n not in own]
+    if not purpose:
+        return show(request, SuitPage(listed))
+    if purpose not in {row[0] for row in listed}:
+        raise WrongCall(f"There is no purpose '{purpose}'.", "Choose one from the list.")
+    try:
+        key = ("suit", purpose, own.get(purpose, ""))
+        ranking, plot = site.remember(key, lambda: _ranked(site, purpose))
+    except SeeworthyError as error:
+        return show(request, SuitPage(listed, purpose, refused=error.message, hint=error.hint))
+    worth = [
+        (t.camera, measurand(t.measurand).title, measurand(t.measurand).procedure)
+        for t in ranking.next_tests
+        if t.worth >= 0.005
+    ][:5]
+    return show(request, SuitPage(listed, purpose, ranking, plot, worth))
+
+
+def _ranked(site: Site, purpose: str) -> tuple[Ranking, Plot]:
+    found = suit(site.bench, purpose)
+    rows = [
+        (
+            c.camera,
+            f"{c.camera}: {c.grade}, score {100 * c.score:.0f} (95 %: "
+            f"{100 * c.interval[0]:.0f} to {100 * c.interval[1]:.0f}), "
+            f"first in {100 * c.ranks[0]:.0f} % of draws",
+            100 * c.score,
+            100 * c.interval[0],
+            100 * c.interval[1],
+            place == 0,
+        )
+        for place, c in enumerate(found.cameras)
+    ]
+    return found, intervals("Score, 0 to 100", rows, span=(0.0, 100.0))
+
+
+@router.get("/suit/edit")
+def purpose_page(request: Request, site: TheSite, name: str = "") -> Response:
+    """Show a purpose as text."""
+    own = own_purposes(site.bench.folder)
+    text = purpose_text(site.bench.folder, name) if name else _EXAMPLE
+    shown = name if name in own else (f"my-{name}" if name else "my-flight")
+    return show(request, PurposePage(shown, text, name in own, measurands=_known()))
+
+
+def _known() -> list[tuple[str, str, str]]:
+    return [(m.id, m.title, m.unit) for m in all_measurands().values()]
+
+
+_EXAMPLE = """title = "Dune line from the kite"
+about = "What this flight needs, in a sentence."
+
+[[limit]]
+measurand = "mass"
+most = "60 g"
+why = "What the kite lifts on a quiet day."
+
+[[wish]]
+measurand = "run_time"
+worst = "10 min"
+best = "40 min"
+weight = 2
+why = "One walk along the line and back."
+"""
+
+
+@router.post("/suit/edit")
+def purpose_save(request: Request, site: TheSite, form: TheForm) -> Response:
+    """Keep a purpose; what is wrong is said with its line."""
+    name, text = form.get("name"), form.get("text")
+    folder = site.bench.folder
+    if form.get("remove"):
+        remove_purpose(folder, name)
+        return go("/suit")
+    site.bench.require_writable()
+    try:
+        save_purpose(folder, name, text)
+    except WrongCall as error:
+        found = re.search(r"line (\d+)", error.message)
+        line = int(found.group(1)) if found else 0
+        own = name in own_purposes(folder)
+        page = PurposePage(name, text, own, error.message, error.hint, line, _known())
+        return show(request, page, 400)
+    return go(f"/suit?purpose={name}")
+
+
+@router.get("/plan")
+def plan_page(request: Request, site: TheSite) -> Response:
+    """Show the form of a flight; its fields come in the address, so that a plan can be kept."""
+    query = request.query_params
+    typed = {e.name: query.get(e.name, "")[:200] for e in ENTRIES}
+    heading = query.get("heading", "")[:200]
+    wanted = query.getlist("camera")[:_MOST_CAMERAS]
+    names = _names(site)
+    cameras = [(n, n in wanted) for n in names]
+    cautions = [CAUTIONS[c] for c in ("verdict", "launch", "airspace", "lithium")]
+    sections: dict[str, list[Entry]] = {}
+    for entry in ENTRIES:
+        sections.setdefault(entry.name.partition(".")[0], []).append(entry)
+    text = flight_text(heading, typed)
+    base = PlanPage(sections, typed, heading, cameras, (), cautions, text)
+    if not any(typed.values()):
+        return show(request, base)
+    try:
+        flight = read_flight(text, heading or "A flight")
+        chosen = wanted or names[:_MOST_CAMERAS]
+        key = ("plan", text, tuple(chosen))
+        plans = site.remember(key, lambda: plan_flight(site.bench, flight, chosen))
+    except SeeworthyError as error:
+        page = PlanPage(
+            sections, typed, heading, cameras, (), cautions, text, error.message, error.hint
+        )
+        return show(request, page)
+    return show(request, PlanPage(sections, typed, heading, cameras, plans, cautions, text))

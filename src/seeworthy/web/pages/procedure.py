@@ -1,0 +1,147 @@
+"""One test: the question, cautions first, the steps, and the form of a take."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+
+from fastapi import APIRouter, Request, Response
+
+from seeworthy.bench.cameras import list_cameras
+from seeworthy.bench.records import Take
+from seeworthy.bench.takes import CONDITIONS
+from seeworthy.errors import SeeworthyError
+from seeworthy.measurands import measurand
+from seeworthy.procedures import all_procedures, procedure
+from seeworthy.procedures.cautions import CAUTIONS
+from seeworthy.procedures.declare import Option, Procedure, Reading, gather
+from seeworthy.quantities import format_value, parse
+from seeworthy.report import numbers
+from seeworthy.web.context import Consequence, Field, ProcedurePage, ProceduresPage
+from seeworthy.web.deps import Form, TheForm, TheSite
+from seeworthy.web.render import show
+
+router = APIRouter()
+_TYPICAL = {"light": "180 lx", "temperature": "71 degF"}
+_WHAT = {
+    "light": "How bright it was, if you read a meter.",
+    "temperature": "How warm it was.",
+}
+
+
+@router.get("/procedures")
+def procedures_page(request: Request) -> Response:
+    """List all tests."""
+    return show(request, ProceduresPage(list(all_procedures().values())))
+
+
+@router.get("/procedures/{name}")
+def procedure_page(request: Request, site: TheSite, name: str, camera: str = "") -> Response:
+    """Show one test with the form of a new take."""
+    chosen = procedure(name)
+    cameras = list_cameras(site.bench) if site.has_bench else []
+    page = ProcedurePage(
+        chosen,
+        cautions_of(chosen),
+        [(measurand(m).title, measurand(m).unit) for m in chosen.yields],
+        cameras,
+        camera or (cameras[0].name if len(cameras) == 1 else ""),
+        fields_of(chosen),
+        dt.date.today().isoformat(),
+    )
+    return show(request, page)
+
+
+def cautions_of(chosen: Procedure) -> list[str]:
+    """Return the cautions of a test in words."""
+    return [CAUTIONS.get(name, name) for name in chosen.cautions]
+
+
+def fields_of(chosen: Procedure, take: Take | None = None) -> list[Field]:
+    """Return the fields of a test's form, filled from a take where there is one."""
+    readings: dict[str, list[str]] = {}
+    options: dict[str, list[str]] = {}
+    around: dict[str, str] = {}
+    if take is not None:
+        for found in take.readings:
+            readings.setdefault(found.name, []).append(found.text)
+        for name, value in take.options:
+            options.setdefault(name, []).append(value)
+        around = {c.name: c.text for c in take.conditions}
+    fields = [_reading(r, readings.get(r.name, ())) for r in chosen.readings]
+    fields += [_option(o, options.get(o.name, ())) for o in chosen.options]
+    fields += [
+        Field("condition", name, _WHAT[name], _TYPICAL[name], (around.get(name, ""),))
+        for name in CONDITIONS
+    ]
+    return fields
+
+
+def _reading(need: Reading, values: Sequence[str]) -> Field:
+    shown = tuple(values) or ("",)
+    return Field("reading", need.name, need.what, need.typical, shown, need.required, need.repeat)
+
+
+def _option(one: Option, values: Sequence[str]) -> Field:
+    mark = next((m for m in ("region", "edge") if m in one.name), "")
+    shown = tuple(values) or ("",)
+    return Field(
+        "option", one.name, one.what, one.typical, shown, False, one.repeat, one.choices, mark
+    )
+
+
+@router.post("/procedures/{name}/consequence")
+def consequence(request: Request, site: TheSite, name: str, form: TheForm) -> Response:
+    """Say how the readings were understood, and what follows from them so far."""
+    return show(request, _consequence(procedure(name), form))
+
+
+def _consequence(chosen: Procedure, form: Form) -> Consequence:
+    readings = form.named("reading")
+    read, good = _understood(chosen, readings)
+    if not good or not readings:
+        return Consequence(read)
+    if any(f.least for f in chosen.files):
+        return Consequence(read)
+    try:
+        inputs = gather(chosen, {}, readings, form.named("option"))
+        outcome = chosen.run(inputs)
+    except SeeworthyError as error:
+        return Consequence(read, missing=error.message)
+    rows = [
+        (
+            measurand(r.measurand).title,
+            _brief(r.value, r.u, r.unit),
+            numbers.interval_text(*r.interval, r.u, r.unit),
+        )
+        for r in outcome.results
+    ]
+    return Consequence(read, outcome.sentence, rows, outcome.warnings)
+
+
+def _brief(value: float, u: float, unit: str) -> str:
+    """Write ``50.7° ± 0.3°``."""
+    if unit == "deg":
+        value_text, _, u_text = format_value(value, u).partition(" ± ")
+        return f"{value_text}° ± {u_text}°" if u_text else f"{value_text}°"
+    return numbers.typed(format_value(value, u, unit))
+
+
+def _understood(
+    chosen: Procedure, readings: Mapping[str, Sequence[str]]
+) -> tuple[list[tuple[str, str, bool]], bool]:
+    said: list[tuple[str, str, bool]] = []
+    good = True
+    for name, texts in readings.items():
+        for text in texts:
+            label = name.replace("_", " ")
+            try:
+                need = chosen.need(name)
+                if need.unit == "text":
+                    continue
+                found = parse(text, need.unit, positive=need.positive)
+                said.append((label, _brief(found.value, found.u, found.unit), False))
+            except SeeworthyError as error:
+                said.append((label, f"{error.message} {error.hint}", True))
+                good = False
+    return said, good

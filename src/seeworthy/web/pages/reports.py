@@ -1,0 +1,64 @@
+"""Reports: to read in place, and to take away as HTML, PDF or open data."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from fastapi import APIRouter, Request, Response
+
+from seeworthy.bench.cameras import list_cameras
+from seeworthy.bench.summary import glance
+from seeworthy.report.assemble import camera_report
+from seeworthy.report.html import page as report_page
+from seeworthy.report.model import CameraReport
+from seeworthy.report.write import slug
+from seeworthy.web.context import ReportsPage
+from seeworthy.web.deps import TheSite
+from seeworthy.web.pages.camera import named
+from seeworthy.web.render import show
+from seeworthy.web.site import Site
+from seeworthy.web.trust import REPORT_POLICY
+
+router = APIRouter()
+
+
+@router.get("/reports")
+def reports_page(request: Request, site: TheSite) -> Response:
+    """List the reports."""
+    found = site.remember("glance", lambda: glance(site.bench))
+    takes = {line.camera.id: line.takes for line in found.cameras}
+    cameras = site.remember("cameras", lambda: list_cameras(site.bench))
+    return show(request, ReportsPage([(c.id, c.name, takes.get(c.id, 0)) for c in cameras]))
+
+
+def _report(site: Site, number: int) -> CameraReport:
+    now = dt.datetime.now(dt.UTC).astimezone()
+    return camera_report(site.bench, named(site, number).name, made=now)
+
+
+@router.get("/reports/{number}")
+def report(site: TheSite, number: int, download: bool = False) -> Response:
+    """Show a report as it would be published; it runs no script at all."""
+    customary = site.settings().units == "both"
+    html = site.remember(
+        ("report", number), lambda: report_page(_report(site, number), customary=customary)
+    )
+    headers = {"content-security-policy": REPORT_POLICY}
+    if download:
+        name = f"{slug(named(site, number).name)}.html".encode("ascii", "replace").decode()
+        headers["content-disposition"] = f'attachment; filename="{name.replace("?", "_")}"'
+    return Response(html, media_type="text/html; charset=utf-8", headers=headers)
+
+
+@router.get("/reports/{number}/report.pdf")
+def report_pdf(site: TheSite, number: int) -> Response:
+    """Give out a report as PDF."""
+    from seeworthy.report.pdf import pdf
+
+    customary = site.settings().units == "both"
+    data = site.remember(
+        ("report-pdf", number), lambda: pdf(_report(site, number), customary=customary)
+    )
+    name = f"{slug(named(site, number).name)}.pdf".encode("ascii", "replace").decode()
+    headers = {"content-disposition": f'attachment; filename="{name.replace("?", "_")}"'}
+    return Response(data, media_type="application/pdf", headers=headers)

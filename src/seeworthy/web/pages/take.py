@@ -1,0 +1,252 @@
+"""Takes: the list, one take with its result or refusal, new ones and changes."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import FileResponse
+
+from seeworthy.bench.outcomes import get_outcome
+from seeworthy.bench.records import StoredOutcome, Take
+from seeworthy.bench.takes import add_take, edit_take, get_take, list_takes, remove_take
+from seeworthy.errors import Conflict, NotFound, WrongCall
+from seeworthy.procedures import all_procedures
+from seeworthy.report import views
+from seeworthy.report.model import FileLine, TakeReport
+from seeworthy.results import Figure
+from seeworthy.web.context import Clash, ConflictPage, FigurePart, Shot, TakePage, TakesPage
+from seeworthy.web.deps import Form, TheForm, TheSite, go
+from seeworthy.web.pages.procedure import cautions_of, fields_of
+from seeworthy.web.render import show
+from seeworthy.web.site import Site
+
+router = APIRouter()
+PER_PAGE = 40
+_KINDS = {b"\x89PNG": "image/png", b"\xff\xd8\xff": "image/jpeg"}
+
+
+@router.get("/takes")
+def takes_page(
+    request: Request,
+    site: TheSite,
+    camera: str = "",
+    procedure: str = "",
+    state: str = "",
+    page: int = 1,
+) -> Response:
+    """List takes, a page at a time, newest first."""
+    everything = site.remember("takes", lambda: list_takes(site.bench))
+    found = [
+        t
+        for t in reversed(everything)
+        if camera in ("", t.camera) and procedure in ("", t.procedure) and state in ("", t.state)
+    ]
+    last = max(1, -(-len(found) // PER_PAGE))
+    number = min(max(1, page), last)
+    shown = found[(number - 1) * PER_PAGE : number * PER_PAGE]
+    context = TakesPage(
+        shown, number, last, len(found), camera, procedure, state,
+        sorted({t.camera for t in everything}),
+        [p for p in all_procedures() if any(t.procedure == p for t in everything)],
+        ["new", "measured", "refused", "failed", "lost", "stale"],
+    )  # fmt: skip
+    return show(request, context)
+
+
+@router.post("/takes")
+def new_take(site: TheSite, form: TheForm) -> Response:
+    """Enter a take from the form of a test, and measure it."""
+    site.bench.require_writable()
+    tickets = form.named("file")
+    if not form.get("camera"):
+        raise WrongCall("No camera is chosen.", "Choose the camera that filmed it.")
+    camera, _, unit = form.get("camera").partition("\x1f")
+    files = {
+        role.removeprefix("role_"): [site.uploads.named(t) for t in ones]
+        for role, ones in tickets.items()
+    }
+    take = add_take(
+        site.bench,
+        form.get("procedure"),
+        camera,
+        files,
+        readings=form.named("reading"),
+        options=form.named("option"),
+        conditions={k: v[-1] for k, v in form.named("condition").items()},
+        unit=unit or None,
+        taken=day(form.get("taken")),
+        note=form.get("note"),
+    )
+    for ones in tickets.values():
+        for ticket in ones:
+            site.uploads.drop(ticket)
+    site.keeper.start((str(take.id),))
+    return go(f"/takes/{take.id}")
+
+
+def day(text: str) -> dt.date | None:
+    """Read a date field; None where it is empty.
+
+    Raises
+    ------
+    WrongCall
+    """
+    if not text:
+        return None
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise WrongCall(f"'{text}' is not a date.", "Write it like 2026-03-21.") from None
+
+
+@router.get("/takes/{number}")
+def take_page(request: Request, site: TheSite, number: int) -> Response:
+    """Show one take."""
+    return show(request, _page(site, number))
+
+
+def _page(site: Site, number: int) -> TakePage:
+    take = get_take(site.bench, number)
+    outcome = get_outcome(site.bench, number)
+    chosen = all_procedures().get(take.procedure)
+    view = _view(take, outcome)
+    from seeworthy.bench.cameras import get_camera
+
+    return TakePage(
+        take,
+        chosen,
+        outcome,
+        view.rows if view else (),
+        view.findings if view else (),
+        [
+            Shot(f"/takes/{number}/pictures/{i}", p.caption)
+            for i, p in enumerate(outcome.pictures if outcome else ())
+        ],
+        [(i, f.title, f.sentence) for i, f in enumerate(outcome.figures if outcome else ())],
+        fields_of(chosen, take) if chosen else (),
+        get_camera(site.bench, take.camera).id,
+        site.settings().units == "both",
+        cautions_of(chosen) if chosen else (),
+    )
+
+
+def _view(take: Take, outcome: StoredOutcome | None) -> views.TakeView | None:
+    """Return the take's rows as the report words them."""
+    if outcome is None:
+        return None
+    from seeworthy.report.model import CameraReport
+
+    files = tuple(FileLine(f.name, f.sha256, f.size, f.role) for f in take.files)
+    report = TakeReport(take.id, take.procedure, outcome.outcome, unit=take.unit, files=files)
+    return views.chapters(CameraReport(take.camera, takes=(report,)))[0].takes[0]
+
+
+@router.post("/takes/{number}")
+def change(request: Request, site: TheSite, number: int, form: TheForm) -> Response:
+    """Change a take; what was changed in another tab meanwhile is shown, not overwritten."""
+    take = get_take(site.bench, number)
+    readings, options = (
+        form.named("reading", keep_empty=True),
+        form.named("option", keep_empty=True),
+    )
+    around: dict[str, str | None] = {
+        k: (v[-1] if v else None) for k, v in form.named("condition", keep_empty=True).items()
+    }
+    try:
+        edit_take(
+            site.bench, number, version=form.number("version"), readings=readings,
+            options=options, conditions=around, taken=day(form.get("taken")),
+            note=form.get("note"),
+        )  # fmt: skip
+    except Conflict:
+        now = get_take(site.bench, number)
+        if now.version == form.number("version"):
+            raise
+        return show(request, _conflict(now, form), 409)
+    if form.get("measure") != "no":
+        site.keeper.start((str(take.id),))
+    return go(f"/takes/{number}")
+
+
+def _conflict(now: Take, form: Form) -> ConflictPage:
+    """Set what was typed beside what the bench holds by now."""
+    theirs: dict[str, list[str]] = {}
+    for reading in now.readings:
+        theirs.setdefault(f"reading.{reading.name}", []).append(reading.text)
+    for name, value in now.options:
+        theirs.setdefault(f"option.{name}", []).append(value)
+    for around in now.conditions:
+        theirs.setdefault(f"condition.{around.name}", []).append(around.text)
+    theirs["note"] = [now.note] if now.note else []
+    theirs["taken"] = [now.taken.isoformat()]
+    mine: dict[str, list[str]] = {"note": form.all("note"), "taken": form.all("taken")}
+    for prefix in ("reading", "option", "condition"):
+        for name, values in form.named(prefix, keep_empty=True).items():
+            mine[f"{prefix}.{name}"] = values
+    clashes = [
+        Clash(
+            name.partition(".")[2].replace("_", " ") or name,
+            "; ".join(values) or "nothing",
+            "; ".join(theirs.get(name, [])) or "nothing",
+        )
+        for name, values in mine.items()
+        if values != theirs.get(name, [])
+    ]
+    typed = [(name, value) for name, values in mine.items() for value in (values or [""])]
+    return ConflictPage(now, clashes, typed)
+
+
+@router.post("/takes/{number}/remove")
+def remove(site: TheSite, number: int) -> Response:
+    """Take a take back."""
+    remove_take(site.bench, number)
+    return go("/takes")
+
+
+def _outcome(site: Site, number: int) -> StoredOutcome:
+    outcome = get_outcome(site.bench, number)
+    if outcome is None:
+        raise NotFound("This take is not measured yet.", "Measure it first.")
+    return outcome
+
+
+@router.get("/takes/{number}/pictures/{place}")
+def picture(site: TheSite, number: int, place: int) -> Response:
+    """Give out an evidence picture, its kind told by its content."""
+    pictures = _outcome(site, number).pictures
+    if not 0 <= place < len(pictures) or not pictures[place].path.is_file():
+        raise NotFound("There is no such picture.")
+    path: Path = pictures[place].path
+    with path.open("rb") as handle:
+        head = handle.read(4)
+    kind = next((k for mark, k in _KINDS.items() if head.startswith(mark)), "")
+    if not kind:
+        raise NotFound("That is not a picture.")
+    return FileResponse(path, media_type=kind, headers={"cache-control": "private, max-age=3600"})
+
+
+@router.get("/takes/{number}/figures/{place}")
+def figure(request: Request, site: TheSite, number: int, place: int) -> Response:
+    """Draw a figure as a fragment."""
+    part = site.remember(("figure", number, place), lambda: _figure(site, number, place))
+    return show(request, part)
+
+
+def _figure(site: Site, number: int, place: int) -> FigurePart:
+    figures = _outcome(site, number).figures
+    if not 0 <= place < len(figures):
+        raise NotFound("There is no such figure.")
+    return figure_part(figures[place], f"figure-{number}-{place}")
+
+
+def figure_part(one: Figure, anchor: str) -> FigurePart:
+    """Return a figure as the page shows it: two drawings and its numbers."""
+    from seeworthy.report import figures
+    from seeworthy.web.svg import tidy
+
+    heads, rows, left = figures.table(one)
+    wide = tidy(figures.inline_svg(one, figures.WIDE, f"{anchor}-w"))
+    narrow = tidy(figures.inline_svg(one, figures.NARROW, f"{anchor}-n"))
+    return FigurePart(anchor, wide, narrow, heads, rows, left, one.title)

@@ -1,0 +1,78 @@
+"""Turning page contexts into HTML: one template environment, one frame around every page."""
+
+from __future__ import annotations
+
+import hashlib
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+
+from seeworthy.report import numbers, views
+from seeworthy.web.drawings import drawing
+from seeworthy.web.frame import Frame
+
+if TYPE_CHECKING:
+    from seeworthy.web.site import Site
+
+HERE = Path(__file__).parent
+STATIC = HERE / "static"
+YEAR = 31_536_000
+_ENDINGS = {".css", ".js", ".svg", ".txt"}
+
+
+class Page(Protocol):
+    """A page context: a frozen dataclass that names its template and its title."""
+
+    @property
+    def template(self) -> str:
+        """File name of the template."""
+
+    @property
+    def title(self) -> str:
+        """What stands in the browser's title."""
+
+
+def show(request: Request, page: Page, status: int = 200) -> HTMLResponse:
+    """Return a page (or the fragment that a template is) as an answer."""
+    site: Site = request.app.state.site
+    frame = Frame.of(site, request.url.path)
+    html = environment().get_template(page.template).render(page=page, frame=frame)
+    return HTMLResponse(html, status)
+
+
+@lru_cache(maxsize=1)
+def environment() -> Any:
+    """Return the template environment of the pages."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    env = Environment(
+        loader=FileSystemLoader([HERE / "templates", HERE.parent / "report" / "templates"]),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.filters["long_date"] = views.long_date
+    env.filters["typed"] = numbers.typed
+    env.filters["finding"] = numbers.finding_text
+    env.filters["finding_name"] = numbers.finding_name
+    env.globals["static"] = static
+    env.globals["drawing"] = drawing
+    return env
+
+
+@lru_cache(maxsize=64)
+def static(name: str) -> str:
+    """Return the address of a static file; it changes with the content, so it may be kept."""
+    data = (STATIC / name).read_bytes()
+    return f"/static/{hashlib.sha256(data).hexdigest()[:12]}/{name}"
+
+
+def static_file(name: str) -> Path | None:
+    """Return the path of a static file by its name, None for what is not one of ours."""
+    path = (STATIC / name).resolve()
+    inside = path.is_relative_to(STATIC.resolve())
+    return path if inside and path.is_file() and path.suffix in _ENDINGS else None
