@@ -260,3 +260,48 @@ def claim_line(claim: Claim) -> str:
     """Return a claim in words."""
     said = "the seller says nothing" if claim.silent else claim.text
     return f"{claim.subject} {said}" + (f" ({claim.source})" if claim.source else "")
+
+
+@app.command()
+def flights(
+    name: Name, unit: UnitName = None, bench: BenchDir = None, as_json: AsJson = False
+) -> None:
+    """Show the flight log of a camera: loads, checks, what it survived.
+
+    Flights are takes of 'load', checks are takes of 'survival'. What was survived is not
+    rated: it says what happened, not what the next one stands.
+    """
+    from seeworthy.cli import words
+    from seeworthy.compare.flights import flight_log
+
+    with opened(bench) as place:
+        log = flight_log(place, name, unit)
+    if as_json:
+        words.show_json(log.to_json())
+        return
+    if not log.flights and not log.checks:
+        typer.echo(f"'{log.camera}' has no flights yet: 'seeworthy take add load {name} LOG'.")
+        return
+    table(
+        [
+            (
+                f.day.isoformat(),
+                f"take {f.take}",
+                f"felt {f.felt:.1f} g" if f.felt is not None else "load not told",
+                f"{f.height:.0f} m" if f.height is not None else "",
+                f.outcome,
+            )
+            for f in log.flights
+        ]
+    )
+    for check in log.checks:
+        typer.echo(
+            f"Check of {check.day.isoformat()} (take {check.take}): survived {check.verdict}, "
+            f"{counted(check.flights, 'flight')}"
+        )
+    if log.bound is not None:
+        highest = f", the hardest with {log.highest.felt:.1f} g" if log.highest else ""
+        typer.echo(
+            f"{counted(log.survived, 'flight')} survived{highest}; failure at most "
+            f"{100 * log.bound:.0f} % per flight (95 %). Survived is not rated."
+        )

@@ -16,6 +16,12 @@ def claims(
     tolerance: str = typer.Option(
         "5 %", "--tolerance", help="How far off a claim may be and still count as kept."
     ),
+    listing: str = typer.Option(
+        "", "--listing", metavar="FILE", help="Pick claims from a seller's listing ('-' to paste)."
+    ),
+    accept: str = typer.Option(
+        "", "--accept", metavar="NUMBERS", help="With --listing: enter these, such as 1,3 or all."
+    ),
     as_json: AsJson = False,
 ) -> None:
     """Hold every claim of the seller against what was measured.
@@ -29,6 +35,9 @@ def claims(
     from seeworthy.compare.tolerance import Tolerance
     from seeworthy.report.assemble import camera_report
 
+    if listing:
+        _from_listing(camera, listing, accept, bench, as_json)
+        return
     rule = Tolerance.parse(tolerance)
     with opened(bench) as place:
         names = [camera] if camera else [c.name for c in list_cameras(place)]
@@ -52,3 +61,72 @@ def claims(
         silent = [j.title for j in one.judgements if j.claim is None]
         if silent:
             typer.echo(f"  No claim entered for: {', '.join(silent)}.")
+
+
+def _from_listing(camera: str, listing: str, accept: str, bench: BenchDir, as_json: bool) -> None:
+    """Show what a listing claims; enter what the user accepts."""
+    import sys
+    from pathlib import Path
+
+    from seeworthy.bench.claims import set_claim
+    from seeworthy.cli import words
+    from seeworthy.compare.listing import read_listing
+    from seeworthy.errors import UnreadableInput, WrongCall
+
+    if not camera:
+        raise WrongCall("Whose listing is it?", "Name the camera: claims CAMERA --listing FILE.")
+    try:
+        text = sys.stdin.read() if listing == "-" else Path(listing).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        raise UnreadableInput(
+            f"'{listing}' cannot be read as text.", "Save the listing as plain text (UTF-8)."
+        ) from None
+    found = read_listing(text)
+    chosen = _chosen(accept, len(found.suggestions))
+    if chosen:
+        with opened(bench) as place:
+            for i in chosen:
+                item = found.suggestions[i - 1]
+                source = f"listing, line {item.line}: {item.found}"
+                set_claim(place, camera, item.subject, item.text, source=source)
+    if as_json:
+        words.show_json(
+            {
+                "suggestions": [
+                    {
+                        "number": i, "subject": s.subject, "text": s.text, "found": s.found,
+                        "line": s.line, "remark": s.remark, "accepted": i in chosen,
+                    }
+                    for i, s in enumerate(found.suggestions, 1)
+                ],
+                "left_over": [{"line": n, "text": t} for n, t in found.left],
+            }
+        )  # fmt: skip
+        return
+    for i, s in enumerate(found.suggestions, 1):
+        mark = "entered" if i in chosen else f"line {s.line}: {s.found}"
+        typer.echo(
+            f"  {i}. {s.subject} = {s.text}  ({mark})" + (f"  Mind: {s.remark}" if s.remark else "")
+        )
+    if found.left:
+        typer.echo("Not understood: " + "; ".join(f"{t} (line {n})" for n, t in found.left))
+    if not chosen and found.suggestions:
+        typer.echo("Nothing was entered. Add --accept all, or --accept 1,3.")
+
+
+def _chosen(accept: str, count: int) -> list[int]:
+    from seeworthy.errors import WrongCall
+
+    if not accept:
+        return []
+    if accept.strip() == "all":
+        return list(range(1, count + 1))
+    try:
+        found = [int(part) for part in accept.split(",")]
+    except ValueError:
+        found = [0]
+    if not all(1 <= i <= count for i in found):
+        raise WrongCall(
+            f"'{accept}' does not name suggestions.", f"Write all, or numbers from 1 to {count}."
+        )
+    return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,10 @@ def compare(
     measurand: list[str] = typer.Option(
         None, "--measurand", metavar="ID", help="Only this figure (may be repeated)."
     ),
+    over_time: bool = typer.Option(
+        False, "--over-time", help="Trend of every unit, and spread between units of a camera."
+    ),
+    out: Path | None = typer.Option(None, "--out", metavar="FILE.html", help="Write a page."),
     bench: Path = typer.Option(None, "--bench", metavar="DIR", help="Bench folder."),
     as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
 ) -> None:
@@ -38,11 +43,19 @@ def compare(
 
     if by not in ("camera", "unit", "firmware"):
         raise WrongCall(f"--by cannot be '{by}'.", "It is camera, unit or firmware.")
+    if over_time:
+        _over_time(cameras or (), bench, as_json)
+        return
     chosen: Any = by
     with open_bench(bench or find_bench()) as opened:
         found = compare_bench(opened, by=chosen, cameras=cameras or (), measurands=measurand or ())
     if as_json:
         words.show_json(words.finite(found.to_json()))
+        return
+    if out is not None:
+        from seeworthy.report.judgement import compare_page
+
+        words.write_page(out, compare_page(found))
         return
     _show(found)
 
@@ -68,3 +81,32 @@ def _show_row(row: Row) -> None:
     for group in row.groups:
         if len(group) > 1:
             typer.echo(f"  cannot be told apart: {', '.join(group)}")
+
+
+def _over_time(cameras: Sequence[str], bench: Path | None, as_json: bool) -> None:
+    from seeworthy.bench.store import find_bench, open_bench
+    from seeworthy.cli import words
+    from seeworthy.compare.history import lasting
+    from seeworthy.measurands import measurand
+
+    with open_bench(bench or find_bench()) as opened:
+        found = lasting(opened, cameras)
+    if as_json:
+        words.show_json(words.finite(found.to_json()))
+        return
+    for unit, name, like, t in found.trends:
+        entry = measurand(name)
+        word = "changes" if t.changes else "no change seen"
+        where = f" ({like})" if like else ""
+        low, high = t.interval
+        typer.echo(
+            f"{unit}, {entry.title}{where}: {t.slope:.3g} {entry.unit} a year "
+            f"(95 %: {low:.3g} to {high:.3g}, {t.takes} takes over {t.days} days), {word}"
+        )
+    for camera, name, like, s in found.spreads:
+        entry = measurand(name)
+        where = f" ({like})" if like else ""
+        told = f"{s.between:.3g} {entry.unit} between units" if s.p < 0.05 else "units agree"
+        typer.echo(f"{camera}, {entry.title}{where}: {told} ({s.units} units, p = {s.p:.2g})")
+    if not found.trends and not found.spreads:
+        typer.echo("A trend needs three takes of a unit on different days, a spread two units.")

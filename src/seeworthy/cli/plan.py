@@ -20,6 +20,7 @@ def plan(
         None, "--from-log", metavar="LOG", help="Plan what a log shows was flown (repeatable)."
     ),
     camera: list[str] = typer.Option(None, "--camera", help="Only this camera (repeatable)."),
+    out: Path | None = typer.Option(None, "--out", metavar="FILE.html", help="Write a page."),
     bench: Path = typer.Option(None, "--bench", metavar="DIR", help="Bench folder."),
     as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
 ) -> None:
@@ -45,6 +46,11 @@ def plan(
         found = plan_flight(opened, wanted, camera or ())
     if as_json:
         words.show_json(words.finite([p.to_json() for p in found]))
+        return
+    if out is not None:
+        from seeworthy.report.judgement import plan_page
+
+        words.write_page(out, plan_page(found))
         return
     typer.echo(wanted.title)
     for text in found[0].cautions:

@@ -20,6 +20,7 @@ def suit(
     ),
     camera: list[str] = typer.Option(None, "--camera", help="Only this camera (repeatable)."),
     show: bool = typer.Option(False, "--show", help="Print the purpose's text to start your own."),
+    out: Path | None = typer.Option(None, "--out", metavar="FILE.html", help="Write a page."),
     bench: Path = typer.Option(None, "--bench", metavar="DIR", help="Bench folder."),
     as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
 ) -> None:
@@ -46,6 +47,11 @@ def suit(
         found = run(opened, purpose, cameras=camera or ())
     if as_json:
         words.show_json(words.finite(ranking_json(found)))
+        return
+    if out is not None:
+        from seeworthy.report.judgement import suit_page
+
+        words.write_page(out, suit_page(found))
         return
     _show(found)
 

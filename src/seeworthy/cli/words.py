@@ -113,3 +113,10 @@ def finite(value: Any) -> Any:
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
+
+
+def write_page(path: Path, html: str) -> None:
+    """Write an HTML page and say where it is."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(html, encoding="utf-8")
+    typer.echo(f"Page: {path}")

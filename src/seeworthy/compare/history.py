@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy import special
@@ -12,6 +14,9 @@ from scipy import special
 from seeworthy.compare.comparison import Origin, combine
 from seeworthy.compare.differences import Value
 from seeworthy.errors import CannotMeasure
+
+if TYPE_CHECKING:
+    from seeworthy.bench.store import Bench
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,3 +129,61 @@ def values_by_unit(origins: Sequence[Origin]) -> list[Value]:
     for origin in origins:
         per.setdefault(f"{origin.camera} {origin.unit}".strip(), []).append(origin)
     return [combine(name, [o.result for o in found]) for name, found in per.items()]
+
+
+@dataclass(frozen=True, slots=True)
+class Lasting:
+    """Trends and spreads of a bench: one line per measurand, like conditions, and subject."""
+
+    trends: tuple[tuple[str, str, str, Trend], ...]
+    spreads: tuple[tuple[str, str, str, Spread], ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "trends": [
+                {
+                    "unit": unit, "measurand": name, "conditions": like, "per_year": t.slope,
+                    "u": t.u, "interval": list(t.interval), "takes": t.takes, "days": t.days,
+                    "changes": t.changes,
+                }
+                for unit, name, like, t in self.trends
+            ],
+            "spreads": [
+                {
+                    "camera": camera, "measurand": name, "conditions": like, "mean": s.mean,
+                    "u": s.u, "between_units": s.between, "units": s.units, "p": s.p,
+                }
+                for camera, name, like, s in self.spreads
+            ],
+        }  # fmt: skip
+
+
+def lasting(bench: Bench, cameras: Sequence[str] = ()) -> Lasting:
+    """Return the trend of every unit over time and the spread between units of a camera.
+
+    Only what three takes on different days, or two units, can tell.
+    """
+    from seeworthy.bench.cameras import get_camera
+    from seeworthy.bench.outcomes import list_results
+    from seeworthy.compare.like import sort_alike
+
+    names = {get_camera(bench, c).name for c in cameras}
+    groups: dict[tuple[str, str], list[Origin]] = {}
+    for stored in list_results(bench):
+        if not names or stored.camera in names:
+            groups.setdefault((stored.camera, stored.result.measurand), []).append(stored)
+    trends: list[tuple[str, str, str, Trend]] = []
+    spreads: list[tuple[str, str, str, Spread]] = []
+    for (camera, measurand), origins in groups.items():
+        for like, members in sort_alike(o.result for o in origins):
+            found = [origins[i] for i in members]
+            for unit in dict.fromkeys(o.unit for o in found):
+                with suppress(CannotMeasure):
+                    mine = [o for o in found if o.unit == unit]
+                    line = (f"{camera} {unit}".strip(), measurand, str(like), trend(mine))
+                    trends.append(line)
+            with suppress(CannotMeasure):
+                values = values_by_unit(found)
+                spreads.append((camera, measurand, str(like), spread_of_units(values)))
+    return Lasting(tuple(trends), tuple(spreads))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from seeworthy.compare.flights import flight_log
 from seeworthy.errors import NotFound, UnreadableInput
 from seeworthy.plan.advice import Advice, advise
 from seeworthy.plan.camera import Camera
@@ -125,19 +126,11 @@ def camera_of(bench: Bench, name: str, *, draws: int = 20_000, seed: int = 1) ->
         findings = outcome.outcome.findings
         if "width_px" in findings and "height_px" in findings:
             frame = (int(findings["width_px"]), int(findings["height_px"]))
-    survived, bound = _survived(results)
-    return Camera(camera.name, results, frame, survived, bound, draws, seed)
-
-
-def _survived(
-    results: dict[str, list[Result]],
-) -> tuple[tuple[float, int] | None, float | None]:
-    flights = max((int(r.value) for r in results.get("flights_survived", ())), default=0)
-    loads = [r.value for r in results.get("felt_peak", ())]
-    bound = min((r.value for r in results.get("failure_bound", ())), default=None)
-    if flights < 1 or not loads:
-        return None, bound
-    return (max(loads), flights), bound
+    log = flight_log(bench, camera.name)
+    survived = None
+    if log.highest is not None and log.highest.felt is not None:
+        survived = (log.highest.felt, log.survived)
+    return Camera(camera.name, results, frame, survived, log.bound, draws, seed)
 
 
 def plan_flight(bench: Bench, flight: Flight, cameras: Sequence[str] = ()) -> list[Plan]:

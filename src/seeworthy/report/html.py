@@ -77,12 +77,13 @@ def page(report: CameraReport, *, customary: bool = True) -> str:
         customary,
         (TEMPLATES / "report.css").read_text(encoding="utf-8"),
     )
-    html: str = _environment().get_template("report.html").render(page=context)
+    html: str = environment().get_template("report.html").render(page=context)
     return html
 
 
 @lru_cache(maxsize=1)
-def _environment() -> Any:
+def environment() -> Any:
+    """Return the template environment of all reports."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
