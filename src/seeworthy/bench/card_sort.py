@@ -103,7 +103,8 @@ def _knowledge(bench: Bench, digests: Sequence[str]) -> _Knowledge:
         for start in range(0, len(digests), 500):
             part = digests[start : start + 500]
             query = select(TakeFileRow.sha256, TakeFileRow.take_id)
-            held.update(session.execute(query.where(TakeFileRow.sha256.in_(part))).tuples())
+            rows = session.execute(query.where(TakeFileRow.sha256.in_(part)))
+            held.update((digest, take) for digest, take in rows)
     return _Knowledge(units, "" if bench.read_only else bench_key(bench), held)
 
 

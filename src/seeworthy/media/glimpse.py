@@ -62,8 +62,18 @@ def sniff(path: Path) -> Kind:
             head[: head.rfind(b"\n") + 1 or None].decode("utf-8")
         except UnicodeDecodeError:
             return "unknown"
-        return "table" if any(mark in head for mark in (b",", b";", b"\t")) else "unknown"
+        return "table" if _looks_like_a_table(head) else "unknown"
     return "unknown"
+
+
+def _looks_like_a_table(head: bytes) -> bool:
+    """Tell whether the first lines are cut into the same number of columns."""
+    lines = [line for line in head.splitlines()[:-1] if line.strip() and line[:1] != b"#"][-4:]
+    for mark in (b",", b";", b"\t"):
+        counts = {line.count(mark) for line in lines}
+        if len(lines) >= 2 and len(counts) == 1 and counts != {0}:
+            return True
+    return False
 
 
 def facts(path: str, name: str) -> Facts:

@@ -51,7 +51,7 @@ def shoot_page(
 def slate_page(request: Request, site: TheSite, unit: int, test: str, role: str = "") -> Response:
     """Show one slate full-screen."""
     card, layout = slate_for(site.bench, unit, test, role)
-    words = [t.text for t in layout.labels[:4]]
+    words = [t.text for t in layout.labels if "measure me" not in t.text]
     title = f"Slate for {card.procedure}"
     return show(request, SlatePage(layout_svg(layout, title), words, title))
 

@@ -1,0 +1,88 @@
+"""A bench as a zip file and back: whole, checked, and safe against archives made to harm."""
+
+from __future__ import annotations
+
+import stat
+import zipfile
+
+import pytest
+
+from seeworthy.bench.cameras import add_camera, list_cameras
+from seeworthy.bench.evidence import keep_bytes, record
+from seeworthy.bench.store import open_bench
+from seeworthy.bench.vault import free_folder, pack_bench, unpack_bench
+from seeworthy.errors import Conflict, UnreadableInput, WrongCall
+
+
+@pytest.fixture
+def packed(empty_bench, tmp_path):
+    add_camera(empty_bench, "Dunlin")
+    kept = keep_bytes(empty_bench, b"picture", "a.png")
+    with empty_bench.changing() as session:
+        record(empty_bench, session, kept)
+    return pack_bench(empty_bench, tmp_path / "dunes.zip")
+
+
+def test_a_bench_comes_back_whole(packed, tmp_path):
+    found = unpack_bench(packed, tmp_path / "again")
+    assert found.troubles == ()
+    with open_bench(tmp_path / "again") as bench:
+        assert [c.name for c in list_cameras(bench)] == ["Dunlin"]
+    assert [p.read_bytes() for p in (tmp_path / "again" / "evidence").glob("*/*")] == [b"picture"]
+
+
+def test_nothing_is_unpacked_over_something(packed, tmp_path, empty_bench):
+    with pytest.raises(Conflict):
+        unpack_bench(packed, empty_bench.folder)
+    with pytest.raises(Conflict):
+        pack_bench(empty_bench, packed)
+
+
+def spoiled(packed, tmp_path, name, data, **how):
+    path = tmp_path / "bad.zip"
+    with zipfile.ZipFile(packed) as old, zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as new:
+        for entry in old.infolist():
+            new.writestr(entry.filename, old.read(entry))
+        info = zipfile.ZipInfo(name)
+        info.compress_type = zipfile.ZIP_DEFLATED
+        info.external_attr = how.get("mode", 0o644) << 16
+        new.writestr(info, data)
+    return path
+
+
+DIGEST = "ab" * 32
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "mode", "why"),
+    [
+        ("../evil.txt", b"x", 0o644, "does not belong"),
+        ("/etc/evil", b"x", 0o644, "does not belong"),
+        ("evidence/../../x", b"x", 0o644, "does not belong"),
+        ("evidence\\x", b"x", 0o644, "does not belong"),
+        ("bench.toml", b"database = 'postgresql://evil'", 0o644, "does not belong"),
+        (f"evidence/ab/{DIGEST}", b"/etc/passwd", stat.S_IFLNK | 0o777, "link"),
+        (f"evidence/ab/{DIGEST}", b"other", 0o644, "not what it was"),
+        (f"evidence/ab/{DIGEST}", b"\0" * 50_000_000, 0o644, "packed so tightly"),
+    ],
+)
+def test_archives_made_to_harm_leave_nothing(packed, tmp_path, name, data, mode, why):
+    bad = spoiled(packed, tmp_path, name, data, mode=mode)
+    with pytest.raises(UnreadableInput, match=why):
+        unpack_bench(bad, tmp_path / "again")
+    assert not (tmp_path / "again").exists()
+    assert not (tmp_path / "evil.txt").exists()
+
+
+@pytest.mark.parametrize("data", [b"", b"PK\x03\x04 no", b"text"])
+def test_what_is_no_archive(tmp_path, data):
+    (tmp_path / "x.zip").write_bytes(data)
+    with pytest.raises(UnreadableInput):
+        unpack_bench(tmp_path / "x.zip", tmp_path / "again")
+
+
+def test_a_folder_is_named_beside_the_bench(empty_bench):
+    place = free_folder(empty_bench.folder, "../../etc")
+    assert place.parent == empty_bench.folder.parent
+    with pytest.raises(WrongCall):
+        free_folder(empty_bench.folder, "///")
