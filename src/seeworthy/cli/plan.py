@@ -20,6 +20,9 @@ def plan(
         None, "--from-log", metavar="LOG", help="Plan what a log shows was flown (repeatable)."
     ),
     camera: list[str] = typer.Option(None, "--camera", help="Only this camera (repeatable)."),
+    preview: Path | None = typer.Option(
+        None, "--preview", metavar="FILE.mp4", help="Render what it would look like (one camera)."
+    ),
     out: Path | None = typer.Option(None, "--out", metavar="FILE.html", help="Write a page."),
     bench: Path = typer.Option(None, "--bench", metavar="DIR", help="Bench folder."),
     as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
@@ -44,6 +47,16 @@ def plan(
     assert wanted is not None
     with open_bench(bench or find_bench()) as opened:
         found = plan_flight(opened, wanted, camera or ())
+        if preview is not None:
+            from seeworthy.plan.bench_plan import camera_of
+            from seeworthy.plan.preview import preview as render
+
+            if len(found) != 1:
+                raise WrongCall("A preview shows one camera.", "Add --camera NAME.")
+            for text in render(wanted, camera_of(opened, found[0].camera), preview):
+                typer.echo(f"Mind: {text}", err=True)
+            if not as_json:
+                typer.echo(f"Preview: {preview}")
     if as_json:
         words.show_json(words.finite([p.to_json() for p in found]))
         return

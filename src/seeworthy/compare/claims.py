@@ -260,7 +260,8 @@ def _remark(claimed: float, best: Result, state: State) -> str:
         return "The claim holds."
     if state == "cannot tell":
         return "That is not sharp enough to tell; measure it again."
-    off = abs(best.value / claimed - 1) if claimed and math.isfinite(best.value) else 0.0
+    # Of the measured value: a claim of twice the truth is 100 % too high.
+    off = abs(claimed / best.value - 1) if best.value and math.isfinite(best.value) else 0.0
     share = f" by {off * 100:.2g} %" if 0 < off < 0.995 else f" {off + 1:.2g}-fold" if off else ""
     return f"The seller's number is too {'high' if state == 'overstated' else 'low'}{share}."
 

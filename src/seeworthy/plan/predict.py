@@ -203,6 +203,14 @@ def _vibration(flight: Flight, camera: Camera) -> tuple[Draws, Draws] | None:
     return amplitude, np.maximum(camera.quantity(frequency), 0.0)
 
 
+def vibration_of(flight: Flight, camera: Camera) -> tuple[float, float]:
+    """Return the planned vibration as (amplitude in px, Hz); zeros where none is planned."""
+    found = _vibration(flight, camera)
+    if found is None:
+        return 0.0, 0.0
+    return float(np.median(found[0])), float(np.median(found[1]))
+
+
 def _wobble(flight: Flight, camera: Camera) -> list[Prediction]:
     title = "wobble within a frame"
     if flight.get("motion.vibration") is None and flight.word("spin_moves") != "turns":
