@@ -39,9 +39,7 @@ def digest_of(folder):
 
 @pytest.fixture
 def units(empty_bench):
-    found = []
-    for name in ("Dunlin", "Whimbrel"):
-        found.append(add_camera(empty_bench, name).units[0].id)
+    found = [add_camera(empty_bench, name).units[0].id for name in ("Dunlin", "Whimbrel")]
     found.append(add_unit(empty_bench, "Dunlin", "2").id)
     return found
 
@@ -94,10 +92,9 @@ def test_slates_sort_a_messy_folder(empty_bench, units, tmp_path):
     with ThreadPoolExecutor(2) as executor:
         found = begin_import(empty_bench, card, executor)
     sorted_ = {f.name: g for f, g in zip(found.files, found.guesses, strict=True)}
-    right = [n for n, t in truth.items()
-             if sorted_[n].sure and (sorted_[n].unit, sorted_[n].procedure, sorted_[n].role) == t]  # fmt: skip
-    wrong = [n for n, g in sorted_.items() if g.sure and not g.skip
-             and truth.get(n.replace(" (1)", "")) != (g.unit, g.procedure, g.role)]  # fmt: skip
+    said = {n: (g.unit, g.procedure, g.role) for n, g in sorted_.items() if g.sure and not g.skip}
+    right = [n for n, where in truth.items() if said.get(n) == where]
+    wrong = [n for n, where in said.items() if truth.get(n.replace(" (1)", "")) != where]
     assert wrong == []
     assert len(right) >= 57
     assert sorted_["CLIP0001 (1).MOV"].skip or sorted_["CLIP0001.MOV"].skip

@@ -12,12 +12,12 @@ import pytest
 from fastapi.testclient import TestClient
 
 from seeworthy.bench.takes import get_take
-from seeworthy.web import context, context_card, context_judge
+from seeworthy.web import context, context_card, context_judge, context_take
 from seeworthy.web.app import create_app
 from seeworthy.web.render import HERE, environment
 from seeworthy.web.trust import REPORT_POLICY, Door
 
-MODULES = (context, context_card, context_judge)
+MODULES = (context, context_take, context_card, context_judge)
 PAGES = [
     item
     for module in MODULES
@@ -170,7 +170,10 @@ def test_a_listing_is_confirmed_before_it_is_entered(client, empty_bench):
 
 def test_a_wrong_purpose_names_its_line(client, empty_bench):
     camera(client)
-    text = 'title = "x"\n\n[[wish]]\nmeasurand = "run_time"\nworst = "3 kg"\nbest = "40 min"\nweight = 1\nwhy = "x"\n'
+    text = (
+        'title = "x"\n\n[[wish]]\nmeasurand = "run_time"\nworst = "3 kg"\n'
+        'best = "40 min"\nweight = 1\nwhy = "x"\n'
+    )
     answer = client.post("/suit/edit", data={"name": "mine", "text": text})
     assert answer.status_code == 400
     assert "line 5" in answer.text

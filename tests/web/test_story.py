@@ -30,7 +30,7 @@ FLAGS = [
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 sys.path.insert(0, str(HERE.parent))
-from cards import clip
+from cards import clip  # noqa: E402
 
 sys.path.pop(0)
 

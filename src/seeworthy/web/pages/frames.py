@@ -9,7 +9,7 @@ from seeworthy.bench.takes import get_take
 from seeworthy.errors import NotFound
 from seeworthy.media.glimpse import Facts, facts, frame_jpeg
 from seeworthy.procedures import all_procedures
-from seeworthy.web.context import FramesPage
+from seeworthy.web.context_take import FramesPage
 from seeworthy.web.deps import TheSite
 from seeworthy.web.pages.procedure import fields_of
 from seeworthy.web.render import show

@@ -17,7 +17,7 @@ from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.procedures.declare import Option, Procedure, Reading, gather
 from seeworthy.quantities import format_value, parse
 from seeworthy.report import numbers
-from seeworthy.web.context import Consequence, Field, ProcedurePage, ProceduresPage
+from seeworthy.web.context_take import Consequence, Field, ProcedurePage, ProceduresPage
 from seeworthy.web.deps import Form, TheForm, TheSite
 from seeworthy.web.render import show
 

@@ -16,7 +16,8 @@ from seeworthy.procedures import all_procedures
 from seeworthy.report import views
 from seeworthy.report.model import FileLine, TakeReport
 from seeworthy.results import Figure
-from seeworthy.web.context import Clash, ConflictPage, FigurePart, Shot, TakePage, TakesPage
+from seeworthy.web.context import Shot
+from seeworthy.web.context_take import Clash, ConflictPage, FigurePart, TakePage, TakesPage
 from seeworthy.web.deps import Form, TheForm, TheSite, go
 from seeworthy.web.pages.procedure import cautions_of, fields_of
 from seeworthy.web.render import show
