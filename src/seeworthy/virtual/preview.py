@@ -97,8 +97,9 @@ def frames(
         Frames per second.
     """
     texture = ground()
-    # A texel is a quarter of a metre; a wide view repeats the ground.
-    texel = view.metres_per_px / 0.25
+    # Dunes look alike at every scale, so the ground follows the view; the boardwalk, drawn in
+    # metres, tells how large things are.
+    texel = 0.9
     width, height = view.size
     x = (np.arange(width) - (width - 1) / 2)[None, :]
     y = (np.arange(height) - (height - 1) / 2)[:, None]
@@ -114,10 +115,25 @@ def frames(
             py = x * np.sin(angle) + y * np.cos(angle) + motion.height * t + shake
             map_x = np.mod(px * texel + _SIZE / 2, _SIZE).astype(np.float32)
             map_y = np.mod(py * texel + _SIZE / 2, _SIZE).astype(np.float32)
-            total += cv2.remap(texture, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
+            seen = cv2.remap(texture, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
+            total += _boardwalk(seen, px * view.metres_per_px, py * view.metres_per_px)
         light = np.clip(total / _STEPS * 1.4, 0, 1)
         code = np.where(light < 0.018, 4.5 * light, 1.099 * light**0.45 - 0.099)
         yield np.round(np.clip(code, 0, 1) * 255).astype(np.uint8)
+
+
+def _boardwalk(
+    picture: npt.NDArray[np.generic], x: npt.NDArray[np.float64], y: npt.NDArray[np.float64]
+) -> Image:
+    """Lay walks 1.5 m wide, with planks, every 24 m both ways."""
+    planks = np.array([0.42, 0.36, 0.30], np.float32)
+    out = np.asarray(picture, np.float32)
+    for across, along in ((y, x), (x, y)):
+        off = np.abs(np.mod(across - 5.0 + 12.0, 24.0) - 12.0)
+        cover = np.clip((0.75 - off) / 0.05 + 0.5, 0, 1)[..., None].astype(np.float32)
+        seam = (np.mod(along, 2.0) < 0.12)[..., None]
+        out = out * (1 - cover) + cover * np.where(seam, planks * 0.5, planks)
+    return np.asarray(out, np.float32)
 
 
 def write(path: Path, view: View, motion: Motion, seconds: float = 2.0) -> None:
