@@ -170,16 +170,17 @@ def order(files: Sequence[Scanned]) -> list[int]:
 
 def _by_time(files: Sequence[Scanned], guesses: list[Guess]) -> None:
     """Guess that a clip without slate goes on with the slated one before it; never sure."""
-    before: tuple[float, Guess] | None = None
+    before: tuple[float, float, Guess] | None = None
     for i in order(files):
         file, guess = files[i], guesses[i]
         start = when(file)
         if guess.sure and not guess.skip:
-            before = (start + file.seconds, guess)
+            before = (start, start + file.seconds, guess)
         elif not guess.procedure and not guess.skip and file.kind in ("clip", "still"):
-            if before is not None and 0 <= start - before[0] <= NEAR_SECONDS:
+            # A card may note the end of a recording instead of its beginning.
+            if before and before[0] <= start <= before[1] + NEAR_SECONDS:
                 how = "No slate; filmed soon after a slated clip, so it may go on with it."
-                guesses[i] = replace(before[1], sure=False, how=how)
+                guesses[i] = replace(before[2], sure=False, how=how)
         elif file.kind == "table" and not guess.procedure and not guess.skip:
             guesses[i] = Guess(procedure="load", how="A table of numbers; perhaps a flight's log.")
 

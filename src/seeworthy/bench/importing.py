@@ -123,7 +123,8 @@ def _begun(bench: Bench, source: str, files: Sequence[Scanned]) -> Import:
             if file.picture:
                 (place / f"{i}.jpg").write_bytes(file.picture)
     bare = tuple(replace(f, picture=b"") for f in files)
-    return _keep(bench, Import(ticket, source, bare, tuple(sort_card(bench, files))))
+    # Guessed from the bare records: the pictures say nothing that counts here.
+    return _keep(bench, Import(ticket, source, bare, tuple(sort_card(bench, bare))))
 
 
 def _keep(bench: Bench, one: Import) -> Import:

@@ -49,7 +49,10 @@ def import_(
             drop_import(place, found.ticket)
         if as_json:
             taken = as_plain(came) if came else None
-            words.show_json({**as_plain(found), "taken_in": taken})
+            listed = as_plain(found)
+            for file in listed["files"]:
+                del file["picture"]  # bytes for a page
+            words.show_json({**listed, "taken_in": taken})
             return
         _show(found)
         if came:

@@ -94,6 +94,7 @@ def _listen(host: str, port: int) -> socket.socket:
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             listener.bind((host, candidate))
+            listener.listen(128)  # who comes before the server is up waits for it
             return listener
         except OSError:
             listener.close()

@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-LEFT, RIGHT, STEP, TOP = 8.0, 632.0, 30.0, 26.0
+LEFT, RIGHT, STEP, TOP = 8.0, 632.0, 48.0, 30.0
 """Drawing units: where the scale begins and ends, height of a line, height of the head."""
 
 
@@ -80,7 +80,7 @@ def intervals(
         return round(LEFT + share * (RIGHT - LEFT), 1)
 
     dots = tuple(
-        Dot(label, said, at(value), at(a), at(b), TOP + STEP * i + 18, strong)
+        Dot(label, said, at(value), at(a), at(b), TOP + STEP * i + 34, strong)
         for i, (label, said, value, a, b, strong) in enumerate(rows)
     )
     ticks = tuple((at(v), f"{v:.6g}") for v in _ticks(low, high))

@@ -309,5 +309,7 @@
     });
   };
   ready(document);
+  const here = document.querySelector(".index [aria-current]");
+  if (here) here.closest("ul").scrollLeft = here.offsetLeft - 40; // on a phone the index runs sideways
   document.addEventListener("htmx:after:swap", () => ready(document));
 })();
