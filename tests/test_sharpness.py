@@ -101,7 +101,7 @@ def test_a_decentred_lens_is_told(tmp_path):
     (off,) = by_name(outcome)["decentring"]
     truth = truth_of(blur, "top_left") / truth_of(blur, "top_right")
     assert off.value == pytest.approx(truth, rel=0.03)
-    assert off.interval[0] > 1.2
+    assert off.interval[0] > 1.1  # one still: its scatter is not known, 2 % is assumed
     assert "decentred" in outcome.sentence
 
 
