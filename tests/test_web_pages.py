@@ -8,6 +8,7 @@ import re
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import numpy as np
 import pytest
 from fastapi.testclient import TestClient
 
@@ -349,3 +350,31 @@ def test_a_bench_of_many_takes_is_paged(client, empty_bench):
     assert page.count('<th scope="row"') == 40
     assert "leaf 1 of 3" in page
     assert "leaf 3 of 3" in client.get("/takes?page=99").text
+
+
+def test_a_mark_in_a_frame_is_added_to_those_that_are_there(
+    client, empty_bench, tmp_path, monkeypatch
+):
+    monkeypatch.syspath_prepend(str(Path(__file__).parent))
+    from cards import clip
+    from seeworthy.bench.takes import add_take
+    from seeworthy.procedures import all_procedures
+
+    camera(client)
+
+    if "sharpness" not in all_procedures():
+        pytest.skip("no test with several regions is installed")
+    path = clip(tmp_path / "a.mov", np.random.default_rng(1), seconds=0.6)
+    regions = {"region": ["10,10,80,80", "200,100,80,80"]}
+    add_take(empty_bench, "sharpness", "Dunlin", {"": [path]}, options=regions)
+    page = client.get("/takes/1/frames/0").text
+    assert "Add it as another region" in page
+    fields = re.findall(r'name="option\.region" value="([^"]*)"', page)
+    assert sorted(fields) == ["", *regions["region"]]
+    data = {"version": "1", "note": "", "measure": "no", "option.region": [*fields, "1,2,30,40"]}
+    client.post("/takes/1", data=data)
+    found = [value for name, value in get_take(empty_bench, 1).options if name == "region"]
+    assert found == [*regions["region"], "1,2,30,40"]
+    picture = client.get("/takes/1/frames/0/3.jpg?width=320")
+    assert picture.content[:3] == b"\xff\xd8\xff"
+    assert client.get("/takes/1/frames/9").status_code == 404

@@ -23,6 +23,7 @@ _HEAD = """#set document(title: {title})
 #counter(page).final().first()]))
 #set text(font: ("Libertinus Serif", "DejaVu Sans"), size: 9.6pt, fill: rgb("{ink}"), lang: "en")
 #set par(leading: 0.6em)
+#set smartquote(enabled: false) // 5" is five inches
 #show heading.where(level: 1): set text(size: 26pt)
 #show heading.where(level: 2): it => block(above: 1.4em, below: 0.7em, stroke: \
 (bottom: 0.8pt + rgb("{rule}")), inset: (bottom: 3pt), width: 100%, it)

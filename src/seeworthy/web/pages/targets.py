@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import ClassVar
+
 from fastapi import APIRouter, Request, Response
 
-from seeworthy.errors import WrongCall
+from seeworthy.errors import NotFound, WrongCall
 from seeworthy.targets import NAMES, printing, target
 from seeworthy.web.context import TargetsPage
 from seeworthy.web.deps import TheSite
@@ -13,13 +16,32 @@ from seeworthy.web.render import HERE, show
 router = APIRouter()
 
 
+@dataclass(frozen=True, slots=True)
+class ClockPage:
+    """The bench clock; its template stands alone and takes nothing but its title."""
+
+    template: ClassVar[str] = "clock.html"
+    title: ClassVar[str] = "Bench clock"
+
+
+def _has_clock() -> bool:
+    return (HERE / "templates" / ClockPage.template).is_file()
+
+
 @router.get("/targets")
 def targets_page(request: Request) -> Response:
     """List the targets."""
     listed = [(n, target(n).title, target(n).use) for n in NAMES if n != "slate"]
-    has_clock = (HERE / "templates" / "clock.html").is_file()
-    page = TargetsPage(listed, tuple(printing.PAPERS), "/clock" if has_clock else "")
+    page = TargetsPage(listed, tuple(printing.PAPERS), "/clock" if _has_clock() else "")
     return show(request, page)
+
+
+@router.get("/clock")
+def clock_page(request: Request) -> Response:
+    """Show the bench clock, where it is installed."""
+    if not _has_clock():
+        raise NotFound("There is no clock page in this version.", "See the other targets.")
+    return show(request, ClockPage())
 
 
 @router.get("/targets/{name}.pdf")

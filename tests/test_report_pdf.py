@@ -1,0 +1,50 @@
+"""The report as PDF: it says what the report says, whatever signs its texts hold."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+from pypdf import PdfReader
+
+from seeworthy.compare.claims import Claim, judge_all
+from seeworthy.report.model import CameraReport, Refusal, TakeReport
+from seeworthy.report.pdf import escape, pdf
+from seeworthy.results import Axis, Figure, Mark, Outcome, result
+
+
+def text_of(report):
+    return " ".join(page.extract_text() for page in PdfReader(io.BytesIO(pdf(report))).pages)
+
+
+def report(name="Greenshank", note=""):
+    figure = Figure("f", "Rise #1", "It *rises*.", {"x": [1.0, 2.0], "y": [1.0, 2.0]},
+                    Axis("x", "x"), Axis("y", "y"), (Mark("line", y="y"),))  # fmt: skip
+    outcome = Outcome((result("mass", 17.2, 0.1, n=3),), {"codec": "h264"}, ("Mind [this].",),
+                      figures=(figure,), sentence="It weighs 17.2 g.")  # fmt: skip
+    takes = (
+        TakeReport(1, "body", outcome, unit="A"),
+        TakeReport(2, "timing", None, Refusal("cannot-measure", "Nothing moves.", "Film again.")),
+    )
+    claims = [Claim("mass", 15.0, "15 g", "box")]
+    return CameraReport(name, note=note, takes=takes, judgements=judge_all(claims, outcome.results))
+
+
+def test_it_says_what_the_report_says():
+    text = text_of(report())
+    for words in ("Greenshank", "understated", "17.00 to 17.40", "Nothing moves.", "Film again.",
+                  "Mind [this].", "Rise #1", "95 %", "Lithium cells can catch fire"):  # fmt: skip
+        assert words in " ".join(text.replace("\u202f", " ").split()), words
+
+
+@pytest.mark.parametrize(
+    "name", ['#eval("x")', "a$b_c*d`e", "= head", "<label> @ref", "a\\b ~ [c]", 'say "x"', "// no"]
+)
+def test_signs_of_the_typesetter_are_printed_and_never_obeyed(name):
+    text = text_of(report(name, note=f"Note: {name}"))
+    shown = " ".join(text.split())
+    assert "".join(f"Note: {name}".split()) in "".join(shown.split())
+
+
+def test_every_sign_is_escaped():
+    assert escape("#[x]") == "\\#\\[x\\]"
