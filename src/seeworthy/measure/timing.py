@@ -19,6 +19,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.measure.grid import follow, tuned
 from seeworthy.measure.lines import straight_line
 from seeworthy.measure.places import number_places
 from seeworthy.measure.spans import Span, merge_spans
@@ -224,49 +225,15 @@ def _grid(t: Floats, steps: Floats) -> float | None:
     A rate that wanders leaves the grid, and so does one that spends much of its time
     at half the rate: that is a second cadence, not a constant one with drops.
     """
-    step, phase = _tuned(t[:512], float(np.median(steps)))
+    step, phase = tuned(t[:512], float(np.median(steps)))
     for _ in range(2):
-        place = _follow(t, step, phase)
+        place = follow(t, step, phase)
         line = straight_line(place, t, x0=float(place.mean()))
         step, phase = line.slope, float(line.at(0.0)[0])
     if (np.diff(place) > 1).mean() > CROWDED[1][1]:
         return None
     off = np.abs(t - line.at(place)[0]) / line.slope
     return line.slope if np.quantile(off, 0.9) < LOCKED else None
-
-
-def _tuned(t: Floats, middle: float) -> tuple[float, float]:
-    """Period and phase near `middle` at which the stamps ring together (periodogram peak).
-
-    Neither lost frames nor white jitter nor a coarse tick shift it, as they do a median.
-    """
-    span = float(t[-1])
-    reach = 0.08 / middle
-    count = 2 * int(min(1000.0, 4.0 * reach * span)) + 1
-    rates = 1.0 / middle + np.linspace(-reach, reach, count)
-    ring = np.exp(2j * np.pi * np.outer(rates, t)).sum(axis=1)
-    best = int(np.argmax(np.abs(ring)))
-    step = 1.0 / float(rates[best])
-    return step, float(np.angle(ring[best])) / (2.0 * np.pi) * step
-
-
-def _follow(t: Floats, step: float, phase: float) -> Floats:
-    """Number the places of the stamps on a grid, its phase slowly corrected on the way."""
-    place = np.zeros(len(t))
-    at = 0.0
-    for i in range(1, len(t)):
-        whole = max(0.0, math.floor((t[i] - phase) / step + 0.5))
-        place[i] = at = at + whole
-        phase += whole * step
-        phase += 0.1 * (t[i] - phase)
-    # Two stamps in one place: the later was early, or the earlier late, by half a place.
-    for i in range(1, len(t)):
-        if place[i] <= place[i - 1]:
-            if i + 1 < len(t) and place[i + 1] > place[i - 1] + 1.0:
-                place[i] = place[i - 1] + 1.0
-            elif i < 2 or place[i - 2] < place[i] - 1.0:
-                place[i - 1] = place[i] - 1.0
-    return place
 
 
 def _judge(t: Floats, cadence: _Cadence) -> tuple[tuple[Gap, ...], tuple[Span, ...]]:
@@ -304,8 +271,8 @@ def _on_grid(
     """Number all stamps on the one even grid at once; doubtful spans stay doubtful."""
     if not cadence.long.any():
         return gaps
-    step, phase = _tuned(t[:512], float(cadence.local[0]))
-    place = _follow(t, step, phase)
+    step, phase = tuned(t[:512], float(cadence.local[0]))
+    place = follow(t, step, phase)
     for _ in range(2):
         line = straight_line(place, t, x0=float(place.mean()))
         most = int(place[-1]) - (len(t) - 1) + 2

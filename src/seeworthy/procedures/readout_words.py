@@ -1,0 +1,74 @@
+"""What `readout` says and asks: steps, readings, options, findings."""
+
+from __future__ import annotations
+
+from seeworthy.procedures.declare import Option, Reading, Step
+
+STEPS = (
+    Step(
+        "Passing uprights: find poles, posts, a fence or window frames that stand straight, "
+        "sharp and high in the picture. Film square to them, the camera held level."
+    ),
+    Step(
+        "Let them pass in both directions in one clip (drive or walk there and back, pan both "
+        "ways, or turn a table with uprights on it), the fastest crossing the picture in about "
+        "a second or less. Bright light keeps them sharp. Ten seconds are plenty."
+    ),
+    Step(
+        "Cross-check by hand, if you like: note the speed, tape the distance to the uprights, "
+        "and give the angle of view from the `view` test."
+    ),
+    Step(
+        "Or a lamp: film a plain wall lit by one flickering lamp only, the camera still, in "
+        "bright light (short exposure), for ten seconds, and give the frequency at which the "
+        "light flickers. A lamp on the mains flickers at twice the mains frequency: 100 Hz "
+        "on 50 Hz mains, 120 Hz on 60 Hz mains. At least one dark band must fit the picture, "
+        "and the bands must move from frame to frame."
+    ),
+)
+
+FINDINGS = {
+    "uprights_used": "Separate uprights behind the value.",
+    "edges_used": "Edges followed from frame to frame.",
+    "edges_left_out": "Edges that did not agree with the others.",
+    "fastest_speed_px_s": "Highest image speed used.",
+    "lean_px": "Lean of the fast uprights over the frame, px.",
+    "both_directions": "Whether uprights passed both ways.",
+    "roll_deg": "Lean of resting uprights in the middle: the camera's roll.",
+    "side_lean_deg": "Extra lean of resting uprights at the right side: pitch.",
+    "pitch_deg": "The camera's pitch, where hfov is given.",
+    "upright_scatter_deg": "How far single uprights stand off the common direction.",
+    "bend_percent": "Lens bend found: shift at the middle of the frame's sides.",
+    "rows_read": "Order in which the rows of the stored picture are read.",
+    "frame_interval_ms": "Median time between frames.",
+    "bands_per_frame": "Lamp bands over the height of the frame.",
+    "flicker_frequency_hz": "Flicker frequency used.",
+    "band_depth": "Relative strength of the bands.",
+    "hand_lean": "Where the lean of the hand method comes from.",
+    "methods_agree": "Whether the methods agree within their uncertainties.",
+}
+
+READINGS = (
+    Reading("speed", "m/s", "Speed past the uprights (hand cross-check).", "60 mph ± 2 mph"),
+    Reading("distance", "m", "From the camera to the uprights.", "20 ft ± 4 in"),
+    Reading("hfov", "deg", "Angle of view along the rows (test `view`).", "51 deg ± 0.5 deg"),
+    Reading(
+        "lamp_frequency",
+        "Hz",
+        "Frequency at which the light itself flickers: twice the mains frequency for a mains "
+        "lamp (or give the mains frequency and --option lamp=mains).",
+        "100 Hz",
+    ),
+    Reading("lean", "deg", "Lean of the uprights, read off a picture.", "4 deg ± 0.2 deg"),
+)
+
+OPTIONS = (
+    Option("method", "Which method to use; found if not given.", "lamp", ("passing", "lamp")),
+    Option(
+        "lamp",
+        "What lamp_frequency is: that of the light, or that of the mains (doubled here).",
+        "mains",
+        ("flicker", "mains"),
+    ),
+    Option("size", "Frame size for the method by hand without a clip.", "1280x720"),
+)
