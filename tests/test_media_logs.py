@@ -227,3 +227,11 @@ def test_infinities_do_not_pass(log_of):
     _, y = log.series(log.first("height"))
     assert all(map(math.isfinite, y))
     assert y.size == 2
+
+
+def test_a_header_with_a_unit_of_another_kind_is_said(log_of):
+    rows = "".join(f"{i / 10},{9.8}\n" for i in range(20))
+    notes = " ".join(log_of("time (s),accel_z (kg)\n" + rows).notes)
+    assert "'kg' is no unit of acceleration" in notes
+    for fine in ("accel_z (m/s²)", "accel_z (g)", "accel (z)", "accel_z"):
+        assert "is no unit" not in " ".join(log_of(f"time (s),{fine}\n" + rows).notes), fine

@@ -193,6 +193,11 @@ def meaning_of(header: str, unit: str = "") -> Meaning:
     return Meaning(quantity, found if fits(quantity, found) else "", axis)
 
 
+def bracketed(header: str) -> list[str]:
+    """Return what stands in brackets in a header, as written."""
+    return [str(text) for text in _BRACKETS.findall(header)]
+
+
 def _words(name: str) -> list[str]:
     spaced = re.sub(r"([a-z])([A-Z])", r"\1 \2", name)
     return [w for w in re.split(r"[^0-9A-Za-zµμ°²%]+", spaced.lower()) if w]

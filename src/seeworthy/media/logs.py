@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.errors import BadQuantity, UnreadableInput, WrongCall
-from seeworthy.media.headers import QUANTITIES, Meaning, fits, meaning_of, quantity_named
+from seeworthy.media.headers import QUANTITIES, Meaning, bracketed, fits, meaning_of, quantity_named
 from seeworthy.media.tables import Table, is_blank, is_clock, is_number, read_table
 from seeworthy.quantities import convert, same_dimension
 
@@ -213,6 +213,7 @@ def read_log(
             "Export the log as CSV: one column of time and one per sensor.",
         )
     found = _find_time(found, table, set(chosen.values()), notes)
+    notes += _misfits(found, table, units or {})
     found = [_with_unit(c, units or {}, table, notes) for c in found]
     return Log(source.name, tuple(_tied_to_time(found)), tuple(left_out), tuple(notes))
 
@@ -292,6 +293,31 @@ def _find_time(
             notes.append(f"'{column.header}' rises all the way and was taken for the time.")
             return [*found[:place], replace(column, quantity="time"), *found[place + 1 :]]
     return found
+
+
+def _misfits(found: list[Column], table: Table, units: Mapping[str, str]) -> list[str]:
+    """Say which headers carry a unit of another kind than what they were taken for."""
+    said: list[str] = []
+    for column in found:
+        quantity = column.quantity
+        if not quantity or column.unit or quantity in units:
+            continue
+        told = (table.units[column.index], *bracketed(column.header))
+        said += [
+            f"'{column.header}' was taken for {quantity}, but '{unit}' is no unit of {quantity}; "
+            f"say what it is with option units={quantity}:UNIT, or name the right column with "
+            f"option columns={quantity}:HEADER."
+            for unit in told
+            if _of_another_kind(unit, quantity)
+        ]
+    return said
+
+
+def _of_another_kind(unit: str, quantity: str) -> bool:
+    try:
+        return bool(unit) and not same_dimension(unit, QUANTITIES[quantity])
+    except BadQuantity:  # a word in brackets that is no unit: 'accel (z)'
+        return False
 
 
 def _with_unit(column: Column, units: Mapping[str, str], table: Table, notes: list[str]) -> Column:
