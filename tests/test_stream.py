@@ -357,3 +357,9 @@ def test_real_clips_need_the_published_level(published, name):
     # The table divides by the container's duration; the sound of one clip is 32 ms longer.
     assert found["bit_rate_mean"].value * 1e6 == pytest.approx(float(row["video_bit_s"]), rel=7e-3)
     assert found["duration"].value == pytest.approx(float(row["duration_s"]), abs=0.033)
+
+
+def test_stamps_that_mostly_repeat_carry_no_duration():
+    stamps = np.sort(np.array([0, 0, 0, 1, 1, 1, 2, 2, 2, 3]))
+    assert shown_span(stamps, 1 / 30, 1) is None
+    assert shown_span(np.array([0, 1, 1, 2, 3, 4]), 1 / 30, 1) is not None

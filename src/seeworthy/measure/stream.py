@@ -63,10 +63,10 @@ def shown_span(stamps: Ints, tick: float, last: int = 0) -> Span | None:
     Returns
     -------
     Span or None
-        None where the stamps do not advance. Each of the two ends is rounded to a tick:
-        u = tick·√(2/12).
+        None where the stamps do not advance, or most repeat the one before. Each of the
+        two ends is rounded to a tick: u = tick·√(2/12).
     """
-    if stamps.size < 2 or stamps[-1] <= stamps[0]:
+    if stamps.size < 2 or 2 * np.unique(stamps).size <= stamps.size:
         return None
     steps = np.diff(stamps)
     guess_u = 0.0
