@@ -90,7 +90,7 @@ def test_nothing_given_is_empty():
     ("files", "readings", "options", "match"),
     [
         (0, {"mass": ["1 g"]}, {}, "needs a file"),
-        (3, {"mass": ["1 g"]}, {}, "takes 2"),
+        (3, {"mass": ["1 g"]}, {}, "takes 2 files at most; 3 were given"),
         (1, {}, {}, "needs the reading 'mass'"),
         (1, {"mass": []}, {}, "needs the reading 'mass'"),
         (1, {"mass": ["1 g", "2 g"]}, {}, "given 2 times"),

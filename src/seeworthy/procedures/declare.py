@@ -279,12 +279,17 @@ def _gather_files(
             )
         if need.most and len(given) > need.most:
             raise WrongCall(
-                f"'{procedure.id}' takes {need.most} for {name}, {len(given)} were given.",
-                "Run it once per file.",
+                f"'{procedure.id}' takes {_files(need.most)}{f' as {name}' if role else ''}; "
+                f"{len(given)} were given.",
+                "Run it once per file." if need.most == 1 else "Leave some out.",
             )
         if given:
             found[role] = given
     return found
+
+
+def _files(count: int) -> str:
+    return "one file" if count == 1 else f"{count} files at most"
 
 
 def _gather_readings(
