@@ -5,12 +5,16 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from fractions import Fraction
 
+import numpy as np
 import pytest
 
 from seeworthy.cli import main
 from seeworthy.cli.words import finite, pairs, result_line
 from seeworthy.errors import WrongCall
+from seeworthy.media.write import ClipWriter
+from seeworthy.report.numbers import interval_text
 from seeworthy.results import result
 
 
@@ -155,3 +159,45 @@ def test_json_never_holds_nan():
     assert finite({"a": [float("nan"), 1.0, {"b": float("inf")}]}) == {
         "a": [None, 1.0, {"b": None}]
     }
+
+
+@pytest.fixture
+def one_picture(tmp_path):
+    with ClipWriter(tmp_path / "one.mp4", 64, 48, Fraction(30)) as clip:
+        clip.write_luma(np.full((48, 64), 90, np.uint8))
+    return tmp_path / "one.mp4"
+
+
+def test_look_at_a_clip_that_tells_nothing_ends_with_3(capsys, one_picture):
+    code, out, _ = run(capsys, "look", str(one_picture))
+    assert code == 3
+    assert "too few pictures to show a motion (1)" in out
+    assert "Nothing moves" not in out
+
+
+def test_look_goes_on_after_a_file_that_is_no_clip(capsys, one_picture, tmp_path):
+    text = tmp_path / "text.mov"
+    text.write_text("no clip\n" * 40)
+    code, out, _ = run(capsys, "look", str(text), str(one_picture), "--json")
+    first, second = json.loads(out)
+    assert code == 2
+    assert first["error"]["kind"] == "unreadable-input"
+    assert "one.mp4" in json.dumps(second)
+
+
+def test_a_read_only_place_is_a_wrong_call():
+    error = main._translate(OSError(30, "Read-only file system", "x/exports"))
+    assert error.exit_code == 2
+    assert "read-only" in error.message
+
+
+@pytest.mark.parametrize("name", ["demo", "selfcheck", "target", "report", "export"])
+def test_every_option_of_a_help_page_names_what_it_wants(capsys, name):
+    _, out, _ = run(capsys, name, "--help")
+    options = [line for line in out.splitlines() if line.lstrip().startswith("-")]
+    assert options
+    assert not [line for line in options if "<" in line.split("  ")[1]], options
+
+
+def test_an_interval_narrower_than_the_usual_digits_shows_two_ends():
+    assert interval_text(29.99997, 30.00003, 1.5e-5, "Hz").startswith("29.999970 to 30.000030")

@@ -27,8 +27,12 @@ Name = Annotated[str, typer.Argument(metavar="CAMERA", help="The camera's name."
 @app.command()
 def add(
     name: Annotated[str, typer.Argument(metavar="NAME", help="What you call the camera.")],
-    maker: Annotated[str, typer.Option("--maker", help="Who makes or sells it.")] = "",
-    note: Annotated[str, typer.Option("--note", help="Anything worth keeping.")] = "",
+    maker: Annotated[
+        str, typer.Option("--maker", metavar="TEXT", help="Who makes or sells it.")
+    ] = "",
+    note: Annotated[
+        str, typer.Option("--note", metavar="TEXT", help="Anything worth keeping.")
+    ] = "",
     unit: Annotated[
         str, typer.Option("--unit", metavar="SERIAL", help="Serial or label of your specimen.")
     ] = "1",
@@ -89,9 +93,15 @@ def show(name: Name, bench: BenchDir = None, as_json: AsJson = False) -> None:
 @app.command()
 def edit(
     name: Name,
-    rename: Annotated[str | None, typer.Option("--rename", help="The new name.")] = None,
-    maker: Annotated[str | None, typer.Option("--maker", help="Who makes or sells it.")] = None,
-    note: Annotated[str | None, typer.Option("--note", help="Anything worth keeping.")] = None,
+    rename: Annotated[
+        str | None, typer.Option("--rename", metavar="NAME", help="The new name.")
+    ] = None,
+    maker: Annotated[
+        str | None, typer.Option("--maker", metavar="TEXT", help="Who makes or sells it.")
+    ] = None,
+    note: Annotated[
+        str | None, typer.Option("--note", metavar="TEXT", help="Anything worth keeping.")
+    ] = None,
     bench: BenchDir = None,
     as_json: AsJson = False,
 ) -> None:
@@ -131,7 +141,9 @@ def claim(
             metavar="VALUE", help='As the seller says it: "90 min"; or nothing; or remove.'
         ),
     ],
-    source: Annotated[str, typer.Option("--source", help="Where you read it.")] = "",
+    source: Annotated[
+        str, typer.Option("--source", metavar="TEXT", help="Where you read it.")
+    ] = "",
     bench: BenchDir = None,
     as_json: AsJson = False,
 ) -> None:
@@ -160,7 +172,9 @@ def claim(
 def unit_add(
     name: Name,
     serial: Annotated[str, typer.Argument(metavar="SERIAL", help="Its serial number or label.")],
-    note: Annotated[str, typer.Option("--note", help="Anything worth keeping.")] = "",
+    note: Annotated[
+        str, typer.Option("--note", metavar="TEXT", help="Anything worth keeping.")
+    ] = "",
     bench: BenchDir = None,
     as_json: AsJson = False,
 ) -> None:

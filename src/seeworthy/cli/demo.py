@@ -19,9 +19,11 @@ app = typer.Typer(rich_markup_mode=None)
 def demo(
     folder: Annotated[
         Path | None,
-        typer.Argument(metavar="[DIR]", help="New folder; marram-point-dune-watch if left out."),
+        typer.Argument(metavar="DIR", help="New folder; marram-point-dune-watch if left out."),
     ] = None,
-    seed: Annotated[int, typer.Option("--seed", help="Another seed, other clips.")] = 1,
+    seed: Annotated[
+        int, typer.Option("--seed", metavar="N", help="Another seed, other clips.")
+    ] = 1,
     as_json: AsJson = False,
 ) -> None:
     """Build a bench with three invented cameras, measure everything, and write the reports.

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import typer
 
+from seeworthy.cli.opening import BenchDir
+
 app = typer.Typer(rich_markup_mode=None)
 
 
@@ -14,11 +16,11 @@ def export(
     folder: Path = typer.Argument(
         None, metavar="DIR", help="New folder; the bench's exports folder when left out."
     ),
-    camera: str = typer.Option("", "--camera", help="Only this camera."),
+    camera: str = typer.Option("", "--camera", metavar="CAMERA", help="Only this camera."),
     figures: list[str] = typer.Option(
         None, "--figures", metavar="FORMAT", help="Figures too: svg, png or pdf (repeatable)."
     ),
-    bench: Path = typer.Option(None, "--bench", metavar="DIR", help="Bench folder."),
+    bench: BenchDir = None,
     as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
 ) -> None:
     """Write all results as CSV tables with a description of every column.

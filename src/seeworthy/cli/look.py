@@ -28,9 +28,20 @@ def look(
     from seeworthy.procedures import procedure
 
     documents = []
+    codes = set()
     for clip in clips:
         with words.progress_bar(f"Looking at {clip}", as_json) as progress:
-            looked = run(clip, progress=progress)
+            try:
+                looked = run(clip, progress=progress)
+            except SeeworthyError as error:
+                if len(clips) == 1:
+                    raise
+                codes.add(error.exit_code)  # the other clips are still worth a look
+                documents.append({"file": clip, **error.to_json()})
+                typer.echo(f"{error.message}\n{error.hint}".rstrip(), err=True)
+                continue
+        if all(isinstance(answer, SeeworthyError) for answer in looked.answers.values()):
+            codes.add(3)
         documents.append(looked.to_json() if as_json else {})
         for name, answer in looked.answers.items():
             if not isinstance(answer, SeeworthyError) and evidence is not None:
@@ -48,3 +59,5 @@ def look(
                 words.show_outcome(answer)
     if as_json:
         words.show_json(documents[0] if len(documents) == 1 else documents)
+    if codes:
+        raise typer.Exit(min(codes))

@@ -166,6 +166,11 @@ def _translate(error: Exception) -> SeeworthyError:
         return WrongCall("Stopped.")
     if isinstance(error, OSError) and error.errno == 28:
         return NoSpace("The disk is full.", "Free some space and run it again.")
+    if isinstance(error, OSError) and error.errno == 30:
+        return WrongCall(
+            f"'{error.filename}' cannot be written: that place is read-only.",
+            "Name another place to write to.",
+        )
     if isinstance(error, PermissionError):
         return WrongCall(f"'{error.filename}' must not be written or read.", "Check permissions.")
     return Fault(

@@ -13,13 +13,18 @@ app = typer.Typer(rich_markup_mode=None)
 
 @app.command()
 def report(
-    camera: str = typer.Argument(None, help="Which camera; all of the bench if left out."),
+    camera: str = typer.Argument(
+        None, metavar="CAMERA", help="Which camera; all of the bench if left out."
+    ),
     bench: BenchDir = None,
     out: Path = typer.Option(
         None, "--out", metavar="PATH", help="File (.html) or folder to write to."
     ),
     tolerance: str = typer.Option(
-        "5 %", "--tolerance", help="How far off a claim may be and still count as kept."
+        "5 %",
+        "--tolerance",
+        metavar="PERCENT",
+        help="How far off a claim may be and still count as kept.",
     ),
     metric: bool = typer.Option(False, "--metric", help="Leave out US customary units."),
     as_json: AsJson = False,

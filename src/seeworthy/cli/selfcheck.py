@@ -17,8 +17,10 @@ def selfcheck(
     studies: list[str] = typer.Argument(
         None, metavar="STUDY", help="Which procedures; all when none is named."
     ),
-    repeats: int = typer.Option(3, "--repeats", min=1, help="Rendered repeats per group."),
-    seed: int = typer.Option(1, "--seed", help="Another seed gives other scenes."),
+    repeats: int = typer.Option(
+        3, "--repeats", min=1, metavar="N", help="Rendered repeats per group."
+    ),
+    seed: int = typer.Option(1, "--seed", metavar="N", help="Another seed gives other scenes."),
     table: Path = typer.Option(None, "--table", metavar="FILE", help="Write the table (Markdown)."),
     as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
 ) -> None:

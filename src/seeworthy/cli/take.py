@@ -48,7 +48,7 @@ def add(
     camera: Annotated[str, typer.Argument(metavar="CAMERA", help="The camera's name.")],
     files: Annotated[
         list[str] | None,
-        typer.Argument(metavar="FILE…", help="Clips, stills or logs, in order."),
+        typer.Argument(metavar="FILE", help="Clips, stills or logs, in order."),
     ] = None,
     with_: Annotated[
         list[str] | None,
@@ -60,7 +60,9 @@ def add(
     light: Light = None,
     temperature: Temperature = None,
     date: Day = None,
-    note: Annotated[str, typer.Option("--note", help="Anything worth keeping.")] = "",
+    note: Annotated[
+        str, typer.Option("--note", metavar="TEXT", help="Anything worth keeping.")
+    ] = "",
     in_place: Annotated[
         bool,
         typer.Option(
@@ -101,8 +103,12 @@ def add(
 
 @app.command("list")
 def list_(
-    camera: Annotated[str | None, typer.Option("--camera", help="Of this camera only.")] = None,
-    procedure: Annotated[str | None, typer.Option("--procedure", help="Of this test only.")] = None,
+    camera: Annotated[
+        str | None, typer.Option("--camera", metavar="CAMERA", help="Of this camera only.")
+    ] = None,
+    procedure: Annotated[
+        str | None, typer.Option("--procedure", metavar="PROCEDURE", help="Of this test only.")
+    ] = None,
     bench: BenchDir = None,
     as_json: AsJson = False,
 ) -> None:
@@ -152,7 +158,9 @@ def edit(
     light: Light = None,
     temperature: Temperature = None,
     date: Day = None,
-    note: Annotated[str | None, typer.Option("--note", help="Anything worth keeping.")] = None,
+    note: Annotated[
+        str | None, typer.Option("--note", metavar="TEXT", help="Anything worth keeping.")
+    ] = None,
     bench: BenchDir = None,
     as_json: AsJson = False,
 ) -> None:

@@ -14,16 +14,16 @@ app = typer.Typer(rich_markup_mode=None)
 @app.command()
 def target(
     name: str = typer.Argument(None, metavar="NAME", help="Which target; all when none is named."),
-    paper: str = typer.Option("A4", "--paper", help="A4, A3 or letter."),
+    paper: str = typer.Option("A4", "--paper", metavar="SIZE", help="A4, A3 or letter."),
     sheets: str = typer.Option(
         "1x1", "--sheets", metavar="COLUMNSxROWS", help="Spread it over several sheets."
     ),
     out: Path = typer.Option(None, "--out", "-o", metavar="FILE", help="Where to write the PDF."),
     payload: str = typer.Option(
-        "", "--payload", help="slate: the text that the matrix code carries."
+        "", "--payload", metavar="TEXT", help="slate: the text that the matrix code carries."
     ),
     line: list[str] = typer.Option(
-        None, "--line", help="slate: a line of words for people; repeat it."
+        None, "--line", metavar="TEXT", help="slate: a line of words for people; repeat it."
     ),
     as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
 ) -> None:

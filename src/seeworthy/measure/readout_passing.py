@@ -80,6 +80,10 @@ def measure_passing(watch: ReadoutWatch, scales: Sequence[float] = SCALES) -> Pa
     CannotMeasure
         With what was missing.
     """
+    if watch.seen < 5:
+        raise CannotMeasure(
+            f"The clip has too few pictures to show a motion ({watch.seen}).", _FILM_BOTH
+        )
     if watch.moving < 4:
         raise CannotMeasure("Nothing moves in this clip.", _FILM_BOTH)
     found = find_tracks(watch, scales)

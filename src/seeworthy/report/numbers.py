@@ -87,7 +87,11 @@ def value_text(found: Result) -> str:
 
 def interval_text(low: float, high: float, u: float, unit: str) -> str:
     """Write a 95 % interval, both ends to the same digit."""
-    return with_unit(f"{number(low, u)} to {number(high, u)}", unit)
+    ends = number(low, u), number(high, u)
+    if ends[0] == ends[1] and low < high and math.isfinite(u):  # narrower than the usual digits
+        full = (format_value(x, u).split(" ± ")[0].replace("-", "−") for x in (low, high))
+        ends = next(full), next(full)
+    return with_unit(f"{ends[0]} to {ends[1]}", unit)
 
 
 def u_text(found: Result) -> str:
