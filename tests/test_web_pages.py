@@ -232,6 +232,8 @@ def test_static_files_may_be_kept_for_ever_and_pages_may_not(client):
     assert "cache-control" not in page.headers
     address = re.search(r'href="(/static/[0-9a-f]{12}/notebook\.css)"', page.text)[1]
     assert "immutable" in client.get(address).headers["cache-control"]
+    assert client.get("/static/notebook.css").headers["cache-control"] == "no-cache"
+    assert client.get("/static/app.py").status_code == 404
 
 
 def test_a_form_that_is_too_long_is_refused(client):

@@ -69,6 +69,7 @@ def create_app(
     app.include_router(api.router)
     for router in ROUTERS:
         app.include_router(router, include_in_schema=False)
+    app.add_api_route("/static/{name}", _plain_static, include_in_schema=False)
     app.add_api_route("/static/{mark}/{name:path}", _static, include_in_schema=False)
     app.add_exception_handler(SeeworthyError, _said)
     app.add_exception_handler(RequestValidationError, _misread)
@@ -85,6 +86,14 @@ def _static(mark: str, name: str) -> Response:
         raise NotFound("There is no such file.")
     kept = f"public, max-age={render.YEAR}, immutable"
     return FileResponse(path, headers={"cache-control": kept})
+
+
+def _plain_static(name: str) -> Response:
+    """Give out a static file under its bare name (pages that stand alone); always asked anew."""
+    path = render.static_file(name)
+    if path is None:
+        raise NotFound("There is no such file.")
+    return FileResponse(path, headers={"cache-control": "no-cache"})
 
 
 async def _said(request: Request, error: Exception) -> Response:
