@@ -1,0 +1,64 @@
+"""The mean of a flat field in blocks of linear RGB, gathered while it is decoded."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+if TYPE_CHECKING:
+    from seeworthy.media.frames import FrameView, Stage
+
+BLOCKS = (64, 36)
+
+
+class FlatMean:
+    """Observer: block means of linear RGB over some frames.
+
+    Parameters
+    ----------
+    most : int
+        Enough frames; then it leaves the pass.
+    every : int
+        Take one frame of so many.
+
+    Attributes
+    ----------
+    mean : array (36, 64, 3) or None
+    luma : array (H, W) float32 or None
+        Code values of the first frame, for the evidence picture.
+    count : int
+    stage : Stage or None
+    """
+
+    def __init__(self, most: int = 24, every: int = 3) -> None:
+        self.most, self.every = most, every
+        self.mean: npt.NDArray[np.float64] | None = None
+        self.luma: npt.NDArray[np.float32] | None = None
+        self.count = 0
+        self.stage: Stage | None = None
+        self._sum: Any = None
+
+    def begin(self, stage: Stage) -> None:
+        """Remember the geometry."""
+        self.stage = stage
+
+    def frame(self, view: FrameView) -> bool | None:
+        """Add a frame."""
+        from seeworthy.media.light import linear_rgb
+
+        if view.corrupt or view.index % self.every:
+            return None
+        blocks = cv2.resize(linear_rgb(view), BLOCKS, interpolation=cv2.INTER_AREA)
+        self._sum = blocks.astype(float) if self._sum is None else self._sum + blocks
+        if self.luma is None:
+            self.luma = view.luma.astype(np.float32)
+        self.count += 1
+        return False if self.count >= self.most else None
+
+    def finish(self) -> None:
+        """Make the mean."""
+        if self._sum is not None:
+            self.mean = np.asarray(self._sum / self.count)

@@ -1,0 +1,176 @@
+"""Shading: fall-off, tint, lamp against lens, hot spots; through H.264 and by still."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from seeworthy.engine.measure import measure
+from seeworthy.errors import CannotMeasure
+from seeworthy.measure.shading import _XYZ, measure_shading
+from seeworthy.media.write import ClipWriter
+from seeworthy.virtual.optics import HotSpot, Sensor, Shading, develop
+
+SIZE = (640, 360)
+FRAME = (1280, 720)
+
+
+def blocks(shade, seed=0, level=0.35, frames=4):
+    """Block means of linear light of noisy sRGB frames."""
+    rng = np.random.default_rng(seed)
+    light = shade.gain(*SIZE) * level
+    total = 0
+    for _ in range(frames):
+        code = develop(light, rng, sensor=Sensor(), tone="srgb") / 255.0
+        linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
+        total = total + cv2.resize(linear, (64, 36), interpolation=cv2.INTER_AREA)
+    return total / frames
+
+
+def truth(shade):
+    """Mean and worst corner (stops) and largest Δu'v' of the lens alone."""
+    lens = Shading(shade.stops, shade.power, shade.centre, shade.red, shade.blue)
+    gain = lens.gain(*SIZE).astype(float)
+    corners = gain[[0, 0, -1, -1], [0, -1, 0, -1]] @ _XYZ[1]
+    stops = -np.log2(corners)
+    xyz = gain[::4, ::4] @ _XYZ.T
+    bottom = xyz @ np.array([1.0, 15.0, 3.0])
+    uv = np.stack([4 * xyz[..., 0] / bottom, 9 * xyz[..., 1] / bottom], -1)
+    white = np.ones(3) @ _XYZ.T
+    centre = np.array([4 * white[0], 9 * white[1]]) / (white @ np.array([1.0, 15.0, 3.0]))
+    return stops.mean(), stops.max(), np.hypot(*np.moveaxis(uv - centre, -1, 0)).max()
+
+
+def turned(shade):
+    """The same lens with the scene's light from the other side."""
+    slope = (-shade.slope[0], -shade.slope[1])
+    return Shading(shade.stops, shade.power, shade.centre, shade.red, shade.blue, slope, shade.spot)
+
+
+# Published.
+
+
+@pytest.mark.parametrize("angle", [30.0, 45.0])
+def test_cos4_falls_by_the_published_stops(published, angle):
+    row = next(r for r in published("cos4_law.csv") if float(r["field_angle_deg"]) == angle)
+    edge = np.tan(np.radians(angle))  # the corner's slope
+    half = np.hypot(*SIZE) / 2
+    x = (np.arange(64) + 0.5) / 64 * SIZE[0] - SIZE[0] / 2
+    y = (np.arange(36) + 0.5) / 36 * SIZE[1] - SIZE[1] / 2
+    r = np.hypot(*np.meshgrid(x, y)) / half * edge
+    field = np.repeat((0.4 * np.cos(np.arctan(r)) ** 4)[..., None], 3, axis=2)
+    found = measure_shading(field, SIZE)
+    assert found.corner == pytest.approx(abs(float(row["stops"])), abs=0.03)
+
+
+# Injected truth.
+
+
+@pytest.mark.parametrize(
+    "shade",
+    [
+        Shading(0.2),
+        Shading(1.0, 2.5),
+        Shading(2.0, 3.0, (0.47, 0.53)),
+        Shading(0.7, 2.0, red=0.2, blue=-0.1),
+    ],
+)
+def test_corners_within_a_twentieth_of_a_stop(shade):
+    found = measure_shading(blocks(shade), SIZE, blocks(turned(shade), 5))
+    mean, worst, colour = truth(shade)
+    assert found.corner == pytest.approx(mean, abs=0.05)
+    assert found.worst == pytest.approx(worst, abs=0.06)
+    assert found.colour == pytest.approx(colour, abs=0.001 + 0.05 * colour)
+    assert abs(found.corner - mean) < 3 * found.u_corner
+
+
+def test_a_lamp_is_told_from_the_lens_by_the_turned_take():
+    shade = Shading(0.8, slope=(0.5, -0.3))
+    found = measure_shading(blocks(shade), SIZE, blocks(turned(shade), 7))
+    assert found.lamp == pytest.approx((0.5, -0.3), abs=0.02)
+    assert found.worst == pytest.approx(0.8, abs=0.03)
+
+
+def test_with_one_take_the_worst_corner_is_doubtful():
+    shade = Shading(0.8, slope=(0.5, -0.3))
+    one = measure_shading(blocks(shade), SIZE)
+    assert one.corner == pytest.approx(0.8, abs=0.03)
+    assert abs(one.worst - 0.8) < 2.5 * one.u_worst
+    assert one.u_worst > 0.05
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "radius"), [(0.7, 0.4, 0.12), (0.5, 0.5, 0.10), (0.2, 0.75, 0.06)]
+)
+def test_a_hot_spot_is_found_where_it_is(x, y, radius):
+    shade = Shading(0.5, spot=HotSpot(x, y, radius, (1.16, 1.0, 1.0)))
+    found = measure_shading(blocks(shade), SIZE)
+    assert found.spot is not None
+    assert found.spot.x == pytest.approx(x * SIZE[0], abs=25)
+    assert found.spot.y == pytest.approx(y * SIZE[1], abs=25)
+    assert found.spot.strength > 0.003
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_no_hot_spot_is_invented(seed):
+    assert measure_shading(blocks(Shading(0.7, red=0.1), seed), SIZE).spot is None
+
+
+def test_intervals_hold_the_truth():
+    rng = np.random.default_rng(3)
+    inside = 0
+    for i in range(40):
+        shade = Shading(
+            float(rng.uniform(0.2, 2)), float(rng.uniform(2, 3)),
+            (float(rng.normal(0.5, 0.02)), float(rng.normal(0.5, 0.02))),
+        )  # fmt: skip
+        found = measure_shading(blocks(shade, i, frames=1), SIZE)
+        inside += abs(found.corner - truth(shade)[0]) <= 1.96 * found.u_corner
+    assert inside >= 36
+
+
+# Through files.
+
+
+def film(path, shade, seed=1):
+    rng = np.random.default_rng(seed)
+    light = shade.gain(*FRAME) * 0.35
+    with ClipWriter(path, *FRAME, 30, bit_rate=7_000_000) as writer:
+        for _ in range(12):
+            writer.write_rgb(develop(light, rng, sensor=Sensor(), tone="bt709"))
+    return path
+
+
+def test_through_h264_with_a_turned_take(tmp_path):
+    shade = Shading(1.1, 2.2, red=0.15, slope=(0.3, 0.0))
+    one = film(tmp_path / "a.mp4", shade)
+    two = film(tmp_path / "b.mp4", turned(shade), 2)
+    outcome = measure("shading", [one], roles={"turned": [two]}).outcome
+    found = {r.measurand: r for r in outcome.results}
+    mean, worst, colour = truth(shade)
+    assert found["corner_shading"].value == pytest.approx(mean, abs=0.05)
+    assert found["corner_shading_worst"].value == pytest.approx(worst, abs=0.06)
+    assert found["colour_shading"].value == pytest.approx(colour, abs=0.001 + 0.05 * colour)
+    assert outcome.findings["hot_spot"] is None
+    assert outcome.pictures
+    assert outcome.method == "turned"
+
+
+def test_a_slope_with_one_take_is_said(tmp_path):
+    outcome = measure("shading", [film(tmp_path / "a.mp4", Shading(0.6, slope=(0.6, 0)))]).outcome
+    assert any("turned" in w for w in outcome.warnings)
+
+
+# Refusals.
+
+
+def test_clipped_dark_and_crowded_pictures(tmp_path):
+    with pytest.raises(CannotMeasure, match="clipped"):
+        measure_shading(np.ones((36, 64, 3)), SIZE)
+    with pytest.raises(CannotMeasure, match="too dark"):
+        measure_shading(np.full((36, 64, 3), 0.001), SIZE)
+    crowded = np.full((36, 64, 3), 0.4)
+    crowded[10:20, 20:30] = 0.05
+    with pytest.raises(CannotMeasure, match="not an even surface"):
+        measure_shading(crowded, SIZE)
