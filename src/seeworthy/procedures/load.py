@@ -97,9 +97,7 @@ def _one_unit(log: Log) -> Log:
     head = max(3, axes[0].data.size // 50)
     rest = float(np.hypot.reduce([float(np.nanmedian(c.data[:head])) for c in axes]))
     unit = "gee" if 0.7 < rest < 1.4 else "m/s2"
-    turned = tuple(
-        replace(c, unit=unit, unit_from="data") if c in axes else c for c in log.columns
-    )
+    turned = tuple(replace(c, unit=unit, unit_from="data") if c in axes else c for c in log.columns)
     notes = [n for n in log.notes if not any(n.startswith(f"'{c.header}' ") for c in axes)]
     shown = ", ".join(f"'{c.header}'" for c in axes)
     word = "g" if unit == "gee" else unit
