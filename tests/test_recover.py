@@ -243,3 +243,18 @@ def test_the_command_says_what_came_back(pair, tmp_path, capsys):
     assert found["frames"] > 35
     assert out.is_file()
     assert main.run(words) == 2
+
+
+def test_order_of_display_survives_the_wrap_of_its_counter():
+    # ITU-T H.264, 8.2.1.1: the lsb wraps at 16 here; two pictures are shown before the one
+    # that is coded ahead of them.
+    from seeworthy.media.recover.slices import Parameters, Sample, display_order
+
+    known = Parameters(frozenset(), frozenset({0}), 4, 0, 4, True, False)
+    shown = [0]
+    for group in range(6):
+        shown += [3 * group + 3, 3 * group + 1, 3 * group + 2]
+    samples = [
+        Sample(i, 1, i == 0, place % 3 == 0, (2 * place) % 16) for i, place in enumerate(shown)
+    ]
+    assert display_order(samples, known) == shown
