@@ -182,7 +182,7 @@ REFUSED = {
     "trees": (casts.trees, r"(straight|do not agree|one speed|shakes)"),
     "trunks that lean": (casts.straight_trunks, "one speed in one direction"),
     "shaken": (casts.shaken, "shakes"),
-    "still": (casts.still, "Nothing moves"),
+    "still": (casts.still, "Nothing upright moves"),
     "ground": (casts.ground_only, r"(Nothing upright|No upright)"),
 }
 
@@ -205,7 +205,7 @@ def test_a_lean_under_three_pixels_is_refused():
 
 
 def test_an_empty_clip_is_refused():
-    with pytest.raises(CannotMeasure, match="Nothing moves"):
+    with pytest.raises(CannotMeasure, match="Nothing upright moves"):
         measure_passing(ReadoutWatch())
 
 

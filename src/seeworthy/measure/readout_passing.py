@@ -85,7 +85,7 @@ def measure_passing(watch: ReadoutWatch, scales: Sequence[float] = SCALES) -> Pa
             f"The clip has too few pictures to show a motion ({watch.seen}).", _FILM_BOTH
         )
     if watch.moving < 4:
-        raise CannotMeasure("Nothing moves in this clip.", _FILM_BOTH)
+        raise CannotMeasure("Nothing upright moves in this clip.", _FILM_BOTH)
     found = find_tracks(watch, scales)
     return judge(found, watch.width, watch.height, watch.interval)
 
