@@ -205,7 +205,7 @@ def test_a_lean_under_three_pixels_is_refused():
 
 
 def test_an_empty_clip_is_refused():
-    with pytest.raises(CannotMeasure, match="Nothing upright moves"):
+    with pytest.raises(CannotMeasure, match="too few pictures"):
         measure_passing(ReadoutWatch())
 
 
