@@ -174,3 +174,12 @@ def test_clipped_dark_and_crowded_pictures(tmp_path):
     crowded[10:20, 20:30] = 0.05
     with pytest.raises(CannotMeasure, match="not an even surface"):
         measure_shading(crowded, SIZE)
+
+
+def test_chroma_noise_alone_is_no_hot_spot():
+    # Strong enough that its smoothed peaks pass the least strength: only the comparison with
+    # the noise itself keeps them from being called spots.
+    field = np.full((36, 64, 3), 0.35)
+    for seed in range(5):
+        noisy = field * (1 + np.random.default_rng(seed).normal(0, 0.06, field.shape))
+        assert measure_shading(noisy, SIZE).spot is None

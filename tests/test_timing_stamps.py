@@ -222,3 +222,12 @@ def test_huge_stamps_keep_their_precision():
     said = read_stamps([start + 3003 * k for k in range(300)], FINE)
     assert said.rate == pytest.approx(30000 / 1001, abs=1e-9)
     assert math.isfinite(said.u_rate)
+
+
+def test_a_clock_that_drifts_keeps_its_gaps_in_place():
+    # A crystal that warms up: half a place of drift over ten minutes against its mean rate.
+    n = 18_000
+    places = np.delete(np.arange(n), [4_000, 12_345])
+    seconds = places / 30.0 + 0.5 / 30.0 * np.sin(np.pi * places / n)
+    said = read_stamps(np.rint(seconds * 90_000).astype(np.int64), Fraction(1, 90_000))
+    assert [(g.before, g.missing) for g in said.gaps] == [(3_999, 1), (12_343, 1)]

@@ -4,10 +4,29 @@ from __future__ import annotations
 
 import re
 import tomllib
+from pathlib import Path
 from typing import Any
 
-from seeworthy.errors import BadQuantity, WrongCall
+from seeworthy.errors import BadQuantity, UnreadableInput, WrongCall
 from seeworthy.quantities import Quantity, parse
+
+_LARGEST = 1_000_000  # bytes; what people write by hand is a page of text
+
+
+def read_toml_file(path: Path, what: str) -> str:
+    """Return the text of a hand-written TOML file; `what` names its kind in complaints.
+
+    Raises
+    ------
+    UnreadableInput
+        Too large, or not UTF-8.
+    """
+    if path.stat().st_size > _LARGEST:
+        raise UnreadableInput(f"'{path.name}' is too large for a {what}.", "Name a TOML file.")
+    try:
+        return path.read_text(encoding="utf-8")
+    except UnicodeDecodeError:
+        raise UnreadableInput(f"'{path.name}' is not text (UTF-8).", "Name a TOML file.") from None
 
 
 class TomlText:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from seeworthy.cli.opening import AsJson, BenchDir, opened
+
 if TYPE_CHECKING:
     from seeworthy.compare.comparison import Comparison, Row
 
@@ -27,8 +29,8 @@ def compare(
         False, "--over-time", help="Trend of every unit, and spread between units of a camera."
     ),
     out: Path | None = typer.Option(None, "--out", metavar="FILE.html", help="Write a page."),
-    bench: Path = typer.Option(None, "--bench", metavar="DIR", help="Bench folder."),
-    as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
+    bench: BenchDir = None,
+    as_json: AsJson = False,
 ) -> None:
     """Set cameras side by side, like with like.
 
@@ -36,7 +38,6 @@ def compare(
     interval, and many comparisons at once are corrected for (Holm). Cameras that the bench
     cannot tell apart are said so: that is not the same as being equal.
     """
-    from seeworthy.bench.store import find_bench, open_bench
     from seeworthy.cli import words
     from seeworthy.compare.comparison import compare_bench
     from seeworthy.errors import WrongCall
@@ -47,8 +48,8 @@ def compare(
         _over_time(cameras or (), bench, as_json)
         return
     chosen: Any = by
-    with open_bench(bench or find_bench()) as opened:
-        found = compare_bench(opened, by=chosen, cameras=cameras or (), measurands=measurand or ())
+    with opened(bench) as place:
+        found = compare_bench(place, by=chosen, cameras=cameras or (), measurands=measurand or ())
     if as_json:
         words.show_json(words.finite(found.to_json()))
         return
@@ -83,14 +84,13 @@ def _show_row(row: Row) -> None:
             typer.echo(f"  cannot be told apart: {', '.join(group)}")
 
 
-def _over_time(cameras: Sequence[str], bench: Path | None, as_json: bool) -> None:
-    from seeworthy.bench.store import find_bench, open_bench
+def _over_time(cameras: Sequence[str], bench: BenchDir, as_json: bool) -> None:
     from seeworthy.cli import words
     from seeworthy.compare.history import lasting
     from seeworthy.measurands import measurand
 
-    with open_bench(bench or find_bench()) as opened:
-        found = lasting(opened, cameras)
+    with opened(bench) as place:
+        found = lasting(place, cameras)
     if as_json:
         words.show_json(words.finite(found.to_json()))
         return

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from seeworthy.cli.opening import AsJson, BenchDir, opened
+
 if TYPE_CHECKING:
     from seeworthy.plan.bench_plan import Plan
 
@@ -24,15 +26,14 @@ def plan(
         None, "--preview", metavar="FILE.mp4", help="Render what it would look like (one camera)."
     ),
     out: Path | None = typer.Option(None, "--out", metavar="FILE.html", help="Write a page."),
-    bench: Path = typer.Option(None, "--bench", metavar="DIR", help="Bench folder."),
-    as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
+    bench: BenchDir = None,
+    as_json: AsJson = False,
 ) -> None:
     """Foresee what a flight will look like through your cameras.
 
     Lean, wobble, blur, ground width, and whether card, battery and files will last, each
     with its interval and a plain verdict; then what to change so that it will do.
     """
-    from seeworthy.bench.store import find_bench, open_bench
     from seeworthy.cli import words
     from seeworthy.errors import WrongCall
     from seeworthy.plan.bench_plan import load_flight, plan_flight
@@ -45,15 +46,15 @@ def plan(
 
         wanted = flight_from_log(from_log, wanted)
     assert wanted is not None
-    with open_bench(bench or find_bench()) as opened:
-        found = plan_flight(opened, wanted, camera or ())
+    with opened(bench) as place:
+        found = plan_flight(place, wanted, camera or ())
         if preview is not None:
             from seeworthy.plan.bench_plan import camera_of
             from seeworthy.plan.preview import preview as render
 
             if len(found) != 1:
                 raise WrongCall("A preview shows one camera.", "Add --camera NAME.")
-            for text in render(wanted, camera_of(opened, found[0].camera), preview):
+            for text in render(wanted, camera_of(place, found[0].camera), preview):
                 typer.echo(f"Mind: {text}", err=True)
             if not as_json:
                 typer.echo(f"Preview: {preview}")

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from seeworthy.cli.opening import AsJson, BenchDir, opened
+
 if TYPE_CHECKING:
     from seeworthy.purpose.rank import Ranking, Suited
 
@@ -21,8 +23,8 @@ def suit(
     camera: list[str] = typer.Option(None, "--camera", help="Only this camera (repeatable)."),
     show: bool = typer.Option(False, "--show", help="Print the purpose's text to start your own."),
     out: Path | None = typer.Option(None, "--out", metavar="FILE.html", help="Write a page."),
-    bench: Path = typer.Option(None, "--bench", metavar="DIR", help="Bench folder."),
-    as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
+    bench: BenchDir = None,
+    as_json: AsJson = False,
 ) -> None:
     """Rank cameras for what you want to fly, and say why.
 
@@ -30,7 +32,6 @@ def suit(
     uncertainties. A test that is missing widens the score and never flatters it. Put your own
     purposes into the bench's folder 'purposes'.
     """
-    from seeworthy.bench.store import find_bench, open_bench
     from seeworthy.cli import words
     from seeworthy.purpose.bench_rank import ranking_json
     from seeworthy.purpose.bench_rank import suit as run
@@ -43,8 +44,8 @@ def suit(
     if show:
         typer.echo(text_of(purpose))
         return
-    with open_bench(bench or find_bench()) as opened:
-        found = run(opened, purpose, cameras=camera or ())
+    with opened(bench) as place:
+        found = run(place, purpose, cameras=camera or ())
     if as_json:
         words.show_json(words.finite(ranking_json(found)))
         return

@@ -22,6 +22,7 @@ from seeworthy.compare.differences import (
 from seeworthy.compare.like import Like, sort_alike, why_apart
 from seeworthy.errors import CannotMeasure, NotFound
 from seeworthy.measurands import Measurand, all_measurands, measurand
+from seeworthy.measure.statistics import weighted_mean
 from seeworthy.results import Result
 
 if TYPE_CHECKING:
@@ -156,16 +157,10 @@ def combine(subject: str, results: Sequence[Result]) -> Value:
         mean = sum(r.value for r in results) / len(results)
         spread = math.sqrt(sum((r.value - mean) ** 2 for r in results) / (len(results) - 1))
         return Value(subject, mean, spread / math.sqrt(len(results)), len(results) - 1)
-    weights = [1 / r.u**2 for r in results]
-    total = sum(weights)
-    mean = sum(w * r.value for w, r in zip(weights, results, strict=True)) / total
-    chi2 = sum(w * (r.value - mean) ** 2 for w, r in zip(weights, results, strict=True))
-    birge = math.sqrt(chi2 / (len(results) - 1))
+    found = weighted_mean([r.value for r in results], [r.u for r in results])
     # Takes share method, target and operator: averaging helps against scatter only, so the
     # combined figure is never called better than the best single take halved.
-    u = max(1.0, birge) / math.sqrt(total)
-    u = max(u, min(r.u for r in results) / 2)
-    return Value(subject, mean, u, math.inf if birge <= 1 else len(results) - 1.0)
+    return Value(subject, found.value, max(found.u, min(r.u for r in results) / 2), found.dof)
 
 
 def compare_results(origins: Iterable[Origin], by: By = "camera") -> Comparison:

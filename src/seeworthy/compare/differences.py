@@ -15,6 +15,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from seeworthy.measure.statistics import holm
+
 Floats = npt.NDArray[np.float64]
 LEVEL = 0.05
 
@@ -83,22 +85,6 @@ def dof_from_interval(u: float, interval: tuple[float, float], coverage: float =
         else:
             high = middle
     return low
-
-
-def holm(p: npt.ArrayLike) -> Floats:
-    """Return Holm's step-down corrected probabilities, same order (Holm 1979).
-
-    Parameters
-    ----------
-    p : array, (m,)
-        Probabilities of m tests of one family.
-    """
-    values = np.asarray(p, float)
-    order = np.argsort(values, kind="stable")
-    steps = (values.size - np.arange(values.size)) * values[order]
-    corrected = np.empty_like(values)
-    corrected[order] = np.minimum(1.0, np.maximum.accumulate(steps))
-    return corrected
 
 
 def differences(values: Sequence[Value], level: float = LEVEL) -> list[Difference]:

@@ -361,6 +361,22 @@ def one_way(groups: Sequence[ArrayLike]) -> OneWay:
     return OneWay(f, p, between, within, math.sqrt(within), s_between)
 
 
+def holm(p: ArrayLike) -> Floats:
+    """Return Holm's step-down corrected probabilities, same order (Holm 1979).
+
+    Parameters
+    ----------
+    p : array, (m,)
+        Probabilities of m tests of one family.
+    """
+    values = np.asarray(p, float)
+    order = np.argsort(values, kind="stable")
+    steps = (values.size - np.arange(values.size)) * values[order]
+    corrected = np.empty_like(values)
+    corrected[order] = np.minimum(1.0, np.maximum.accumulate(steps))
+    return corrected
+
+
 def clopper_pearson(k: int, n: int, coverage: float = 0.95) -> tuple[float, float]:
     """Return the two-sided exact interval of a share (Clopper and Pearson 1934)."""
     from scipy import stats

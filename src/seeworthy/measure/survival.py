@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from scipy import special
 
 from seeworthy.errors import CannotMeasure
-from seeworthy.measure.statistics import failure_bound
+from seeworthy.measure.statistics import failure_bound, holm
 
 Verdict = Literal["yes", "no", "cannot tell"]
 
@@ -133,7 +133,8 @@ def judge(
             "Film the same target before and after the flight, with the same set-up.",
         )
     changes = [change(k, before[k], after[k]) for k in kinds]
-    changes = _holm(changes)
+    corrected = holm([c.p for c in changes])
+    changes = [replace(c, changed=bool(p < LEVEL)) for c, p in zip(changes, corrected, strict=True)]
     if broken_files or any(c.changed and _worse(c) for c in changes):
         verdict: Verdict = "no"
     elif any(c.changed for c in changes) or not all(c.seen for c in changes):
@@ -148,15 +149,3 @@ def _worse(c: Change) -> bool:
     if c.kind == "timing":
         return True
     return c.value < 1 if c.kind == "sharpness" else c.value > 1
-
-
-def _holm(changes: Sequence[Change]) -> list[Change]:
-    from dataclasses import replace
-
-    order = sorted(range(len(changes)), key=lambda i: changes[i].p)
-    found = list(changes)
-    still = True
-    for step, i in enumerate(order):
-        still = still and changes[i].p * (len(changes) - step) < LEVEL
-        found[i] = replace(changes[i], changed=still)
-    return found

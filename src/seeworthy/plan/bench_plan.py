@@ -15,12 +15,12 @@ from seeworthy.plan.flight import Flight, read_flight
 from seeworthy.plan.predict import Prediction, predict
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.results import Result
+from seeworthy.toml_text import read_toml_file
 
 if TYPE_CHECKING:
     from seeworthy.bench.store import Bench
 
 _CAUTIONS = ("verdict", "launch", "airspace", "lithium")
-_LARGEST = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -95,13 +95,7 @@ def load_flight(path: str | Path) -> Flight:
     p = Path(path)
     if not p.is_file():
         raise UnreadableInput(f"There is no flight plan '{path}'.", "Name a .toml file.")
-    if p.stat().st_size > _LARGEST:
-        raise UnreadableInput(f"'{p.name}' is too large for a plan.", "Name a .toml file.")
-    try:
-        text = p.read_text(encoding="utf-8")
-    except UnicodeDecodeError:
-        raise UnreadableInput(f"'{p.name}' is not text (UTF-8).", "Name a .toml file.") from None
-    return read_flight(text, p.stem)
+    return read_flight(read_toml_file(p, "plan"), p.stem)
 
 
 def camera_of(bench: Bench, name: str, *, draws: int = 20_000, seed: int = 1) -> Camera:

@@ -6,8 +6,6 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from seeworthy.plan.flight import Flight, read_flight
-
 
 @dataclass(frozen=True, slots=True)
 class Entry:
@@ -65,14 +63,3 @@ def flight_text(title: str, typed: Mapping[str, str]) -> str:
 def _quoted(text: str) -> str:
     # A JSON string is a TOML basic string, once DEL is escaped too.
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def flight_of(title: str, typed: Mapping[str, str]) -> Flight:
-    """Read the fields of a form.
-
-    Raises
-    ------
-    WrongCall
-        A field makes no sense; the message says which.
-    """
-    return read_flight(flight_text(title, typed), title or "A flight")

@@ -5,10 +5,9 @@ from __future__ import annotations
 from importlib import resources
 from pathlib import Path
 
-from seeworthy.errors import NotFound, UnreadableInput
+from seeworthy.errors import NotFound
 from seeworthy.purpose.model import Purpose, read_purpose
-
-_LARGEST = 1_000_000  # bytes; a purpose is a page of text
+from seeworthy.toml_text import read_toml_file
 
 
 def shipped() -> dict[str, Purpose]:
@@ -58,7 +57,7 @@ def find_purpose(name: str, folder: Path | None = None) -> Purpose:
         paths.append(folder / f"{name}.toml")
     for path in paths:
         if path.is_file():
-            return read_purpose(_text(path), path.stem)
+            return read_purpose(read_toml_file(path, "purpose"), path.stem)
     known = shipped()
     if name in known:
         return known[name]
@@ -67,12 +66,3 @@ def find_purpose(name: str, folder: Path | None = None) -> Purpose:
         f"There is no purpose '{name}'.",
         f"Known: {', '.join([*own, *known])}; or name a .toml file.",
     )
-
-
-def _text(path: Path) -> str:
-    if path.stat().st_size > _LARGEST:
-        raise UnreadableInput(f"'{path.name}' is too large for a purpose.", "Name a TOML file.")
-    try:
-        return path.read_text(encoding="utf-8")
-    except UnicodeDecodeError:
-        raise UnreadableInput(f"'{path.name}' is not text (UTF-8).", "Name a TOML file.") from None

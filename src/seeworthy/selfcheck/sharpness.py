@@ -36,20 +36,15 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
 
 def random_blur(rng: np.random.Generator) -> Blur:
     """Return a blur from sharp to soft, even or with one soft corner."""
+    import numpy as np
+
     from seeworthy.virtual.optics import Blur
 
     centre = float(rng.uniform(0.5, 1.2))
-    corners = centre * rng.uniform(1.0, 1.4) * np_ones(4)
+    corners = centre * np.full(4, rng.uniform(1.0, 1.4))
     if rng.random() < 0.5:
         corners[int(rng.integers(4))] *= rng.uniform(1.2, 1.6)
     return Blur(centre, tuple(float(c) for c in corners))  # type: ignore[arg-type]
-
-
-def np_ones(n: int) -> Any:
-    """Return ones (kept apart so that NumPy is imported late)."""
-    import numpy as np
-
-    return np.ones(n)
 
 
 def measure(path: Path) -> Outcome:
@@ -91,7 +86,7 @@ def film_edges(
         film(path, made, [Hold(pose, 60, 0)], rng)
 
 
-def truth_of(blur: Blur, position: str, angle_terms: bool = True) -> float:
+def truth_of(blur: Blur, position: str) -> float:
     """Return the true MTF50 at a place of the target, cy/px."""
     import numpy as np
 

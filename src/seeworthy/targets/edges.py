@@ -12,7 +12,6 @@ import math
 
 from seeworthy.targets.layout import (
     INK,
-    PAPER,
     Label,
     Layout,
     Marker,
@@ -110,8 +109,3 @@ def _edges(position: str, square: tuple[Point, ...]) -> list[Region]:
             )
         )
     return found
-
-
-def contrast_of(tone: float, ink_reflectance: float = 0.04) -> float:
-    """Return the contrast of a tone against bare paper for a given ink black."""
-    return PAPER / (ink_reflectance + tone * (PAPER - ink_reflectance))

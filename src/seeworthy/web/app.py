@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib
-import json
 from collections.abc import AsyncIterator, Callable
 from concurrent.futures import Executor
 from contextlib import asynccontextmanager
@@ -134,8 +133,3 @@ async def _fault(request: Request, error: Exception) -> Response:
         "This is a fault of the program; your bench is as it was before.",
     )
     return await _said(request, said)
-
-
-def openapi_text(app: FastAPI) -> str:
-    """Return the description of the JSON API, as the server gives it out."""
-    return json.dumps(app.openapi(), indent=2, ensure_ascii=False)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import av
 import av.error
 
-from seeworthy.errors import CannotMeasure, Conflict, UnreadableInput
+from seeworthy.errors import CannotMeasure, Conflict
 from seeworthy.media.boxes import read_boxes
 from seeworthy.media.opening import open_clip
 from seeworthy.media.recover.aac import SAMPLES, FrameSplitter
@@ -338,9 +338,3 @@ def default_name(broken: Path) -> Path:
     """Return the name of the new file: beside the broken one, ``-recovered`` added."""
     ending = broken.suffix if broken.suffix.lower() in (".mp4", ".mov") else ".mp4"
     return broken.with_name(f"{broken.stem}-recovered{ending}")
-
-
-def require_readable(broken: Source) -> None:
-    """Refuse a file that is too small to hold a picture."""
-    if broken.size < 64:
-        raise UnreadableInput(f"'{broken.name}' holds nothing.", "Choose another file.")
