@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import os
 import shutil
-import sys
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from cards import card_frame, clip
 from seeworthy.bench.cameras import add_camera, add_unit
 from seeworthy.bench.card_scan import list_card, scan_file
 from seeworthy.bench.importing import (
@@ -26,10 +25,6 @@ from seeworthy.bench.takes import list_takes
 from seeworthy.errors import NotFound, WrongCall
 from seeworthy.targets.slate_reader import read_slate
 
-sys.path.insert(0, str(Path(__file__).parent))
-from cards import card_frame, clip
-
-sys.path.pop(0)
 TESTS = ("stream", "timing", "readout", "pixel-aspect", "lens")
 
 

@@ -13,10 +13,10 @@ from datetime import UTC, datetime
 from fractions import Fraction
 from pathlib import Path
 
-import av
 import numpy as np
 import pytest
 
+from blank import grey_frame
 from seeworthy.errors import UnreadableInput
 from seeworthy.media.boxes import read_boxes
 from seeworthy.media.container import read_facts
@@ -149,7 +149,7 @@ def test_parameter_set_of_deep_video(tmp_path, layout, profile, bits, chroma):
     path = tmp_path / "a.mp4"
     with ClipWriter(path, 160, 96, 30, bit_rate=None, pixel_format=layout) as clip:
         for _ in range(3):
-            clip.write_frame(av.VideoFrame(160, 96, layout))
+            clip.write_frame(grey_frame(160, 96, layout))
     video = facts_of(path).video
     assert (video.profile, video.bits, video.sps.chroma_format) == (profile, bits, chroma)
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from blank import grey_frame
 from seeworthy.errors import CannotMeasure, SeeworthyError
 from seeworthy.measure.levels import Load, buffer_holds, judge, levels
 from seeworthy.measure.stream import Span, bit_rates, shown_span, stretch
@@ -247,12 +248,10 @@ def test_a_stretched_picture_is_told(tmp_path):
 
 @pytest.mark.parametrize("layout", ["yuv420p10le", "yuv422p", "yuv422p10le"])
 def test_deep_and_wide_video_is_measured(tmp_path, layout):
-    import av
-
     path = tmp_path / "a.mp4"
     with ClipWriter(path, 160, 96, 30, bit_rate=None, pixel_format=layout) as clip:
         for _ in range(45):
-            clip.write_frame(av.VideoFrame(160, 96, layout))
+            clip.write_frame(grey_frame(160, 96, layout))
     outcome = run(path)
     assert values(outcome)["duration"].value == pytest.approx(1.5)
     assert outcome.findings["bits"] == (10 if "10" in layout else 8)

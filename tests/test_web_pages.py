@@ -354,10 +354,7 @@ def test_a_bench_of_many_takes_is_paged(client, empty_bench):
     assert "leaf 3 of 3" in client.get("/takes?page=99").text
 
 
-def test_a_mark_in_a_frame_is_added_to_those_that_are_there(
-    client, empty_bench, tmp_path, monkeypatch
-):
-    monkeypatch.syspath_prepend(str(Path(__file__).parent))
+def test_a_mark_in_a_frame_is_added_to_those_that_are_there(client, empty_bench, tmp_path):
     from cards import clip
     from seeworthy.bench.takes import add_take
     from seeworthy.procedures import all_procedures

@@ -8,7 +8,6 @@ from __future__ import annotations
 import os
 import shutil
 import socket
-import sys
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
@@ -17,6 +16,8 @@ from urllib.parse import urlsplit
 
 import numpy as np
 import pytest
+
+from cards import clip
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.browser
@@ -29,10 +30,6 @@ FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
-sys.path.insert(0, str(HERE.parent))
-from cards import clip  # noqa: E402
-
-sys.path.pop(0)
 
 
 def one_thread():
