@@ -18,6 +18,8 @@ _SWEEP_MIN = 0.3
 """Least length of the circular moment: below, the exposure blurs the whole turn."""
 _MISS_MS = 32.0
 _STEPS = 256
+_AGREE = 0.7
+"""Least correlation of the corner marks with their patterns to follow them."""
 
 
 @dataclass(frozen=True)
@@ -54,6 +56,49 @@ def find_corners(luma: npt.NDArray[np.uint8]) -> npt.NDArray[np.float64] | None:
     pixels = np.concatenate([seen[key] for key in code.MARKERS])
     found, _ = cv2.findHomography(layout, pixels)
     return None if found is None else np.asarray(found, np.float64)
+
+
+def follow_corners(
+    luma: npt.NDArray[np.uint8], before: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64] | None:
+    """Homography of this frame from that of the frame before; None where the marks are gone.
+
+    Only what moved by a few pixels is followed.
+    """
+    import cv2
+
+    side = np.array([(0, 0), (1, 0), (1, 1), (0, 1)]) * code.MARKER
+    layout = np.concatenate([side + np.array(code.MARKERS[key]) for key in code.MARKERS])
+    start = cv2.perspectiveTransform(layout[:, None], before)[:, 0].astype(np.float32)
+    high, wide = luma.shape
+    if not (
+        ((start > 1) & (start < np.array([wide - 2, high - 2]))).all()
+        and (_agreement(luma, before) > _AGREE)
+    ):
+        return None
+    module = float(np.linalg.norm(start[1] - start[0])) / 6
+    half = int(np.clip(module / 2, 2, 8))
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 20, 0.01)
+    spots = cv2.cornerSubPix(luma, start[:, None].copy(), (half, half), (-1, -1), stop)
+    found, _ = cv2.findHomography(layout, spots[:, 0].astype(np.float64))
+    if found is None:
+        return None
+    after = np.asarray(found, np.float64)
+    return after if _agreement(luma, after) > _AGREE else None
+
+
+def _agreement(luma: npt.NDArray[np.uint8], homography: npt.NDArray[np.float64]) -> float:
+    """Correlation of the corner marks with what stands there in the frame."""
+    module = code.MARKER / 6
+    values, wanted = [], []
+    for key, (x, y) in code.MARKERS.items():
+        for i, bit in enumerate(code.PATTERNS[key]):
+            at = np.array([x + (1.5 + i % 4) * module])
+            values.append(_sample(luma, homography, at, np.array([y + (1.5 + i // 4) * module]))[0])
+            wanted.append(float(bit))
+    if np.ptp(values) < _SPAN_MIN / 2:
+        return 0.0
+    return float(np.corrcoef(values, wanted)[0, 1])
 
 
 def is_mirrored(luma: npt.NDArray[np.uint8]) -> bool:
