@@ -202,3 +202,11 @@ def test_help_of_a_bench_command_starts_no_database():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     assert "Measure every take" in done.stdout
+
+
+def test_a_negative_claim_is_a_value_and_no_option(say):
+    assert say("camera", "add", "Whimbrel")[0] == 0
+    code, out, _ = say("camera", "claim", "Whimbrel", "white_shift", "-0.005", "--json")
+    assert code == 0, out
+    assert json.loads(out)["value"] == pytest.approx(-0.005)
+    assert say("camera", "claim", "Whimbrel", "white_shift", "-0.005", "--nosuch", "x")[0] != 0

@@ -8,7 +8,7 @@ import shutil
 import sqlite3
 import tempfile
 import threading
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
@@ -239,6 +239,10 @@ def test_a_folder_without_write_permission_is_read_only(open_folder):
             assert reader.read_only
             assert [c.name for c in list_cameras(reader)] == ["Dunlin"]
             assert check_bench(reader) == []
+            with tempfile.TemporaryDirectory() as other:
+                copy = backup_bench(reader, Path(other) / "copy.sqlite")
+                with closing(sqlite3.connect(copy)) as plain:
+                    assert plain.execute("SELECT name FROM camera").fetchall() == [("Dunlin",)]
             with pytest.raises(BenchReadOnly):
                 add_camera(reader, "Sanderling")
         with pytest.raises(BenchReadOnly):

@@ -119,3 +119,17 @@ def test_progress_counts_to_the_share_done(clip):
     evaluate(items(clip, make("one", Counter())), progress=shares.append)
     assert all(0 <= s <= 1 for s in shares)
     assert shares == sorted(shares)
+
+
+def test_a_reading_without_a_unit_is_told():
+    from seeworthy.procedures import procedure
+    from seeworthy.procedures.declare import gather
+
+    view = procedure("view")
+    typed = {"width": ["55"], "distance": ["58 in ± 0.1"], "entrance_offset": ["6 ± 1"]}
+    [outcome] = evaluate([Item(view, gather(view, {}, typed))])
+    told = [w for w in outcome.warnings if "has no unit" in w]
+    assert told == [
+        "width='55' has no unit and was taken as m.",
+        "entrance_offset='6 ± 1' has no unit and was taken as m.",
+    ]

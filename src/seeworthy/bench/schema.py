@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 import sqlite3
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -126,12 +127,28 @@ def _check_references(connection: Connection) -> None:
         raise RuntimeError(f"the migration would leave rows without their owner in: {tables}")
 
 
+def writable(path: Path) -> bool:
+    """Tell whether this process may write to a file or folder."""
+    # By default the system answers for who started the program, not for who it runs as.
+    return os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
+
+
+def reading_address(path: Path) -> str:
+    """Return the SQLite URI that opens a database for reading only."""
+    wal = path.with_name(f"{path.name}-wal")
+    if not writable(path.parent) and not wal.exists():
+        # A log needs a helper file beside the database, which cannot be made here.
+        # Nobody can be writing, or there would be a log; so read the file as it is.
+        return f"{path.as_uri()}?immutable=1"
+    return f"{path.as_uri()}?mode=ro"
+
+
 def copy_database(source: Path, target: Path) -> None:
     """Copy a SQLite database that may be in use, whole or not at all."""
     part = target.with_name(f".{target.name}.part")
     try:
-        with_uri = f"{source.resolve().as_uri()}?mode=ro"
-        old, new = sqlite3.connect(with_uri, uri=True), sqlite3.connect(part)
+        old = sqlite3.connect(reading_address(source.resolve()), uri=True)
+        new = sqlite3.connect(part)
         try:
             old.backup(new)
             # The copy is one file: no log beside it.

@@ -211,12 +211,7 @@ def is_bench(folder: Path) -> bool:
 
 def _may_write(folder: Path) -> bool:
     paths = [folder, folder / EVIDENCE, folder / DATABASE]
-    return all(_writable(p) for p in paths if p.exists())
-
-
-def _writable(path: Path) -> bool:
-    # By default the system answers for who started the program, not for who it runs as.
-    return os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
+    return all(schema.writable(p) for p in paths if p.exists())
 
 
 def _setting(path: Path) -> str:
@@ -263,13 +258,7 @@ def _open(folder: Path, url: URL | None, *, read_only: bool, fresh: bool = False
 
 def _sqlite(path: Path, read_only: bool) -> Engine:
     if read_only:
-        mode = "?mode=ro"
-        wal = path.with_name(f"{path.name}-wal")
-        if not _writable(path.parent) and not wal.exists():
-            # A log needs a helper file beside the database, which cannot be made here.
-            # Nobody can be writing, or there would be a log; so read the file as it is.
-            mode = "?immutable=1"
-        url = f"sqlite:///{path.as_uri()}{mode}&uri=true"
+        url = f"sqlite:///{schema.reading_address(path)}&uri=true"
     else:
         url = f"sqlite:///{path}"
     engine = create_engine(url, connect_args={"timeout": BUSY_SECONDS})

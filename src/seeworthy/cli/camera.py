@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+import re
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.core import TyperCommand
 
 from seeworthy.cli.opening import AsJson, BenchDir, UnitName, counted, day, opened, table
 
@@ -20,6 +22,16 @@ unit_app = typer.Typer(no_args_is_help=True, help="Specimens: two of a kind are 
 firmware_app = typer.Typer(no_args_is_help=True, help="Firmware: an update can change figures.")
 app.add_typer(unit_app, name="unit")
 app.add_typer(firmware_app, name="firmware")
+
+
+class _Signed(TyperCommand):
+    """A command whose values may be negative: '-5 deg' is no option, no option has a digit."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Write the sign so that the reader of options lets it pass; `parse` knows both."""
+        signed = [f"\N{MINUS SIGN}{a[1:]}" if re.match(r"-[.\d]", a) else a for a in args]
+        return super().parse_args(ctx, signed)
+
 
 Name = Annotated[str, typer.Argument(metavar="CAMERA", help="The camera's name.")]
 
@@ -129,7 +141,7 @@ def remove(
     typer.echo(f"'{name}' is removed.")
 
 
-@app.command()
+@app.command(cls=_Signed)
 def claim(
     name: Name,
     measurand: Annotated[

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from seeworthy.errors import BadQuantity
 from seeworthy.measurands import Measurand
 from seeworthy.quantities import parse
-from seeworthy.units import convert
+from seeworthy.units import convert, same_dimension
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +58,12 @@ class Tolerance:
         """
         absolute = self.absolute
         if absolute and self.unit:
+            if not same_dimension(self.unit, entry.pint_unit):
+                raise BadQuantity(
+                    f"A tolerance in {self.unit} does not fit {entry.title}, which is in "
+                    f"{entry.unit or 'plain numbers'}.",
+                    "Give a share, such as '5 %': that fits every claim.",
+                )
             zero = convert(0.0, self.unit, entry.pint_unit)
             absolute = abs(convert(absolute, self.unit, entry.pint_unit) - zero)
         return max(self.share * abs(value), absolute)

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from seeworthy.errors import Fault, SeeworthyError
-from seeworthy.media.frames import FrameView, Observer, PassSummary, Stage, watch
+from seeworthy.media.frames import FrameView, Observer, Part, PassSummary, Stage, watch
 from seeworthy.media.source import Source
 from seeworthy.procedures.declare import Inputs, Procedure, Seen, Watch
 from seeworthy.results import Outcome
@@ -32,6 +32,7 @@ class _Guard:
     """Stands before an observer in the pass; keeps its exceptions to itself."""
 
     observer: Observer
+    parts: tuple[Part, ...] = ()
     error: SeeworthyError | None = None
 
     def begin(self, stage: Stage) -> None:
@@ -107,7 +108,7 @@ def evaluate(
     for number, (source, guards) in enumerate(sources.items()):
         report = _share(progress, number, len(sources))
         try:
-            passes[source] = watch(source, guards, progress=report)
+            passes[source] = watch(source, guards, parts=[g.parts for g in guards], progress=report)
         except Exception as error:
             broken[source] = as_seeworthy(error)
     return [_conclude(one, passes, broken) for one in work]
@@ -126,7 +127,7 @@ def _prepare(item: Item) -> _Work:
     except Exception as error:
         work.error = as_seeworthy(error)
         return work
-    work.guards = [(w.source, _Guard(w.observer)) for w in work.watches]
+    work.guards = [(w.source, _Guard(w.observer, w.parts)) for w in work.watches]
     return work
 
 
@@ -145,6 +146,7 @@ def _conclude(
     except Exception as error:
         return as_seeworthy(error)
     extra = [w for summary in mine.values() for w in summary.warnings]
+    extra += work.item.inputs.taken_for_granted()
     if extra:
         outcome = replace(outcome, warnings=tuple(dict.fromkeys((*outcome.warnings, *extra))))
     return outcome

@@ -8,6 +8,7 @@ import NumPy, OpenCV and measures inside the functions.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
@@ -16,7 +17,7 @@ from seeworthy.errors import WrongCall
 from seeworthy.results import Outcome
 
 if TYPE_CHECKING:
-    from seeworthy.media.frames import Observer, PassSummary
+    from seeworthy.media.frames import Observer, Part, PassSummary
     from seeworthy.media.source import Source
     from seeworthy.quantities import Quantity
 
@@ -129,6 +130,15 @@ class Inputs:
         """Return all readings of a name, in the order given."""
         return self.readings.get(name, ())
 
+    def taken_for_granted(self) -> list[str]:
+        """Say which readings were typed without a unit, and which unit they were given."""
+        return [
+            f"{name}={one.text!r} has no unit and was taken as {one.unit}."
+            for name, found in self.readings.items()
+            for one in found
+            if one.unit not in ("", "text") and re.fullmatch(r"[-+±/\d\s.,eE]+", one.text)
+        ]
+
     def option(self, name: str, default: str = "") -> str:
         """Return the (last) option of a name."""
         found = self.options.get(name, ())
@@ -137,10 +147,19 @@ class Inputs:
 
 @dataclass(frozen=True)
 class Watch:
-    """A wish to see the frames of a clip: the engine merges all wishes into one pass."""
+    """A wish to see the frames of a clip: the engine merges all wishes into one pass.
+
+    Attributes
+    ----------
+    source : Source
+    observer : Observer
+    parts : tuple of Part
+        What the observer wants to see; empty: the whole clip.
+    """
 
     source: Source
     observer: Observer
+    parts: tuple[Part, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -216,10 +235,13 @@ class Procedure:
         from seeworthy.media.frames import watch
 
         watches = tuple(self.prepare(inputs))
-        by_source: dict[Source, list[Observer]] = {}
+        by_source: dict[Source, list[Watch]] = {}
         for item in watches:
-            by_source.setdefault(item.source, []).append(item.observer)
-        passes = {source: watch(source, observers) for source, observers in by_source.items()}
+            by_source.setdefault(item.source, []).append(item)
+        passes = {
+            source: watch(source, [w.observer for w in mine], parts=[w.parts for w in mine])
+            for source, mine in by_source.items()
+        }
         return self.conclude(inputs, Seen(watches, passes))
 
     def need(self, name: str) -> Reading:
