@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from seeworthy.media.source import Source
 
-__all__ = ["open_clip", "run_pass", "stage_of", "tags_of"]
+__all__ = ["Showing", "open_clip", "run_pass", "stage_of", "tags_of"]
 
 _UNSPECIFIED = 2  # H.273: matrix, transfer and primaries unknown
 _RANGES: dict[int, Range] = {1: "limited", 2: "full"}
@@ -79,7 +79,7 @@ def run_pass(
         numbering = numbering_for(container)
         errors: list[str] = []
         with Listening(stream.codec_context.name) as listening:
-            showing = _Showing(observers, source.size, progress, stop)
+            showing = Showing(observers, source.size, progress, stop)
             for number, frame, packet in decoded(container, stream, numbering, errors):
                 if not showing.show(number, frame, packet, stream):
                     break
@@ -99,7 +99,7 @@ def run_pass(
     return summary
 
 
-class _Showing:
+class Showing:
     """Show frames to the observers that still want them."""
 
     def __init__(
@@ -169,7 +169,7 @@ def _look_again(source: Source, summary: PassSummary, numbering: Numbering) -> N
     summary.frames = end
 
 
-def _warn(source: Source, summary: PassSummary, showing: _Showing) -> None:
+def _warn(source: Source, summary: PassSummary, showing: Showing) -> None:
     stage, say = summary.stage, summary.warnings.append
     if summary.lost:
         say(f"{len(summary.lost)} frames could not be decoded at all, from {summary.lost[0]} on.")

@@ -148,6 +148,22 @@ class Observer(Protocol):
         """Called once after the last frame, also when the clip broke off."""
 
 
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A stretch of a clip, for observers that need no more.
+
+    Attributes
+    ----------
+    start : float
+        Seconds after the first frame; negative: seconds before the end.
+    seconds : float
+        Length.
+    """
+
+    start: float
+    seconds: float
+
+
 @dataclass(slots=True)
 class PassSummary:
     """What the pass itself saw.
@@ -178,6 +194,7 @@ def watch(
     source: Source,
     observers: Sequence[Observer],
     *,
+    parts: Sequence[Sequence[Part]] = (),
     progress: Callable[[float], None] | None = None,
     stop: Callable[[], bool] | None = None,
 ) -> PassSummary:
@@ -190,6 +207,10 @@ def watch(
     observers : sequence of Observer
         Each leaves the pass when its `frame` returns False; when all have left,
         decoding stops.
+    parts : sequence of sequence of Part, optional
+        For each observer the parts that it wants, none for the whole clip. Where all want
+        parts only, the pass seeks to them: frames are then numbered as they are shown,
+        and their time stamps say where they stand in the clip.
     progress : callable, optional
         Called now and then with the share done, 0 to 1.
     stop : callable, optional
@@ -200,6 +221,10 @@ def watch(
     UnreadableInput
         No video, or nothing could be decoded.
     """
+    if any(parts):
+        from seeworthy.media.parts import run_watch
+
+        return run_watch(source, observers, parts, progress=progress, stop=stop)
     from seeworthy.media.decode import run_pass
 
     return run_pass(source, observers, progress=progress, stop=stop)
