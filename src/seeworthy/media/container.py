@@ -157,8 +157,8 @@ def _read(source: Source, size: int, changed: int) -> Facts:
         stream = video_stream(container, source)
         sound = next((s for s in container.streams.audio if known(s)), None)
         first, packets, heard, other, warnings = _walk(container, stream, sound)
-        format_name = _format_name(container.format.name, boxes)
-        finalised, missing = _closed(source, format_name, boxes)
+        kind = format_name(container.format.name, boxes)
+        finalised, missing = closed(source, kind, boxes)
         if missing:
             warnings.append(
                 f"The file is cut: {missing / 1e6:.2f} MB that it announces are not there."
@@ -166,8 +166,8 @@ def _read(source: Source, size: int, changed: int) -> Facts:
         return Facts(
             name=source.name,
             size=size,
-            container=format_name,
-            created=_created(container.metadata, boxes),
+            container=kind,
+            created=creation_time(container.metadata, boxes),
             finalised=finalised,
             fragmented=boxes.fragmented if boxes else False,
             missing_bytes=missing,
@@ -322,13 +322,15 @@ def _sound(stream: AudioStream, packets: Packets) -> SoundFacts:
     )
 
 
-def _format_name(names: str, boxes: Boxes | None) -> str:
+def format_name(names: str, boxes: Boxes | None) -> str:
+    """Return the name of a container's format (FFmpeg names families)."""
     if boxes is not None:
         return "mov" if boxes.brand in ("qt", "") else "mp4"
     return names.split(",")[0]
 
 
-def _created(metadata: dict[str, str], boxes: Boxes | None) -> datetime | None:
+def creation_time(metadata: dict[str, str], boxes: Boxes | None) -> datetime | None:
+    """Return when the recorder's clock says it was made; None where that is not set."""
     found = boxes.created if boxes else None
     text = metadata.get("creation_time", "")
     if found is None and text:
@@ -341,8 +343,8 @@ def _created(metadata: dict[str, str], boxes: Boxes | None) -> datetime | None:
     return found if found.tzinfo else found.replace(tzinfo=UTC)
 
 
-def _closed(source: Source, name: str, boxes: Boxes | None) -> tuple[bool | None, int]:
-    """Whether the recorder closed the file, and bytes announced beyond its end."""
+def closed(source: Source, name: str, boxes: Boxes | None) -> tuple[bool | None, int]:
+    """Tell whether the recorder closed the file, and bytes announced beyond its end."""
     if boxes is not None:
         return boxes.finalised, max(0, boxes.missing_bytes)
     if name != "avi":
