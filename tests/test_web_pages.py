@@ -5,18 +5,16 @@ from __future__ import annotations
 import dataclasses
 import inspect
 import re
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
 import pytest
-from fastapi.testclient import TestClient
 
 from seeworthy.bench.takes import get_take
 from seeworthy.web import context, context_card, context_judge, context_take
-from seeworthy.web.app import create_app
 from seeworthy.web.render import HERE, environment
-from seeworthy.web.trust import REPORT_POLICY, Door
+from seeworthy.web.trust import REPORT_POLICY
+from serving import served
 
 MODULES = (context, context_take, context_card, context_judge)
 PAGES = [
@@ -35,22 +33,9 @@ RECORDS = [
 ]
 
 
-def one_thread():
-    return ThreadPoolExecutor(1)
-
-
 @pytest.fixture
 def client(empty_bench):
     yield from served(empty_bench.folder)
-
-
-def served(folder):
-    door = Door(frozenset({"testserver"}))
-    app = create_app(folder, door=door, executor=one_thread, peek_executor=one_thread)
-    headers = {"origin": "http://testserver"}
-    with TestClient(app, headers=headers, raise_server_exceptions=False) as client:
-        client.site = app.state.site
-        yield client
 
 
 def camera(client, name="Dunlin"):

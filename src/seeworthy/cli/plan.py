@@ -21,6 +21,9 @@ def plan(
     from_log: list[str] = typer.Option(
         None, "--from-log", metavar="LOG", help="Plan what a log shows was flown (repeatable)."
     ),
+    flown: int = typer.Option(
+        0, "--flown", metavar="TAKE", help="The same, from a take of 'load' on the bench."
+    ),
     camera: list[str] = typer.Option(None, "--camera", help="Only this camera (repeatable)."),
     preview: Path | None = typer.Option(
         None, "--preview", metavar="FILE.mp4", help="Render what it would look like (one camera)."
@@ -36,17 +39,21 @@ def plan(
     """
     from seeworthy.cli import words
     from seeworthy.errors import WrongCall
-    from seeworthy.plan.bench_plan import load_flight, plan_flight
+    from seeworthy.plan.bench_plan import flight_of_take, load_flight, plan_flight
 
-    if not flight and not from_log:
+    if not flight and not from_log and not flown:
         raise WrongCall("No flight is named.", "Name a FLIGHT.toml, or --from-log LOG.")
+    if from_log and flown:
+        raise WrongCall("Two flights are named.", "Give either --from-log or --flown.")
     wanted = load_flight(flight) if flight else None
     if from_log:
         from seeworthy.plan.from_log import flight_from_log
 
         wanted = flight_from_log(from_log, wanted)
-    assert wanted is not None
     with opened(bench) as place:
+        if flown:
+            wanted = flight_of_take(place, flown, wanted)
+        assert wanted is not None
         found = plan_flight(place, wanted, camera or ())
         if preview is not None:
             from seeworthy.plan.bench_plan import camera_of

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from seeworthy.compare.flights import flight_log
-from seeworthy.errors import NotFound, UnreadableInput
+from seeworthy.errors import NotFound, UnreadableInput, WrongCall
 from seeworthy.plan.advice import Advice, advise
 from seeworthy.plan.camera import Camera
 from seeworthy.plan.flight import Flight, read_flight
@@ -96,6 +96,36 @@ def load_flight(path: str | Path) -> Flight:
     if not p.is_file():
         raise UnreadableInput(f"There is no flight plan '{path}'.", "Name a .toml file.")
     return read_flight(read_toml_file(p, "plan"), p.stem)
+
+
+def flown(bench: Bench) -> list[tuple[int, str]]:
+    """Return the takes whose log can be the plan: number, and who flew when."""
+    from seeworthy.bench.outcomes import list_outcomes
+
+    takes = [o.take for o in list_outcomes(bench, procedure="load") if not o.error_kind]
+    return [(t.id, f"take {t.id}, {t.camera} on {t.taken.isoformat()}") for t in takes]
+
+
+def flight_of_take(bench: Bench, number: int, base: Flight | None = None) -> Flight:
+    """Make a plan of what a take of `load` has found.
+
+    Raises
+    ------
+    NotFound
+        No such take.
+    WrongCall
+        A take of another procedure, or one that found no flight.
+    """
+    from seeworthy.bench.outcomes import get_outcome
+    from seeworthy.plan.from_log import flight_from_outcome
+
+    found = get_outcome(bench, number)
+    if found is None or found.take.procedure != "load" or found.error_kind:
+        raise WrongCall(
+            f"Take {number} holds no flight.", "Choose a measured take of 'load': the log flown."
+        )
+    title = f"As flown on {found.take.taken.isoformat()}"
+    return flight_from_outcome(found.outcome, title, base)
 
 
 def camera_of(bench: Bench, name: str, *, draws: int = 20_000, seed: int = 1) -> Camera:

@@ -9,7 +9,7 @@ from pathlib import Path
 from seeworthy.engine.measure import measure
 from seeworthy.plan.flight import ACCEPT, Flight, Leg
 from seeworthy.quantities import Quantity
-from seeworthy.results import Figure, Result
+from seeworthy.results import Figure, Outcome, Result
 
 _LEGS = 8
 _LEAST_HEIGHT = 1.0  # metres: below this the ground fills the view and a lean has no meaning
@@ -42,6 +42,19 @@ def flight_from_log(
         The log shows no flight.
     """
     outcome = measure("load", list(logs), options=options).outcome
+    return flight_from_outcome(outcome, f"As flown: {Path(logs[0]).stem}", base)
+
+
+def flight_from_outcome(outcome: Outcome, title: str, base: Flight | None = None) -> Flight:
+    """Make a plan from what `load` has found in the log of a flight, see `flight_from_log`.
+
+    Parameters
+    ----------
+    outcome : Outcome
+    title : str
+        Of the plan where `base` has none.
+    base : Flight, optional
+    """
     results = {
         r.measurand: r for r in reversed(outcome.results) if r.conditions.get("phase") != "ejection"
     }
@@ -54,10 +67,9 @@ def flight_from_log(
             given[name] = _quantity(results[measurand], unit)
     figures = {f.name: f for f in outcome.figures}
     legs = _legs(figures, results)
-    title = base.title if base is not None else f"As flown: {Path(logs[0]).stem}"
     if base is None:
         return Flight(title, given, {"looks": "down"}, dict(ACCEPT), legs)
-    return replace(base, title=title, given=given, legs=legs or base.legs)
+    return replace(base, given=given, legs=legs or base.legs)
 
 
 def _quantity(result: Result, unit: str) -> Quantity:
@@ -74,9 +86,11 @@ def _legs(figures: Mapping[str, Figure], results: Mapping[str, Result]) -> tuple
         return ()
     u_height = _spread(height)
     top = results.get("max_speed")
-    chosen = [heights[round(i * (len(heights) - 1) / (_LEGS - 1))] for i in range(_LEGS)]
+    # Evenly over the time: a figure has more of its points where things go fast.
+    first, last = heights[0][0], heights[-1][0]
+    wanted = [first + (last - first) * i / (_LEGS - 1) for i in range(_LEGS)]
     found: list[Leg] = []
-    for time, value in chosen:
+    for time, value in (_at(heights, moment) for moment in wanted):
         if value < _LEAST_HEIGHT or (found and time <= found[-1].time):
             continue
         pace = _near(speeds, time) if speeds else _pace(heights, time)
@@ -90,6 +104,10 @@ def _column(figure: Figure, name: str) -> list[tuple[float, float]]:
     return [(float(t), float(v)) for t, v in pairs if v is not None]
 
 
+def _at(series: Sequence[tuple[float, float]], time: float) -> tuple[float, float]:
+    return min(series, key=lambda p: abs(p[0] - time))
+
+
 def _spread(figure: Figure) -> float:
     rows = zip(figure.columns["low"], figure.columns["high"], strict=True)
     widths = sorted(float(h) - float(lo) for lo, h in rows if lo is not None and h is not None)
@@ -99,7 +117,7 @@ def _spread(figure: Figure) -> float:
 def _near(series: Sequence[tuple[float, float]], time: float) -> float:
     inside = [p for p in series if abs(p[0] - time) <= 0.5]
     if inside:
-        return min(inside, key=lambda p: abs(p[0] - time))[1]
+        return _at(inside, time)[1]
     # The speed curve covers the boost only; later the last speed is the safe guess.
     return series[-1][1] if time > series[-1][0] else series[0][1]
 

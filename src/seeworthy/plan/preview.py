@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -64,6 +65,14 @@ def preview(flight: Flight, camera: Camera, path: Path, seconds: float = 2.0) ->
     path.parent.mkdir(parents=True, exist_ok=True)
     virtual.write(path, view, motion, seconds)
     return tuple(said)
+
+
+def preview_bytes(flight: Flight, camera: Camera, ending: str) -> tuple[bytes, tuple[str, ...]]:
+    """Return the preview as the content of a ``png`` or ``mp4``, and what had to be assumed."""
+    with tempfile.TemporaryDirectory(prefix="seeworthy-") as folder:
+        path = Path(folder) / f"preview.{ending}"
+        said = preview(flight, camera, path)
+        return path.read_bytes(), said
 
 
 def _middle(draws: Draws) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 from seeworthy.plan.bench_plan import Plan
@@ -138,7 +138,10 @@ class PlanPage:
     heading : str
         Title of the flight.
     cameras : sequence of (name, chosen)
-    plans : sequence of Plan
+    flown : sequence of (take, words, chosen)
+        Flights whose log can be the plan.
+    plans : sequence of (Plan, address)
+        With the fields of the plan as they stand in an address.
     cautions : sequence of str
     text : str
         The plan as TOML.
@@ -151,8 +154,61 @@ class PlanPage:
     typed: Mapping[str, str]
     heading: str
     cameras: Sequence[tuple[str, bool]]
-    plans: Sequence[Plan] = ()
+    flown: Sequence[tuple[int, str, bool]]
+    plans: Sequence[tuple[Plan, str]] = ()
     cautions: Sequence[str] = ()
     text: str = ""
     refused: str = ""
     hint: str = ""
+
+    def refuse(self, message: str, hint: str) -> PlanPage:
+        """Return the page with why there is no plan."""
+        return replace(self, refused=message, hint=hint)
+
+    def answer(self, plans: Sequence[tuple[Plan, str]]) -> PlanPage:
+        """Return the page with plans."""
+        return replace(self, plans=plans)
+
+
+@dataclass(frozen=True, slots=True)
+class PreviewPart:
+    """What a flight would look like through one camera: part of the plan page.
+
+    Attributes
+    ----------
+    camera : str
+    address : str
+        Fields of the plan as they stand in an address.
+    said : sequence of str
+        What had to be assumed.
+    refused, hint : str
+        Why there is no picture.
+    """
+
+    template: ClassVar[str] = "preview.html"
+    title: ClassVar[str] = "Preview"
+    camera: str
+    address: str
+    said: Sequence[str] = ()
+    refused: str = ""
+    hint: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LastingPage:
+    """What changes with time, and how far units of one camera differ.
+
+    Attributes
+    ----------
+    cameras : sequence of str
+    chosen : str
+    trends : sequence of (unit, figure, conditions, change, interval, from what, verdict)
+    spreads : sequence of (camera, figure, conditions, mean, between units, units, verdict)
+    """
+
+    template: ClassVar[str] = "lasting.html"
+    title: ClassVar[str] = "Over time"
+    cameras: Sequence[str]
+    chosen: str
+    trends: Sequence[tuple[str, str, str, str, str, str, str]]
+    spreads: Sequence[tuple[str, str, str, str, str, int, str]]

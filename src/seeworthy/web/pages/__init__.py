@@ -9,6 +9,7 @@ from seeworthy.web.pages.card import router as _card
 from seeworthy.web.pages.frames import router as _frames
 from seeworthy.web.pages.home import router as _home
 from seeworthy.web.pages.judge import router as _judge
+from seeworthy.web.pages.plan import router as _plan
 from seeworthy.web.pages.procedure import router as _procedure
 from seeworthy.web.pages.reports import router as _reports
 from seeworthy.web.pages.running import router as _running
@@ -27,6 +28,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     _running,
     _upload,
     _judge,
+    _plan,
     _shoot,
     _card,
     _targets,

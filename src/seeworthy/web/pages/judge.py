@@ -1,4 +1,4 @@
-"""Compare, suit, plan: what the figures mean."""
+"""Compare and suit: what the figures mean."""
 
 from __future__ import annotations
 
@@ -9,19 +9,16 @@ from fastapi import APIRouter, Query, Request, Response
 
 from seeworthy.bench.cameras import list_cameras
 from seeworthy.compare.comparison import Comparison, Row, compare_bench
-from seeworthy.errors import SeeworthyError, WrongCall
+from seeworthy.compare.history import lasting
+from seeworthy.errors import NotFound, SeeworthyError, WrongCall
 from seeworthy.measurands import all_measurands, measurand
-from seeworthy.plan.bench_plan import plan_flight
-from seeworthy.plan.flight import read_flight
-from seeworthy.plan.form import ENTRIES, Entry, flight_text
-from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.purpose.bench_rank import suit
 from seeworthy.purpose.library import shipped
 from seeworthy.purpose.own import own_purposes, purpose_text, remove_purpose, save_purpose
 from seeworthy.purpose.rank import Ranking
 from seeworthy.quantities import coverage_factor
 from seeworthy.report import numbers
-from seeworthy.web.context_judge import ComparedRow, ComparePage, PlanPage, PurposePage, SuitPage
+from seeworthy.web.context_judge import ComparedRow, ComparePage, LastingPage, PurposePage, SuitPage
 from seeworthy.web.deps import TheForm, TheSite, go
 from seeworthy.web.plots import Plot, intervals
 from seeworthy.web.render import show
@@ -29,10 +26,10 @@ from seeworthy.web.site import Site
 
 router = APIRouter()
 _MOST_PAIRS = 40
-_MOST_CAMERAS = 6
 
 
-def _names(site: Site) -> list[str]:
+def camera_names(site: Site) -> list[str]:
+    """Return the names of the bench's cameras."""
     return [c.name for c in site.remember("cameras", lambda: list_cameras(site.bench))]
 
 
@@ -45,7 +42,7 @@ def compare_page(
     measurand: list[str] = Query(default=[]),  # noqa: B008
 ) -> Response:
     """Show the form, and the comparison where one is asked for."""
-    names = _names(site)
+    names = camera_names(site)
     chosen = [(n, n in camera) for n in names]
     known = [(m.id, m.title, m.id in measurand) for m in all_measurands().values()]
     if not by:
@@ -99,6 +96,45 @@ def _row(row: Row) -> ComparedRow:
     return ComparedRow(
         entry.id, title, unit, str(row.like), intervals(title, dots), values, together, pairs, sort
     )
+
+
+@router.get("/compare/time")
+def lasting_page(request: Request, site: TheSite, camera: str = "") -> Response:
+    """Show what changes with time, and how far units of one camera differ."""
+    names = camera_names(site)
+    if camera and camera not in names:
+        raise NotFound(f"There is no camera '{camera}'.", "Choose one from the list.")
+    key = ("lasting", camera)
+    found = site.remember(key, lambda: lasting(site.bench, [camera] if camera else ()))
+    trends = [
+        (
+            unit,
+            measurand(name).title,
+            like,
+            _per_year(measurand(name).unit, t.slope, t.u),
+            numbers.interval_text(*t.interval, t.u, measurand(name).unit),
+            f"{t.takes} takes, {t.days} days",
+            "changes" if t.changes else "no change seen",
+        )
+        for unit, name, like, t in found.trends
+    ]
+    spreads = [
+        (
+            who,
+            measurand(name).title,
+            like,
+            numbers.with_unit(numbers.number(s.mean, s.u), measurand(name).unit),
+            numbers.with_unit(numbers.number(s.between, s.u), measurand(name).unit),
+            s.units,
+            "units differ" if s.p < 0.05 else "no difference seen",
+        )
+        for who, name, like, s in found.spreads
+    ]
+    return show(request, LastingPage(names, camera, trends, spreads))
+
+
+def _per_year(unit: str, slope: float, u: float) -> str:
+    return f"{numbers.with_unit(numbers.number(slope, u), unit)} a year"
 
 
 @router.get("/suit")
@@ -190,33 +226,3 @@ def purpose_save(request: Request, site: TheSite, form: TheForm) -> Response:
         page = PurposePage(name, text, own, error.message, error.hint, line, _known())
         return show(request, page, 400)
     return go(f"/suit?purpose={name}")
-
-
-@router.get("/plan")
-def plan_page(request: Request, site: TheSite) -> Response:
-    """Show the form of a flight; its fields come in the address, so that a plan can be kept."""
-    query = request.query_params
-    typed = {e.name: query.get(e.name, "")[:200] for e in ENTRIES}
-    heading = query.get("heading", "")[:200]
-    wanted = query.getlist("camera")[:_MOST_CAMERAS]
-    names = _names(site)
-    cameras = [(n, n in wanted) for n in names]
-    cautions = [CAUTIONS[c] for c in ("verdict", "launch", "airspace", "lithium")]
-    sections: dict[str, list[Entry]] = {}
-    for entry in ENTRIES:
-        sections.setdefault(entry.name.partition(".")[0], []).append(entry)
-    text = flight_text(heading, typed)
-    base = PlanPage(sections, typed, heading, cameras, (), cautions, text)
-    if not any(typed.values()):
-        return show(request, base)
-    try:
-        flight = read_flight(text, heading or "A flight")
-        chosen = wanted or names[:_MOST_CAMERAS]
-        key = ("plan", text, tuple(chosen))
-        plans = site.remember(key, lambda: plan_flight(site.bench, flight, chosen))
-    except SeeworthyError as error:
-        page = PlanPage(
-            sections, typed, heading, cameras, (), cautions, text, error.message, error.hint
-        )
-        return show(request, page)
-    return show(request, PlanPage(sections, typed, heading, cameras, plans, cautions, text))

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Request, Response
 from seeworthy.bench.cameras import list_cameras
 from seeworthy.bench.summary import glance
 from seeworthy.report.assemble import camera_report
+from seeworthy.report.export_zip import export_zip
 from seeworthy.report.html import page as report_page
 from seeworthy.report.model import CameraReport
 from seeworthy.report.write import slug
@@ -34,6 +35,14 @@ def reports_page(request: Request, site: TheSite) -> Response:
 def _report(site: Site, number: int) -> CameraReport:
     now = dt.datetime.now(dt.UTC).astimezone()
     return camera_report(site.bench, named(site, number).name, made=now)
+
+
+@router.get("/reports/data.zip")
+def data(site: TheSite) -> Response:
+    """Give out all figures as open data."""
+    content = site.remember("data", lambda: export_zip(site.bench))
+    headers = {"content-disposition": 'attachment; filename="seeworthy-data.zip"'}
+    return Response(content, media_type="application/zip", headers=headers)
 
 
 @router.get("/reports/{number}")
