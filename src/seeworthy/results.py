@@ -6,6 +6,7 @@ pickled (workers return it) and written as JSON (``to_json``).
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -222,6 +223,9 @@ class Outcome:
         Which method answered (``passing``, ``lamp`` ...), ``""`` where there is one.
     sentence : str
         What it means for a flyer, one sentence.
+    correction : mapping
+        What ``correct`` needs to mend a clip, plain JSON values with a ``kind`` (``lens``,
+        ``shading``, ``colour``); empty where a procedure has none (`seeworthy.correct.data`).
     """
 
     results: tuple[Result, ...] = ()
@@ -231,3 +235,11 @@ class Outcome:
     figures: tuple[Figure, ...] = ()
     method: str = ""
     sentence: str = ""
+    correction: Mapping[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.correction:
+            # Stored and printed as JSON: a number that JSON does not know is found here.
+            json.dumps(dict(self.correction), allow_nan=False)
+            if "kind" not in self.correction:
+                raise ValueError("a correction says its kind")

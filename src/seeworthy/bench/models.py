@@ -287,6 +287,7 @@ class OutcomeRow(Base):
     error_kind: Mapped[str] = mapped_column(default="")
     message: Mapped[str] = mapped_column(default="")
     hint: Mapped[str] = mapped_column(default="")
+    correction: Mapped[dict[str, Any] | None]
     take: Mapped[TakeRow] = relationship(back_populates="outcome")
     results: Mapped[list[ResultRow]] = relationship(
         back_populates="outcome", cascade="all, delete-orphan", order_by="ResultRow.position"

@@ -107,6 +107,8 @@ def store_answer(
     else:
         outcome.state = "measured"
         outcome.method, outcome.sentence = answer.method, answer.sentence
+        if answer.correction:
+            outcome.correction = plain(answer.correction)
         _fill(outcome, answer)
     for place, (picture, kept) in enumerate(pictures):
         evidence.record(bench, session, kept)
@@ -271,6 +273,7 @@ def _outcome_record(bench: Bench, session: Session, row: OutcomeRow) -> StoredOu
         tuple(_figure(f.body) for f in row.figures),
         row.method,
         row.sentence,
+        row.correction or {},
     )
     pictures = tuple(
         StoredPicture(p.name, p.caption, p.sha256, evidence.path_of(bench, p.evidence))

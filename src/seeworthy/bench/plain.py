@@ -54,6 +54,8 @@ def outcome_plain(stored: StoredOutcome) -> dict[str, Any]:
             for p in stored.pictures
         ],
     }
+    if stored.outcome.correction:
+        found["correction"] = dict(stored.outcome.correction)
     if stored.error_kind:
         found["error"] = {
             "kind": stored.error_kind,

@@ -46,12 +46,16 @@ class Measured:
 
 
 def outcome_json(outcome: Outcome) -> dict[str, Any]:
-    """Return results, findings, warnings and the sentence as plain JSON values."""
+    """Return results, findings, warnings and the sentence as plain JSON values.
+
+    What ``correct`` needs goes along where the procedure gives it.
+    """
     return {
         "results": [r.to_json() for r in outcome.results],
         "findings": dict(outcome.findings),
         "warnings": list(outcome.warnings),
         "sentence": outcome.sentence,
+        **({"correction": dict(outcome.correction)} if outcome.correction else {}),
     }
 
 

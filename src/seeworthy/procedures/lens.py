@@ -91,6 +91,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         figures=_figures(figures),
         method=figures.fit.form.kind,
         sentence=_sentence(figures),
+        correction=_correction(figures, inputs),
     )
 
 
@@ -231,6 +232,25 @@ def _rectilinear(camera: Any) -> dict[str, float]:
     return {name: round(2 * math.degrees(math.atan(r)), 3) for name, r in reaches.items()}
 
 
+def _correction(figures: LensFigures, inputs: Inputs) -> dict[str, Any]:
+    """Return the lens as `correct` wants it: OpenCV's order, in the frame as it is stored."""
+    camera = figures.fit.camera
+    cx, k = camera.cx, list(camera.k)
+    if inputs.option("mirrored") == "yes":
+        # The model is of the picture turned back; the clip that is mended is not.
+        cx = camera.width - 1.0 - cx
+        if camera.kind == "pinhole":
+            k[3] = -k[3]
+    return {
+        "kind": "lens",
+        "size": [camera.width, camera.height],
+        "model": camera.kind,
+        "matrix": [camera.fx, camera.fy, cx, camera.cy],
+        "distortion": k,
+        "reach": round(figures.reach, 4),
+    }
+
+
 def _scale(inputs: Inputs) -> tuple[float, float] | None:
     """Printed size over drawn size, by the 'measure me' length."""
     length = inputs.reading("printed_length")
@@ -316,7 +336,7 @@ PROCEDURE = Procedure(
     id="lens",
     title="Lens",
     question="How wide does the lens really see, and how much does it bend straight lines?",
-    version=1,
+    version=2,
     yields=(
         "hfov", "vfov", "dfov", "focal_length", "tv_distortion", "reprojection_rms",
     ),

@@ -65,7 +65,24 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         _figures(found),
         how["method"],
         _sentence(found),
+        _correction(fields, found, size),
     )
+
+
+def _correction(fields: Sequence[Any], found: Shading, size: tuple[int, int]) -> dict[str, Any]:
+    """Return the gain that evens out the lens, lamp left out, as `correct` wants it."""
+    from seeworthy.measure.gain_map import gain_map
+
+    gain = gain_map(fields, found.lamp, found.centre, size)
+    rows, columns = gain.gain.shape[:2]
+    return {
+        "kind": "shading",
+        "size": list(size),
+        "grid": [columns, rows],
+        "gain": [[round(float(g), 5) for g in gain.gain[..., k].ravel()] for k in range(3)],
+        "cap": gain.cap,
+        "capped": round(gain.capped, 4),
+    }
 
 
 def _findings(found: Shading, frames: int) -> dict[str, Any]:
@@ -144,7 +161,7 @@ PROCEDURE = Procedure(
     id="shading",
     title="Shading",
     question="Are the corners dark or tinted?",
-    version=1,
+    version=2,
     yields=("corner_shading", "corner_shading_worst", "colour_shading"),
     findings={
         "hot_spot": "Place, size and strength of a compact coloured spot, or none.",
