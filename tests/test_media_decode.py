@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from seeworthy.errors import UnreadableInput
+from seeworthy.media.damage import Numbering
 from seeworthy.media.frames import ColourTags, watch
 from seeworthy.media.light import light_of, linear_rgb
 from seeworthy.media.source import Source
@@ -415,3 +416,36 @@ def test_sound_only(tmp_path):
 def test_one_frame_is_a_clip_for_the_pass(tmp_path):
     look, summary = seen(render(tmp_path / "a.mp4", texture(1)))
     assert (len(look.frames), summary.frames) == (1, 1)
+
+
+def test_stamps_that_fall_number_nothing():
+    class Sent:
+        size, is_discard = 100, False
+
+        def __init__(self, pts):
+            self.pts = pts
+
+    # A sample table of zero durations: many stamps are alike, those of B-frames fall.
+    numbering = Numbering()
+    for pts in (0, 0, 0, 3000, -3000, 0, 0, 3000, -3000, 3000, -3000, 0):
+        numbering.sent(Sent(pts))
+    found = [numbering.number(p) for p in (0, 3000, -3000, 0, 0, 3000, -3000, 3000, -3000, 0)]
+    numbering.ended()
+    assert numbering.lost == []
+    assert found[-1] == len(found) - 1
+
+
+def test_two_early_frames_are_no_reason_to_give_up_the_stamps():
+    class Sent:
+        size, is_discard = 100, False
+
+        def __init__(self, pts):
+            self.pts = pts
+
+    numbering = Numbering()
+    for pts in (0, 2, 1, 4, 3, 6, 5, 7, 8):
+        numbering.sent(Sent(pts))
+    for pts in (0, 2, 1, 3, 4, 6, 7, 8):
+        numbering.number(pts)
+    numbering.ended()
+    assert len(numbering.lost) in (1, 2)  # 5 never came out

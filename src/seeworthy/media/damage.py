@@ -84,11 +84,17 @@ class Listening:
         return any(name == self._codec for _, name, _ in Listening._messages[self._start :])
 
 
+# A decoder that learns the depth of its reordering late lets one or two frames out too soon.
+_FALLS = 2
+
+
 class Numbering:
     """Number frames by presentation order in the file, counting those that never came out.
 
     A frame's number is the rank of its time stamp among the packets'. When the decoder
-    swallows a frame, the numbers of those after it stay right and the gap is known.
+    swallows a frame, the numbers of those after it stay right and the gap is known. Where
+    frames come out with stamps that fall again and again, the stamps number nothing: from
+    there on frames are counted as they come, and none is called lost.
 
     Parameters
     ----------
@@ -101,6 +107,9 @@ class Numbering:
         self._by_stamp = by_stamp
         self._sent: list[int] = []
         self._next = 0
+        self._out = 0
+        self._latest: int | None = None
+        self._falls = 0
         self.lost: list[int] = []
 
     def sent(self, packet: Packet[Any]) -> None:
@@ -110,6 +119,7 @@ class Numbering:
 
     def number(self, pts: int | None) -> int:
         """Return the number of a frame that came out."""
+        self._watch_stamps(pts)
         if pts is not None and self._sent:
             missing = 0
             while self._sent and self._sent[0] < pts:
@@ -120,7 +130,20 @@ class Numbering:
             self.lost.extend(range(self._next, self._next + missing))
             self._next += missing
         self._next += 1
+        self._out += 1
         return self._next - 1
+
+    def _watch_stamps(self, pts: int | None) -> None:
+        if pts is None or not self._by_stamp:
+            return
+        if self._latest is not None and pts < self._latest:
+            self._falls += 1
+        self._latest = pts
+        if self._falls > _FALLS:
+            self._by_stamp = False
+            self._sent.clear()
+            self.lost.clear()
+            self._next = self._out
 
     def ended(self) -> None:
         """Count what was sent and never came out as lost."""
