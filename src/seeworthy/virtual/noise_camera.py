@@ -1,0 +1,219 @@
+"""A camera whose noise is known: photons, read noise, fixed pattern, gain, denoising, tone.
+
+Light comes in relative to the light that fills the code range (1 is white). Each frame draws
+its photo-electrons (Poisson) and read noise (normal); the dark offsets and the gains of the
+pixels stay. A recursive filter over time stands for in-camera denoising; a lamp that flickers
+can be put over the scene. The tone curve then codes to 8 bit.
+
+Terms of EMVA 1288 (from memory): DSNU is the spread of the dark offsets, PRNU that of the gains.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+Codes = npt.NDArray[np.uint8]
+
+BLACK, WHITE = 16, 235  # ITU-R BT.709-6 item 4, 8 bit
+_TOE, _SLOPE = 0.018, 4.5  # BT.709-6 item 1.2
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """True noise at one light level, linear, as shares of full scale (white).
+
+    Attributes
+    ----------
+    temporal : float
+        Standard deviation over time of one pixel, rounding to whole codes included.
+    fixed : float
+        Standard deviation of the pixels' means.
+    snr, total : float
+        Light over temporal noise, and over both, in dB.
+    """
+
+    temporal: float
+    fixed: float
+    snr: float
+    total: float
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseCamera:
+    """Sensor and firmware.
+
+    Attributes
+    ----------
+    full_well : float
+        Electrons at white with gain 1.
+    gain : float
+        Amplification: white is reached with `full_well` / `gain` electrons.
+    read : float
+        Read noise, electrons rms.
+    dsnu : float
+        Spread of dark offsets, electrons rms.
+    prnu : float
+        Spread of pixel gains, share.
+    denoise : float
+        Share of the last picture that is mixed into the new one, 0 to below 1.
+    flicker : float
+        Amplitude of a lamp's flicker, share of the light.
+    flicker_step : float
+        Phase of the flicker from frame to frame, cycles.
+    flicker_rows : float
+        Cycles of the flicker over the frame's height (rolling shutter); 0: the frame as a whole.
+    """
+
+    full_well: float = 8000.0
+    gain: float = 1.0
+    read: float = 6.0
+    dsnu: float = 0.0
+    prnu: float = 0.0
+    denoise: float = 0.0
+    flicker: float = 0.0
+    flicker_step: float = 0.31
+    flicker_rows: float = 0.0
+
+    @property
+    def electrons(self) -> float:
+        """Electrons at white."""
+        return self.full_well / self.gain
+
+    def film(self, light: Array, count: int, rng: np.random.Generator) -> Iterator[Codes]:
+        """Yield luma code values, (H, W) uint8, of a still scene.
+
+        Parameters
+        ----------
+        light : array, (H, W)
+            Linear light, 1 at white.
+        count : int
+            Frames.
+        rng : numpy Generator
+        """
+        white = self.electrons
+        gains = 1 + self.prnu * rng.standard_normal(light.shape)
+        offsets = self.dsnu / white * rng.standard_normal(light.shape)
+        rows = np.arange(light.shape[0])[:, None] / light.shape[0] * self.flicker_rows
+        past: Array | None = None
+        for i in range(count):
+            swing = 1 + self.flicker * np.sin(2 * np.pi * (i * self.flicker_step + rows))
+            mean = np.maximum(light * gains * swing, 0) * white
+            electrons = rng.poisson(mean) + self.read * rng.standard_normal(light.shape)
+            seen = electrons / white + offsets
+            if past is None:  # as if it had been filming for long
+                settled = math.sqrt((1 - self.denoise) / (1 + self.denoise))
+                steady = mean / white + offsets
+                past = steady + settled * (seen - steady)
+            else:
+                past = (1 - self.denoise) * seen + self.denoise * past
+            yield code(past)
+
+    def noise(self, light: float) -> Noise:
+        """Return the true noise at a light level."""
+        white = self.electrons
+        variance = max(light, 0.0) / white + (self.read / white) ** 2
+        variance *= (1 - self.denoise) / (1 + self.denoise)
+        variance += code_step(light) ** 2 / 12
+        temporal = math.sqrt(variance)
+        fixed = math.hypot(self.dsnu / white, self.prnu * light)
+        return Noise(
+            temporal,
+            fixed,
+            20 * math.log10(light / temporal),
+            20 * math.log10(light / math.hypot(temporal, fixed)),
+        )
+
+    def least_light(self) -> float:
+        """Return the light at which temporal noise equals the signal, share of white."""
+        low, high = 1e-7, 1.0
+        for _ in range(80):
+            middle = math.sqrt(low * high)
+            if middle > self.noise(middle).temporal:
+                high = middle
+            else:
+                low = middle
+        return high
+
+    def dynamic_range(self) -> float:
+        """Return the stops from white down to where temporal noise equals the signal."""
+        return -math.log2(self.least_light())
+
+
+def code(light: Array) -> Codes:
+    """Return 8-bit luma codes of the limited range (BT.709-6), cut at black."""
+    root = 1.099 * np.power(np.maximum(light, 1e-9), 0.45) - 0.099
+    volts = np.where(light < _TOE, _SLOPE * light, root)
+    return np.asarray(np.clip(np.rint(BLACK + (WHITE - BLACK) * volts), BLACK, 255), np.uint8)
+
+
+def code_step(light: float) -> float:
+    """Return how much linear light one code value spans at a level."""
+    slope = _SLOPE if light < _TOE else 1.099 * 0.45 * light**-0.55
+    return 1 / ((WHITE - BLACK) * slope)
+
+
+def step_scene(
+    width: int, height: int, reflectances: list[float], exposure: float, margin: int = 4
+) -> tuple[Array, list[tuple[int, int, int, int]]]:
+    """Return linear light of a row of grey steps, and the box (x, y, w, h) inside each.
+
+    Parameters
+    ----------
+    width, height : int
+        Frame in px.
+    reflectances : list of float
+        From left to right.
+    exposure : float
+        Linear light that a reflectance of 1 gets.
+    margin : int
+        How far the boxes stay inside their steps, px.
+    """
+    edges = np.linspace(0, width, len(reflectances) + 1).astype(int)
+    light = np.empty((height, width))
+    boxes = []
+    for tone, left, right in zip(reflectances, edges[:-1], edges[1:], strict=True):
+        light[:, left:right] = tone * exposure
+        boxes.append(
+            (int(left) + margin, margin, int(right - left) - 2 * margin, height - 2 * margin)
+        )
+    return light, boxes
+
+
+def write(
+    path: Path,
+    frames: Iterator[Codes],
+    *,
+    rate: Fraction | int = 30,
+    bit_rate: int | None = None,
+    options: dict[str, str] | None = None,
+) -> int:
+    """Write frames to a clip; without `bit_rate` and `options` nothing is lost (H.264, QP 0).
+
+    Returns
+    -------
+    int
+        Number of frames.
+    """
+    from seeworthy.media.write import ClipWriter
+
+    how = options if options is not None else ({} if bit_rate else {"qp": "0", "g": "10"})
+    writer: Any = None
+    count = 0
+    for frame in frames:
+        if writer is None:
+            height, width = frame.shape
+            writer = ClipWriter(path, width, height, rate, bit_rate=bit_rate, options=how)
+        writer.write_luma(frame)
+        count += 1
+    if writer is not None:
+        writer.close()
+    return count
