@@ -251,6 +251,20 @@ _put(
     ),
     ("gap", "gap between files", "s", "less", "Time that is not recorded at each new file."),
     ("lost_share", "share of time lost", "%", "less", "Part of a recording that falls into gaps."),
+    (
+        "power_cut_failure",
+        "power cuts that leave no file that opens",
+        "%",
+        "less",
+        "How often the recording is gone when power dies.",
+    ),
+    (
+        "lost_on_power_cut",
+        "time lost at a power cut",
+        "s",
+        "less",
+        "What is missing at the end of the file that a power cut leaves.",
+    ),
 )
 _put(
     "endurance",

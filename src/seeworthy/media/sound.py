@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 # Full scale of the sample formats FFmpeg decodes to; u8 has its zero at 128.
 _FULL_SCALE = {"u8": 128.0, "s16": 32768.0, "s32": 2147483648.0, "flt": 1.0, "dbl": 1.0}
 
+_LEAD = 0.25  # seconds decoded before a stretch: a lossy codec needs what came before
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Block:
@@ -133,3 +135,54 @@ def _floats(frame: AudioFrame) -> npt.NDArray[np.float32]:
     if name == "u8":
         values = values - 128.0
     return np.ascontiguousarray(values / _FULL_SCALE[name], np.float32)
+
+
+def sound_between(
+    source: Source, begin: float, end: float
+) -> tuple[float, npt.NDArray[np.float32], int]:
+    """Decode a stretch of the sound, the mean of its channels.
+
+    Parameters
+    ----------
+    source : Source
+    begin, end : float
+        Seconds of the file's own time, on the scale of its pictures' stamps.
+
+    Returns
+    -------
+    (float, float32 array, int)
+        Time of the first sample, samples, samples per second. Fewer samples than asked for
+        where the file begins later or ends before.
+
+    Raises
+    ------
+    CannotMeasure
+        The file has no sound.
+    UnreadableInput
+        It cannot be opened.
+    """
+    sound = open_sound(source)
+    found: list[npt.NDArray[np.float32]] = []
+    start: float | None = None
+    with open_clip(source) as container:
+        stream = next(s for s in container.streams.audio if known(s))
+        lead = max(0.0, begin - _LEAD)
+        if lead > 0:
+            container.seek(round(lead / sound.time_base), stream=stream)
+        for frame in sound._frames(container):
+            base: Fraction | None = frame.time_base
+            if frame.pts is None or base is None:
+                continue
+            at = float(frame.pts * base)
+            if at >= end:
+                break
+            samples = _floats(frame).mean(axis=1)
+            skip = max(0, round((begin - at) * sound.rate))
+            keep = min(samples.size, round((end - at) * sound.rate))
+            if skip >= keep:
+                continue
+            start = at + skip / sound.rate if start is None else start
+            found.append(samples[skip:keep])
+    if start is None:
+        return begin, np.empty(0, np.float32), sound.rate
+    return start, np.concatenate(found), sound.rate

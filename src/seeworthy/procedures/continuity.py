@@ -1,0 +1,255 @@
+"""Continuity: what is lost where the camera starts a new file, and when its power is cut."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.errors import CannotMeasure, WrongCall
+from seeworthy.procedures.continuity_files import byte_rate, check_alike, read_recording
+from seeworthy.procedures.continuity_results import (
+    cut_sentence,
+    figures,
+    findings,
+    hidden_losses,
+    pictures,
+    results,
+    sentence,
+)
+from seeworthy.procedures.declare import (
+    Files,
+    Inputs,
+    Option,
+    Procedure,
+    Reading,
+    Seen,
+    Step,
+    Watch,
+)
+from seeworthy.results import Outcome
+
+if TYPE_CHECKING:
+    from seeworthy.measure.continuity import ByMetadata
+    from seeworthy.procedures.continuity_files import Recording
+    from seeworthy.procedures.continuity_joints import File, Joint
+
+_END = 1.6  # seconds looked at on either side of a joint
+
+
+def prepare(inputs: Inputs) -> Sequence[Watch]:
+    """Ask for the first and last seconds of every file that opens."""
+    from seeworthy.media.frames import Part
+    from seeworthy.targets.clock_ends import EndWatch
+
+    recording = read_recording(inputs.all_files())
+    if inputs.option("mixed") != "yes":
+        check_alike(recording.files)
+    parts = (Part(0.0, _END), Part(-_END, _END))
+    return [Watch(f.source, EndWatch(), (part,)) for f in recording.files for part in parts]
+
+
+def conclude(inputs: Inputs, seen: Seen) -> Outcome:
+    """Put the files in order and say what lies between them."""
+    from seeworthy.procedures.continuity_cuts import cut_results
+
+    recording = read_recording(inputs.all_files())
+    cuts = bool(inputs.all_files("cut") or inputs.reading("cuts"))
+    if not inputs.all_files() and not cuts:
+        raise WrongCall(
+            "'continuity' needs the files of one recording, or those of a power-cut test (cut=).",
+            "See `seeworthy procedures continuity`.",
+        )
+    found = _recording(inputs, recording, seen) if inputs.all_files() else Outcome()
+    if not cuts:
+        return found
+    more, told, warnings = cut_results(inputs, byte_rate(recording))
+    text = f"{found.sentence} {cut_sentence(more, told)}".strip()
+    return Outcome(
+        (*found.results, *more),
+        {**found.findings, **told},
+        (*found.warnings, *warnings),
+        found.pictures,
+        found.figures,
+        found.method,
+        text,
+    )
+
+
+def _recording(inputs: Inputs, recording: Recording, seen: Seen) -> Outcome:
+    from seeworthy.procedures.continuity_files import in_order
+    from seeworthy.procedures.continuity_joints import (
+        agree,
+        ask_metadata,
+        ask_sound,
+        by_clock,
+        joints_of,
+        lay_out,
+    )
+    from seeworthy.targets.clock_code import RANGE_MS
+
+    if len(recording.files) + len(recording.unfinished) < 2 or not recording.files:
+        raise CannotMeasure(_too_few(recording), "Give all files of one long recording.")
+    watches: list[Any] = [w.observer for w in seen.watches]
+    ends = zip(recording.files, watches[::2], watches[1::2], strict=True)
+    files = [by_clock(f, head, tail) for f, head, tail in ends]
+    lay_out(files, RANGE_MS / 1e3)
+    starts = [f.start.time for f in files if f.start is not None]
+    order, told = in_order(recording.files, starts if len(starts) == len(files) else None)
+    files = [files[i] for i in order]
+    joints = joints_of(files)
+    warnings = _order_warnings(recording, order, told)
+    stamps = ask_metadata(joints) if joints else None
+    recorders = inputs.all_files("recorder")
+    ask_sound(joints, recorders[0] if recorders else None)
+    _check(joints)
+    warnings += _warnings(recording, files, joints, stamps)
+    measured = results(files, joints, stamps, bool(recording.unfinished))
+    return Outcome(
+        tuple(measured),
+        findings(recording, files, joints, told, agree(joints)),
+        tuple(warnings),
+        pictures(files, joints, {f.source: w for f, w in _tails(recording, watches)}),
+        figures(joints),
+        next((j.witness for j in joints if j.witness), "") or "",
+        sentence(files, measured),
+    )
+
+
+def _tails(recording: Recording, watches: Sequence[Any]) -> Any:
+    return zip(recording.files, zip(watches[::2], watches[1::2], strict=True), strict=True)
+
+
+def _too_few(recording: Recording) -> str:
+    if recording.unfinished and not recording.files:
+        return "None of the files was finalised; `recover` can rebuild them from a good clip."
+    return "One file has no joint: a gap lies between two files of one recording."
+
+
+def _check(joints: Sequence[Joint]) -> None:
+    """Refuse files that were recorded at the same time.
+
+    Raises
+    ------
+    CannotMeasure
+        Two files overlap by more than half: two cameras, or two recordings.
+    """
+    for joint in joints:
+        if joint.witness is None:
+            continue
+        gap, u = joint.said[joint.witness]
+        shorter = min(float(f.picture.seconds) for f in (joint.before, joint.after))
+        if gap + 3 * u < -0.5 * shorter:
+            raise CannotMeasure(
+                f"'{joint.before.source.name}' and '{joint.after.source.name}' were recorded at "
+                f"the same time (by the {joint.witness} they overlap by {-gap:.1f} s).",
+                "Give the files of one camera and one recording only.",
+            )
+
+
+def _order_warnings(recording: Recording, order: Sequence[int], told: str) -> list[str]:
+    if list(order) == sorted(order):
+        return []
+    names = ", ".join(recording.files[i].source.name for i in order)
+    return [f"The files were not given in order; sorted by {told}: {names}."]
+
+
+def _warnings(
+    recording: Recording, files: Sequence[File], joints: Sequence[Joint], stamps: ByMetadata | None
+) -> list[str]:
+    from seeworthy.procedures.continuity_cuts import RECOVER, held_words
+
+    rate = byte_rate(recording)
+    said = [
+        f"'{broken.source.name}' was never finalised: {held_words(broken.source, rate)}. "
+        f"{RECOVER.format(name=broken.source.name)}."
+        for broken in recording.unfinished
+    ]
+    said += [
+        f"'{f.ends.source.name}' opens, but its recorder did not close it."
+        for f in files
+        if f.ends.finalised is False
+    ]
+    said += [
+        f"{lost:.2f} s are missing inside '{name}' that its time stamps do not show."
+        for name, lost in hidden_losses(files)
+    ]
+    silent = [j for j in joints if j.witness is None]
+    if silent:
+        said.append(
+            f"At {len(silent)} of {len(joints)} joints nothing tells the gap: no clock in the "
+            "picture, no sound that fits, no creation time. Film the bench clock (`serve`)."
+        )
+    if stamps is not None and not any("clock" in j.said or "sound" in j.said for j in joints):
+        said.append(
+            f"The gaps rest on creation times in steps of {stamps.resolution:.0f} s: a single "
+            "gap is known to a second only, their mean better. Film the bench clock for more."
+        )
+    for joint in joints:
+        if joint.witness and joint.said[joint.witness][0] > max(
+            60.0, 0.5 * float(joint.before.picture.seconds)
+        ):
+            said.append(
+                f"Between '{joint.before.source.name}' and '{joint.after.source.name}' lie "
+                f"{joint.said[joint.witness][0]:.0f} s: most likely a new recording, not a joint."
+            )
+    return said
+
+
+PROCEDURE = Procedure(
+    id="continuity",
+    title="Continuity over files",
+    question="What is lost where a new file starts, or when power is cut?",
+    version=1,
+    yields=("gap", "lost_share", "segment_length", "power_cut_failure", "lost_on_power_cut"),
+    findings={
+        "order": "Files as they follow each other.",
+        "ordered_by": "What the order rests on: clock, creation time or file name.",
+        "joints": "Gap at every joint by clock, sound and metadata, with standard uncertainty.",
+        "segment_rule": "Whether a new file starts by time or by size, or neither is seen.",
+        "unfinalised_files": "Files without an index, and what `recover` could save of them.",
+        "methods_agree": "Whether clock, sound and metadata agree.",
+        "clock_ppm": "How much the files' time runs fast against the bench clock, ppm.",
+        "clock_ppm_u": "Standard uncertainty of it.",
+        "lost_inside": "Time missing inside files that their stamps do not show.",
+        "power_cuts": "Power cuts made.",
+        "power_cut_files_opened": "Files that opened after a cut.",
+        "power_cut_bound_percent": "Chance of losing a file, at most, one-sided 95 %.",
+        "power_cut_worst_s": "Most that was missing at the end of a file that opened.",
+    },
+    files=(
+        Files(
+            "", ("clip",), "All files of one long recording, of the bench clock if can be.", 0, 0
+        ),
+        Files("recorder", ("clip",), "Sound of a second recorder that ran all the time.", 0),
+        Files("cut", ("clip",), "Files left by power cuts, one per cut.", 0, 0),
+    ),
+    readings=(
+        Reading(
+            "recorded",
+            "s",
+            "Seconds from start to power cut, per file.",
+            "60 s ± 0.3 s",
+            repeat=True,
+        ),
+        Reading("cuts", "", "How many times the power was cut.", "5"),
+    ),
+    options=(
+        Option("mixed", "Take files as one recording though they differ.", "yes", ("yes", "no")),
+    ),
+    steps=(
+        Step("Put the card that will fly into the camera, formatted there, and a full cell."),
+        Step("Open the bench clock (`seeworthy serve`, Clock), fill most of the picture with it."),
+        Step("Record until the camera has started a new file at least three times."),
+        Step("No clock? Let a second recorder run beside the camera, with a radio on."),
+        Step("Copy all files from the card under their own names and measure them together."),
+        Step("Power cut: record for a timed minute, then take the power away; note the seconds."),
+        Step("Do it five times or more; copy every file at once, and give them as cut=."),
+        Step("Count every cut, also those without a file. `recover` may rebuild what is broken."),
+    ),
+    kit=("a laptop or phone as clock", "a stop watch", "a card that you can lose"),
+    cautions=("flashing", "lithium", "power-cut"),
+    setup="clock",
+    minutes=60.0,
+    prepare=prepare,
+    conclude=conclude,
+)
