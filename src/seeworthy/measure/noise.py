@@ -263,7 +263,7 @@ def _dof(far: Floats, pixels: int, spread: float) -> float:
 
 def _block_means(square: Floats) -> Floats:
     """Mean of each 8×8 block over all differences, (blocks,)."""
-    count, height, width = square.shape
+    _, height, width = square.shape
     rows, columns = height // _TILE, width // _TILE
     if rows * columns < 1:
         return np.empty(0)
@@ -299,9 +299,7 @@ def _u_root(variance: float, u: float) -> float:
     return max(upper - math.sqrt(max(variance, 0.0)), u / (2 * upper) if upper > 0 else 0.0)
 
 
-def _same(
-    codes: npt.NDArray[np.integer], first: npt.NDArray[np.integer], apart: int
-) -> float:
+def _same(codes: npt.NDArray[np.integer], first: npt.NDArray[np.integer], apart: int) -> float:
     """Share of 8×8 blocks that are the same in frames so far apart."""
     if not len(first):
         return 0.0

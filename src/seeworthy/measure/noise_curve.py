@@ -159,7 +159,8 @@ def _shared(levels: Sequence[Level]) -> float:
 def _bounded(found: AtGrey, nearest: Level) -> AtGrey:
     """Take the largest noise that the file can hide."""
     most = max(
-        found.temporal + 2 * found.u_temporal, RESOLVED * nearest.step * found.signal / nearest.signal
+        found.temporal + 2 * found.u_temporal,
+        RESOLVED * nearest.step * found.signal / nearest.signal,
     )
     least = _DECIBEL * math.log(found.signal / most)
     whole = _DECIBEL * math.log(found.signal / math.hypot(most, found.fixed))

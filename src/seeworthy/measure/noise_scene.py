@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -74,15 +75,15 @@ def motion_between(first: npt.NDArray[np.floating], last: npt.NDArray[np.floatin
     return Motion(float(np.hypot(*found)), share, int(rough.sum()))
 
 
-def _tiles(image: Floats, how: object) -> Floats:
+def _tiles(image: npt.NDArray[np.floating], how: Any) -> Floats:
     rows, columns = image.shape[0] // TILE, image.shape[1] // TILE
     if rows < 1 or columns < 1:
         raise CannotMeasure("The picture is too small.", "Film with more pixels.")
     cut = image[: rows * TILE, : columns * TILE].reshape(rows, TILE, columns, TILE)
-    return np.asarray(how(cut, axis=(1, 3)))  # type: ignore[operator]
+    return np.asarray(how(cut, axis=(1, 3)))
 
 
-def choose_tiles(light: Floats, limits: tuple[float, float]) -> list[list[Box]]:
+def choose_tiles(light: npt.NDArray[np.floating], limits: tuple[float, float]) -> list[list[Box]]:
     """Return the flattest tiles of each third of a stop, darkest first.
 
     Parameters

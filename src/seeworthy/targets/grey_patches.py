@@ -14,6 +14,8 @@ from seeworthy.targets.edges import LOW_TONE
 from seeworthy.targets.find import Found, find
 
 Box = tuple[int, int, int, int]
+Density = tuple[float, float]
+"""Density and its standard uncertainty."""
 
 PAPER_DENSITY = 0.07
 """Density of office paper (common practice, no source); the scale's nominal ones lie over it."""
@@ -38,7 +40,7 @@ class GreyPatch:
 
 
 def step_patches(
-    mean: Any, densities: Sequence[float], *, mirrored: bool = False
+    mean: Any, densities: Sequence[Density], *, mirrored: bool = False
 ) -> list[GreyPatch] | None:
     """Return the steps of the greys target that are in the picture, None where there is none.
 
@@ -46,7 +48,7 @@ def step_patches(
     ----------
     mean : array, (H, W)
         Mean code values.
-    densities : sequence of float
+    densities : sequence of (density, u)
         Measured, one per step in order; empty takes the nominal ones.
 
     Raises
@@ -67,14 +69,17 @@ def step_patches(
     patches = []
     for i, region in enumerate(regions):
         nominal = PAPER_DENSITY + (region.density or 0.0)
-        density, u = (densities[i], U_MEASURED) if densities else (nominal, U_NOMINAL)
+        density = densities[i] if densities else (nominal, U_NOMINAL)
         box = inner_box(found.region(region.name), mean.shape)
         if box is not None:
-            reflectance = 10**-density
-            patches.append(
-                GreyPatch(f"step {i + 1}", box, reflectance, reflectance * math.log(10) * u)
-            )
+            patches.append(grey_patch(f"step {i + 1}", box, density))
     return patches
+
+
+def grey_patch(name: str, box: Box, density: Density) -> GreyPatch:
+    """Return a patch of a density: ``R = 10^-D``."""
+    reflectance = 10 ** -density[0]
+    return GreyPatch(name, box, reflectance, reflectance * math.log(10) * density[1])
 
 
 def edges_patches(found: Found, shape: tuple[int, int]) -> list[GreyPatch]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 if TYPE_CHECKING:
     from seeworthy.media.frames import FrameView, Stage
@@ -107,9 +108,9 @@ class NoiseFrames:
         return [frame for pair in self._kept for frame in pair]
 
     @property
-    def index(self) -> list[int]:
+    def numbers(self) -> npt.NDArray[np.intp]:
         """Their numbers in the clip."""
-        return [frame.index for frame in self.kept]
+        return np.array([frame.index for frame in self.kept], np.intp)
 
     @property
     def count(self) -> int:
