@@ -53,6 +53,13 @@ class Camera:
         px: Array = bent * (self.fx, self.fy) + (self.cx, self.cy)
         return px
 
+    def limit(self) -> float:
+        """Return the angle from the axis, rad, up to which the model is one to one."""
+        if self.kind == "fisheye":
+            return _fold((1.0, *self.k), math.pi)
+        k1, k2, _, _, k3 = self.k
+        return math.atan(_fold((1.0, k1, k2, k3), 20.0))
+
     def undistort(self, px: Array) -> Array:
         """Map px (N, 2) to tangent-plane coordinates (N, 2); NaN where the model folds."""
         direction, angle = self._directions(px)
@@ -112,13 +119,19 @@ def _angle_polynomial(xy: Array, k: tuple[float, ...]) -> Array:
     return scaled
 
 
-def _invert(value: Array, odd: tuple[float, ...], top: float) -> Array:
-    """Solve ``s (c0 + c1 s² + c2 s⁴ ...) = value`` for the smallest s ≥ 0; NaN past the fold."""
+def _fold(odd: tuple[float, ...], top: float) -> float:
+    """Return where ``s (c0 + c1 s² + c2 s⁴ ...)`` stops growing, at most `top`."""
     slope_in_square = [(2 * i + 1) * c for i, c in enumerate(odd)]
     turns = [
         float(r.real) for r in np.roots(slope_in_square[::-1]) if abs(r.imag) < 1e-9 and r.real > 0
     ]
-    limit = min([math.sqrt(t) for t in turns] + [top])
+    return min([math.sqrt(t) for t in turns] + [top])
+
+
+def _invert(value: Array, odd: tuple[float, ...], top: float) -> Array:
+    """Solve ``s (c0 + c1 s² + c2 s⁴ ...) = value`` for the smallest s ≥ 0; NaN past the fold."""
+    slope_in_square = [(2 * i + 1) * c for i, c in enumerate(odd)]
+    limit = _fold(odd, top)
 
     def bent(s: Array, coefficients: Sequence[float]) -> Array:
         q, total = s * s, np.zeros_like(s)

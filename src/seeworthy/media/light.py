@@ -218,15 +218,16 @@ def rgb_from_planes(
     half = 128.0 * scale
     swing = 224.0 * scale if how.range == "limited" else float((1 << how.bits) - 1)
     y = (luma.astype(np.float32) - how.black) / np.float32(how.white - how.black)
-    pb = (_enlarge(cb, luma.shape) - half) / np.float32(swing)
-    pr = (_enlarge(cr, luma.shape) - half) / np.float32(swing)
+    pb = (enlarge_chroma(cb, luma.shape) - half) / np.float32(swing)
+    pr = (enlarge_chroma(cr, luma.shape) - half) / np.float32(swing)
     red = y + np.float32(2 * (1 - kr)) * pr
     blue = y + np.float32(2 * (1 - kb)) * pb
     green = (y - np.float32(kr) * red - np.float32(kb) * blue) / np.float32(1 - kr - kb)
     return np.stack([red, green, blue], axis=-1).astype(np.float32)
 
 
-def _enlarge(plane: npt.NDArray[Any], shape: tuple[int, ...]) -> Floats:
+def enlarge_chroma(plane: npt.NDArray[Any], shape: tuple[int, ...]) -> Floats:
+    """Return a chroma plane at the size of the luma plane, float32, code values."""
     rows, columns = shape[0], shape[1]
     source: Floats = plane.astype(np.float32)
     if source.shape == (rows, columns):
