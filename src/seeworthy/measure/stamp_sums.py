@@ -1,0 +1,155 @@
+"""Running sums over the frames of a moving scene in which burned-in lettering shows up.
+
+Whatever is burned in (or stands still with the camera) has the same signed gradient in
+every view; a scene that moves has a random one, whose sum grows with the root of the
+number of views only. Memory is a few planes of the frame, however long the clip.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+if TYPE_CHECKING:
+    from seeworthy.media.frames import FrameView, Stage
+
+Floats = npt.NDArray[np.float32]
+
+SOFT = 8.0
+"""Gradient in 8-bit code values per px that counts half: grain and block grids stay below it."""
+
+BLOCK = 16
+"""Side in px of the blocks in which motion is judged."""
+
+THIN = 4
+"""Every fourth pixel across and down is enough for the scatter of brightness."""
+
+_TEXTURED = 0.12
+_ALIKE = 0.45
+_MOVED = 0.5
+_MOST = 72
+_LEAST = 40
+
+
+class StampSums:
+    """Observer that sums signed gradients over views that differ.
+
+    A view counts when in most of the blocks with detail the gradients differ from those of
+    the view that counted last; a camera at rest therefore adds nothing.
+
+    Attributes
+    ----------
+    views, looked : int
+        Views that counted; frames looked at.
+    detail : float
+        Largest share of blocks with detail in any frame.
+    x, y : float32 array, (H, W)
+        Sums of the gradient, each view's length brought to 0…1 (`SOFT`).
+    length, square : float32 array, (H, W)
+        Sums of the length and of its square.
+    again : float32 array, (H, W)
+        Sum of the products of each view with the one before: what stays for a moment.
+    level, level2 : float64 array
+        Sums of the code values and of their squares, every `THIN`-th pixel.
+    picture : array or None
+        The view that counted last, as 8-bit luma, for evidence.
+    """
+
+    def __init__(self) -> None:
+        self.stage: Stage | None = None
+        self.views = self.looked = 0
+        self.detail = 0.0
+        self.picture: npt.NDArray[np.uint8] | None = None
+        self._last: tuple[Floats, Floats] | None = None
+        self._step = 1
+
+    def begin(self, stage: Stage) -> None:
+        """Make the planes of sums."""
+        self.stage = stage
+        shape = (stage.height, stage.width)
+        self.x, self.y, self.length, self.square, self.again = (
+            np.zeros(shape, np.float32) for _ in range(5)
+        )
+        thin = (-(-stage.height // THIN), -(-stage.width // THIN))
+        self.level, self.level2 = np.zeros(thin), np.zeros(thin)
+        rate = float(stage.nominal_rate or 30)
+        self._step = max(1, round(rate / 6))
+        if stage.frames_hint:
+            self._step = max(min(self._step, stage.frames_hint // _LEAST), 1)
+            self._step = max(self._step, stage.frames_hint // _MOST)
+
+    def frame(self, view: FrameView) -> bool | None:
+        """Look at every so-manyth frame."""
+        if view.index % self._step == 0 and not view.corrupt:
+            assert self.stage is not None
+            luma = view.luma if self.stage.bits == 8 else view.luma >> (self.stage.bits - 8)
+            self.add(np.ascontiguousarray(luma, np.uint8))
+        return None
+
+    def finish(self) -> None:
+        """Nothing is left to do."""
+
+    def add(self, luma: npt.NDArray[np.uint8]) -> bool:
+        """Add a frame, (H, W) uint8, if it differs from what was seen last."""
+        self.looked += 1
+        gx: Any = cv2.Sobel(luma, cv2.CV_32F, 1, 0, scale=1 / 8)
+        gy: Any = cv2.Sobel(luma, cv2.CV_32F, 0, 1, scale=1 / 8)
+        size: Any = cv2.magnitude(gx, gy)
+        scale = 1 / (size + np.float32(SOFT))
+        gx *= scale
+        gy *= scale
+        size *= scale
+        square = size * size
+        product: Any = None
+        if self._last is not None:
+            product = gx * self._last[0]
+            product += gy * self._last[1]
+        if not self._differs(square, product):
+            return False
+        if product is not None:
+            self.again += product
+        self.x += gx
+        self.y += gy
+        self.length += size
+        self.square += square
+        thin = luma[::THIN, ::THIN].astype(np.float64)
+        self.level += thin
+        self.level2 += thin * thin
+        self._last = gx, gy
+        self.picture = luma.copy()
+        self.views += 1
+        return True
+
+    def _differs(self, square: Floats, product: Floats | None) -> bool:
+        energy = _blocks(square)
+        textured = energy > _TEXTURED**2
+        share = float(textured.mean())
+        self.detail = max(self.detail, share)
+        if product is None:
+            return True
+        if not textured.any():
+            return False
+        alike = _blocks(product)[textured] > _ALIKE * energy[textured]
+        return float(1 - alike.mean()) >= _MOVED
+
+    def still(self) -> float:
+        """Return the share of the detail that stood still over all views that counted.
+
+        Over a scene that moves everywhere it is the share of what is held by the camera.
+        """
+        if self.views < 2:
+            return 1.0
+        mean = _blocks(self.square) / self.views
+        held = (_blocks(self.x**2 + self.y**2) / self.views - mean) / (self.views - 1)
+        textured = mean > _TEXTURED**2
+        return float(np.mean(held[textured] > _ALIKE * mean[textured])) if textured.any() else 1.0
+
+
+def _blocks(plane: Floats) -> Floats:
+    """Return means over blocks."""
+    h, w = plane.shape
+    size = (max(1, w // BLOCK), max(1, h // BLOCK))
+    return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.float32)

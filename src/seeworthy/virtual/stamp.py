@@ -1,0 +1,402 @@
+"""Moving scenes with something burned into the picture, or with the aircraft in view.
+
+A large painted scene is seen through a camera that drifts, turns and closes in as in
+flight. Over it come, each on demand: a part of the airframe, soft dirt on the lens,
+dark corners, hot pixels, letterbox bars, and last, as a camera does it, the overlay of date,
+time or logo.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+from pathlib import Path
+from typing import Literal
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from seeworthy.media.write import ClipWriter
+
+Picture = npt.NDArray[np.uint8]
+Floats = npt.NDArray[np.float32]
+Airframe = Literal["nose", "strut", "guard", "wing", "legs"]
+Place = Literal["top left", "top right", "bottom left", "bottom right", "bottom", "top"]
+
+# A hardware encoder as small cameras have: no bidirectional frames, one key a second.
+CAMERA_LIKE = {"bf": "0", "g": "30", "preset": "veryfast"}
+
+
+@dataclass(frozen=True)
+class Overlay:
+    """Lettering as a camera burns it in.
+
+    Attributes
+    ----------
+    lines : callable
+        ``seconds -> lines of text``.
+    height : int
+        Height of capitals, px.
+    place : str
+    margin : int
+        Distance from the border, px.
+    colour, edge : (r, g, b)
+        Of the strokes and of their outline.
+    outline : int
+        Width of the outline, px; 0 for none.
+    opacity : float
+    plate : float
+        Opacity of a dark plate behind the text.
+    font : int or None
+        An OpenCV stroke font; None for Pillow's outline font.
+    bold : int
+        Stroke thickness of a stroke font.
+    logo : bool
+        A mark instead of text: a disc with a wave cut out.
+    """
+
+    lines: Callable[[float], tuple[str, ...]]
+    height: int = 24
+    place: Place = "bottom right"
+    margin: int = 16
+    colour: tuple[int, int, int] = (255, 255, 255)
+    edge: tuple[int, int, int] = (0, 0, 0)
+    outline: int = 0
+    opacity: float = 1.0
+    plate: float = 0.0
+    font: int | None = cv2.FONT_HERSHEY_SIMPLEX
+    bold: int = 2
+    logo: bool = False
+
+
+def clock_text(style: str, start: dt.datetime) -> Callable[[float], tuple[str, ...]]:
+    """Return what a camera's clock writes; `style` is a `strftime` pattern, ``|`` a new line."""
+
+    def lines(seconds: float) -> tuple[str, ...]:
+        now = start + dt.timedelta(seconds=math.floor(seconds))
+        return tuple(now.strftime(part) for part in style.split("|"))
+
+    return lines
+
+
+@dataclass(frozen=True)
+class Flight:
+    """What is filmed and how.
+
+    Attributes
+    ----------
+    width, height, rate : int
+    seconds : float
+    speed : float
+        Typical image motion, px per frame; 0 is a tripod.
+    shake : float
+        Standard deviation of the trembling, px.
+    bit_rate : int
+    noise : float
+        Sensor noise, code values.
+    airframe : str or None
+    vignette : float
+        Loss of light in the corners, 0 to 1.
+    dirt : int
+        Soft spots on the lens.
+    hot : int
+        Hot pixels.
+    bars : int
+        Height of letterbox bars, px.
+    seed : int
+    """
+
+    width: int = 1280
+    height: int = 720
+    rate: int = 30
+    seconds: float = 4.0
+    speed: float = 4.0
+    shake: float = 0.5
+    bit_rate: int = 5_000_000
+    noise: float = 2.0
+    airframe: Airframe | None = None
+    vignette: float = 0.0
+    dirt: int = 0
+    hot: int = 0
+    bars: int = 0
+    seed: int = 1
+
+
+def film(path: Path, scene: Picture, flight: Flight, overlay: Overlay | None = None) -> None:
+    """Render a clip.
+
+    Parameters
+    ----------
+    path : path
+    scene : uint8 array, (H, W, 3)
+        Gamma-coded RGB, as large as the camera shall roam; at least half as large again as
+        the frame in both directions.
+    flight : Flight
+    overlay : Overlay, optional
+    """
+    rng = np.random.default_rng(flight.seed)
+    path_of = _Path(scene.shape[1], scene.shape[0], flight, rng)
+    held = _held(flight, rng)
+    gain = _gain(flight, rng)
+    size = (flight.width, flight.height)
+    grain = rng.standard_normal((flight.height + 64, flight.width + 64)).astype(np.float32)
+    with ClipWriter(
+        path, *size, Fraction(flight.rate), bit_rate=flight.bit_rate, options=CAMERA_LIKE
+    ) as writer:
+        for k in range(round(flight.seconds * flight.rate)):
+            seen = cv2.warpAffine(scene, path_of(k), size, flags=cv2.INTER_LINEAR)
+            picture = seen.astype(np.float32)
+            if gain is not None:
+                picture *= gain[..., None]
+            if held is not None:
+                colour, alpha = held
+                picture += (colour - picture) * alpha[..., None]
+            if flight.noise > 0:
+                r, c = (int(v) for v in rng.integers(0, 64, 2))
+                cut = grain[r : r + flight.height, c : c + flight.width]
+                picture += (flight.noise * cut)[..., None]
+            for y, x in _hot(flight):
+                picture[y, x] = 255.0
+            if flight.bars:
+                picture[: flight.bars] = 0
+                picture[-flight.bars :] = 0
+            if overlay is not None:
+                _burn(picture, overlay, k / flight.rate)
+            writer.write_rgb(np.clip(picture + 0.5, 0, 255).astype(np.uint8))
+
+
+def box_of(overlay: Overlay, flight: Flight, seconds: float = 0.0) -> tuple[int, int, int, int]:
+    """Return where its strokes stand at a moment: x, y, width, height in px."""
+    alpha = _layers(overlay, overlay.lines(seconds), flight.width, flight.height)[2]
+    rows, columns = np.flatnonzero(alpha.max(axis=1) > 0.3), np.flatnonzero(alpha.max(axis=0) > 0.3)
+    return (
+        int(columns[0]), int(rows[0]),
+        int(columns[-1] - columns[0] + 1), int(rows[-1] - rows[0] + 1),
+    )  # fmt: skip
+
+
+def _burn(picture: Floats, overlay: Overlay, seconds: float) -> None:
+    colour, alpha, _ = _layers(overlay, overlay.lines(seconds), picture.shape[1], picture.shape[0])
+    picture += (colour - picture) * alpha[..., None]
+
+
+@lru_cache(maxsize=4)
+def _layers(
+    overlay: Overlay, lines: tuple[str, ...], width: int, height: int
+) -> tuple[Floats, Floats, Floats]:
+    """Return colour (H, W, 3), opacity (H, W) and the strokes alone (H, W) of the overlay."""
+    fill = _logo(overlay.height) if overlay.logo else _text(overlay, lines)
+    pad = 2 + overlay.outline + (overlay.height // 3 if overlay.plate else 0)
+    fill = np.pad(fill, pad)
+    ring = fill
+    if overlay.outline:
+        k = 2 * overlay.outline + 1
+        ring = np.asarray(
+            cv2.dilate(fill, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k))), np.float32
+        )
+    patch = np.asarray(overlay.edge, np.float32) * (1 - fill[..., None])
+    patch = patch + np.asarray(overlay.colour, np.float32) * fill[..., None]
+    opaque = ring * overlay.opacity
+    if overlay.plate:
+        dark = np.zeros(3, np.float32)
+        patch = np.where(ring[..., None] > 0, patch * ring[..., None], dark)
+        opaque = np.maximum(opaque, overlay.plate)
+    colour = np.zeros((height, width, 3), np.float32)
+    alpha = np.zeros((height, width), np.float32)
+    y, x = _corner(overlay, fill.shape, (height, width))
+    h, w = min(fill.shape[0], height - y), min(fill.shape[1], width - x)
+    colour[y : y + h, x : x + w] = patch[:h, :w]
+    alpha[y : y + h, x : x + w] = opaque[:h, :w]
+    strokes = np.zeros((height, width), np.float32)
+    strokes[y : y + h, x : x + w] = ring[:h, :w]
+    return colour, alpha, strokes
+
+
+def _corner(overlay: Overlay, patch: tuple[int, ...], frame: tuple[int, int]) -> tuple[int, int]:
+    m = overlay.margin
+    y = m if "top" in overlay.place else frame[0] - patch[0] - m
+    x = frame[1] - patch[1] - m if "right" in overlay.place else m
+    if overlay.place in ("top", "bottom"):
+        x = (frame[1] - patch[1]) // 2
+    return max(0, y), max(0, x)
+
+
+def _text(overlay: Overlay, lines: tuple[str, ...]) -> Floats:
+    """Return the strokes as opacity, lines one below the other."""
+    rows = [_line(overlay, text) for text in lines]
+    gap = max(2, overlay.height // 3)
+    width = max(r.shape[1] for r in rows)
+    stacked: list[Floats] = []
+    for row in rows:
+        left = width - row.shape[1] if "right" in overlay.place else 0
+        stacked.append(np.pad(row, ((0, gap), (left, width - row.shape[1] - left))))
+    return np.concatenate(stacked)[:-gap]
+
+
+def _line(overlay: Overlay, text: str) -> Floats:
+    if overlay.font is None:
+        from PIL import Image, ImageDraw, ImageFont
+
+        font = ImageFont.load_default(size=overlay.height / 0.72)
+        left, top, right, bottom = (math.floor(v) for v in font.getbbox(text))
+        image = Image.new("L", (right - left + 2, bottom - top + 2))
+        ImageDraw.Draw(image).text((-left, -top), text, fill=255, font=font)
+        return np.asarray(image, np.float32) / np.float32(255)
+    scale = cv2.getFontScaleFromHeight(overlay.font, overlay.height, overlay.bold)
+    (w, h), base = cv2.getTextSize(text, overlay.font, scale, overlay.bold)
+    image8 = np.zeros((h + base + 4, w + 4), np.uint8)
+    cv2.putText(image8, text, (2, h + 2), overlay.font, scale, (255,), overlay.bold, cv2.LINE_AA)
+    return np.asarray(image8, np.float32) / np.float32(255)
+
+
+def _logo(height: int) -> Floats:
+    """Return an invented mark: a disc with a wave cut out, beside a bar."""
+    big = 4 * height
+    image = np.zeros((big, 2 * big), np.uint8)
+    cv2.circle(image, (big // 2, big // 2), big // 2 - 2, (255,), -1, cv2.LINE_AA)
+    x = np.arange(big)
+    for level in (0.4, 0.65):
+        y = big * (level + 0.07 * np.sin(x / big * 4 * np.pi))
+        line = np.stack([x, y], axis=1).astype(np.int32).reshape(-1, 1, 2)
+        cv2.polylines(image, [line], False, (0,), big // 10, cv2.LINE_AA)
+    for k in range(3):
+        left = int(big * (1.15 + 0.28 * k))
+        top = int(big * (0.15 + 0.2 * k))
+        cv2.rectangle(image, (left, top), (left + big // 7, big - big // 8), (255,), -1)
+    small = cv2.resize(image, (2 * height, height), interpolation=cv2.INTER_AREA)
+    return np.asarray(small, np.float32) / np.float32(255)
+
+
+class _Path:
+    """Where the camera looks at frame k: a smooth walk over the scene, turned and zoomed."""
+
+    def __init__(self, w: int, h: int, flight: Flight, rng: np.random.Generator) -> None:
+        n = round(flight.seconds * flight.rate) + 1
+        self._size = (flight.width, flight.height)
+        reach = max(0.0, min(w - flight.width, h - flight.height) / 2 - 8)
+        heading = rng.uniform(0, 2 * np.pi) + np.cumsum(rng.normal(0, 0.04, n))
+        step = flight.speed * np.stack([np.cos(heading), np.sin(heading)], axis=1)
+        walk = np.cumsum(step, axis=0) + rng.uniform(-0.3, 0.3, 2) * reach
+        span = np.array([(w - flight.width) / 2, (h - flight.height) / 2]) * 0.8 + 1e-6
+        # Reflected at the borders of the scene.
+        self._at = span * (2 / np.pi) * np.arcsin(np.sin(walk / span * (np.pi / 2)))
+        self._at += np.array([w, h]) / 2
+        moving = flight.speed > 0
+        self._shake = rng.normal(0, flight.shake if moving else 0.0, (n, 2))
+        t = np.arange(n) / flight.rate
+        sway = rng.uniform(0.3, 1.0, 2)
+        swing = moving * rng.uniform(0.02, 0.1)
+        self._turn = swing * np.sin(2 * np.pi * sway[0] * t + rng.uniform(0, 6))
+        self._zoom = 1 + moving * 0.06 * np.sin(2 * np.pi * 0.3 * sway[1] * t + rng.uniform(0, 6))
+
+    def __call__(self, k: int) -> npt.NDArray[np.float64]:
+        (x, y), zoom = self._at[k] + self._shake[k], self._zoom[k]
+        turned = cv2.getRotationMatrix2D((x, y), math.degrees(self._turn[k]), zoom)
+        turned[:, 2] += np.array(self._size) / 2 - (x, y)
+        return np.asarray(turned)
+
+
+def _gain(flight: Flight, rng: np.random.Generator) -> Floats | None:
+    """Return vignetting and dirt as a gain on the code values, (H, W)."""
+    if not flight.vignette and not flight.dirt:
+        return None
+    y, x = np.mgrid[: flight.height, : flight.width].astype(np.float32)
+    r2 = ((x / flight.width - 0.5) ** 2 + (y / flight.height - 0.5) ** 2) * 2
+    gain = 1 - flight.vignette * r2
+    for _ in range(flight.dirt):
+        cx, cy = rng.uniform(0, flight.width), rng.uniform(0, flight.height)
+        sigma = rng.uniform(0.02, 0.05) * flight.width
+        spot = np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / (2 * sigma**2))
+        gain = gain * (1 - rng.uniform(0.2, 0.5) * spot)
+    return np.asarray(gain, np.float32)
+
+
+@lru_cache(maxsize=2)
+def _hot(flight: Flight) -> tuple[tuple[int, int], ...]:
+    rng = np.random.default_rng([flight.seed, 5])
+    return tuple(
+        (int(rng.integers(flight.height)), int(rng.integers(flight.width)))
+        for _ in range(flight.hot)
+    )
+
+
+def _held(flight: Flight, rng: np.random.Generator) -> tuple[Floats, Floats] | None:
+    """Return colour (H, W, 3) and opacity (H, W) of the airframe: a smooth, shaded shape."""
+    if flight.airframe is None:
+        return None
+    w, h = flight.width, flight.height
+    mask = np.zeros((2 * h, 2 * w), np.uint8)
+    _DRAW[flight.airframe](mask, rng)
+    # Near the lens it is out of focus more or less.
+    soft = cv2.GaussianBlur(
+        cv2.resize(mask, (w, h), interpolation=cv2.INTER_AREA), (0, 0), rng.uniform(0.6, 3.0)
+    )
+    alpha = np.asarray(soft, np.float32) / np.float32(255)
+    y, x = np.mgrid[:h, :w].astype(np.float32)
+    a = rng.uniform(0, 2 * np.pi)
+    ramp = (x / w - 0.5) * math.cos(a) + (y / h - 0.5) * math.sin(a)
+    base = rng.uniform(20, 235, 3).astype(np.float32)
+    return np.clip(base + 60 * ramp[..., None], 0, 255).astype(np.float32), alpha
+
+
+def _nose(mask: Picture, rng: np.random.Generator) -> None:
+    h, w = mask.shape
+    centre = (int(w * rng.uniform(0.35, 0.65)), int(h * rng.uniform(1.0, 1.15)))
+    axes = (int(w * rng.uniform(0.12, 0.3)), int(h * rng.uniform(0.3, 0.5)))
+    cv2.ellipse(mask, centre, axes, rng.uniform(-15, 15), 0, 360, (255,), -1, cv2.LINE_AA)
+
+
+def _strut(mask: Picture, rng: np.random.Generator) -> None:
+    h, w = mask.shape
+    for _ in range(int(rng.integers(1, 4))):
+        a = (int(w * rng.uniform(0, 1)), -20 if rng.random() < 0.5 else h + 20)
+        b = (-20 if rng.random() < 0.5 else w + 20, int(h * rng.uniform(0.2, 0.8)))
+        cv2.line(mask, a, b, (255,), int(h * rng.uniform(0.006, 0.06)), cv2.LINE_AA)
+
+
+def _guard(mask: Picture, rng: np.random.Generator) -> None:
+    h, w = mask.shape
+    centre = (int(w * rng.choice([0.0, 1.0])), int(h * rng.uniform(0.2, 1.0)))
+    radius = int(h * rng.uniform(0.25, 0.6))
+    thick = int(h * rng.uniform(0.01, 0.03))
+    cv2.circle(mask, centre, radius, (255,), thick, cv2.LINE_AA)
+    if rng.random() < 0.5:
+        cv2.circle(mask, centre, int(radius * 0.9), (255,), max(4, thick // 2), cv2.LINE_AA)
+    count, start = int(rng.integers(3, 9)), rng.uniform(0, 6.28)
+    for k in range(count):
+        a = start + 2 * np.pi * k / count
+        end = (int(centre[0] + radius * math.cos(a)), int(centre[1] + radius * math.sin(a)))
+        cv2.line(mask, centre, end, (255,), max(4, thick // 2), cv2.LINE_AA)
+
+
+def _wing(mask: Picture, rng: np.random.Generator) -> None:
+    h, w = mask.shape
+    side = rng.choice([-1, 1])
+    root = 0 if side < 0 else w
+    tip = int(w * (0.5 + side * rng.uniform(-0.1, 0.2)))
+    y, chord = h * rng.uniform(0.3, 0.9), h * rng.uniform(0.1, 0.3)
+    corners = [(root, y), (root, y + chord), (tip, y + chord * 0.7), (tip, y + chord * 0.3)]
+    cv2.fillPoly(mask, [np.array(corners, np.int32)], (255,), cv2.LINE_AA)
+    for k in range(int(rng.integers(0, 4))):  # ribs and hinge lines show through
+        x = int(root + (tip - root) * (0.2 + 0.2 * k))
+        cv2.line(mask, (x, int(y)), (x, int(y + chord)), (170,), 8, cv2.LINE_AA)
+
+
+def _legs(mask: Picture, rng: np.random.Generator) -> None:
+    h, w = mask.shape
+    foot = int(h * rng.uniform(0.15, 0.3))
+    for x in (0.3, 0.7):
+        a = int(w * (x + rng.uniform(-0.1, 0.1)))
+        thick = int(h * rng.uniform(0.01, 0.03))
+        cv2.line(mask, (a, -20), (a + int(rng.uniform(-0.1, 0.1) * w), foot), (255,), thick)
+        cv2.line(mask, (a - 120, foot), (a + 160, foot), (255,), thick, cv2.LINE_AA)
+
+
+_DRAW: dict[str, Callable[[Picture, np.random.Generator], None]] = {
+    "nose": _nose, "strut": _strut, "guard": _guard, "wing": _wing, "legs": _legs,
+}  # fmt: skip
