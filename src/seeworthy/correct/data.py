@@ -20,6 +20,25 @@ KINDS: tuple[Kind, ...] = ("lens", "shading", "colour")
 
 
 @dataclass(frozen=True, slots=True)
+class Origin:
+    """Where a correction comes from.
+
+    Attributes
+    ----------
+    text : str
+        Which file or take, in words.
+    hashes : tuple of str
+        SHA-256 of the files that it was fitted to.
+    """
+
+    text: str
+    hashes: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        return self.text
+
+
+@dataclass(frozen=True, slots=True)
 class LensData:
     """A lens model with the frame it holds for.
 
@@ -28,13 +47,12 @@ class LensData:
     camera : Camera
     reach : float
         How far out it was seen, 1 is the frame's corner.
-    origin : str
-        Which file or take it comes from, in words.
+    origin : Origin
     """
 
     camera: Camera
     reach: float
-    origin: str
+    origin: Origin
 
     @property
     def size(self) -> tuple[int, int]:
@@ -54,14 +72,14 @@ class ShadingData:
         No gain was allowed to be larger.
     capped : float
         Share of the cells that would have needed more.
-    origin : str
+    origin : Origin
     """
 
     size: tuple[int, int]
     gain: Floats
     cap: float
     capped: float
-    origin: str
+    origin: Origin
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +88,7 @@ class ColourData:
 
     matrix: Floats
     exposure: float
-    origin: str
+    origin: Origin
 
     @property
     def product(self) -> Floats:
@@ -90,9 +108,22 @@ class Corrections:
         """Return the kinds that are there."""
         return tuple(kind for kind in KINDS if getattr(self, kind) is not None)
 
+    @classmethod
+    def of(cls, *parts: LensData | ShadingData | ColourData) -> Corrections:
+        """Put corrections together; of two of one kind the first counts."""
+
+        def first(wanted: type[Any]) -> Any:
+            return next((part for part in parts if isinstance(part, wanted)), None)
+
+        return cls(first(LensData), first(ShadingData), first(ColourData))
+
+    def parts(self) -> tuple[LensData | ShadingData | ColourData, ...]:
+        """Return the corrections that are there."""
+        return tuple(p for p in (self.lens, self.shading, self.colour) if p is not None)
+
     def only(self, kind: Kind) -> Corrections:
         """Return these corrections with all but one kind left out."""
-        return Corrections(**{kind: getattr(self, kind)})
+        return Corrections.of(getattr(self, kind))
 
 
 def read_file(path: str | Path, kind: Kind) -> LensData | ShadingData | ColourData:
@@ -125,7 +156,16 @@ def read_file(path: str | Path, kind: Kind) -> LensData | ShadingData | ColourDa
             f"'{p.name}' corrects {found.get('kind')}, not {kind}.",
             f"Give it to another flag; {_how(kind)}",
         )
-    return parse(found, p.name)
+    return parse(found, _origin(document, p.name))
+
+
+def _origin(document: Mapping[str, Any], name: str) -> Origin:
+    inputs = document.get("inputs")
+    files = [f for f in inputs if isinstance(f, Mapping)] if isinstance(inputs, list) else []
+    names = ", ".join(str(f.get("file", "")) for f in files)
+    return Origin(
+        f"{name} ({names})" if names else name, tuple(str(f.get("sha256")) for f in files)
+    )
 
 
 def _how(kind: Kind) -> str:
@@ -147,14 +187,13 @@ def _why_none(document: Any, name: str) -> str:
     return f"'{name}' holds no correction."
 
 
-def parse(found: Mapping[str, Any], origin: str) -> LensData | ShadingData | ColourData:
+def parse(found: Mapping[str, Any], origin: Origin) -> LensData | ShadingData | ColourData:
     """Check and wrap the ``correction`` of an outcome.
 
     Parameters
     ----------
     found : mapping
-    origin : str
-        Where it comes from, for messages.
+    origin : Origin
 
     Raises
     ------
@@ -189,7 +228,7 @@ def _numbers(values: Any, shape: tuple[int, ...]) -> Floats:
     return array
 
 
-def _lens(found: Mapping[str, Any], origin: str) -> LensData:
+def _lens(found: Mapping[str, Any], origin: Origin) -> LensData:
     kind = found["model"]
     if kind not in COEFFICIENTS:
         raise ValueError(f"the lens model '{kind}' is not known")
@@ -201,7 +240,7 @@ def _lens(found: Mapping[str, Any], origin: str) -> LensData:
     return LensData(camera, float(found.get("reach", 1.0)), origin)
 
 
-def _shading(found: Mapping[str, Any], origin: str) -> ShadingData:
+def _shading(found: Mapping[str, Any], origin: Origin) -> ShadingData:
     columns, rows = (int(v) for v in found["grid"])
     if columns < 4 or rows < 4:
         raise ValueError("the grid is too coarse")
@@ -214,7 +253,7 @@ def _shading(found: Mapping[str, Any], origin: str) -> ShadingData:
     )
 
 
-def _colour(found: Mapping[str, Any], origin: str) -> ColourData:
+def _colour(found: Mapping[str, Any], origin: Origin) -> ColourData:
     matrix = _numbers(found["matrix"], (3, 3))
     exposure = float(found.get("exposure", 1.0))
     if not exposure > 0 or abs(np.linalg.det(matrix)) < 1e-6:

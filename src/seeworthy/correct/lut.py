@@ -51,7 +51,8 @@ class Cube:
         """Return coded values (..., 3) through the table; what lies outside is held at its rim."""
         values = np.asarray(coded, np.float32)
         size = self.table.shape[0]
-        low, span = np.float32(self.low), np.float32(self.high) - np.float32(self.low)
+        low = np.array(self.low, np.float32)
+        span = np.array(self.high, np.float32) - low
         place = np.clip((values.reshape(-1, 3) - low) / span, 0, 1) * np.float32(size - 1)
         cell = np.minimum(place.astype(np.int32), size - 2)
         share = place - cell

@@ -37,9 +37,18 @@ _FULL_DISK = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _TICKS_MOST = 2**31 - 1  # a time scale is a 32-bit number in the file
 
 
-def default_name(clip: Path, pcm: bool) -> Path:
-    """Return the name of a mended clip: beside the old one, ``-corrected`` added."""
-    ending = clip.suffix if clip.suffix.lower() in ENDINGS else (".mov" if pcm else ".mp4")
+def default_name(source: Source) -> Path:
+    """Return the name of a mended clip: beside the old one, ``-corrected`` added.
+
+    The ending stays where it can; else ``.mov`` where the sound is not compressed (MP4 does
+    not hold it everywhere), ``.mp4`` otherwise.
+    """
+    clip = source.path
+    ending = clip.suffix
+    if ending.lower() not in ENDINGS:
+        with open_clip(source) as container:
+            names = [s.codec_context.name for s in container.streams.audio if known(s)]
+        ending = ".mov" if any(n.startswith(("pcm", "adpcm")) for n in names) else ".mp4"
     return clip.with_name(f"{clip.stem}-corrected{ending}")
 
 

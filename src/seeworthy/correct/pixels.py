@@ -97,7 +97,7 @@ class Mender:
         """
         grey = cb is None
         signals = [self._grey(luma)] if grey else self._signals(luma, cb, cr)
-        linear = [_look_up(s, self._decode) for s in signals]
+        linear: list[Any] = [_look_up(s, self._decode) for s in signals]
         if self.gain is not None:
             linear = [cv2.multiply(x, g) for x, g in zip(linear, self.gain, strict=False)]
         if self.colour is not None and not grey:
@@ -141,9 +141,9 @@ class Mender:
             _sum(y, a, pb, blue, base - half * blue, cv2.CV_16U),
         ]
 
-    def _redraw(self, linear: list[Floats]) -> list[Floats]:
+    def _redraw(self, linear: list[Any]) -> list[Any]:
         assert self.maps is not None
-        whole = cv2.merge(linear) if len(linear) > 1 else linear[0]
+        whole: Any = cv2.merge(linear) if len(linear) > 1 else linear[0]
         drawn = cv2.remap(whole, *self.maps, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
         planes = list(cv2.split(drawn)) if len(linear) > 1 else [drawn]
         if self.shown is not None:
@@ -169,7 +169,7 @@ class Mender:
         if self.light.bits == 8:
             return _sum(signal, counts, signal, 0, zero, cv2.CV_8U)
         deep = _sum(signal, counts, signal, 0, zero, cv2.CV_16U)
-        return np.minimum(deep, np.uint16((1 << self.light.bits) - 1))
+        return np.asarray(np.minimum(deep, np.uint16((1 << self.light.bits) - 1)))
 
 
 def _reached(x: Floats, y: Floats) -> Floats | None:
@@ -192,7 +192,7 @@ def _number(x: Floats) -> npt.NDArray[Any]:
     return _sum(x, _ONE, x, 0, _ZERO, cv2.CV_16U)
 
 
-def _mix(linear: list[Floats], row: Doubles) -> Floats:
+def _mix(linear: list[Any], row: Doubles) -> npt.NDArray[Any]:
     some = _sum(linear[0], float(row[0]), linear[1], float(row[1]))
     return _sum(some, 1, linear[2], float(row[2]))
 

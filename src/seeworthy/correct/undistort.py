@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.correct.data import LensData
+from seeworthy.correct.data import LensData, Origin
 from seeworthy.errors import WrongCall
 from seeworthy.measure.camera import Camera
 
@@ -115,7 +115,7 @@ def plan_undistortion(lens: LensData, size: tuple[int, int], keep_all: bool) -> 
     return found
 
 
-def check_size(what: str, measured: tuple[int, int], clip: tuple[int, int], origin: str) -> None:
+def check_size(what: str, measured: tuple[int, int], clip: tuple[int, int], origin: Origin) -> None:
     """Refuse a clip whose frame has another aspect than the one that was measured.
 
     Raises
