@@ -24,7 +24,7 @@ SIZE_LIMIT = 2**32 - 1
 _SIZE_LIMITS = (SIZE_LIMIT, 2**31 - 1, 2**32, 4 * 10**9, 2 * 10**9)
 _SIZE_SHARE = 0.985
 _TIME_SHARE = 0.01
-_SAME_SIZE = 0.02
+_SAME_SIZE = 0.05
 
 CRYSTAL = 100e-6
 """A recorder's own clock may run wrong by so much (common practice, no source)."""
@@ -208,8 +208,9 @@ def segment_rule(segments: Sequence[Segment]) -> Rule | None:
 
     The last file is left out: it ends when the recording does. Files that all come within
     1.5 % of 4 GiB - 1 (or another usual limit) are cut by size; files whose lengths agree
-    within 1 % by time, unless their sizes agree better still. Where both hold at a usual
-    limit, at a steady bit rate, the size is the reason.
+    within 1 % by time; files whose sizes agree within 5 % and far better than their lengths by
+    an unusual limit of size. Where size and time both hold, at a usual limit and a steady bit
+    rate, the size is the reason.
     """
     files = sorted(segments, key=lambda file: file.start)[:-1]
     if not files:
@@ -225,7 +226,7 @@ def segment_rule(segments: Sequence[Segment]) -> Rule | None:
     by_size = float(np.ptp(sizes) / sizes.mean())
     if by_length <= _TIME_SHARE:
         return "time"
-    if by_size <= _SAME_SIZE and by_length > 2 * by_size:
+    if by_size <= _SAME_SIZE and by_length > 3 * by_size:
         return "size"
     return None
 

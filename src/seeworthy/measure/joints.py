@@ -21,6 +21,7 @@ _BAND = (150.0, 3600.0)
 _CLEAR = 8.0  # peak over the scatter of the rest: chance reaches 6 in a minute of lags
 _ALONE = 0.7  # a second peak this high makes the place ambiguous (hum, music, a beep)
 _APART = 0.02  # seconds from the peak at which another one is another place
+_FADE = 0.1  # seconds
 _RMS_LEAST = 1e-5  # quieter than this of full scale is silence
 SWEEP_LOW, SWEEP_HIGH, SWEEP_S = 20.0, 20000.0, 20.0
 """Sweep of the clock page: hertz, hertz, seconds; the frequency grows by equal ratios."""
@@ -78,11 +79,11 @@ def place(
     if min(piece.size, reference.size) < least or min(_rms(piece), _rms(reference)) < _RMS_LEAST:
         return None
     length = 1 << (piece.size + reference.size - 1).bit_length()
-    cross = np.fft.rfft(reference, length) * np.conj(np.fft.rfft(piece, length))
+    cross = np.fft.rfft(_tapered(reference), length) * np.conj(np.fft.rfft(_tapered(piece), length))
     frequency = np.fft.rfftfreq(length, 1 / RATE)
     cross[(frequency < _BAND[0]) | (frequency > _BAND[1])] = 0
     if whiten:
-        cross /= np.abs(cross) + 1e-3 * np.abs(cross).mean() + 1e-30
+        cross /= np.abs(cross) + 0.02 * np.abs(cross).mean() + 1e-30
     raw = np.fft.irfft(cross, length)
     lags = np.arange(-(piece.size - least), reference.size - least + 1)
     score = raw[lags % length]
@@ -109,6 +110,16 @@ def _peak(score: Floats, lags: npt.NDArray[np.int64]) -> Place | None:
         shift = float(0.5 * (a - c) / (a - 2 * b + c)) if a - 2 * b + c else 0.0
     # A twentieth of a cycle of the middle of the band, and one sample for the filters.
     return Place((float(lags[top]) + shift) / RATE, 0.25e-3, clear)
+
+
+def _tapered(samples: Floats) -> Floats:
+    """Fade both ends: two cuts would fit each other better than the sounds do."""
+    edge = min(round(_FADE * RATE), samples.size // 4)
+    ramp = np.sin(0.5 * np.pi * (np.arange(edge) + 0.5) / edge) ** 2
+    faded = samples.copy()
+    faded[:edge] *= ramp
+    faded[-edge:] *= ramp[::-1]
+    return faded
 
 
 def _rms(samples: Floats) -> float:

@@ -114,7 +114,7 @@ def in_order(files: Sequence[FileEnds], clock: Sequence[float] | None) -> tuple[
     if clock is not None:
         return sorted(places, key=lambda i: clock[i]), "clock"
     made = [f.created for f in files]
-    if all(m is not None for m in made) and len(set(made)) == len(made):
+    if all(m is not None for m in made) and len(set(made)) > 1:
         return sorted(places, key=lambda i: made[i]), "creation time"  # type: ignore[arg-type,return-value]
     return sorted(places, key=lambda i: name_key(files[i].source.name)), "file name"
 

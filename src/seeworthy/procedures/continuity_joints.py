@@ -103,7 +103,7 @@ def ask_metadata(joints: Sequence[Joint]) -> ByMetadata | None:
     files = [joints[0].before, *(j.after for j in joints)]
     made = [f.created for f in files]
     known = [m.timestamp() for m in made if m is not None]
-    if len(known) < len(files) or len(set(known)) < len(known):
+    if len(known) < len(files) or len(set(known)) < 2:  # a clock that was never set
         return None
     found = gaps_by_metadata(
         [t - known[0] + known[0] % 2 for t in known], [float(f.picture.seconds) for f in files]
