@@ -22,6 +22,9 @@ distance cannot be told apart."""
 RIVAL = 0.01
 """Models whose held-out error is within this share of the best are as good."""
 
+_MISS = 3.0
+"""px by which a corner may miss the fitted lens and still be believed."""
+
 HOW = (
     "Tip the board: left, right, up and down by 20° to 40°, near and far and into every corner, "
     "and hold each still for a second."
@@ -46,6 +49,8 @@ class LensFigures:
     reach : float
         How far out corners were seen, as a share of the half diagonal.
     dof : float
+    left_out : int
+        Corners that were gross misses (of more than 3 px and eight times the typical one).
     """
 
     fit: Fit
@@ -55,6 +60,7 @@ class LensFigures:
     spread: float
     reach: float
     dof: float
+    left_out: int = 0
 
 
 def select_views(views: Sequence[View], width: int, most: int = 30) -> list[View]:
@@ -110,6 +116,11 @@ def measure_lens(views: Sequence[View], width: int, height: int) -> LensFigures:
             "The views of the board do not fit any lens.",
             "Check that the board is flat and stiff and that it is the right target.",
         ) from None
+    clean = _without_misses(views, fits[0])
+    left_out = sum(len(v.plane) for v in views) - sum(len(v.plane) for v in clean)
+    if left_out:
+        views = clean
+        fits, errors = choose(views, width, height)
     fit = fits[0]
     spread = _spread(fit.normals())
     if spread < LEAST_SPREAD:
@@ -132,7 +143,20 @@ def measure_lens(views: Sequence[View], width: int, height: int) -> LensFigures:
         n: (k, float(b)) for n, k, b in zip(names, fit.camera.k[:count], bounds, strict=True)
     }
     reach = _reach(views, width, height)
-    return LensFigures(fit, errors, values, coefficients, spread, reach, len(views) - 1.0)
+    return LensFigures(fit, errors, values, coefficients, spread, reach, len(views) - 1.0, left_out)
+
+
+def _without_misses(views: Sequence[View], fit: Fit) -> list[View]:
+    """Return the views without corners that were taken for another one.
+
+    Only gross misses go: what is left keeps the scatter that the uncertainty is made of.
+    """
+    off = [np.hypot(*r.T) for r in fit.residuals]
+    limit = max(_MISS, 8 * float(np.median(np.concatenate(off))))
+    kept = [d <= limit for d in off]
+    if all(k.all() for k in kept) or any(k.sum() < 6 for k in kept):
+        return list(views)
+    return [View(v.plane[k], v.image[k], v.label) for v, k in zip(views, kept, strict=True)]
 
 
 def _figures(camera: Camera) -> Array:

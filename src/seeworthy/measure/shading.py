@@ -20,11 +20,15 @@ from seeworthy.errors import CannotMeasure
 Floats = npt.NDArray[np.float64]
 
 _DEGREE = 6
-_COLOUR_DEGREE = 4
+_COLOUR_DEGREE = 6
 _FLOOR_STOPS = 0.012
 _FLOOR_UV = 0.0004
 _LEAST_SPOT = 0.002
 _SPOT_Z = 7.0
+
+# What a real fall-off differs from a polynomial: blocks within this are no outliers.
+_LEAST_SCALE_STOPS = 0.004
+_LEAST_SCALE_UV = 0.0002
 
 # IEC 61966-2-1: linear RGB to XYZ.
 _XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
@@ -105,14 +109,23 @@ def measure_shading(field: Floats, size: tuple[int, int], turned: Floats | None 
     mean = np.mean(logs, axis=0)
     rows, columns = mean.shape
     x, y = np.meshgrid(_axis(columns), _axis(rows))
-    fit = _surface(x, y, mean, _DEGREE)
+    uv = np.mean([_uv(f) for f in fields], axis=0)
+    fit = _surface(x, y, mean, _DEGREE, _LEAST_SCALE_STOPS)
+    place = _brightest(x, y, fit.smooth)
+    found = _find_spot(uv, _radial_terms(x, y, place, size[1] / size[0]), size)
+    spot, bump = found if found is not None else (None, None)
+    if bump is not None:
+        fit = _surface(x, y, mean, _DEGREE, _LEAST_SCALE_STOPS, bump)
     lamp = _lamp(logs, x, y, fit.smooth)
     level = fit.smooth
     if turned is None:
         # With one take a slope cannot be told from a shifted lens; the mean of four corners
         # does not feel it, the worst corner does.
         level = level - lamp[0] / 2 * x - lamp[1] / 2 * y
-    centre, top = _brightest(x, y, level)
+    centre = _brightest(x, y, level)
+    top = fit.at(*centre)
+    if turned is None:
+        top -= lamp[0] / 2 * centre[0] + lamp[1] / 2 * centre[1]
     corners = top - np.array([fit.at(cx, cy) for cx in (-1, 1) for cy in (-1, 1)])
     if turned is None:
         slope = np.array([lamp[0] / 2 * cx + lamp[1] / 2 * cy for cx in (-1, 1) for cy in (-1, 1)])
@@ -120,9 +133,7 @@ def measure_shading(field: Floats, size: tuple[int, int], turned: Floats | None 
         corners = corners + slope / 2
     u_corner = math.hypot(_FLOOR_STOPS, fit.u_corner)
     doubt = 0.0 if turned is not None else (abs(lamp[0]) + abs(lamp[1])) / 4 / math.sqrt(3)
-    uv = np.mean([_uv(f) for f in fields], axis=0)
-    tint, u_tint, residual = _tint(x, y, uv, centre)
-    spot = _find_spot(residual, size)
+    tint, u_tint = _tint(x, y, uv, centre, bump)
     return Shading(
         float(corners.mean()),
         u_corner,
@@ -184,15 +195,22 @@ def _terms(x: Floats, y: Floats, degree: int) -> Floats:
     return np.stack(columns, axis=1)
 
 
-def _surface(x: Floats, y: Floats, z: Floats, degree: int) -> _Fit:
-    """Fit a polynomial surface, robust against compact deviations (Tukey's biweight)."""
-    a = _terms(x, y, degree)
-    smooth, c, weight, scale = _robust(a, z.ravel())
-    normal = np.linalg.pinv(a.T @ (a * weight[:, None]))
+def _surface(
+    x: Floats, y: Floats, z: Floats, degree: int, least_scale: float, bump: Floats | None = None
+) -> _Fit:
+    """Fit a polynomial surface, robust against compact deviations (Tukey's biweight).
+
+    A hot spot's shape is fitted along as `bump` and left out of the surface.
+    """
+    terms = _terms(x, y, degree)
+    a = terms if bump is None else np.column_stack([terms, bump])
+    c, weight, scale = _robust(a, z.ravel(), least_scale)
+    c = c[: terms.shape[1]]
+    normal = np.linalg.pinv(terms.T @ (terms * weight[:, None]))
     corner = _terms(np.array([[1.0]]), np.array([[1.0]]), degree)[0]
     # Blocks next to each other share coding and wall texture: a quarter of them count.
     u = 2 * scale * math.sqrt(float(corner @ normal @ corner))
-    return _Fit(smooth.reshape(z.shape), c, degree, u)
+    return _Fit(np.asarray((terms @ c).reshape(z.shape)), c, degree, u)
 
 
 def _lamp(logs: list[Floats], x: Floats, y: Floats, smooth: Floats) -> tuple[float, float]:
@@ -203,15 +221,14 @@ def _lamp(logs: list[Floats], x: Floats, y: Floats, smooth: Floats) -> tuple[flo
     return 2 * float(c[1]), 2 * float(c[2])
 
 
-def _brightest(x: Floats, y: Floats, level: Floats) -> tuple[tuple[float, float], float]:
-    """Place and height of the top of the surface, by a paraboloid through its upper part."""
+def _brightest(x: Floats, y: Floats, level: Floats) -> tuple[float, float]:
+    """Place of the top of the surface, by a paraboloid through its upper part."""
     inner = (np.abs(x) < 0.5) & (np.abs(y) < 0.5)
     a = np.stack([np.ones(inner.sum()), x[inner], y[inner], x[inner] ** 2, y[inner] ** 2], axis=1)
     c = np.linalg.lstsq(a, level[inner], rcond=None)[0]
     cx = float(np.clip(-c[1] / (2 * c[3]), -0.4, 0.4)) if c[3] < -1e-4 else 0.0
     cy = float(np.clip(-c[2] / (2 * c[4]), -0.4, 0.4)) if c[4] < -1e-4 else 0.0
-    near = np.hypot(x - cx, y - cy) < 0.12
-    return (cx, cy), float(level[near].mean()) if near.any() else float(level[inner].max())
+    return cx, cy
 
 
 def _uv(field: Floats) -> Floats:
@@ -221,31 +238,30 @@ def _uv(field: Floats) -> Floats:
 
 
 def _tint(
-    x: Floats, y: Floats, uv: Floats, centre: tuple[float, float]
-) -> tuple[Floats, float, Floats]:
-    """Return Δu'v' of the smooth surface per block, u of its largest, and the residual map."""
-    fits = [_surface(x, y, uv[..., k], _COLOUR_DEGREE) for k in range(2)]
-    away = [f.smooth - f.at(*centre) for f in fits]
-    # A lens tints along the radius; a hot spot must not be taken for that, so spots are
-    # looked for against a stiffer surface.
-    residual = np.stack([uv[..., k] - _radial(x, y, uv[..., k], centre) for k in range(2)], axis=-1)
+    x: Floats, y: Floats, uv: Floats, centre: tuple[float, float], bump: Floats | None
+) -> tuple[Floats, float]:
+    """Return Δu'v' of the smooth surface per block, and u of its largest."""
+    fits = [_surface(x, y, uv[..., k], _COLOUR_DEGREE, _LEAST_SCALE_UV, bump) for k in range(2)]
+    tint = np.hypot(*[f.smooth - f.at(*centre) for f in fits])
     # The corners of the frame lie half a block beyond the last block's centre.
-    tint = np.hypot(*away)
     tint[[0, 0, -1, -1], [0, -1, 0, -1]] = [
         math.hypot(*(f.at(cx, cy) - f.at(*centre) for f in fits))
         for cy in (-1, 1) for cx in (-1, 1)
     ]  # fmt: skip
-    return np.asarray(tint), math.hypot(*(f.u_corner for f in fits)), residual
+    return np.asarray(tint), math.hypot(*(f.u_corner for f in fits))
 
 
-def _radial(x: Floats, y: Floats, z: Floats, centre: tuple[float, float]) -> Floats:
-    r2 = (x - centre[0]) ** 2 + (0.5625 * (y - centre[1])) ** 2
-    a = np.stack([np.ones(x.size), x.ravel(), y.ravel(), r2.ravel(), (r2**2).ravel()], axis=1)
-    return _robust(a, z.ravel())[0].reshape(z.shape)
+def _radial_terms(x: Floats, y: Floats, centre: tuple[float, float], tall: float) -> Floats:
+    r2 = (x - centre[0]) ** 2 + (tall * (y - centre[1])) ** 2
+    columns = [np.ones(x.size), x.ravel(), y.ravel(), r2.ravel(), (r2**2).ravel()]
+    return np.stack(columns, axis=1)
 
 
-def _robust(a: Floats, b: Floats) -> tuple[Floats, Floats, Floats, float]:
-    """Return fitted values, coefficients, weights and scale (Tukey's biweight)."""
+def _robust(a: Floats, b: Floats, least_scale: float) -> tuple[Floats, Floats, float]:
+    """Return coefficients, weights and scale (Tukey's biweight).
+
+    Residuals are weighed against their scale, but never against less than `least_scale`.
+    """
     weight = np.ones_like(b)
     scale = 0.0
     for _ in range(10):
@@ -253,44 +269,82 @@ def _robust(a: Floats, b: Floats) -> tuple[Floats, Floats, Floats, float]:
         c = np.linalg.lstsq(a * root[:, None], b * root, rcond=None)[0]
         rest = b - a @ c
         scale = 1.4826 * float(np.median(np.abs(rest))) + 1e-9
-        weight = np.clip(1 - (rest / (5 * scale)) ** 2, 0, None) ** 2
-    return np.asarray(a @ c, np.float64), np.asarray(c, np.float64), weight, scale
+        weight = np.clip(1 - (rest / (5 * max(scale, least_scale))) ** 2, 0, None) ** 2
+    return np.asarray(c, np.float64), weight, scale
 
 
-def _find_spot(residual: Floats, size: tuple[int, int]) -> Spot | None:
-    """Return the strongest compact tint that stands out of the noise, None without one."""
+def _find_spot(uv: Floats, terms: Floats, size: tuple[int, int]) -> tuple[Spot, Floats] | None:
+    """Return the strongest compact tint that stands out of the noise and its shape, or None.
+
+    A lens tints along the radius; a hot spot must not be taken for that, so spots are looked
+    for against a stiff surface, the combination of `terms`.
+    """
+    rows, columns = uv.shape[:2]
+    smooth = [terms @ _robust(terms, uv[..., k].ravel(), 0.0)[0] for k in range(2)]
+    place = _strongest(uv - np.stack(smooth, axis=-1).reshape(uv.shape))
+    if place is None:
+        return None
+    row, column, area = place
+    x, y, sigma, strength = _fit_spot(uv, terms, row, column, math.sqrt(area / math.pi) / 1.18)
+    scale = (size[0] / columns, size[1] / rows)
+    spot = Spot(
+        (x + 0.5) * scale[0] - 0.5, (y + 0.5) * scale[1] - 0.5, 2.355 * sigma * scale[0], strength
+    )
+    return spot, _bump(rows, columns, x, y, sigma)
+
+
+def _strongest(residual: Floats) -> tuple[int, int, int] | None:
+    """Return row, column and area in blocks of the spot that stands out most."""
     import cv2
 
     rows, columns = residual.shape[:2]
-    best: Spot | None = None
+    best: tuple[float, tuple[int, int, int]] | None = None
     for sigma in (1.0, 2.0, 4.0):
         smooth = np.stack(
             [cv2.GaussianBlur(residual[..., k].copy(), (0, 0), sigma) for k in range(2)], axis=-1
         )
         strength = np.hypot(smooth[..., 0], smooth[..., 1])
         noise = 1.4826 * np.median(np.abs(smooth - np.median(smooth, axis=(0, 1))), axis=(0, 1))
-        row, column = np.unravel_index(int(strength.argmax()), strength.shape)
+        row, column = (int(i) for i in np.unravel_index(int(strength.argmax()), strength.shape))
         height = float(strength[row, column])
         if height < _LEAST_SPOT or height < _SPOT_Z * float(np.hypot(*noise)):
             continue
         # Compact: it falls to half within a quarter of the frame.
-        above = strength > height / 2
-        _, labels = cv2.connectedComponents(above.astype(np.uint8))
+        _, labels = cv2.connectedComponents((strength > height / 2).astype(np.uint8))
         area = int((labels == labels[row, column]).sum())
         if area > 0.08 * rows * columns:
             continue
-        raw = float(np.hypot(*_peak(residual, int(row), int(column))))
-        width = 2 * math.sqrt(area / math.pi) * size[0] / columns
-        if best is None or raw > best.strength:
-            best = Spot(
-                (float(column) + 0.5) / columns * size[0] - 0.5,
-                (float(row) + 0.5) / rows * size[1] - 0.5,
-                width,
-                raw,
-            )
-    return best
+        if best is None or height > best[0]:
+            best = height, (row, column, area)
+    return None if best is None else best[1]
 
 
-def _peak(residual: Floats, row: int, column: int) -> Floats:
-    near = residual[max(0, row - 1) : row + 2, max(0, column - 1) : column + 2]
-    return np.asarray(near.mean(axis=(0, 1)))
+def _fit_spot(
+    uv: Floats, terms: Floats, row: int, column: int, sigma: float
+) -> tuple[float, float, float, float]:
+    """Fit a round Gaussian on the stiff surface: x, y, sigma in blocks, height in Δu'v'."""
+    from scipy.optimize import least_squares
+
+    rows, columns = uv.shape[:2]
+    seen = uv.reshape(-1, 2)
+
+    def fitted(p: Floats) -> tuple[Floats, Floats]:
+        a = np.column_stack([terms, _bump(rows, columns, p[0], p[1], p[2])])
+        c = np.linalg.lstsq(a, seen, rcond=None)[0]
+        return a @ c - seen, c[-1]
+
+    low = (column - 4.0, row - 4.0, 0.4)
+    high = (column + 4.0, row + 4.0, 0.25 * columns)
+    start = (float(column), float(row), float(np.clip(sigma, 0.6, 0.2 * columns)))
+    found = least_squares(
+        lambda p: fitted(p)[0].ravel(), start, bounds=(low, high), x_scale=(1.0, 1.0, 1.0),
+        diff_step=1e-3,
+    )  # fmt: skip
+    height = fitted(found.x)[1]
+    return float(found.x[0]), float(found.x[1]), float(found.x[2]), float(np.hypot(*height))
+
+
+def _bump(rows: int, columns: int, x: float, y: float, sigma: float) -> Floats:
+    """Return a round Gaussian of height 1 at every block, (rows · columns,)."""
+    down, across = np.mgrid[:rows, :columns]
+    return np.asarray(np.exp(-((across - x) ** 2 + (down - y) ** 2) / (2 * sigma**2)).ravel())

@@ -26,6 +26,10 @@ Array = npt.NDArray[np.float64]
 LEAST_MARKERS = {"board": 3}
 """Markers that must be whole; the others carry few and large ones."""
 
+_LEAST_GAP = 3.5
+"""px of clear edge around a point, where the picture is squeezed most; below that its place
+is wrong by a tenth of a pixel and more."""
+
 
 @dataclass(frozen=True)
 class Found:
@@ -176,7 +180,9 @@ def find(
     ids, points, plane, half = _refine(layout, smooth, mapping)
     if len(ids) >= 8:
         mapping = fit_plane(plane, points, width, height, used)
-        keep = np.hypot(*(mapping.to_image(plane) - points).T) < max(2.0, 4 * mapping.rms)
+        off = np.hypot(*(mapping.to_image(plane) - points).T)
+        keep = off < max(2.0, 8 * float(np.median(off)))
+        keep &= _alone(points, off)
         ids, points, plane, half = ids[keep], points[keep], plane[keep], half[keep]
     found = Found(layout, markers, ids, points, plane, half, mapping)
     return _flip(found, width) if mirrored else found
@@ -256,11 +262,19 @@ def _refine(
     jacobian = mapping.scale(plane)
     smallest = np.linalg.svd(jacobian, compute_uv=False)[:, -1]
     gap = _gap(layout)
-    half = np.clip(np.floor(0.9 * gap * smallest), 2, 10).astype(np.intp)
+    # Windows of less than 3 px hold too little of two crossing edges: errors of a pixel.
+    half = np.clip(np.floor(0.9 * gap * smallest), 3, 10).astype(np.intp)
     points, ok = refine_saddles(image, guess, half)
-    ok &= smallest * gap > 3.0
+    ok &= smallest * gap > _LEAST_GAP
     ok &= _looks_like_a_corner(image, points, jacobian, gap)
     return ids[ok], points[ok], plane[ok], half[ok]
+
+
+def _alone(points: Array, off: Array) -> npt.NDArray[np.bool_]:
+    """Of points that were drawn to one place, keep the one that the map expects there."""
+    apart = np.hypot(*(points[:, None] - points[None]).transpose(2, 0, 1))
+    better = (off[None, :] < off[:, None]) & (apart < 1.5)
+    return np.asarray(~better.any(axis=1), np.bool_)
 
 
 def _gap(layout: Layout) -> float:
