@@ -162,11 +162,13 @@ class Mark:
     """One layer of a figure.
 
     ``kind`` is ``line``, ``points``, ``band`` (needs `low` and `high`), ``bars``,
-    ``rule`` (a line at `value`, across when `y` is the axis it belongs to), or
-    ``cells`` (a map: `x`, `y`, colour by `value` column).
+    ``rule`` (a line at `value`, across when `y` is the axis it belongs to),
+    ``cells`` (a map: `x`, `y`, colour by `value` column), ``swatches`` (the same, painted in
+    the sRGB colour, ``#rrggbb``, of the column `shade`, with the number of column `y` on it),
+    or ``links`` (lines from `x`, `y` to the places in columns `low`, `high`).
     """
 
-    kind: Literal["line", "points", "band", "bars", "rule", "cells"]
+    kind: Literal["line", "points", "band", "bars", "rule", "cells", "swatches", "links"]
     y: str = ""
     low: str = ""
     high: str = ""

@@ -28,7 +28,7 @@ _LEAST_RADIUS = 4.0
 _LARGEST = 0.03  # of the frame's width
 _DARK = 0.02  # luminance under which noise and flare decide
 _UNEVEN = 0.035  # coded: range of the parts of a cell
-_CLIPPED = 0.05  # share of clipped px that spoils a cell
+CLIPPED = 0.05  # share of clipped px that spoils a cell
 _FOUND = 0.55  # correlation of the outlines from which an object is where it was
 _SEARCH = 0.015  # of the frame's width
 _MOST = 120
@@ -73,6 +73,8 @@ class Cells:
     u_reference, u_test : array, (n, 3)
         From the scatter over sectors of each disc (noise and coding; a slope of the light
         is taken out).
+    slope : array, (n,)
+        How fast each cell changes from place to place, coded per px of the test picture.
     left_out : mapping of reason to number
         ``clipped``, ``moved``, ``uneven``.
     lost : sequence of (x, y, reason)
@@ -86,6 +88,7 @@ class Cells:
     test: Floats
     u_reference: Floats
     u_test: Floats
+    slope: Floats
     left_out: dict[str, int] = field(default_factory=dict)
     lost: Sequence[tuple[float, float, str]] = ()
     shift: float = 0.0
@@ -184,6 +187,7 @@ class _Tries:
         self.largest = _LARGEST * test.linear.shape[1]
         self.found: list[tuple[float, float, float, float, float]] = []
         self.values: list[tuple[Floats, Floats, Floats, Floats]] = []
+        self.slopes: list[float] = []
         self.lost: list[tuple[float, float, str]] = []
 
     def look(self, region: _Region) -> None:
@@ -203,12 +207,15 @@ class _Tries:
             self.lost.append((*middle, reason))
             return
         cx, cy, radius = placed
-        if _spread(self.reference.linear, cx, cy, radius) > _UNEVEN:
+        uneven = unevenness(self.reference.linear, cx, cy, radius)
+        if uneven > _UNEVEN:
             self.lost.append((*middle, "uneven"))
             return
         own = sample(self.reference.linear, cx, cy, radius)
         other = sample(self.test.linear, cx + shift[0], cy + shift[1], radius)
         self.found.append((cx, cy, radius, *shift))
+        # The middles of two halves of a disc are 0.85 radii apart.
+        self.slopes.append(uneven / (0.85 * radius))
         self.values.append((own[0], other[0], own[1], other[1]))
 
     def _where(self, region: _Region) -> tuple[float, tuple[float, float]]:
@@ -252,8 +259,8 @@ class _Tries:
             return "uneven", None
         cx, cy = x + float(column), y + float(row)
         for plate, (dx, dy) in ((self.reference, (0.0, 0.0)), (self.test, shift)):
-            disc = _disc(plate.clipped.shape, cx + dx, cy + dy, radius)
-            if not disc.any() or plate.clipped[disc].mean() > _CLIPPED:
+            disc = disc_mask(plate.clipped.shape, cx + dx, cy + dy, radius)
+            if not disc.any() or plate.clipped[disc].mean() > CLIPPED:
                 return "clipped", None
         return "", (cx, cy, radius)
 
@@ -280,6 +287,7 @@ class _Tries:
             columns[1],
             columns[2],
             columns[3],
+            np.array([self.slopes[i] for i in order]),
             {r: reasons.count(r) for r in ("clipped", "moved", "uneven")},
             tuple(self.lost),
             float(np.median(shifts)) if shifts else 0.0,
@@ -324,7 +332,8 @@ def _peak(line: Any, at: int) -> float:
     return 0.5 * (left - right) / bend if bend < 0 else 0.0
 
 
-def _disc(shape: tuple[int, ...], x: float, y: float, radius: float) -> npt.NDArray[np.bool_]:
+def disc_mask(shape: tuple[int, ...], x: float, y: float, radius: float) -> npt.NDArray[np.bool_]:
+    """Return the pixels whose middles lie in a disc, (H, W)."""
     mask = np.zeros(shape[:2], np.uint8)
     cv2.circle(mask, (round(x * 16), round(y * 16)), round(radius * 16), 1, -1, shift=4)
     return mask > 0
@@ -355,9 +364,9 @@ def sample(linear: Image, x: float, y: float, radius: float) -> tuple[Floats, Fl
     return mean, np.sqrt((means**2).sum(axis=0) / max(1, len(means) - 3) / len(means))
 
 
-def _spread(linear: Image, x: float, y: float, radius: float) -> float:
+def unevenness(linear: Image, x: float, y: float, radius: float) -> float:
     """Return how uneven a disc is, coded: range of its left, right, upper and lower parts."""
-    disc = _disc(linear.shape, x, y, radius)
+    disc = disc_mask(linear.shape, x, y, radius)
     rows, columns = np.nonzero(disc)
     pixels = coded(linear[disc])
     parts = [

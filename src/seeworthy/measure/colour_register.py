@@ -178,7 +178,7 @@ def _by_edges(reference: Image, test: Image) -> Floats | None:
         except cv2.error:
             return None
         warp = np.asarray(np.linalg.inv(shrink) @ np.asarray(found, float) @ shrink)
-    matrix = np.linalg.inv(warp)
+    matrix: Floats = np.asarray(np.linalg.inv(warp), float)
     return matrix / matrix[2, 2] if _sane(matrix, reference, test) else None
 
 

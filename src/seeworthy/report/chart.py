@@ -14,6 +14,7 @@ _SHAPES = ["circle", "square", "triangle-up", "diamond", "cross", "triangle-down
 _DASHES = [[1, 0], [6, 3], [2, 2], [8, 3, 2, 3], [10, 4], [4, 1], [1, 3]]
 # Stands for the paper under a label; `figures.inline_svg` puts the page's paper there.
 HALO = "#fffffe"
+_SWATCH = 19  # px of height that a row of swatches with a number on it needs
 # One hue, evenly darker: reads the same in grey and for every kind of colour vision.
 _RAMP = ["#f4ecd8", "#bcd3d6", "#7fb0bf", "#3f86a3", "#125a7c", "#06314a"]
 
@@ -66,6 +67,9 @@ class _Builder:
         self.domains: dict[str, list[float]] = {}
         if figure.equal:
             self._equal(size)
+        elif any(m.kind == "swatches" for m in figure.marks):
+            rows = len(set(figure.columns[figure.y.column]))
+            self.height = max(60, _SWATCH * rows)
 
     def chart(self) -> Any:
         alt = _altair()
@@ -91,7 +95,7 @@ class _Builder:
         """Return the entries of the one legend: values of series columns, labels of marks."""
         entries: dict[str, None] = {}
         for mark in self.figure.marks:
-            if mark.kind in {"cells", "rule"}:
+            if mark.kind in {"cells", "rule", "swatches", "links"}:
                 continue
             if mark.series:
                 values = (v for v in self.figure.columns[mark.series] if v is not None)
@@ -104,7 +108,7 @@ class _Builder:
         """Give both axes the same scale: pixels per unit across equal those down."""
         spans = []
         for axis, letters in ((self.figure.x, "x"), (self.figure.y, "y")):
-            columns = {axis.column} if letters == "x" else self._y_columns()
+            columns = self._y_columns() if letters == "y" else {axis.column} | self._link_ends()
             numbers = [
                 float(v)
                 for c in columns
@@ -121,7 +125,12 @@ class _Builder:
 
     def _y_columns(self) -> set[str]:
         found = {c for m in self.figure.marks for c in (m.y, m.low, m.high) if c}
+        found -= self._link_ends()
         return found or {self.figure.y.column}
+
+    def _link_ends(self) -> set[str]:
+        """Return the columns of places across where links end."""
+        return {m.low for m in self.figure.marks if m.kind == "links"}
 
     # Channels
 
@@ -316,6 +325,48 @@ def _cells(b: _Builder, mark: Mark) -> list[Any]:
     return [alt.Chart().mark_rect().encode(color=colour, **encoding)]
 
 
+def _swatches(b: _Builder, mark: Mark) -> list[Any]:
+    alt = _altair()
+    encoding: dict[str, Any] = {}
+    for axis, letter in ((b.figure.x, "x"), (b.figure.y, "y")):
+        channel: Any = alt.X if letter == "x" else alt.Y
+        look = alt.Axis(labelAngle=0, orient="top" if letter == "x" else "left", grid=False)
+        encoding[letter] = channel(
+            f"{b.name(axis.column)}:O",
+            title=titled(axis) or None,
+            sort=None,
+            axis=look,
+            scale=alt.Scale(paddingInner=0.02 if letter == "x" else 0.12),
+        )
+    paint = alt.Color(f"{b.name(mark.shade)}:N", scale=None)
+    found = [alt.Chart().mark_rect().encode(color=paint, **encoding)]
+    if mark.y:
+        # Ink by the paint's own brightness (BT.601 luma of the code values).
+        hexes = [
+            f"parseInt(slice(datum.{b.name(mark.shade)}, {i}, {i + 2}), 16)" for i in (1, 3, 5)
+        ]
+        bright = " + ".join(f"{w} * {h}" for w, h in zip((0.299, 0.587, 0.114), hexes, strict=True))
+        ink = alt.condition(f"{bright} > 128", alt.value("#000000"), alt.value("#ffffff"))
+        text = alt.Text(f"{b.name(mark.y)}:Q", format=".1f")
+        words = alt.Chart().transform_filter(f"isValid(datum.{b.name(mark.y)})")
+        found.append(words.mark_text(fontSize=11).encode(text=text, color=ink, **encoding))
+    return found
+
+
+def _links(b: _Builder, mark: Mark) -> list[Any]:
+    alt = _altair()
+    whole = f"isValid(datum.{b.name(mark.low)}) && isValid(datum.{b.name(mark.high)})"
+    lines = alt.Chart().transform_filter(whole).mark_rule(color=INK, opacity=0.45, strokeWidth=1.2)
+    return [
+        lines.encode(
+            x=b.axis(b.figure.x, "x"),
+            y=b.axis(b.figure.y, "y", mark.y),
+            x2=f"{b.name(mark.low)}:Q",
+            y2=f"{b.name(mark.high)}:Q",
+        )
+    ]
+
+
 _DRAW = {
     "line": _line,
     "points": _points,
@@ -323,6 +374,8 @@ _DRAW = {
     "bars": _bars,
     "rule": _rule,
     "cells": _cells,
+    "swatches": _swatches,
+    "links": _links,
 }
 
 
