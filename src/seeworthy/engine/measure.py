@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -25,14 +26,16 @@ class Measured:
     procedure : Procedure
     inputs : Inputs
     outcome : Outcome
-    hashes : mapping of Source to str
-        Hex SHA-256 of every input file.
     """
 
     procedure: Procedure
     inputs: Inputs
     outcome: Outcome
-    hashes: Mapping[Source, str] = field(default_factory=dict)
+
+    @cached_property
+    def hashes(self) -> Mapping[Source, str]:
+        """Hex SHA-256 of every input file; reading hours of film again takes its time."""
+        return {s: s.sha256() for sources in self.inputs.files.values() for s in sources}
 
     def to_json(self) -> dict[str, Any]:
         """Return the JSON of ``measure`` (see docs/design.md)."""
@@ -107,11 +110,7 @@ def measure(
     outcome = evaluate([Item(chosen, inputs)], progress=progress)[0]
     if isinstance(outcome, SeeworthyError):
         raise outcome
-    return Measured(chosen, inputs, outcome, _hashes(inputs))
-
-
-def _hashes(inputs: Inputs) -> dict[Source, str]:
-    return {s: s.sha256() for sources in inputs.files.values() for s in sources}
+    return Measured(chosen, inputs, outcome)
 
 
 @dataclass(frozen=True)
