@@ -35,7 +35,7 @@ def marked_cells(reference: Plate, test: Plate, matrix: Floats, boxes: Sequence[
     boxes : sequence of (x, y, w, h)
         On the test picture.
     """
-    back = np.linalg.inv(matrix)
+    back: Floats = np.asarray(np.linalg.inv(matrix), float)
     discs, values, slopes, lost = [], [], [], []
     for box in boxes:
         disc = _disc_of(box, back)
