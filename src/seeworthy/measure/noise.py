@@ -23,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.errors import CannotMeasure
+from seeworthy.measure.noise_coding import sparseness
 
 Floats = npt.NDArray[np.float64]
 
@@ -69,6 +70,8 @@ class Level:
         Standard deviation of the patch mean from frame to frame, share of the signal.
     bands : float
         Standard deviation of row means beyond the noise, share of the signal; 0 where none.
+    sparse : float
+        Excess kurtosis of the noise in the coder's blocks; see `noise_coding`.
     pixels, frames : int
     reflectance, u_reflectance : float or None
         Of the patch, where it is known.
@@ -92,6 +95,7 @@ class Level:
     smear: float
     flicker: float
     bands: float
+    sparse: float
     pixels: int
     frames: int
     reflectance: float | None = None
@@ -116,6 +120,7 @@ def measure_level(
     *,
     limits: tuple[float, float] = (0.0, 1.0),
     step: float = 0.0,
+    corner: tuple[int, int] = (0, 0),
 ) -> Level:
     """Measure one even patch.
 
@@ -132,6 +137,8 @@ def measure_level(
         Light at and beyond which pixels are clipped.
     step : float
         Linear light of one code value at this level.
+    corner : (x, y)
+        Place of the patch in the frame, for the coder's grid of blocks.
 
     Raises
     ------
@@ -173,7 +180,8 @@ def measure_level(
         math.sqrt(close / max(variance, 1e-18)),
         _same(codes, near, 1) if codes is not None else 0.0,
         _same(codes, np.arange(apart), apart) if codes is not None else 0.0,
-        smear, math.sqrt(max(flicker, 0.0)) / signal, bands, pixels, frames,
+        smear, math.sqrt(max(flicker, 0.0)) / signal, bands,
+        sparseness(codes, corner) if codes is not None else 0.0, pixels, frames,
     )  # fmt: skip
 
 

@@ -60,6 +60,8 @@ class AtGrey:
         True when 18 % grey lies outside the steps that were measured.
     levels : int
         Used.
+    u_shared : float
+        Part of `u_snr`, dB, that stays the same from take to take: the densities.
     """
 
     scale: Scale
@@ -76,6 +78,7 @@ class AtGrey:
     bound: bool
     beyond: bool
     levels: int
+    u_shared: float = 0.0
 
     def interval(self) -> tuple[float, float]:
         """95 % interval of `snr`; open upwards for a bound."""
@@ -139,7 +142,7 @@ def at_grey(levels: Sequence[Level], scale: Scale, grey: float = GREY) -> AtGrey
         scale, light, temporal, temporal * math.hypot(noise.u, noise.slope * shift),
         fixed, u_fixed, _DECIBEL * math.log(light / temporal), _DECIBEL * u,
         _DECIBEL * math.log(light / whole), _DECIBEL * u_whole, dof, False, beyond > 1e-9,
-        len(used),
+        len(used), _DECIBEL * abs(slope * shift),
     )  # fmt: skip
     return _bounded(result, nearest) if nearest.masked else result
 
@@ -168,6 +171,7 @@ def _bounded(found: AtGrey, nearest: Level) -> AtGrey:
         found.scale, found.signal, found.temporal, max(found.u_temporal, most - found.temporal),
         found.fixed, found.u_fixed, least, max(found.u_snr, found.snr - least, 0.5), whole,
         max(found.u_total, found.total - whole, 0.5), found.dof, True, found.beyond, found.levels,
+        found.u_shared,
     )  # fmt: skip
 
 

@@ -145,5 +145,5 @@ def pool(levels: Sequence[Level], name: str) -> Level | None:
         temporal / math.sqrt(2 * dof), dof, root, math.sqrt(max(fixed, 0.0) + u_fixed) - root,
         fixed, u_fixed, average("codes"), average("step"), average("neighbours"),
         average("repeated"), average("frozen"), average("smear"), average("flicker"),
-        average("bands"), sum(v.pixels for v in kept), kept[0].frames,
+        average("bands"), average("sparse"), sum(v.pixels for v in kept), kept[0].frames,
     )  # fmt: skip

@@ -63,7 +63,9 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
             greys[channel] = at_grey(found, scale)
         except CannotMeasure as error:
             missing = missing or error.message
-    span = dynamic_range(levels.luminance, noise_levels.step_at(light, 1e-4))
+    # The tiles of a scene have each their own story in the dark; known patches are needed.
+    dark_step = noise_levels.step_at(light, 1e-4)
+    span = dynamic_range(levels.luminance, dark_step) if how != "scene" else None
     pattern = how != "scene" or noise_levels.is_even(levels)
     if noise_levels.LUMINANCE not in greys and span is None:
         raise CannotMeasure(
@@ -221,7 +223,8 @@ def _findings(levels: Levels, watcher: NoiseFrames, how: str, scale: str) -> dic
     trouble = trouble_of(levels.luminance)
     parts = pattern_parts(levels.luminance) if how != "scene" else None
     return {
-        "levels": [_row(level) for level in levels.luminance],
+        "snr_per_level_db": {v.name: _decibels(v.signal / v.temporal) for v in levels.luminance},
+        "masked_levels": [v.name for v in levels.luminance if v.masked],
         "patches_from": how,
         "grey_is": _GREYS[scale],
         "left_out": dict(levels.refused),
@@ -232,7 +235,9 @@ def _findings(levels: Levels, watcher: NoiseFrames, how: str, scale: str) -> dic
         "repeated_blocks_percent": round(100 * trouble.repeated, 1),
         "noise_between_neighbours_percent": round(100 * trouble.neighbours, 1),
         "noise_smear": round(trouble.smear, 3),
-        "smoothed": trouble.smoothed,
+        "coded": trouble.coded,
+        "filtered": trouble.filtered,
+        "coding_took_at_least_db": round(trouble.loss, 1),
         "flicker_percent": round(100 * trouble.flicker, 3),
         "bands_percent": round(100 * trouble.bands, 3),
         "tone_slope": _tone_slope(levels) if scale == "reflectance" else None,
@@ -241,18 +246,8 @@ def _findings(levels: Levels, watcher: NoiseFrames, how: str, scale: str) -> dic
     }
 
 
-def _row(level: Any) -> dict[str, Any]:
-    known = level.reflectance
-    return {
-        "patch": level.name,
-        "reflectance": None if known is None else round(known, 4),
-        "signal_percent": round(100 * level.signal, 4),
-        "temporal_percent": round(100 * level.temporal, 5),
-        "fixed_percent": round(100 * level.fixed, 5),
-        "snr_db": round(20 * math.log10(level.signal / level.temporal), 2),
-        "noise_in_codes": round(level.codes, 3),
-        "masked": level.masked,
-    }
+def _decibels(ratio: float) -> float:
+    return round(20 * math.log10(ratio), 2)
 
 
 def _tone_slope(levels: Levels) -> float | None:
@@ -271,7 +266,7 @@ def _tone_slope(levels: Levels) -> float | None:
 
 
 def _doubts(levels: Levels, at: AtGrey | None, how: str, pattern: bool) -> list[str]:
-    said = [f"The {name} was left out: {why}" for name, why in levels.refused.items()]
+    said = [f"Left out, {name}: {why}" for name, why in levels.refused.items()]
     if at is not None and at.bound:
         said.append(
             f"At 18 % grey the noise is smaller than whole code values can show: SNR is at least "
@@ -307,7 +302,8 @@ PROCEDURE = Procedure(
     version=1,
     yields=("snr_18", "temporal_noise", "fixed_pattern_noise", "dynamic_range"),
     findings={
-        "levels": "Signal and noise of every patch, linear, in percent of full scale.",
+        "snr_per_level_db": "Signal over temporal noise of every patch.",
+        "masked_levels": "Patches whose noise is too small, or too often repeated, to be told.",
         "patches_from": "Our grey steps, marked regions, or flat places of any still scene.",
         "grey_is": "What 18 % is taken of: a surface, or full scale of the picture.",
         "left_out": "Patches that were clipped or too small.",
@@ -320,7 +316,9 @@ PROCEDURE = Procedure(
             "Noise between neighbouring frames, of that between far ones; 100 without encoder."
         ),
         "noise_smear": "Correlation of the noise of neighbouring pixels.",
-        "smoothed": "Whether an encoder or denoising took noise away.",
+        "coded": "Whether an encoder took noise away.",
+        "filtered": "Whether noise is tied over time or space, as by denoising.",
+        "coding_took_at_least_db": "Least by which the encoder lifted SNR over the sensor's own.",
         "flicker_percent": "The light's own flicker from frame to frame, rms.",
         "bands_percent": "What whole rows do together, rms.",
         "tone_slope": "Power of the picture's light over the scene's; 1 is as the file says.",

@@ -128,7 +128,13 @@ def of_patches(watcher: NoiseFrames, light: Light, patches: Sequence[GreyPatch])
         step = step_at(light, float(linear.mean()))
         try:
             level = measure_level(
-                patch.name, linear, codes, watcher.numbers, limits=limits, step=step
+                patch.name,
+                linear,
+                codes,
+                watcher.numbers,
+                limits=limits,
+                step=step,
+                corner=patch.box[:2],
             )
         except CannotMeasure as error:
             found.refused[patch.name] = error.message
@@ -179,10 +185,18 @@ def of_scene(watcher: NoiseFrames, light: Light) -> Levels:
             step = step_at(light, float(linear.mean()))
             try:
                 tiles.append(
-                    measure_level("tile", linear, codes, watcher.numbers, limits=limits, step=step)
+                    measure_level(
+                        "tile",
+                        linear,
+                        codes,
+                        watcher.numbers,
+                        limits=limits,
+                        step=step,
+                        corner=box[:2],
+                    )
                 )
             except CannotMeasure as error:
-                found.refused.setdefault("tiles", error.message)
+                found.refused.setdefault("some tiles", error.message)
         level = pool(tiles, f"{len(found.luminance) + 1}")
         if level is not None:
             found.luminance.append(level)
@@ -214,7 +228,7 @@ class Trouble:
 
     Attributes
     ----------
-    neighbours, repeated, frozen, smear, flicker, bands : float
+    neighbours, repeated, frozen, smear, flicker, bands, sparse : float
         Median over the levels; see `measure.noise.Level`.
     """
 
@@ -224,11 +238,26 @@ class Trouble:
     smear: float
     flicker: float
     bands: float
+    sparse: float
 
     @property
-    def smoothed(self) -> bool:
-        """Whether an encoder or denoising is at work."""
-        return self.neighbours < 0.9 or self.repeated > 0.05 or self.smear > 0.1
+    def coded(self) -> bool:
+        """Whether an encoder took noise away."""
+        from seeworthy.measure.noise_coding import CODED
+
+        return self.sparse > CODED or self.repeated > 0.05
+
+    @property
+    def filtered(self) -> bool:
+        """Whether noise is tied over time or space beyond what an encoder would explain."""
+        return self.neighbours < 0.95 or self.smear > 0.1
+
+    @property
+    def loss(self) -> float:
+        """Decibels that coding took at least."""
+        from seeworthy.measure.noise_coding import least_loss
+
+        return least_loss(self.sparse)
 
 
 def trouble_of(levels: Sequence[Level]) -> Trouble:
@@ -244,13 +273,17 @@ def trouble_of(levels: Sequence[Level]) -> Trouble:
 def doubts(trouble: Trouble, keys: int, frames: int) -> list[str]:
     """Say in sentences what was found between sensor and file."""
     said = []
-    if trouble.smoothed:
+    if trouble.coded:
         said.append(
-            "The file holds less noise than the sensor made: between neighbouring frames "
-            f"{100 * trouble.neighbours:.0f} % of it, {100 * trouble.repeated:.0f} % of the "
-            f"blocks repeated unchanged, the noise of neighbouring pixels tied by "
-            f"{trouble.smear:.2f}. Encoder and denoising cannot be told apart; the figures are "
-            "noise as delivered, from frames far apart, and the sensor's own SNR is lower."
+            f"The encoder took noise away, {trouble.loss:.1f} dB at least: the figures are noise "
+            "as delivered in the file (from frames far apart, so that repeated blocks do not "
+            "hide it), and the sensor's own SNR is lower by that much or more."
+        )
+    if trouble.filtered:
+        said.append(
+            f"Between neighbouring frames there is {100 * trouble.neighbours:.0f} % of the noise "
+            f"of frames far apart, and neighbouring pixels share it by {trouble.smear:.2f}: the "
+            "camera denoises, or its encoder repeats blocks."
         )
     if keys < 2 and trouble.repeated > 0.05:
         said.append(

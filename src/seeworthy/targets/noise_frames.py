@@ -39,6 +39,8 @@ class NoiseFrames:
         Kept at most, fewer of large pictures.
     longest : int
         Frames after which it leaves the pass.
+    colour : bool
+        Keep the colour planes too.
 
     Attributes
     ----------
@@ -51,8 +53,8 @@ class NoiseFrames:
         Key frames seen.
     """
 
-    def __init__(self, pairs: int = PAIRS, longest: int = _LONGEST) -> None:
-        self.pairs, self.longest = pairs, longest
+    def __init__(self, pairs: int = PAIRS, longest: int = _LONGEST, *, colour: bool = True) -> None:
+        self.pairs, self.longest, self.colour = pairs, longest, colour
         self.stage: Stage | None = None
         self.ticks: list[int] = []
         self.repeated = 0
@@ -91,7 +93,7 @@ class NoiseFrames:
         return None
 
     def _copy(self, view: FrameView) -> _Kept:
-        chroma = view.chroma
+        chroma = view.chroma if self.colour else None
         planes = None if chroma is None else (np.array(chroma[0]), np.array(chroma[1]))
         return _Kept(view.index, self.keys, np.array(view.luma), planes)
 

@@ -1,0 +1,237 @@
+"""Low light: sharpness, noise and frame rate as the light goes down, and where it stops."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.errors import WrongCall
+from seeworthy.procedures.declare import (
+    Files,
+    Inputs,
+    Option,
+    Procedure,
+    Reading,
+    Seen,
+    Step,
+    Watch,
+)
+from seeworthy.procedures.low_light_figures import figures, picture, sentence
+from seeworthy.results import Outcome, Result, result
+
+if TYPE_CHECKING:
+    from seeworthy.measure.low_light import Usable
+    from seeworthy.procedures.low_light_takes import Limits, Take
+    from seeworthy.quantities import Quantity
+
+
+def prepare(inputs: Inputs) -> Sequence[Watch]:
+    """Keep pairs of frames of every take."""
+    from seeworthy.targets.noise_frames import NoiseFrames
+
+    _readings(inputs)
+    _limits(inputs)
+    return [Watch(source, NoiseFrames(8, colour=False)) for source in inputs.all_files()]
+
+
+def conclude(inputs: Inputs, seen: Seen) -> Outcome:
+    """Measure every take against the brightest, and find the least usable light."""
+    from seeworthy.procedures.low_light_takes import judge, measure_takes
+
+    lights = _readings(inputs)
+    limits = _limits(inputs)
+    takes = measure_takes(inputs, seen, lights)
+    usable = judge(takes, limits)
+    return Outcome(
+        tuple(_results(takes, usable, limits)),
+        _findings(takes, usable, limits),
+        tuple(_doubts(takes, usable, inputs)),
+        tuple(picture(take) for take in takes),
+        figures(takes, usable, limits),
+        "",
+        sentence(takes, usable),
+    )
+
+
+def _readings(inputs: Inputs) -> list[Quantity]:
+    """Return the light of each file, in lx.
+
+    Raises
+    ------
+    WrongCall
+        Not one reading per file.
+    BadQuantity
+        A reading that is not light.
+    """
+    from seeworthy.measure.light_reading import parse_light
+
+    texts = [q.text for q in inputs.all_readings("light")]
+    files = inputs.all_files()
+    if len(texts) != len(files):
+        some = "one light reading was" if len(texts) == 1 else f"{len(texts)} light readings were"
+        raise WrongCall(
+            f"{some[0].upper()}{some[1:]} typed for {len(files)} files.",
+            'Type one for each file, in the files\' order: --reading light="9.7 EV dome".',
+        )
+    return [parse_light(text) for text in texts]
+
+
+def _limits(inputs: Inputs) -> Limits:
+    from seeworthy.measure.low_light import RATE_LIMIT, SHARPNESS_LIMIT, SNR_LIMIT
+    from seeworthy.procedures.low_light_takes import Limits
+    from seeworthy.quantities import parse
+
+    def typed(name: str, unit: str, default: float) -> float:
+        text = inputs.option(name)
+        if not text:
+            return default
+        if unit == "%" and text.strip().endswith("%"):
+            return parse(text, "%", positive=True).value / 100
+        return parse(text.removesuffix("dB").strip(), "", positive=True).value
+
+    limits = Limits(
+        typed("least_snr", "dB", SNR_LIMIT),
+        typed("least_sharpness", "%", SHARPNESS_LIMIT),
+        typed("least_rate", "%", RATE_LIMIT),
+    )
+    if max(limits.sharpness, limits.rate) > 1:
+        raise WrongCall(
+            "A share of bright light cannot be above 1.", "Write 0.5 or 50 % for one half."
+        )
+    return limits
+
+
+def _results(takes: Sequence[Take], usable: Usable, limits: Limits) -> list[Result]:
+    found = [
+        result(
+            "usable_lux", usable.lux, usable.u, n=len(takes), interval=usable.interval,
+            conditions={
+                "criterion": limits.text(),
+                **({"bound": usable.bound} if usable.bound else {}),
+            },
+            evidence=[take.evidence for take in takes],
+        )
+    ]  # fmt: skip
+    for take in takes:
+        light = {"light": round(take.lux.value, 4)}
+        shows = [take.evidence]
+        if take.grey is not None:
+            where: dict[str, Any] = {
+                **light, "grey": "18 % surface", "channel": "luminance", "noise": "temporal",
+            }  # fmt: skip
+            if take.grey.bound:
+                where["bound"] = "lower"
+            found.append(
+                result(
+                    "snr_18", take.grey.snr, take.grey.u_snr, n=take.grey.levels,
+                    interval=take.grey.interval(), conditions=where, evidence=shows,
+                )
+            )  # fmt: skip
+        if take.kept is not None and take is not takes[0]:
+            value, u = take.kept
+            interval = (max(0.0, value - 1.96 * u), value + 1.96 * u)
+            found.append(
+                result(
+                    "sharpness_kept", value, u, n=take.edges, interval=interval, conditions=light,
+                    evidence=shows,
+                )
+            )  # fmt: skip
+        if take.rate is not None:
+            rate, u_rate, dof, n = take.rate
+            found.append(result("frame_rate", rate, u_rate, n=n, dof=dof, conditions=light))
+    return found
+
+
+def _findings(takes: Sequence[Take], usable: Usable, limits: Limits) -> dict[str, Any]:
+    from seeworthy.measure.light_reading import like
+
+    level = like(usable.lux)
+    return {
+        "criterion": limits.text(),
+        "fails_first": usable.binds,
+        "crossed_at_lux": {
+            name: None if lux is None else round(lux, 3) for name, lux in usable.crossings.items()
+        },
+        "like": f"{level.condition} ({level.source})",
+        "mid_grey_percent": {
+            f"{t.lux.value:.4g} lx": round(100 * t.grey.signal, 2) for t in takes if t.grey
+        },
+        "darker_stops": {
+            f"{t.lux.value:.4g} lx": round(t.darker, 2) for t in takes if t.darker is not None
+        },
+        "exposure_at_most_ms": {
+            f"{t.lux.value:.4g} lx": round(1000 / t.rate[0], 2) for t in takes if t.rate
+        },
+        "edges_from": takes[0].edges_from,
+    }
+
+
+def _doubts(takes: Sequence[Take], usable: Usable, inputs: Inputs) -> list[str]:
+    said = []
+    for take in takes:
+        where = f"At {take.lux.value:.3g} lx"
+        said += [f"{where}: {text}" for text in take.notes]
+    if usable.bound == "upper":
+        said.append("The picture is usable in every take: the limit lies below the darkest one.")
+    if usable.bound == "lower":
+        said.append("Not even the brightest take is usable: the limit lies above it.")
+    if len(takes) < 4:
+        said.append(f"{len(takes)} levels only; five or six, two stops apart, tell more.")
+    said += inputs.taken_for_granted()
+    shared = dict.fromkeys(text for take in takes for text in take.assumptions)
+    return said + list(shared)
+
+
+PROCEDURE = Procedure(
+    id="low-light",
+    title="Low light",
+    question="Down to how little light is the picture of use?",
+    version=1,
+    yields=("usable_lux", "sharpness_kept", "snr_18", "frame_rate"),
+    findings={
+        "criterion": "What the picture must keep to be called usable.",
+        "fails_first": "Which of these is lost first.",
+        "crossed_at_lux": "Light at which each is lost, or none.",
+        "like": "A typical light of about that level, for orientation, and who says so.",
+        "mid_grey_percent": "Light of 18 % grey in each picture, of full scale.",
+        "darker_stops": "How much darker each picture is than the brightest take's.",
+        "exposure_at_most_ms": "No exposure is longer than the time between two frames.",
+        "edges_from": "Our target, a marked region, or an edge of the scene.",
+    },
+    files=(
+        Files("", ("clip",), "Ten still seconds at each light level, the same target.", 2, 0),
+    ),
+    readings=(
+        Reading(
+            "light", "text", "What the meter shows at the target, once per file, in their order.",
+            "9.7 EV dome", required=True, repeat=True,
+        ),
+    ),
+    options=(
+        Option("region", "The edge that is measured: x,y,w,h in px.", "600,300,60,90"),
+        Option("grey", "A grey card of 18 % in the picture: x,y,w,h in px.", "200,300,60,60"),
+        Option("least_snr", "Least signal over noise that is usable, dB; default 20.", "26"),
+        Option("least_sharpness", "Least share of sharpness; default 0.5.", "0.6"),
+        Option("least_rate", "Least share of the frame rate; default 0.75.", "0.9"),
+        Option("mirrored", "The camera mirrors its picture.", "yes", ("yes", "no")),
+    ),
+    steps=(
+        Step("Print the edges target (seeworthy target edges) and fix it flat on a wall."),
+        Step("Camera on a tripod, the target filling the frame; touch neither from here on."),
+        Step("Light it evenly and brightly; read the meter at the target; record ten seconds."),
+        Step(
+            "Take light away, about two stops (a quarter is left): farther lamps, fewer lamps, "
+            "blinds. Wait until the picture has settled, read the meter, record ten seconds."
+        ),
+        Step(
+            "Go on until the picture is of no use. For orientation: office 320 to 500 lx, living "
+            "room 50 lx, end of civil twilight 3.4 lx (public tables)."
+        ),
+    ),
+    cautions=("mains",),
+    kit=("the printed edges target", "a tripod or clamp", "a light meter", "lamps or blinds"),
+    setup="edges",
+    minutes=15.0,
+    prepare=prepare,
+    conclude=conclude,
+)  # fmt: skip
