@@ -97,7 +97,8 @@ def write_lens_map(
     stage = _stage(clip)
     size = given.lens.size if stage is None else (stage.width, stage.height)
     plan = plan_undistortion(given.lens, size, keep_all)
-    text = json.dumps({**plan.to_json(), "from": given.lens.origin}, indent=2, ensure_ascii=False)
+    told = {**plan.to_json(), "from": str(given.lens.origin)}
+    text = json.dumps(told, indent=2, ensure_ascii=False)
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(text + "\n", encoding="utf-8")
     return f"How the picture is straightened, {plan.hfov:.1f}° from side to side."
