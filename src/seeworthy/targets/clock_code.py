@@ -1,11 +1,20 @@
 """The bench clock: where its parts stand and how it writes the time.
 
-The page shows the time ``t`` of each screen update in whole milliseconds, modulo 2**27 ms
-(37.3 h), in two scales. The *count* ``t // 64`` stands in 21 cells in Gray code with the
-complement of every cell below it: an exposure shorter than 64 ms meets at most one change, and
-that changes one cell only. The *sweep* is a white bar that crosses a black strip once in 128 ms;
-the first circular moment of the light on the strip is the mean time shown during the exposure,
-whatever number of updates it straddles. The count says which turn of the sweep it is.
+The page shows the time ``t`` at which each screen update was begun, in milliseconds modulo
+`RANGE_MS` (55.9 h), in two scales.
+
+*Count*: ``t // 192`` stands in 20 cells in Gray code with the complement of every cell below it,
+so an exposure shorter than 192 ms meets at most one change, which changes one cell only. Five
+more cells say how often the screen is updated (`RATES`).
+
+*Sweep*: a white bar crosses three black strips once in 384 ms, wrapping round at the ends. Its
+centre of light is the mean of the times shown during the exposure, whatever number of updates it
+straddles; the count says which turn of the sweep it is. The strips stand apart from top to bottom
+because a screen is updated from top to bottom: within one frame they show the update at different
+moments, which tells time between updates.
+
+Whatever is in the count and on the strips turns from dark to bright and back three times in one
+second at most: there is no flash in the sense of WCAG 2.3.1.
 
 ``clock.js`` holds the same constants; a test compares them.
 """
@@ -14,11 +23,18 @@ from __future__ import annotations
 
 from typing import Final
 
-BITS: Final = 21
-COUNT_MS: Final = 64
+BITS: Final = 20
+COUNT_MS: Final = 192
 SWEEP_MS: Final = 2 * COUNT_MS
 RANGE_MS: Final = COUNT_MS << BITS
-"""The clock starts again after so many milliseconds (37.3 h)."""
+"""The clock starts again after so many milliseconds (55.9 h)."""
+
+RATE_BITS: Final = 5
+RATES: Final = (
+    0, 24, 25, 30, 40, 48, 50, 60, 72, 75, 80, 85, 90, 96, 100, 110,
+    120, 144, 150, 160, 165, 170, 175, 180, 200, 220, 240, 260, 280, 300, 330, 360,
+)  # fmt: skip
+"""Screen updates per second by what the five cells say in plain binary; 0 is not known."""
 
 WIDTH: Final = 32.0
 HEIGHT: Final = 18.0
@@ -40,14 +56,21 @@ PATTERNS: Final[dict[int, str]] = {
     37: "0000010011111111",
     42: "0011001010001100",
 }
-CELLS: Final = (6.0, 1.0, 20.0, 2.0)
-"""Count, highest bit first: x, y, width, height; the complements stand below, as large."""
-SWEEP: Final = (6.0, 6.5, 20.0, 2.0)
-"""Black strip of the sweep: x, y, width, height."""
-BAR: Final = 1.0 / 16.0
-"""Width of the bar as a share of the strip; it wraps round at the ends."""
-FLASH: Final = (6.0, 13.0, 20.0, 4.0)
-"""Field that flashes (or, in the calm mode, holds still) for the sound: x, y, width, height."""
+Box = tuple[float, float, float, float]
+"""x, y, width, height in units of the layout."""
+CELLS: Final[Box] = (6.0, 2.7, 20.0, 1.1)
+"""Count, highest bit first, then the rate; the complements stand below, as large."""
+SWEEPS: Final[tuple[Box, ...]] = (
+    (6.0, 0.6, 20.0, 1.6),
+    (6.0, 5.4, 20.0, 6.6),
+    (6.0, 15.8, 20.0, 1.6),
+)
+"""Black strips; the bar crosses them but for `PAD` at each end, which stays black."""
+PAD: Final = 0.5
+BAR: Final = 1.0 / 24.0
+"""Width of the bar as a share of its way."""
+FLASH: Final[Box] = (6.0, 12.5, 20.0, 2.8)
+"""Field that flashes once a second when asked to, else holds still."""
 FLASH_MS: Final = 50
 
 
@@ -65,9 +88,9 @@ def count_of(code: int) -> int:
     return count
 
 
-def bits(time_ms: int) -> tuple[bool, ...]:
+def bits(time_ms: float) -> tuple[bool, ...]:
     """Cells of the count at a time, highest bit first; True is white."""
-    code = gray(time_ms % RANGE_MS // COUNT_MS)
+    code = gray(int(time_ms % RANGE_MS) // COUNT_MS)
     return tuple(bool(code >> place & 1) for place in reversed(range(BITS)))
 
 
@@ -76,14 +99,17 @@ def constants() -> dict[str, object]:
     return {
         "bits": BITS,
         "countMs": COUNT_MS,
+        "rateBits": RATE_BITS,
+        "rates": list(RATES),
         "width": WIDTH,
         "height": HEIGHT,
         "share": SHARE,
         "marker": MARKER,
         "markers": [[*MARKERS[key], PATTERNS[key]] for key in MARKERS],
         "cells": list(CELLS),
-        "sweep": list(SWEEP),
-        "bar": BAR,
+        "sweeps": [list(sweep) for sweep in SWEEPS],
+        "pad": PAD,
+        "bar": round(BAR, 6),
         "flash": list(FLASH),
         "flashMs": FLASH_MS,
     }

@@ -1,13 +1,14 @@
 "use strict";
 // The bench clock. The line CODE is equal to targets/clock_code.py (a test compares them).
-const CODE = {"bits": 21, "countMs": 64, "width": 32.0, "height": 18.0, "share": 0.78, "marker": 4.2, "markers": [[0.6, 0.6, "0101011110110010"], [27.2, 0.6, "0000100010101110"], [27.2, 13.2, "0000010011111111"], [0.6, 13.2, "0011001010001100"]], "cells": [6.0, 1.0, 20.0, 2.0], "sweep": [6.0, 6.5, 20.0, 2.0], "bar": 0.0625, "flash": [6.0, 13.0, 20.0, 4.0], "flashMs": 50};
+const CODE = {"bits": 20, "countMs": 192, "rateBits": 5, "rates": [0, 24, 25, 30, 40, 48, 50, 60, 72, 75, 80, 85, 90, 96, 100, 110, 120, 144, 150, 160, 165, 170, 175, 180, 200, 220, 240, 260, 280, 300, 330, 360], "width": 32.0, "height": 18.0, "share": 0.78, "marker": 4.2, "markers": [[0.6, 0.6, "0101011110110010"], [27.2, 0.6, "0000100010101110"], [27.2, 13.2, "0000010011111111"], [0.6, 13.2, "0011001010001100"]], "cells": [6.0, 2.7, 20.0, 1.1], "sweeps": [[6.0, 0.6, 20.0, 1.6], [6.0, 5.4, 20.0, 6.6], [6.0, 15.8, 20.0, 1.6]], "pad": 0.5, "bar": 0.041667, "flash": [6.0, 12.5, 20.0, 2.8], "flashMs": 50};
 const RANGE = CODE.countMs * 2 ** CODE.bits;
 const WHITE = "#ebebeb", BLACK = "#0a0a0a", CALM = "#808080";
 const canvas = document.getElementById("clock");
 const pen = canvas.getContext("2d", { alpha: false });
 // "?at=MS" holds the clock at one time, for tests.
-const still = new URLSearchParams(location.search).get("at");
-const state = { flash: false, audio: null, beeps: false, nextBeep: 0, tone: null, lock: null };
+const asked = new URLSearchParams(location.search), still = asked.get("at");
+const state = { flash: false, audio: null, beeps: false, nextBeep: 0, tone: null, lock: null, stamps: [], rate: CODE.rates.indexOf(Number(asked.get("hz"))) };
+if (state.rate < 0) state.rate = 0;
 
 function fit() {
   const ratio = window.devicePixelRatio || 1;
@@ -42,38 +43,62 @@ function marks() {
   }
 }
 
-function count(t) {
-  const [x, y, w, h] = CODE.cells, k = Math.floor(t / CODE.countMs), code = k ^ (k >> 1), cell = w / CODE.bits;
-  for (let i = 0; i < CODE.bits; i += 1) {
-    const on = (code >> (CODE.bits - 1 - i)) & 1;
+// Count in Gray code, then the rate in plain binary; the complement of every cell below it.
+function cells(t) {
+  const [x, y, w, h] = CODE.cells, n = CODE.bits + CODE.rateBits, cell = w / n, k = Math.floor(t / CODE.countMs);
+  const code = (k ^ (k >> 1)) * 2 ** CODE.rateBits + state.rate;
+  for (let i = 0; i < n; i += 1) {
+    const on = Math.floor(code / 2 ** (n - 1 - i)) % 2;
     box(x + i * cell, y, cell * 1.01, h, on ? WHITE : BLACK);
     box(x + i * cell, y + h, cell * 1.01, h, on ? BLACK : WHITE);
   }
 }
 
-function sweep(t) {
-  const [x, y, w, h] = CODE.sweep, period = 2 * CODE.countMs, from = (t % period) / period - CODE.bar / 2;
-  box(x, y, w, h, BLACK);
-  for (const turn of [-1, 0, 1]) {
-    const left = Math.max(0, from + turn), right = Math.min(1, from + turn + CODE.bar);
-    if (right > left) box(x + left * w, y, (right - left) * w, h, WHITE);
+function sweeps(t) {
+  const period = 2 * CODE.countMs, from = (t % period) / period - CODE.bar / 2;
+  for (const [x, y, w, h] of CODE.sweeps) {
+    const way = w - 2 * CODE.pad;
+    box(x, y, w, h, BLACK);
+    for (const turn of [-1, 0, 1]) {
+      const left = Math.max(0, from + turn), right = Math.min(1, from + turn + CODE.bar);
+      if (right > left) box(x + CODE.pad + left * way, y, (right - left) * way, h, WHITE);
+    }
   }
+}
+
+// For people, and for them only: whole seconds, so that nothing small flickers.
+function words(t) {
+  const s = Math.floor(t / 1000), two = (n) => String(n).padStart(2, "0");
+  pen.fillStyle = BLACK;
+  pen.font = "1.4px monospace";
+  pen.textAlign = "center";
+  pen.fillText(`${two(Math.floor(s / 3600))}:${two(Math.floor(s / 60) % 60)}:${two(s % 60)}`, CODE.width / 2, CODE.height + 1.5);
 }
 
 function draw(t) {
   place();
   marks();
-  count(t);
-  sweep(t);
+  cells(t);
+  sweeps(t);
+  words(t);
   const on = state.flash && t % 1000 < CODE.flashMs;
   box(...CODE.flash, state.flash ? (on ? WHITE : BLACK) : CALM);
-  pen.fillStyle = BLACK;
-  pen.font = "2px monospace";
-  pen.textAlign = "center";
-  pen.fillText((t / 1000).toFixed(3), CODE.width / 2, 11.8);
 }
 
-function clockTime(stamp) { return Math.floor(performance.timeOrigin + stamp) % RANGE; }
+// How often the screen is updated: the middle one of the last steps, the nearest usual rate.
+function rate(stamp) {
+  state.stamps.push(stamp);
+  if (state.stamps.length < 120) return;
+  const steps = state.stamps.slice(1).map((s, i) => s - state.stamps[i]).sort((a, b) => a - b);
+  const hertz = 1000 / steps[Math.floor(steps.length / 2)];
+  state.stamps = [];
+  let best = 0;
+  for (let i = 1; i < CODE.rates.length; i += 1) if (Math.abs(CODE.rates[i] / hertz - 1) < Math.abs(CODE.rates[best] / hertz - 1)) best = i;
+  state.rate = Math.abs(CODE.rates[best] / hertz - 1) < 0.03 ? best : 0;
+}
+
+// Of the screen update that is being drawn; parts of a millisecond are shown by the sweep.
+function clockTime(stamp) { return (performance.timeOrigin + stamp) % RANGE; }
 
 // A beep for every whole second of the clock, put ahead of time on the clock of the sound.
 function beeps(stamp) {
@@ -131,7 +156,7 @@ async function stayAwake() {
   try { if (navigator.wakeLock && !document.hidden) state.lock = await navigator.wakeLock.request("screen"); } catch { state.lock = null; }
 }
 
-function tick(stamp) { draw(clockTime(stamp)); beeps(stamp); requestAnimationFrame(tick); }
+function tick(stamp) { rate(stamp); draw(clockTime(stamp)); beeps(stamp); requestAnimationFrame(tick); }
 
 for (const button of document.querySelectorAll("button[data-act]")) button.addEventListener("click", () => act(button.dataset.act));
 document.addEventListener("keydown", (event) => {

@@ -1,0 +1,361 @@
+"""The moment of each frame's exposure from the updates of a screen that it shows.
+
+A screen holds the time it shows for one update and then goes over to the next. What a frame
+shows, averaged over its exposure, follows the moment of exposure only in steps where the exposure
+is short against an update. Three things tell more: how the shown times are mixed within the
+exposure (`Shown.spread`), bands of the picture at different heights, which are exposed and
+updated at different moments, and the grid on which the updates lie over many frames.
+
+The forward model: an update begun at ``n T`` appears as ``1 - exp(-t / a)``, the camera averages
+over an exposure ``e``. Exposure, answer ``a``, phase of the updates and delay between the bands
+are those of greatest likelihood, the moment of each frame being unknown; the moment itself is
+then the mean of its distribution, every moment being as likely beforehand.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+_BLOCK = 96
+"""Frames over which the phase of the updates is taken as one."""
+_PURE = 8.0
+"""Variance of the shown times, ms² above the least, that halves what a band says of the grid."""
+_PERIOD_SPAN = 0.006
+_FIT_FRAMES = 72
+_MOMENTS = 61
+_REACH = 0.9
+"""How far, in updates, the moment may lie from the mean shown."""
+_HELD = 0.6
+"""Least concentration of the shown times on a grid for the grid to be believed."""
+_NOISE_MS = 0.3
+"""Standard deviation of the mean that a band shows, ms; that of the spread is `_NOISE_SQUARE`."""
+_NOISE_SQUARE = 4.0
+_TONE = 0.1
+"""Share by which a mixture of times may be weighted wrongly."""
+_WEIGHT = 3.0
+"""Bands of one frame share what coding and pixels do to them: all together count as so many."""
+_STEP = 0.12
+"""Share of the steps of what is shown that the model gets wrong, as rendered clips show."""
+_PHASES = 128
+_CHUNK = 256
+_SIDE_MOST = 25.0
+_SIDE_APART = 150.0
+_SIDE_LEAST = 32
+_AS_WELL = 0.25
+"""Mean log-likelihood of a frame by which a model may be worse and still be thought possible."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What the frames show, in file order.
+
+    Attributes
+    ----------
+    time : ndarray (N, B)
+        Mean time that each band shows, ms, unwrapped; NaN where unseen.
+    square : ndarray (N, B)
+        Variance of the times that each band shows, ms², the bar's own width taken off.
+    heights : ndarray (B,)
+        Places of the bands, any unit, 0 where the moment is wanted.
+    """
+
+    time: Array
+    square: Array
+    heights: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """Moments of exposure, arrays (N,) in ms.
+
+    Attributes
+    ----------
+    time, u : ndarray (N,)
+        Moment of the middle of the exposure at height 0, as if an update appeared there the
+        moment it is begun, and its standard uncertainty.
+    exposure : float
+    exposure_span : (float, float)
+        Exposures that explain the frames about as well.
+    answer : float
+        Time constant of the screen's pixels.
+    delay : float
+        How much later the last band is seen than the first one, against the screen's scan.
+    updates : float
+        Time between updates.
+    """
+
+    time: Array
+    u: Array
+    exposure: float
+    exposure_span: tuple[float, float]
+    answer: float
+    delay: float
+    updates: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Model:
+    exposure: float
+    answer: float
+    delay: float
+    shift: float
+
+
+def find_moments(shown: Shown, period: float, blur_most: float) -> Moments:
+    """Find when each frame was exposed.
+
+    Parameters
+    ----------
+    shown : Shown
+    period : float
+        Time between updates, ms, within half a percent.
+    blur_most : float
+        Largest variance that optics and pixels may add to `Shown.square`, ms².
+
+    Returns
+    -------
+    Moments
+    """
+    origin = float(np.nanmin(shown.time))
+    scale = float(np.ptp(shown.heights))
+    moved = Shown(shown.time - origin, shown.square, shown.heights / scale)
+    grid = _grid(moved, period)
+    period, phases = grid.period, _phases(moved, grid)
+    few = np.unique(np.linspace(0, len(phases) - 1, _FIT_FRAMES).astype(int))
+    part = Shown(moved.time[few, ::2], moved.square[few, ::2], moved.heights[::2])
+    models = _explain(part, period, phases[few], blur_most)
+    time, u = np.empty(len(phases)), np.empty(len(phases))
+    step = _STEP * float(np.std(mixture(period, models[0].exposure, models[0].answer)[0]))
+    blurs = [_fit(part, period, phases[few], model, None, blur_most).blur for model in models]
+    for start in range(0, len(phases), _CHUNK):
+        rows = slice(start, start + _CHUNK)
+        piece = Shown(moved.time[rows], moved.square[rows], moved.heights)
+        each = [
+            _posterior(_fit(piece, period, phases[rows], model, blur))
+            for model, blur in zip(models, blurs, strict=True)
+        ]
+        times, us = (np.array(values) for values in zip(*each, strict=True))
+        # Other models that explain the frames as well tell how far the best one may be wrong.
+        time[rows] = times[0]
+        u[rows] = np.sqrt(us[0] ** 2 + np.mean((times - times[0]) ** 2, axis=0) + step**2)
+    exposures = np.array([model.exposure for model in models])
+    best = models[0]
+    span = (float(exposures.min()), float(exposures.max()))
+    return Moments(time + origin, u, best.exposure, span, best.answer, best.delay, period)
+
+
+def mixture(period: float, exposure: float, answer: float) -> tuple[Array, Array]:
+    """What a frame shows whose exposure has its middle at each phase of the updates.
+
+    Returns
+    -------
+    mean, variance : ndarray (128,)
+        Mean time shown less the moment, ms, plus half an update and `answer` so that it is 0
+        on average; variance of the times shown, ms².
+    """
+    phase = (np.arange(_PHASES) + 0.5) / _PHASES * period
+    reach = math.ceil((exposure / 2 + 6 * answer) / period) + 1
+    number = np.arange(-reach, reach + 2)
+    late = phase[:, None] - number * period
+
+    def gathered(t: Array) -> Array:
+        t = np.maximum(t, 0.0)
+        return t - answer * (1 - np.exp(-t / answer)) if answer > 0 else t
+
+    begun = (gathered(late + exposure / 2) - gathered(late - exposure / 2)) / exposure
+    share = begun[:, :-1] - begun[:, 1:]
+    share[:, 0] += 1 - begun[:, 0]
+    value = number[:-1] * period
+    mean = share @ value
+    return mean - phase + period / 2 + answer, share @ value**2 - mean**2
+
+
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """Times between and phase of the updates; the phase holds for `length` frames."""
+
+    period: float
+    length: int
+    clear: float
+
+
+def _turning(shown: Shown, period: float) -> npt.NDArray[np.complex128]:
+    """Mean turn of each frame's shown times on a grid; what is mixed from updates counts less."""
+    known = np.isfinite(shown.time) & np.isfinite(shown.square)
+    pure = np.nanpercentile(shown.square, 5)
+    weight = np.where(known, 1 / (1 + np.clip(shown.square - pure, 0, None) / _PURE) ** 2, 0.0)
+    turns = np.exp(2j * np.pi * np.where(known, shown.time, 0.0) / period)
+    return np.asarray(np.sum(weight * turns, axis=1), np.complex128)
+
+
+def _blocks(count: int, length: int) -> list[npt.NDArray[np.intp]]:
+    return np.array_split(np.arange(count), max(1, round(count / length)))
+
+
+def _clear(shown: Shown, period: float, length: int) -> float:
+    """How well the shown times lie on a grid whose phase is free in each block, 0 to 1."""
+    turns = _turning(shown, period)
+    most = float(np.sum(np.abs(_turning(shown, 1e12))))
+    parts = sum(abs(turns[rows].sum()) for rows in _blocks(len(turns), length))
+    return float(parts) / most
+
+
+def _grid(shown: Shown, nominal: float) -> _Grid:
+    """Find the updates' grid, in ever longer blocks for as long as one phase holds."""
+    count, length = len(shown.time), min(_BLOCK, len(shown.time))
+    span = _PERIOD_SPAN
+    best = _search(shown, _Grid(nominal, length, 0.0), span, 121)
+    if best.clear < _HELD:
+        return _Grid(nominal, length, best.clear)
+    while best.length < count:
+        length = min(2 * best.length, count)
+        span *= 0.25 if span == _PERIOD_SPAN else 0.5
+        longer = _search(shown, _Grid(best.period, length, 0.0), span, 61)
+        if longer.clear < 0.9 * best.clear:
+            break
+        best = longer
+    return best
+
+
+def _search(shown: Shown, grid: _Grid, span: float, steps: int) -> _Grid:
+    tried = grid.period * (1 + np.linspace(-span, span, steps))
+    clear = [_clear(shown, float(period), grid.length) for period in tried]
+    best = int(np.argmax(clear))
+    return _Grid(float(tried[best]), grid.length, clear[best])
+
+
+def _phases(shown: Shown, grid: _Grid) -> Array:
+    """Phase of the updates for each frame, ms."""
+    turns = _turning(shown, grid.period)
+    phases = np.empty(len(turns))
+    for rows in _blocks(len(turns), grid.length):
+        phases[rows] = np.angle(turns[rows].sum()) / (2 * np.pi) * grid.period
+    return phases
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """Moments that each frame may have, and how ill they fit, both (N, M); variance of the blur."""
+
+    moments: Array
+    misfit: Array
+    blur: float
+
+
+def _fit(
+    shown: Shown, period: float, phases: Array, model: _Model, blur: float | None,
+    blur_most: float = math.inf,
+) -> _Fit:  # fmt: skip
+    """Compare the frames with the model; the blur is found too where it is not given."""
+    steps = period * np.linspace(-_REACH, _REACH, _MOMENTS)
+    moments = np.nanmean(shown.time, axis=1)[:, None] + period / 2 + steps
+    mean, variance = mixture(period, model.exposure, model.answer)
+    at = moments[:, :, None] + model.delay * shown.heights
+    turn = (at + model.answer - (phases[:, None, None] + model.shift)) / period
+    index = ((turn % 1.0) * _PHASES).astype(np.intp) % _PHASES
+    off = at + mean[index] - (shown.time + period / 2)[:, None, :]
+    extra = shown.square[:, None, :] - variance[index]
+
+    def misfit(blur: float) -> Array:
+        # A tone curve that is not quite the assumed one weights a mixture wrongly.
+        mixed = _TONE * np.clip(shown.square - blur, 0, None)
+        chi = off**2 / (_NOISE_MS**2 + (mixed / period) ** 2)[:, None, :]
+        chi += (extra - blur) ** 2 / (_NOISE_SQUARE**2 + mixed**2)[:, None, :]
+        return np.asarray(_WEIGHT * np.nanmean(chi, axis=2), np.float64)
+
+    if blur is None:
+        best = np.argmin(misfit(0.0), axis=1)
+        blur = float(np.nanmedian(extra[np.arange(len(best)), best]))
+        blur = min(max(0.0, blur), blur_most)
+    return _Fit(moments, misfit(blur), blur)
+
+
+def _likelihood(fit: _Fit) -> float:
+    """Logarithm of the likelihood, mean over the frames, the moments being unknown."""
+    least = fit.misfit.min(axis=1)
+    spread = np.log(np.mean(np.exp(-(fit.misfit - least[:, None]) / 2), axis=1))
+    return float(np.mean(np.maximum(spread - least / 2, -30.0)))
+
+
+def _explain(shown: Shown, period: float, phases: Array, blur_most: float) -> list[_Model]:
+    """Models that explain the frames, the best one first, then others that do about as well."""
+    from scipy.optimize import minimize
+
+    def model(x: Array) -> _Model:
+        return _Model(
+            period * float(np.exp(np.clip(x[0], -4, 1.2))),
+            period * float(np.exp(np.clip(x[1], -5, 0))),
+            period * float(x[2]),
+            period * float(x[3]),
+        )
+
+    def cost(x: Array) -> float:
+        return -_likelihood(_fit(shown, period, phases, model(x), None, blur_most))
+
+    starts = [
+        np.array([exposure, -2.3, delay, shift])
+        for exposure in np.log([0.06, 0.12, 0.25, 0.5, 0.75, 1.0, 1.4, 2.0])
+        for delay in np.linspace(-1.2, 1.2, 13)
+        for shift in (0.0, 0.12, -0.12)
+    ]
+    costs = [cost(x) for x in starts]
+    how = {"maxfev": 150, "xatol": 5e-3, "fatol": 2e-3}
+    found = [
+        minimize(cost, starts[place], method="Nelder-Mead", options=how)
+        for place in np.argsort(costs)[:3]
+    ]
+    best = min(found, key=lambda each: float(each.fun))
+    models = [model(best.x)]
+    for exposure in np.arange(-3.0, 1.01, 0.25):
+        for answer in (-3.0, -2.0, -1.3):
+            other = np.array([exposure, answer, *best.x[2:]])
+            if cost(other) < best.fun + _AS_WELL:
+                models.append(model(other))
+    return models
+
+
+def _posterior(fit: _Fit) -> tuple[Array, Array]:
+    """Mean and standard deviation of the moment, every moment being as likely beforehand."""
+    least = fit.misfit.min(axis=1)
+    weight = np.exp(-(fit.misfit - least[:, None]) / 2)
+    weight /= weight.sum(axis=1, keepdims=True)
+    time = np.sum(weight * fit.moments, axis=1)
+    spread = np.sum(weight * (fit.moments - time[:, None]) ** 2, axis=1)
+    # A frame that no moment explains says less than one that does.
+    lost = np.clip(least / _WEIGHT - 4.0, 0, None) * _NOISE_MS**2
+    return time, np.sqrt(spread + lost + _NOISE_MS**2 / _WEIGHT)
+
+
+def sideways(time: Array, stamp: Array, place: Array) -> tuple[float, float]:
+    """How much later the right end of the bar's way is seen than the left one.
+
+    A screen held upright, or a camera on its side, scans along the bar's way: what is read then
+    depends on where the bar stands, which the frames' own stamps show.
+
+    Parameters
+    ----------
+    time, stamp : ndarray (N,)
+        Moments read, and the file's stamps, ms.
+    place : ndarray (N,)
+        Where the bar stands, 0 to 1.
+
+    Returns
+    -------
+    delay, u : float
+        ms; both 0 where the frames do not tell.
+    """
+    off, where = np.diff(time - stamp), np.diff(place)
+    near = np.isfinite(off) & (np.abs(off) < _SIDE_MOST) & (np.diff(stamp) < _SIDE_APART)
+    if near.sum() < _SIDE_LEAST:
+        return 0.0, 0.0
+    off, where = off[near] - np.median(off[near]), where[near]
+    square = float(np.sum(where**2))
+    slope = float(np.sum(where * off)) / square
+    rest = off - slope * where
+    return slope, float(np.sqrt(np.mean(rest**2) / square))
