@@ -140,7 +140,7 @@ PROCEDURE = Procedure(
         Option("white", "White that a table's values are relative to.", "D50", ("D50", "D65")),
     ),
     steps=(
-        Step("Lay two dozen small plain objects of many colours, some grey, on matt black cloth."),
+        Step("Lay some thirty small plain objects of many colours and grey on matt black cloth."),
         Step("Use even daylight from the side or shade, no gloss and no shadows of your own."),
         Step("Read the light meter at the objects."),
         Step("Take a still with a camera you trust: white balance for this light, nothing clipped, "
@@ -148,7 +148,7 @@ PROCEDURE = Procedure(
         Step("Put the camera under test at the same place, framed alike, at once: light changes."),
         Step("Record five seconds without touching anything; then check that no object moved."),
     ),
-    kit=("two dozen plain coloured objects", "black cloth", "a good still camera", "a light meter"),
+    kit=("some thirty plain coloured objects", "black cloth", "a good still camera", "a light meter"),
     setup="black cloth",
     minutes=8.0,
     prepare=prepare,

@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     from seeworthy.procedures.colour_plates import Compared, Shown
 
 _WIDEST = 1280
+_LETTERS = 0.6
+_OUTLINED = (((0, 0, 0), 5), ((255, 255, 255), 2))  # a dark line behind a bright one
 TEST_PICTURE, REFERENCE_PICTURE = "cells_clip.png", "cells_reference.png"
 
 
@@ -70,12 +72,13 @@ def _ring(drawn: Any, at: tuple[float, float], radius: float, scale: float, name
     # Pixel centres at integers: the middle of a shrunk pixel moves by half the difference.
     x, y = ((v + 0.5) * scale - 0.5 for v in at)
     place, size = (round(x * 16), round(y * 16)), round(radius * scale * 16)
-    for colour, width in (((0, 0, 0), 4), ((255, 255, 255), 2)):
+    (wide, high), _ = cv2.getTextSize(name, cv2.FONT_HERSHEY_SIMPLEX, _LETTERS, 2)
+    corner = (round(x - wide / 2), round(y + high / 2))
+    for colour, width in _OUTLINED:
         cv2.circle(drawn, place, size, colour, width, cv2.LINE_AA, 4)
         cv2.putText(
-            drawn, name, (round(x - 5 * len(name)), round(y + 5)), cv2.FONT_HERSHEY_SIMPLEX, 0.5,
-            colour, width // 2 + 0, cv2.LINE_AA,
-        )  # fmt: skip
+            drawn, name, corner, cv2.FONT_HERSHEY_SIMPLEX, _LETTERS, colour, width, cv2.LINE_AA
+        )
 
 
 def _lost(drawn: Any, at: tuple[float, float], scale: float, reason: str) -> None:
@@ -84,13 +87,13 @@ def _lost(drawn: Any, at: tuple[float, float], scale: float, reason: str) -> Non
     from seeworthy.targets.evidence import ORANGE
 
     x, y = (round((v + 0.5) * scale - 0.5) for v in at)
-    for colour, width in (((0, 0, 0), 5), (ORANGE, 2)):
+    corner = (x + 13, y + 6)
+    for colour, width in (_OUTLINED[0], (ORANGE, _OUTLINED[1][1])):
         cv2.line(drawn, (x - 9, y - 9), (x + 9, y + 9), colour, width, cv2.LINE_AA)
         cv2.line(drawn, (x - 9, y + 9), (x + 9, y - 9), colour, width, cv2.LINE_AA)
         cv2.putText(
-            drawn, reason, (x + 12, y + 5), cv2.FONT_HERSHEY_SIMPLEX, 0.5, colour, width // 2 + 0,
-            cv2.LINE_AA,
-        )  # fmt: skip
+            drawn, reason, corner, cv2.FONT_HERSHEY_SIMPLEX, _LETTERS, colour, width, cv2.LINE_AA
+        )
 
 
 def figures(found: Compared, colour: Colour) -> tuple[Figure, ...]:
@@ -112,14 +115,18 @@ def _versions(found: Compared, colour: Colour) -> list[tuple[str, Any, Any]]:
 
 
 def _swatches(found: Compared, colour: Colour) -> Figure:
-    columns: dict[str, list[Any]] = {"cell": [], "shown": [], "colour": [], "de00": []}
+    columns: dict[str, list[Any]] = {
+        "cell": [], "shown": [], "colour": [], "de00": [], "x_px": [], "y_px": [],
+    }  # fmt: skip
     for words, linear, error in _versions(found, colour):
         codes = (coded_srgb(linear) * 255 + 0.5).astype(int)
         for i, name in enumerate(found.names):
             columns["cell"].append(name)
             columns["shown"].append(words)
             columns["colour"].append("#{:02x}{:02x}{:02x}".format(*codes[i]))
-            columns["de00"].append(None if error is None else round(float(error[i]), 1))
+            columns["de00"].append(None if error is None else round(float(error[i]), 2))
+            columns["x_px"].append(round(found.cells.discs[i].x, 1))
+            columns["y_px"].append(round(found.cells.discs[i].y, 1))
     return Figure(
         "swatches",
         "Cells: reference and camera",

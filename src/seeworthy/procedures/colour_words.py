@@ -32,10 +32,6 @@ def findings(found: Compared, colour: Colour) -> dict[str, Any]:
         "de00_mean_white_balanced": round(colour.balanced, 2),
         "de00_mean_other_colours": [round(v, 2) for v in colour.other_colours],
         "tone_slope": round(colour.tone_slope, 3),
-        "cell_de00": {
-            name: round(float(e), 2)
-            for name, e in zip(found.names, colour.per_cell["recorded"], strict=True)
-        },
     }  # fmt: skip
 
 
@@ -59,7 +55,6 @@ MEANINGS = {
     "de00_mean_white_balanced": "Mean ΔE00 with one gain per channel.",
     "de00_mean_other_colours": "95 % interval of the mean ΔE00 for other colours like these.",
     "tone_slope": "Power of the camera's light over the reference's; 1 is as the file says.",
-    "cell_de00": "ΔE00 of each cell as recorded.",
 }
 
 
