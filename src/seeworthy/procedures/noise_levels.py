@@ -54,13 +54,13 @@ def check_frames(watcher: NoiseFrames) -> None:
     """
     from seeworthy.measure.noise import LEAST_FRAMES
 
-    if watcher.count >= LEAST_FRAMES:
-        return
-    if watcher.repeated > watcher.count:
+    if watcher.repeated and watcher.all_alike():
         raise CannotMeasure(
             "The clip repeats the same picture to the last bit: it carries no noise over time.",
             "Use the camera's own file, not a converted copy, with denoising off if it can be.",
         )
+    if watcher.count >= LEAST_FRAMES:
+        return
     raise CannotMeasure(
         f"Noise needs {LEAST_FRAMES} frames at least; the clip has {watcher.count} that can be "
         "used.",

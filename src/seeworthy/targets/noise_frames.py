@@ -119,6 +119,11 @@ class NoiseFrames:
         """How many they are."""
         return len(self.kept)
 
+    def all_alike(self) -> bool:
+        """Tell whether every kept frame is the same picture to the last bit."""
+        first = self.kept[0].luma
+        return all(np.array_equal(first, frame.luma) for frame in self.kept[1:])
+
     def luma(self, box: tuple[int, int, int, int] | None = None) -> Any:
         """Return luma codes (T, h, w) of a box (x, y, w, h), of the whole frame without one."""
         if box is None:
