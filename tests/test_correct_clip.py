@@ -316,17 +316,40 @@ def test_from_a_bench_and_proved_on_another_clip(say, empty_bench, tmp_path, cap
         run_bench(empty_bench, executor=pool)
     capsys.readouterr()
     code, out, err = say(
-        "other.mp4", "--bench", folder, "--camera", "Dunlin", "--prove", "shading=other.mp4",
-        "--prove", "shading=wall.mp4", "--json",
-    )  # fmt: skip
+        "other.mp4",
+        "--bench",
+        folder,
+        "--camera",
+        "Dunlin",
+        "--prove",
+        "shading=other.mp4",
+        "--json",
+    )
     assert code == 0, err
     told = json.loads(out)
     assert "take 1 of Dunlin" in told["clips"][0]["applied"][0]
-    first, second = told["proofs"]
-    assert (first["fitted_to_it"], second["fitted_to_it"]) == (False, True)
-    corner = first["figures"][0]
+    (proof,) = told["proofs"]
+    assert not proof["fitted_to_it"]
+    corner = proof["figures"][0]
     assert corner["before"]["value"] == pytest.approx(1.05, abs=0.1)
     assert abs(corner["after"]["value"]) < 0.05
     assert corner["after"]["interval"][0] <= corner["after"]["value"]
     code, _, err = say("other.mp4", "--bench", folder, "--camera", "Dunlin", "--without", "shading")
     assert code == 2
+
+
+def test_a_proof_on_the_clip_that_was_fitted_is_said(say, results, monkeypatch):
+    from seeworthy.correct import prove
+    from seeworthy.engine.measure import Measured
+    from seeworthy.results import Outcome, result
+
+    source = film(results / "a.mp4")
+    found = json.loads((results / "lens.json").read_text())
+    found["inputs"] = [{"file": "a.mp4", "sha256": source.sha256()}]
+    (results / "lens.json").write_text(json.dumps(found))
+    outcome = Outcome((result("tv_distortion", -3.0, 0.1),))
+    monkeypatch.setattr(prove, "measure", lambda *_: Measured(None, None, outcome))
+    code, out, _ = say("--lens", "lens.json", "--prove", "lens=a.mp4")
+    assert code == 0
+    assert "before: -3.00" in out
+    assert "fitted to this very clip" in out

@@ -103,8 +103,9 @@ def _robust(a: Floats, b: Floats) -> Floats:
     weight = np.ones_like(b)
     c: Floats = np.zeros(a.shape[1])
     for _ in range(10):
-        root = np.sqrt(weight)
-        c = np.asarray(np.linalg.lstsq(a * root[:, None], b * root, rcond=None)[0])
+        # The products of Legendre polynomials are nearly orthogonal: normal equations will do.
+        weighted = a * weight[:, None]
+        c = np.asarray(np.linalg.solve(weighted.T @ a, weighted.T @ b), np.float64)
         rest = b - a @ c
         scale = max(1.4826 * float(np.median(np.abs(rest))), _LEAST_SCALE)
         weight = np.clip(1 - (rest / (5 * scale)) ** 2, 0, None) ** 2
