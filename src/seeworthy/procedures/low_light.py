@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -177,9 +178,21 @@ def _doubts(takes: Sequence[Take], usable: Usable, inputs: Inputs) -> list[str]:
         said.append("Not even the brightest take is usable: the limit lies above it.")
     if len(takes) < 4:
         said.append(f"{len(takes)} levels only; five or six, two stops apart, tell more.")
-    said += inputs.taken_for_granted()
+    said += _taken_for_granted(inputs)
     shared = dict.fromkeys(text for take in takes for text in take.assumptions)
     return said + list(shared)
+
+
+def _taken_for_granted(inputs: Inputs) -> list[str]:
+    """Say what was assumed of the meter, once each."""
+    from seeworthy.measure.light_reading import read_light
+
+    said: dict[str, None] = {}
+    for reading in inputs.all_readings("light"):
+        if re.fullmatch(r"[-+±/\d\s.,]+", reading.text):
+            said[f"light={reading.text!r} has no unit and was taken as lux."] = None
+        said.update(dict.fromkeys(read_light(reading.text).notes))
+    return list(said)
 
 
 PROCEDURE = Procedure(
