@@ -31,6 +31,7 @@ _MOST_STILL = 0.3
 _LEAST_HEIGHT = 5
 _SCALES = (7, 10, 14, 20, 28, 40, 56, 80)
 _RUNS = 6
+_DENSE = 7.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,11 +102,13 @@ def find_stamp(sums: StampSums) -> StampFound:
     mask = strength > threshold
     bars = _bars(sums)
     small, held = _sort_parts(mask, bars)
+    crossed = _crossed(x, held, threshold)
+    small, held = small | crossed, held & ~crossed
     found = _lettering(x, y, small, threshold) + _marks(x, y, small, threshold)
     found = _joined(found)
     moments = _momentary(sums)
     whole = [_finished(s, sums, moments, strength, mask) for s in found]
-    fixed = _on_fixed_ground(sums, held)
+    fixed = _on_fixed_ground(sums, held, bars)
     stamps: list[Stamp] = []
     painted: list[Stamp] = []
     for stamp in whole:
@@ -181,6 +184,28 @@ def _sort_parts(mask: Mask, bars: tuple[int, int, int, int]) -> tuple[Mask, Mask
         elif area >= 6:
             small[k] = True
     return small[labels] & mask, large[labels] & mask
+
+
+def _crossed(x: Floats, held: Mask, threshold: float) -> Mask:
+    """Return strokes of lettering that a held shape runs through or that touch one another."""
+    found = np.zeros(held.shape, bool)
+    changes = _sign_changes(np.where(held, x, 0), threshold / 2)
+    for scale in (10, 16, 26, 42):
+        window = (4 * scale, scale)
+        # Changes per row of the window; a strut gives two, a letter two and more.
+        count = cv2.boxFilter(changes, -1, window, normalize=False) / scale
+        core = (count > _DENSE).astype(np.uint8)
+        found |= cv2.dilate(core, np.ones((scale | 1, (3 * scale) | 1), np.uint8)) > 0
+    return found & held
+
+
+def _sign_changes(x: Floats, threshold: float) -> Floats:
+    """Mark where along a row the sign of what is significant changes."""
+    sign = np.where(np.abs(x) > threshold, np.sign(x), 0).astype(np.int8)
+    places = np.where(sign != 0, np.arange(x.shape[1]), 0)
+    last = np.maximum.accumulate(places, axis=1)
+    before = np.take_along_axis(sign, np.pad(last, ((0, 0), (1, 0)))[:, :-1], axis=1)
+    return ((sign != 0) & (before == -sign)).astype(np.float32)
 
 
 def _lettering(x: Floats, y: Floats, small: Mask, threshold: float) -> list[Stamp]:
@@ -387,10 +412,13 @@ def _clumped(flags: Mask) -> bool:
     return bool(np.any(flags[1:] & flags[:-1]))
 
 
-def _on_fixed_ground(sums: StampSums, held: Mask) -> Mask:
+def _on_fixed_ground(sums: StampSums, held: Mask, bars: tuple[int, int, int, int]) -> Mask:
     """Return where the ground never changes and is bounded by a held shape, thinned frame."""
     scatter = _scatter(sums)
     still = scatter < max(3.0, 0.25 * float(np.median(scatter)))
+    h, w = still.shape
+    top, bottom, left, right = (-(-b // THIN) for b in bars)
+    still[:top], still[h - bottom :], still[:, :left], still[:, w - right :] = (False,) * 4
     edges = cv2.dilate(held.astype(np.uint8), np.ones((9, 9), np.uint8))[::THIN, ::THIN] > 0
     count, labels = cv2.connectedComponents((still & ~edges).astype(np.uint8), connectivity=4)
     fixed = np.zeros(still.shape, bool)

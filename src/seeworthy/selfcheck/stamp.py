@@ -123,15 +123,18 @@ def random_overlay(rng: np.random.Generator, rows: int) -> Overlay:
     logo = bool(rng.random() < 0.12)
     size = int(rows * (rng.uniform(0.06, 0.12) if logo else rng.uniform(0.02, 0.055)))
     font = None if rng.random() < 0.4 else int(rng.choice([0, 1, 2, 3]))
+    colour = _COLOURS[int(rng.integers(len(_COLOURS)))]
+    dark = max(colour) < 100  # nobody makes dark letters on a dark plate
     return Overlay(
         clock_text(style, start),
         height=size,
         place=places[int(rng.integers(6))],
         margin=int(rng.integers(3, 40)),
-        colour=_COLOURS[int(rng.integers(len(_COLOURS)))],
+        colour=colour,
+        edge=(255, 255, 255) if dark else (0, 0, 0),
         outline=int(rng.choice([0, 0, 1, 2])),
         opacity=float(rng.choice([1.0, 1.0, 0.8, 0.6])),
-        plate=float(rng.choice([0.0, 0.0, 0.0, 0.5, 1.0])),
+        plate=float(rng.choice([0.0, 0.0, 0.0, 0.5, 1.0])) * (not dark),
         font=font,
         bold=max(1, round(size * rng.uniform(0.07, 0.14))),
         logo=logo,
