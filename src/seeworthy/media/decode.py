@@ -17,6 +17,7 @@ from seeworthy.media.damage import (
 )
 from seeworthy.media.frames import ColourTags, FrameView, Observer, PassSummary, Range, Stage
 from seeworthy.media.opening import open_clip, video_stream
+from seeworthy.media.quantiser import TELL_STEPS
 
 if TYPE_CHECKING:
     from av.packet import Packet
@@ -75,7 +76,7 @@ def run_pass(
     with open_clip(source) as container:
         stream = video_stream(container, source)
         stream.thread_type = "AUTO"
-        stream.codec_context.options = dict(KEEP_DAMAGED)
+        stream.codec_context.options = {**KEEP_DAMAGED, **TELL_STEPS}
         numbering = numbering_for(container)
         errors: list[str] = []
         with Listening(stream.codec_context.name) as listening:

@@ -128,6 +128,13 @@ class FrameView:
             self._chroma = chroma_views(self._av, self.stage)
         return self._chroma
 
+    @property
+    def quantiser(self) -> npt.NDArray[np.float32] | None:
+        """Quantiser step in 8-bit code values per 16×16 block, None where not told (not H.264)."""
+        from seeworthy.media.quantiser import steps
+
+        return steps(self._av)
+
     def rgb(self) -> npt.NDArray[np.uint8]:
         """Return (H, W, 3) gamma-coded 8-bit RGB by the tags (a conversion: costs time)."""
         from seeworthy.media.planes import rgb_copy

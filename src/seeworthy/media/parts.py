@@ -17,6 +17,7 @@ import av.error
 from seeworthy.errors import UnreadableInput
 from seeworthy.media.damage import KEEP_DAMAGED, Listening
 from seeworthy.media.opening import open_clip, video_stream
+from seeworthy.media.quantiser import TELL_STEPS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -179,7 +180,7 @@ def _run_parts(
     with open_clip(source) as container:
         stream = video_stream(container, source)
         stream.thread_type = "AUTO"
-        stream.codec_context.options = dict(KEEP_DAMAGED)
+        stream.codec_context.options = {**KEEP_DAMAGED, **TELL_STEPS}
         with Listening(stream.codec_context.name) as listening:
             showing = Showing(observers, source.size, progress, stop)
             _show(container, stream, spans, showing, errors)
