@@ -148,7 +148,7 @@ PROCEDURE = Procedure(
         Step("Put the camera under test at the same place, framed alike, at once: light changes."),
         Step("Record five seconds without touching anything; then check that no object moved."),
     ),
-    kit=("some thirty plain coloured objects", "black cloth", "a good still camera", "a light meter"),
+    kit=("thirty plain coloured objects", "black cloth", "a good still camera", "a light meter"),
     setup="black cloth",
     minutes=8.0,
     prepare=prepare,
