@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.errors import CannotMeasure
+from seeworthy.measure.stamp_changes import Moments, changing, momentary
 from seeworthy.measure.stamp_sums import THIN, StampSums
 
 Floats = npt.NDArray[np.float32]
@@ -99,15 +100,15 @@ def find_stamp(sums: StampSums) -> StampFound:
     x, y = sums.x / np.float32(n), sums.y / np.float32(n)
     strength = np.asarray(np.hypot(x, y), np.float32)
     threshold = _threshold(sums)
-    mask = strength > threshold
     bars = _bars(sums)
+    mask = (strength > threshold) & ~_bar_edges(x, y, bars)
     small, held = _sort_parts(mask, bars)
     crossed = _crossed(x, held, threshold)
     small, held = small | crossed, held & ~crossed
     found = _lettering(x, y, small, threshold) + _marks(x, y, small, threshold)
     found = _joined(found)
-    moments = _momentary(sums)
-    whole = [_finished(s, sums, moments, strength, mask) for s in found]
+    moments = momentary(sums)
+    whole = [_finished(s, moments, strength) for s in found]
     fixed = _on_fixed_ground(sums, held, bars)
     stamps: list[Stamp] = []
     painted: list[Stamp] = []
@@ -152,6 +153,24 @@ def _bars(sums: StampSums) -> tuple[int, int, int, int]:
     if widths[0] + widths[1] >= sums.x.shape[0] or widths[2] + widths[3] >= sums.x.shape[1]:
         return 0, 0, 0, 0
     return widths[0], widths[1], widths[2], widths[3]
+
+
+def _bar_edges(x: Floats, y: Floats, bars: tuple[int, int, int, int]) -> Mask:
+    """Return the edges of the bars themselves; lettering may run across them."""
+    h, w = x.shape
+    edges = np.zeros(x.shape, bool)
+    top, bottom, left, right = bars
+    level, upright = np.abs(x) < 0.4 * np.abs(y), np.abs(y) < 0.4 * np.abs(x)
+    reach = THIN + 2
+    for width, at in ((top, top), (bottom, h - bottom)):
+        if width:
+            part = slice(max(0, at - reach), at + reach)
+            edges[part] |= level[part]
+    for width, at in ((left, left), (right, w - right)):
+        if width:
+            part = slice(max(0, at - reach), at + reach)
+            edges[:, part] |= upright[:, part]
+    return edges
 
 
 def _leading(flags: npt.NDArray[np.bool_]) -> int:
@@ -335,10 +354,12 @@ def _joined(found: list[Stamp]) -> list[Stamp]:
 
 
 def _close(a: Box, b: Box) -> bool:
-    gap = 1.0 * min(a[3], b[3])
+    tall = min(a[3], b[3])
+    level = min(a[1] + a[3], b[1] + b[3]) - max(a[1], b[1]) > 0.6 * tall
+    across, down = (2.5 if level else 1.0) * tall, 1.0 * tall
     return (
-        a[0] - gap < b[0] + b[2] and b[0] - gap < a[0] + a[2]
-        and a[1] - gap < b[1] + b[3] and b[1] - gap < a[1] + a[3]
+        a[0] - across < b[0] + b[2] and b[0] - across < a[0] + a[2]
+        and a[1] - down < b[1] + b[3] and b[1] - down < a[1] + a[3]
     )  # fmt: skip
 
 
@@ -347,69 +368,12 @@ def _around(a: Box, b: Box) -> Box:
     return x, y, max(a[0] + a[2], b[0] + b[2]) - x, max(a[1] + a[3], b[1] + b[3]) - y
 
 
-@dataclass(frozen=True)
-class _Moments:
-    """What stays from view to view, and what stays over the whole clip; share of full strength."""
-
-    short: Floats
-    long: Floats
-
-
-def _momentary(sums: StampSums) -> _Moments:
-    n = sums.views
-    pairs = (sums.x**2 + sums.y**2 - sums.square) / (n * (n - 1))
-    return _Moments(
-        np.asarray(sums.again / (n - 1), np.float32), np.asarray(np.maximum(pairs, 0), np.float32)
-    )
-
-
-def _finished(
-    stamp: Stamp, sums: StampSums, moments: _Moments, strength: Floats, mask: Mask
-) -> Stamp:
+def _finished(stamp: Stamp, moments: Moments, strength: Floats) -> Stamp:
     """Take in digits that change, at the ends and within, and say whether there are any."""
-    x, y, w, h = stamp.box
     if stamp.kind != "lettering":
         return stamp
-    wide = mask.shape[1]
-    line = max(_LEAST_HEIGHT, min(h, 60))
-    left, right = max(0, x - 3 * line), min(wide, x + w + 3 * line)
-    rows = slice(y, y + h)
-    short, long = moments.short[rows, left:right], moments.long[rows, left:right]
-    # A changing stroke stays for a moment but not for the clip.
-    flicker = (short > 0.3) & (long < 0.5 * short)
-    cell = max(3, round(0.3 * line))
-    count = np.add.reduceat(flicker.sum(axis=0), np.arange(0, right - left, cell)) / (cell * h)
-    steady = np.add.reduceat(
-        (strength[rows, left:right] > 0.3).sum(axis=0), np.arange(0, right - left, cell)
-    ) / (cell * h)
-    busy = count > 0.07
-    inside = np.zeros(len(busy), bool)
-    inside[(x - left) // cell : -(-(x + w - left) // cell)] = True
-    # At the ends digits are taken in only where they follow without a gap.
-    inside = _grown(inside, busy | (steady > 0.1))
-    changes = int(np.count_nonzero(busy & inside)) >= 2 and _clumped(busy & inside)
-    places = np.flatnonzero(inside)
-    new_x = min(x, left + int(places[0]) * cell)
-    new_end = max(x + w, min(right, left + (int(places[-1]) + 1) * cell))
-    return replace(stamp, box=(new_x, y, new_end - new_x, h), changes=changes)
-
-
-def _grown(inside: Mask, follow: Mask) -> Mask:
-    grown = inside.copy()
-    places = np.flatnonzero(inside)
-    for start, step in ((int(places[0]), -1), (int(places[-1]), 1)):
-        k = start + step
-        while 0 <= k < len(grown) and (
-            follow[k] or (0 <= k + step < len(grown) and follow[k + step])
-        ):
-            grown[k] = True
-            k += step
-    return grown
-
-
-def _clumped(flags: Mask) -> bool:
-    """Two changing cells side by side: a digit, not a stray stroke."""
-    return bool(np.any(flags[1:] & flags[:-1]))
+    box, changes = changing(stamp.box, moments, strength)
+    return replace(stamp, box=box, changes=changes)
 
 
 def _on_fixed_ground(sums: StampSums, held: Mask, bars: tuple[int, int, int, int]) -> Mask:

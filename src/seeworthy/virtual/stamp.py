@@ -170,9 +170,12 @@ def film(path: Path, scene: Picture, flight: Flight, overlay: Overlay | None = N
             writer.write_rgb(np.clip(picture + 0.5, 0, 255).astype(np.uint8))
 
 
-def box_of(overlay: Overlay, flight: Flight, seconds: float = 0.0) -> tuple[int, int, int, int]:
-    """Return where its strokes stand at a moment: x, y, width, height in px."""
-    alpha = _layers(overlay, overlay.lines(seconds), flight.width, flight.height)[2]
+def box_of(
+    overlay: Overlay, flight: Flight, seconds: float = 0.0, *, plate: bool = False
+) -> tuple[int, int, int, int]:
+    """Return where its strokes (or strokes and plate) stand: x, y, width, height in px."""
+    layers = _layers(overlay, overlay.lines(seconds), flight.width, flight.height)
+    alpha = layers[1 if plate else 2]
     rows, columns = np.flatnonzero(alpha.max(axis=1) > 0.3), np.flatnonzero(alpha.max(axis=0) > 0.3)
     return (
         int(columns[0]), int(rows[0]),
