@@ -53,6 +53,23 @@ _put(
     ),
 )
 _put(
+    "native",
+    (
+        "native_width",
+        "native width",
+        "px",
+        "more",
+        "Pixels across that the sensor really delivered, before any enlarging.",
+    ),
+    (
+        "native_height",
+        "native height",
+        "px",
+        "more",
+        "Pixels down that the sensor really delivered, before any enlarging.",
+    ),
+)
+_put(
     "pixel-aspect",
     ("pixel_aspect", "pixel aspect ratio", "", "nearer", "1 means that circles stay round."),
 )

@@ -7,7 +7,7 @@ AVVideoEncParams, libavutil/video_enc_params.h). Other decoders do not.
 from __future__ import annotations
 
 import struct
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -29,7 +29,8 @@ def steps(frame: VideoFrame) -> npt.NDArray[np.float32] | None:
     None where the decoder does not tell. The step doubles with every 6 of the quantiser
     parameter and is 0.625 at 0 (ITU-T H.264, table of 8.5.9, from memory).
     """
-    for item in frame.side_data:
+    shelf: Any = frame.side_data  # PyAV's stub takes it for a mapping
+    for item in shelf:
         if getattr(item.type, "name", "") == "VIDEO_ENC_PARAMS":
             return _steps(bytes(item), frame.height, frame.width)
     return None

@@ -78,7 +78,7 @@ def wall(
         for left in range(0, width, step):
             photo = linear[int(rng.integers(len(linear)))]
             row, column = (int(rng.integers(n - step + 1)) for n in photo.shape)
-            piece = np.rot90(photo[row : row + step, column : column + step], rng.integers(4))
+            piece = np.rot90(photo[row : row + step, column : column + step], int(rng.integers(4)))
             room = picture[top : top + step, left : left + step]
             room[:] = piece[: room.shape[0], : room.shape[1]]
     return picture

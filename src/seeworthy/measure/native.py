@@ -1,0 +1,237 @@
+"""The raster that a picture was really taken with, across and down.
+
+Every candidate size gets a line strength (`native_lines`); the strongest are looked at where
+their detail is clearly coded (`native_detail`). A size is believed when its line stands out in
+two halves of the rows alike and the detail on both sides of its limit is tied together, more
+tightly at sizes that block coding imitates. A picture counts as not enlarged when real detail
+reaches further than any smaller raster allows; else the answer is `undecided`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from seeworthy.errors import CannotMeasure
+from seeworthy.measure.native_detail import Tie, find_tie
+from seeworthy.measure.native_lines import Lines, find_lines
+
+Answer = Literal["yes", "no", "undecided"]
+Grey = npt.NDArray[np.generic]
+Steps = npt.NDArray[np.float32] | None
+
+LEAST = 288
+"""Frame width or height below which there is too little to go by."""
+
+LINE = 7.0
+"""Strength from which a line is looked at; chance reaches 6 in one clip of a hundred."""
+
+_HALF_LINE, _HALF_TURN = 3.5, 40.0  # in each half; degrees between the halves
+_LOOKED_AT = 6
+_TIED = 0.2  # coherence that a size away from the coder's own must have
+_HALF_TIED = 0.3  # at one half of the size, where block coding and sensor mosaics show a little
+_BLOCK_TIED = (0.70, 0.48)  # at other sixteenths: with hardly any clear detail, and with plenty
+_CLEAR_SHARE = (0.05, 0.30)
+_LEAST_SHARE = 0.03
+_LOOSE = 0.4  # coherence below which detail counts as independent
+_LOOSE_UNKNOWN = 0.3
+_POWER = 1.0  # code values squared: detail where the quantiser is not known
+_REACHES = (0.95, 0.9, 0.85, 0.8)  # shares of the size that real detail may reach
+_SPREAD = 0.6  # px: a whole number, and raster corners that may coincide (rectangular, ±1)
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One size whose line stands out."""
+
+    size: int
+    strength: float
+    tie: Tie
+    blocks: bool
+    believed: bool
+
+
+@dataclass(frozen=True)
+class Axis:
+    """What was found along one axis.
+
+    Attributes
+    ----------
+    delivered : int
+    answer : "yes", "no" or "undecided"
+        Whether the picture was enlarged along this axis.
+    native, u : float or None
+    interval : (float, float) or None
+        95 %; for ``no`` from what the detail shows at least up to the delivered size.
+    why : str
+        A sentence for ``undecided``.
+    candidates : tuple of Candidate
+    detail : float
+        Share of windows (or power, where the quantiser is unknown) with detail at 1/4 cy/px.
+    poor : bool
+        Too little fine detail to say anything.
+    lines : Lines
+    """
+
+    delivered: int
+    answer: Answer
+    native: float | None
+    u: float | None
+    interval: tuple[float, float] | None
+    why: str
+    candidates: tuple[Candidate, ...]
+    detail: float
+    poor: bool
+    lines: Lines
+
+
+@dataclass(frozen=True)
+class Native:
+    """Both axes, and the answer for the picture as a whole."""
+
+    across: Axis
+    down: Axis
+    pictures: int
+
+    @property
+    def upscaled(self) -> Answer:
+        """``yes`` when either axis was enlarged, ``no`` when neither was."""
+        answers = {self.across.answer, self.down.answer}
+        if "yes" in answers:
+            return "yes"
+        return "no" if answers == {"no"} else "undecided"
+
+
+def measure_native(pictures: Sequence[Grey], steps: Sequence[Steps] | None = None) -> Native:
+    """Find the native raster of a few pictures of one clip.
+
+    Parameters
+    ----------
+    pictures : sequence of array (H, W)
+        Luma in 8-bit code values (any numeric type), best of intra-coded pictures.
+    steps : sequence of array (H/16, W/16) or None, optional
+        Quantiser steps of each picture, None where unknown.
+
+    Raises
+    ------
+    CannotMeasure
+        No picture, too small a picture, or too little detail along both axes.
+    """
+    if not pictures:
+        raise CannotMeasure(
+            "The clip holds no intact key frame.", "Copy it again from the card, or film again."
+        )
+    if min(pictures[0].shape) < LEAST:
+        height, width = pictures[0].shape
+        raise CannotMeasure(
+            f"The frame is {width}×{height} px: too small to tell its native raster.",
+            f"Film at a size of at least {LEAST} px each way.",
+        )
+    known: list[Steps] = [None] * len(pictures)
+    if steps is not None and all(s is not None for s in steps):
+        known = list(steps)
+    across = _axis(list(pictures), known)
+    down = _axis([p.T for p in pictures], [None if s is None else s.T for s in known])
+    if across.poor and down.poor:
+        raise CannotMeasure(
+            "The scene has too little fine detail to tell the native raster.",
+            "Film something full of fine detail in good light and in focus (gravel, foliage, "
+            "print, grass), moving the camera slowly.",
+        )
+    return Native(across, down, len(pictures))
+
+
+def _axis(pictures: list[Grey], steps: list[Steps]) -> Axis:
+    lines = find_lines(pictures)
+    candidates = [_candidate(lines, i, pictures, steps) for i in _peaks(lines)]
+    candidates.sort(key=lambda c: -c.tie.coherence)
+    size = lines.size
+    middle = find_tie(pictures, steps, 0.5 * size)
+    detail = middle.power if middle.share is None else middle.share
+    enough = _POWER if middle.share is None else _LEAST_SHARE
+    answer: Answer = "undecided"
+    native = u = interval = None
+    believed = [c for c in candidates if c.believed]
+    why = ""
+    if believed:
+        answer, native, u = "yes", float(believed[0].size), _SPREAD
+        interval = (native - 1.0, native + 1.0)
+    else:
+        reach, why = _reach(pictures, steps, size, candidates)
+        if reach is not None:
+            answer, native = "no", float(size)
+            interval = (reach, float(size))
+            u = (size - reach) / 12**0.5
+    poor = answer == "undecided" and detail < enough and not candidates
+    return Axis(
+        size, answer, native, u, interval, why, tuple(candidates), detail, poor, lines
+    )  # fmt: skip
+
+
+def _peaks(lines: Lines) -> list[int]:
+    """Indices of the strongest local maxima that show in both halves alike."""
+    s = lines.strength
+    tops = np.flatnonzero((s[1:-1] >= s[:-2]) & (s[1:-1] >= s[2:]) & (s[1:-1] >= LINE)) + 1
+    found: list[int] = []
+    for i in sorted(tops, key=lambda i: -s[i]):
+        one, two = lines.halves[:, i]
+        turn = abs(np.degrees(np.angle(one * np.conj(two))))
+        near = any(abs(i - j) <= max(3, 0.003 * lines.size) for j in found)
+        if min(abs(one), abs(two)) >= _HALF_LINE and turn <= _HALF_TURN and not near:
+            found.append(int(i))
+    return found[:_LOOKED_AT]
+
+
+def _candidate(lines: Lines, i: int, pictures: list[Grey], steps: list[Steps]) -> Candidate:
+    size = int(lines.sizes[i])
+    sixteenth = lines.size / 16
+    # Lines are two or three sizes wide; raster corners that coincide shift them by up to one.
+    place = round(size / sixteenth)
+    blocks = abs(size - place * sixteenth) <= 1.0
+    # Half-way between two sizes the line of coinciding corners may be: take the tighter tie.
+    tie = max(
+        (find_tie(pictures, steps, size + off) for off in (0.0, -0.4)), key=lambda t: t.coherence
+    )
+    if blocks:
+        believed = _outdoes_blocks(tie, halved=place == 8)
+    else:
+        believed = tie.coherence >= _TIED and (tie.share is None or tie.share > 0.002)
+    return Candidate(size, float(lines.strength[i]), tie, blocks, believed)
+
+
+def _outdoes_blocks(tie: Tie, *, halved: bool) -> bool:
+    """Tell whether the detail is tied more tightly than block coding can."""
+    if tie.share is None or tie.share < _LEAST_SHARE:
+        return False
+    if halved:
+        return tie.coherence >= _HALF_TIED
+    return tie.coherence >= float(np.interp(tie.share, _CLEAR_SHARE, _BLOCK_TIED))
+
+
+def _reach(
+    pictures: list[Grey], steps: list[Steps], size: int, candidates: list[Candidate]
+) -> tuple[float | None, str]:
+    """Return the smallest raster that the detail allows, or None and why it says nothing."""
+    doubt = next((c for c in candidates if c.tie.coherence >= _LOOSE_UNKNOWN), None)
+    for share in _REACHES:
+        tie = find_tie(pictures, steps, share * size)
+        known = tie.share is not None
+        enough = tie.share >= _LEAST_SHARE if tie.share is not None else tie.power >= _POWER
+        if not enough:
+            continue
+        if tie.coherence > (_LOOSE if known else _LOOSE_UNKNOWN) or doubt is not None:
+            break
+        return share * size, ""
+    if doubt is not None:
+        return None, (
+            f"Marks at {doubt.size} px may come from resizing or from the coder's own blocks; "
+            "a higher bit rate, or more detail in better light, would tell."
+        )
+    return None, (
+        "No mark of resizing, and no detail fine enough to rule it out: a soft lens, heavy "
+        "compression, or a scene without fine detail."
+    )
