@@ -38,12 +38,17 @@ _WORTH = 0.9  # a correction is kept when it leaves at most this share on left-o
 
 @dataclass(frozen=True)
 class Pairs:
-    """Cells of both pictures in linear RGB, (n, 3) each, with standard uncertainties."""
+    """Cells of both pictures in linear RGB, (n, 3) each, with standard uncertainties.
+
+    `u_common` is what all cells of the test picture share (a channel that the coding shifts
+    as a whole); it does not average out.
+    """
 
     reference: Floats
     test: Floats
     u_reference: Floats
     u_test: Floats
+    u_common: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,9 +116,9 @@ def measure_colour(pairs: Pairs, seed: int = 0) -> Colour:
     reference = np.concatenate(
         [pairs.reference[None], pairs.reference + pairs.u_reference * rng.standard_normal(shape)]
     )
-    test = np.concatenate(
-        [pairs.test[None], pairs.test + pairs.u_test * rng.standard_normal(shape)]
-    )
+    shared = pairs.u_common * rng.standard_normal((_DRAWS, 1, 3))
+    noisy = pairs.test + pairs.u_test * rng.standard_normal(shape) + shared
+    test = np.concatenate([pairs.test[None], noisy])
     gain = exposure_gain(reference, test)
     level = gain[:, None, None] * test
     columns, cells = _differences(reference, test, level)
@@ -217,9 +222,10 @@ def _white(
 
 def _value(column: Floats) -> Value:
     """Make a figure from what was measured (row 0) and the draws."""
-    value, draws = float(column[0]), column[1:]
-    # Noise lengthens differences: what it adds to the draws it has added to the value.
-    bias = float(draws.mean()) - value
+    seen, draws = float(column[0]), column[1:]
+    # Noise lengthens differences: what it adds to the draws it has added to what was seen.
+    bias = float(draws.mean()) - seen
+    value = max(seen - bias, 0.5 * seen)
     u = math.hypot(float(draws.std(ddof=1)), bias)
     return Value(value, u, max(0.0, value - 1.96 * u), value + 1.96 * u)
 
@@ -247,9 +253,10 @@ def combine(*parts: Sequence[float] | Floats) -> Floats:
     return np.asarray(np.sqrt(sum(np.asarray(p, float) ** 2 for p in parts)))
 
 
-def coding(linear: Floats, step: float) -> Floats:
+def coding(linear: Floats, step: float | Floats) -> Floats:
     """Return what an error of `step` in the coded signal (0 to 1) is in linear light, (n, 3).
 
+    `step` is one number, or one for each channel.
     The slope of the sRGB curve serves for all tone curves of this kind.
     """
     level = np.maximum(np.abs(linear), 0.003)

@@ -18,12 +18,16 @@ if TYPE_CHECKING:
     from seeworthy.procedures.declare import Inputs
     from seeworthy.targets.colour_mean import SteadyColour
 
-# Standard uncertainties in the coded signal, 0 to 1. An encoder moves whole cells by parts
-# of a code value (found in rendered clips); a still's cells average over many of its steps.
-CODED_CLIP = 0.45 / 219
-CODED_STILL = 0.25 / 255
-CODED_DEEP = 0.05 / 255
-COARSE = 1.0 / 255  # a profile that had to be evaluated in 8 bits
+# Standard uncertainties in the coded signal, 0 to 1, of red, green and blue. An encoder moves
+# whole cells by parts of a step of its two chroma planes, and all cells together by less
+# (found in rendered clips, `docs/accuracy/colour.md`); a still's noise evens out its steps.
+Steps = tuple[float, float, float]
+CODED: Steps = (0.37 / 255, 0.15 / 255, 0.44 / 255)
+CODED_TOGETHER: Steps = (0.12 / 255, 0.06 / 255, 0.16 / 255)
+STEPPED: Steps = (0.1 / 255,) * 3
+DEEP: Steps = (0.02 / 255,) * 3
+COARSE: Steps = (1.0 / 255,) * 3  # a profile that had to be evaluated in 8 bits
+_JPEG = b"\xff\xd8"
 U_PLACE = 0.5  # px: how well a cell's place is known
 U_PATCH = 0.01  # of a known value: patches differ, and are measured to about that
 
@@ -35,7 +39,7 @@ class Shown:
     Attributes
     ----------
     plate : Plate
-    u_coded : float
+    u_coded, u_together : (red, green, blue)
     said : list of str
     blocks : array (frames, rows, columns, 3) or None
     frames : int
@@ -43,7 +47,8 @@ class Shown:
     """
 
     plate: Plate
-    u_coded: float
+    u_coded: Steps
+    u_together: Steps = (0.0, 0.0, 0.0)
     said: list[str] = field(default_factory=list)
     blocks: Any = None
     frames: int = 1
@@ -105,7 +110,8 @@ def from_clip(watcher: SteadyColour) -> Shown:
     if watcher.stage.tags.primaries not in (None, 1, 2):
         said.append("The clip is tagged with other primaries than BT.709; BT.709 was taken.")
     frames = 0 if watcher.blocks is None else len(watcher.blocks)
-    return Shown(Plate(watcher.linear, clipped), CODED_CLIP, said, watcher.blocks, frames)
+    plate = Plate(watcher.linear, clipped)
+    return Shown(plate, CODED, CODED_TOGETHER, said, watcher.blocks, frames)
 
 
 def from_still(source: Source) -> Shown:
@@ -123,7 +129,9 @@ def from_still(source: Source) -> Shown:
             f"'{source.name}' has no colour: it stores brightness only.",
             "Take the picture in colour.",
         )
-    u = CODED_DEEP if still.bits == 16 else CODED_STILL
+    u, together = (DEEP if still.bits == 16 else STEPPED), (0.0, 0.0, 0.0)
+    if source.path.read_bytes()[:2] == _JPEG:
+        u, together = CODED, CODED_TOGETHER
     said = []
     if still.profile is None or "srgb" in still.profile_name.lower():
         linear = still.linear_rgb()
@@ -135,7 +143,8 @@ def from_still(source: Source) -> Shown:
         if colours.coarse:
             u = COARSE
             said.append(f"The profile of '{source.name}' is made of tables; read in 8 bits.")
-    return Shown(Plate(linear, _ends(still)), u, said, profile=still.profile_name or "sRGB")
+    profile = still.profile_name or "sRGB"
+    return Shown(Plate(linear, _ends(still)), u, together, said, profile=profile)
 
 
 def _ends(still: Still) -> Any:
@@ -244,11 +253,14 @@ def pairs_of(found: Compared) -> Pairs:
     cells = found.cells
     place = coding(cells.test, 1.0) * (U_PLACE * cells.slope)[:, None]
     frames = _frames(found) if found.test.blocks is not None else np.zeros_like(cells.test)
-    u_test = combine(cells.u_test, frames, coding(cells.test, found.test.u_coded), place)
+    u_test = combine(cells.u_test, frames, coding(cells.test, np.array(found.test.u_coded)), place)
+    u_common = coding(cells.test, np.array(found.test.u_together))
     u_reference = cells.u_reference
     if found.reference is not None:
-        u_reference = combine(u_reference, coding(cells.reference, found.reference.u_coded))
-    return Pairs(cells.reference, cells.test, u_reference, u_test)
+        u_reference = combine(
+            u_reference, coding(cells.reference, np.array(found.reference.u_coded))
+        )
+    return Pairs(cells.reference, cells.test, u_reference, u_test, u_common)
 
 
 def _frames(found: Compared) -> Any:

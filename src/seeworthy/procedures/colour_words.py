@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from seeworthy.procedures.colour_plates import Compared
 
 _SHIFTED = 0.01  # Δu'v' of a white that is plainly tinted
+_FAR = 0.02  # Δu'v' that a camera's own white balance rarely misses by in one light
 _EXPLAINED = 0.6  # three gains leave at most this share of ΔE00
 _TONE = 0.15
 _FEW = 12
@@ -102,12 +103,15 @@ def _light(colour: Colour) -> list[str]:
     """Say when one tint explains most of the difference."""
     white = colour.figures.get("white_shift")
     matched = float(colour.per_cell["matched"].mean())
-    if white is None or white.low < _SHIFTED or colour.balanced > _EXPLAINED * matched:
+    if white is None or white.low < _SHIFTED:
+        return []
+    if white.low < _FAR and colour.balanced > _EXPLAINED * matched:
         return []
     return [
-        f"All cells are shifted alike (a gain per channel brings the mean ΔE00 from {matched:.1f} "
-        f"to {colour.balanced:.1f}): the light was another one for the reference, or the camera's "
-        "white balance is off. One take cannot tell which; film both in the same light."
+        f"White is shifted by Δu'v' {white.value:.3f}, in all cells alike (a gain per channel "
+        f"brings the mean ΔE00 from {matched:.1f} to {colour.balanced:.1f}): the light was another "
+        "one for the reference, or the camera's white balance is off. One take cannot tell which; "
+        "film both in the same light."
     ]
 
 
