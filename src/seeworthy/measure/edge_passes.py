@@ -243,7 +243,7 @@ def _profile(
         return None
     c, usable = start, np.ones(len(rows), bool)
     for _ in range(4):
-        x, light = _gather(bands, np.polyval(c, rows), reach, sign)
+        x, light = _gather(bands, np.asarray(np.polyval(c, rows)), reach, sign)
         mean = _binned(x[usable], light[usable], reach)
         if mean is None:
             return None
@@ -260,7 +260,7 @@ def _profile(
         if usable.sum() < 0.5 * len(rows):
             return None
         c = np.polyfit(rows[usable], offset[usable], min(2, len(start) - 1))
-    x, light = _gather(bands, np.polyval(c, rows), reach, sign)
+    x, light = _gather(bands, np.asarray(np.polyval(c, rows)), reach, sign)
     x, light = x[usable], light[usable]
     mean = _binned(x, light, reach)
     if mean is None:
@@ -279,7 +279,7 @@ def _gather(bands: Floats, places: Doubles, reach: int, sign: int) -> tuple[Doub
     first = np.rint(places).astype(int) - reach
     columns = first[:, None] + np.arange(2 * reach + 1)
     light = np.take_along_axis(bands, np.clip(columns, 0, bands.shape[1] - 1), axis=1)
-    x = columns - places[:, None]
+    x: Doubles = np.asarray(columns - places[:, None], np.float64)
     if sign < 0:
         return -x[:, ::-1], light[:, ::-1].astype(float)
     return x, light.astype(float)
@@ -298,7 +298,8 @@ def _binned(x: Doubles, light: Doubles, reach: int) -> tuple[Doubles, Doubles] |
         return None
     grid = (np.arange(2 * n + 1) - n) * BIN
     # Samples of a bin sit off its middle by a known mean: interpolate from where they are.
-    return grid, np.interp(grid, place[full] / count[full], total[full] / count[full])
+    mean = np.interp(grid, place[full] / count[full], total[full] / count[full])
+    return np.asarray(grid, np.float64), np.asarray(mean, np.float64)
 
 
 def _plateaus(grid: Doubles, profile: Doubles, reach: int) -> tuple[float, float]:
@@ -327,4 +328,4 @@ def _shifts(grid: Doubles, profile: Doubles, x: Doubles, light: Doubles) -> Doub
     model = np.interp(x, grid, profile)
     steep = np.interp(x, grid, slope)
     shift = np.sum(steep * (model - light), axis=1) / np.maximum(np.sum(steep**2, axis=1), 1e-12)
-    return np.clip(shift, -3, 3)
+    return np.asarray(np.clip(shift, -3, 3), np.float64)

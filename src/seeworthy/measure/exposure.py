@@ -23,10 +23,10 @@ Doubles = npt.NDArray[np.float64]
 
 _LEAST_PASSES = 5
 _LEAST_SPEED = 60.0
-_U_LENGTH = 0.010
+_U_LENGTH = 0.004
 """Relative uncertainty of a blur length after the encoder, from rendered studies."""
 
-_U_WIDTH = 0.03
+_U_WIDTH = 0.015
 """Relative uncertainty of the width of the edge at rest: coding, place in the frame."""
 
 _HOW = (
@@ -128,9 +128,9 @@ def _rest_profile(rest: EdgeWatch) -> tuple[Doubles, Doubles, float]:
     _check_clipping(lines)
     reach = min(float(line.at[-1]) for line in lines)
     n = int(reach / BIN)
-    grid = (np.arange(2 * n + 1) - n) * BIN
+    grid: Doubles = np.asarray((np.arange(2 * n + 1) - n) * BIN, np.float64)
     light = np.mean([np.interp(grid, line.at, line.light) for line in lines], axis=0)
-    return grid, np.asarray(light), float(np.mean([line.x for line in lines]))
+    return np.asarray(grid), np.asarray(light), float(np.mean([line.x for line in lines]))
 
 
 def _standing(lines: list[list[Line]]) -> list[Line]:
@@ -293,7 +293,9 @@ def _full_width(at: Doubles, light: Doubles) -> float:
     half = slope[top] / 2
     left = top - int(np.argmax(slope[top::-1] < half))
     right = top + int(np.argmax(slope[top:] < half))
-    return float(at[right] - at[left])
+    first = np.interp(half, slope[left : left + 2], at[left : left + 2])
+    last = np.interp(-half, -slope[right - 1 : right + 1], at[right - 1 : right + 1])
+    return float(last - first)
 
 
 def _conclude(

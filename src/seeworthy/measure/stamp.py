@@ -224,7 +224,7 @@ def _sign_changes(x: Floats, threshold: float) -> Floats:
     places = np.where(sign != 0, np.arange(x.shape[1]), 0)
     last = np.maximum.accumulate(places, axis=1)
     before = np.take_along_axis(sign, np.pad(last, ((0, 0), (1, 0)))[:, :-1], axis=1)
-    return ((sign != 0) & (before == -sign)).astype(np.float32)
+    return np.asarray((sign != 0) & (before == -sign), np.float32)
 
 
 def _lettering(x: Floats, y: Floats, small: Mask, threshold: float) -> list[Stamp]:

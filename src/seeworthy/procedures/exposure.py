@@ -1,0 +1,262 @@
+"""Exposure: how long each picture is exposed, and how long the camera takes to adapt."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.errors import CannotMeasure
+from seeworthy.procedures.declare import Files, Inputs, Procedure, Seen, Step, Watch
+from seeworthy.procedures.exposure_figures import blur_figure, trace_figure
+from seeworthy.results import Outcome, Picture, Result, result
+
+if TYPE_CHECKING:
+    from seeworthy.measure.adaptation import Adaptation, LightTrace
+    from seeworthy.measure.edge_passes import EdgeWatch
+    from seeworthy.measure.exposure import Exposure
+    from seeworthy.media.frames import Stage
+
+_FAR = 0.3
+
+
+def prepare(inputs: Inputs) -> Sequence[Watch]:
+    """Keep bands of rows of moving edges, and a trace of the light of every clip."""
+    from seeworthy.measure.adaptation import LightTrace
+    from seeworthy.measure.edge_passes import EdgeWatch
+
+    watches = [Watch(source, LightTrace(_linear)) for source in inputs.all_files()]
+    rest = inputs.all_files("rest")
+    if rest:
+        watches += [Watch(s, EdgeWatch(_linear, moving=True)) for s in inputs.all_files()]
+        watches.append(Watch(rest[0], EdgeWatch(_linear, moving=False)))
+    return watches
+
+
+def _linear(stage: Stage) -> Callable[[Any], Any]:
+    from seeworthy.media.light import light_of
+
+    return light_of(stage).linear
+
+
+def conclude(inputs: Inputs, seen: Seen) -> Outcome:
+    """Return exposure time, adaptation time, or both, as the clips allow."""
+    count = len(inputs.all_files())
+    watches = list(seen.watches)
+    traces: list[LightTrace] = [w.observer for w in watches[:count]]  # type: ignore[misc]
+    edges: list[EdgeWatch] = [w.observer for w in watches[count:]]  # type: ignore[misc]
+    refusals: list[CannotMeasure] = []
+    exposure = _exposure(edges, refusals) if edges else None
+    steps = _adaptation(traces, refusals)
+    if exposure is None and not steps:
+        _refuse(refusals, edges)
+    pictures = [] if exposure is None else [_picture(exposure, edges)]
+    results = [] if exposure is None else [_time_result(exposure)]
+    results += [_step_result(s) for s in steps]
+    figures = [] if exposure is None else [blur_figure(exposure)]
+    figures += [trace_figure(s, k) for k, s in enumerate(steps)]
+    return Outcome(
+        tuple(results),
+        _findings(exposure, steps),
+        _doubts(exposure, steps, traces, refusals if edges else []),
+        tuple(pictures),
+        tuple(figures),
+        sentence=_sentence(exposure, steps),
+    )
+
+
+def _exposure(edges: list[EdgeWatch], refusals: list[CannotMeasure]) -> Exposure | None:
+    from seeworthy.measure.exposure import measure_exposure
+
+    *moving, rest = edges
+    found: list[Exposure] = []
+    for watch in moving:
+        try:
+            found.append(measure_exposure(watch, rest))
+        except CannotMeasure as refusal:
+            refusals.append(refusal)
+    # Of two clips with a moving edge the one with more passes is the better measured.
+    return max(found, key=lambda e: len(e.passes)) if found else None
+
+
+def _adaptation(traces: list[LightTrace], refusals: list[CannotMeasure]) -> list[Adaptation]:
+    from seeworthy.measure.adaptation import measure_adaptation
+
+    steps: list[Adaptation] = []
+    for trace in traces:
+        try:
+            steps += measure_adaptation(trace)
+        except CannotMeasure as refusal:
+            refusals.append(refusal)
+    steps.sort(key=lambda s: not s.brighter)
+    return steps
+
+
+def _refuse(refusals: list[CannotMeasure], edges: list[EdgeWatch]) -> None:
+    said = list(dict.fromkeys(r.message for r in refusals))
+    hints = list(dict.fromkeys(r.hint for r in refusals if r.hint))
+    if not edges:
+        hints.append("For the exposure time give the same edge at rest, --with rest=FILE.")
+    raise CannotMeasure(" ".join(said), " ".join(hints))
+
+
+def _time_result(found: Exposure) -> Result:
+    ms = 1000.0
+    conditions: dict[str, Any] = {}
+    interval = None
+    if found.bound:
+        conditions["bound"] = "upper"
+        interval = (0.0, found.time * ms)
+    return result(
+        "exposure_time", found.time * ms, found.u * ms, n=len(found.passes), dof=found.dof,
+        interval=interval, conditions=conditions, evidence=["moving_edge.png"],
+    )  # fmt: skip
+
+
+def _step_result(step: Adaptation) -> Result:
+    conditions: dict[str, Any] = {"step": "dark to bright" if step.brighter else "bright to dark"}
+    if step.clipped:
+        conditions["bound"] = "within"
+    return result(
+        "adaptation_time", step.time, step.u, interval=(step.low, step.high), conditions=conditions
+    )
+
+
+def _findings(exposure: Exposure | None, steps: list[Adaptation]) -> dict[str, Any]:
+    findings: dict[str, Any] = {}
+    if exposure is not None:
+        import statistics
+
+        findings["image_speed_px_s"] = round(
+            statistics.median(abs(p.speed) for p in exposure.passes), 1
+        )
+        findings["blur_px"] = round(statistics.median(p.length for p in exposure.passes), 2)
+        findings["edge_at_rest_px"] = round(exposure.rest_width, 2)
+    if steps:
+        findings["light_step_stops"] = [round(s.stops, 2) for s in steps]
+        findings["overshoots"] = any(s.rings for s in steps)
+    return findings
+
+
+def _doubts(
+    exposure: Exposure | None,
+    steps: list[Adaptation],
+    traces: list[LightTrace],
+    refusals: list[CannotMeasure],
+) -> tuple[str, ...]:
+    from seeworthy.media.light import light_of
+
+    said: list[str] = []
+    if exposure is None:
+        said += [f"No exposure time: {r.message}" for r in refusals[:1]]
+    else:
+        if exposure.bound:
+            said.append(
+                "The edge is blurred less by the motion than by the lens: the exposure time is an "
+                "upper bound. A faster edge would tell more."
+            )
+        if exposure.far > _FAR:
+            said.append(
+                "The edge at rest stands far from where the moving one was seen; a lens that is "
+                "softer there adds to the blur."
+            )
+        if exposure.time > 1.05 * exposure.interval and not exposure.bound:
+            said.append("The exposure comes out longer than the time between frames.")
+    if any(s.clipped for s in steps):
+        said.append(
+            "Right after the step the whole picture was clipped, so the adaptation time is known "
+            "within two bounds only. A smaller step of light would tell more."
+        )
+    if any(s.rings for s in steps):
+        said.append("The exposure overshoots before it settles.")
+    for trace in traces:
+        if trace.stage is not None:
+            said += light_of(trace.stage).assumptions
+    return tuple(dict.fromkeys(said))
+
+
+def _sentence(exposure: Exposure | None, steps: list[Adaptation]) -> str:
+    said = []
+    if exposure is not None:
+        part = f"1/{1 / exposure.time:.0f} s" if exposure.time < 0.5 else f"{exposure.time:.2f} s"
+        if exposure.bound:
+            said.append(f"Each picture is exposed for {part} at the most in this light")
+        else:
+            said.append(f"Each picture is exposed for about {part} in this light")
+    if steps:
+        step = steps[0]
+        way = "from dark to bright" if step.brighter else "from bright to dark"
+        span = f"{step.time:.2g} s" if not step.clipped else f"at most {step.high:.2g} s"
+        said.append(f"{way} the camera adapts within {span}")
+    text = "; ".join(said)
+    return text[:1].upper() + text[1:] + "."
+
+
+def _picture(found: Exposure, edges: list[EdgeWatch]) -> Picture:
+    import numpy as np
+
+    from seeworthy.targets.evidence import ORANGE, VERMILION, canvas, encode
+
+    best = max(found.passes, key=lambda p: p.line.bands - 0.01 * abs(p.line.x))
+    watch = max(edges[:-1], key=lambda w: len(w.frames))
+    bands = watch.frames[best.line.frame]
+    # The bands one below the other, each drawn high enough to be seen.
+    tall = max(1, 480 // bands.shape[0])
+    bytes_ = np.clip(255 * np.clip(bands, 0, 1) ** 0.45, 0, 255).astype(np.uint8)
+    drawn = canvas(np.repeat(bytes_, tall, axis=0))
+    import cv2
+
+    for b, row in enumerate(watch.rows):
+        x = float(np.polyval(best.line.lean, row))
+        for offset, colour in (
+            (-best.length / 2, ORANGE),
+            (0.0, VERMILION),
+            (best.length / 2, ORANGE),
+        ):
+            at = round(x + offset)
+            cv2.line(drawn, (at, b * tall), (at, b * tall + tall - 1), colour, 1)
+    caption = (
+        f"Thin bands of rows of one frame, the moving edge and the {best.length:.1f} px over which "
+        "it is smeared."
+    )
+    return encode("moving_edge.png", caption, drawn)
+
+
+PROCEDURE = Procedure(
+    id="exposure",
+    title="Exposure",
+    question="How long is each picture exposed, and how fast does the camera adapt to light?",
+    version=1,
+    yields=("exposure_time", "adaptation_time"),
+    findings={
+        "image_speed_px_s": "Speed of the edge in the picture (median).",
+        "blur_px": "How far the edge is smeared (median).",
+        "edge_at_rest_px": "Width of the edge at rest: what lens and sensor blur by themselves.",
+        "light_step_stops": "How far the picture jumped at each step of light.",
+        "overshoots": "The exposure goes too far and comes back.",
+    },
+    files=(
+        Files(
+            "", ("clip",), "A passing upright edge, or a step of light; two clips for both.", 1, 2
+        ),
+        Files("rest", ("clip",), "The same edge in the same place and light, at rest.", 0),
+    ),
+    steps=(
+        Step(
+            "Fix a dark card with straight sides, a few degrees off the upright, before a light "
+            "wall."
+        ),
+        Step("See that neither card nor wall is clipped; note the light, it decides the figure."),
+        Step("Record two seconds at rest (rest=), a side of the card in the middle."),
+        Step("Record while the card slides past, or the camera pans, evenly, in about one second."),
+        Step(
+            "For the adaptation film a still scene, wait five seconds, switch a lamp on, and keep "
+            "still for ten seconds more."
+        ),
+    ),
+    cautions=("mains", "flashing"),
+    kit=("a dark card", "a light wall", "a lamp"),
+    setup="passing",
+    minutes=6.0,
+    prepare=prepare,
+    conclude=conclude,
+)  # fmt: skip
