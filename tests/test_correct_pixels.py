@@ -14,7 +14,7 @@ from seeworthy.correct.lut import Cube, colour_cube, identity, read_cube, write_
 from seeworthy.correct.pixels import Mender
 from seeworthy.errors import UnreadableInput, WrongCall
 from seeworthy.media.frames import ColourTags
-from seeworthy.media.light import light
+from seeworthy.media.light import light, rgb_from_planes
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # it misses a plotting library that is not needed
@@ -103,6 +103,19 @@ def test_colour_of_a_frame_is_colour_sciences(rgb):
     )
     for plane, code in zip(now, expected, strict=True):
         assert np.abs(plane.astype(int) - int(code)).max() <= 1
+
+
+@pytest.mark.parametrize("rows", [2, 90, 180, 250])
+def test_bands_do_not_show(rows):
+    # The whole matrix at once, by media.light, against the work in bands of rows.
+    rng = np.random.default_rng(6)
+    luma = rng.integers(60, 180, (rows, 32)).astype(np.uint8)
+    cb, cr = (rng.integers(110, 146, (rows // 2, 16)).astype(np.uint8) for _ in range(2))
+    linear = VIDEO.decode_signal(rgb_from_planes(luma, cb, cr, VIDEO)) * 1.2
+    coded = (VIDEO.encode(linear) - 16) / 219
+    expected = 16 + 219 * (coded @ [0.2126, 0.7152, 0.0722])
+    now, _, _ = Mender.of(VIDEO, np.full((rows, 32, 3), 1.2, np.float32)).apply(luma, cb, cr)
+    assert np.abs(now - expected).max() < 0.6
 
 
 def test_a_grey_clip_stays_grey():

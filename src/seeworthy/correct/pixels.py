@@ -24,6 +24,7 @@ Floats = npt.NDArray[np.float32]
 Planes = tuple[npt.NDArray[Any], npt.NDArray[Any] | None, npt.NDArray[Any] | None]
 
 _ZERO, _ONE = 8192, 40960  # 16-bit number of signal (or light) 0, and counts from 0 to 1
+_BAND = 90  # rows that are worked on at a time, so that they stay in the cache; even
 _SITED = np.array([[0.25, 0.5, 0.25]], np.float32)
 
 
@@ -95,17 +96,47 @@ class Mender:
         cb, cr : arrays at any lower resolution, or None for a grey clip
             A grey clip must have no colour correction, and one gain for all channels.
         """
+        height, width = luma.shape
+        bands = [slice(r, min(r + _BAND, height)) for r in range(0, height, _BAND)]
+        lit = (self._light_of(luma, cb, cr, band) for band in bands)
+        if self.maps is None:
+            done = [self._coded(planes) for planes in lit]
+        else:
+            whole = np.empty((height, width) if cb is None else (height, width, 3), np.float32)
+            for band, planes in zip(bands, lit, strict=True):
+                whole[band] = planes[0] if cb is None else cv2.merge(planes)
+            done = [self._coded(self._redrawn(whole, band)) for band in bands]
+        y, pb, pr = zip(*done, strict=True)
+        if cb is None:
+            return np.concatenate(y), None, None
+        return np.concatenate(y), np.concatenate(pb), np.concatenate(pr)
+
+    def _light_of(self, luma: npt.NDArray[Any], cb: Any, cr: Any, band: slice) -> list[Any]:
+        """Return linear light of a band of rows, gain and colour done, one plane per channel."""
         grey = cb is None
-        signals = [self._grey(luma)] if grey else self._signals(luma, cb, cr)
+        signals = [self._grey(luma[band])] if grey else self._signals(luma, cb, cr, band)
         linear: list[Any] = [_look_up(s, self._decode) for s in signals]
         if self.gain is not None:
-            linear = [cv2.multiply(x, g) for x, g in zip(linear, self.gain, strict=False)]
+            linear = [cv2.multiply(x, g[band]) for x, g in zip(linear, self.gain, strict=False)]
         if self.colour is not None and not grey:
             linear = [_mix(linear, row) for row in self.colour]
-        if self.maps is not None:
-            linear = self._redraw(linear)
+        return linear
+
+    def _redrawn(self, whole: npt.NDArray[Any], band: slice) -> list[Any]:
+        """Return a band of rows of the new picture, one plane per channel."""
+        assert self.maps is not None
+        x, y = self.maps
+        drawn: Any = cv2.remap(
+            whole, x[band], y[band], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+        )
+        planes = list(cv2.split(drawn)) if whole.ndim == 3 else [drawn]
+        if self.shown is not None:
+            planes = [cv2.multiply(p, self.shown[band]) for p in planes]
+        return planes
+
+    def _coded(self, linear: list[Any]) -> Planes:
         coded = [_look_up(_number(x), self._encode) for x in linear]
-        if grey:
+        if len(coded) == 1:
             return self._codes(coded[0], self.light.black, self._span), None, None
         return self._planes(coded)
 
@@ -124,12 +155,14 @@ class Mender:
         a = _ONE / self._span
         return _sum(y, a, y, 0, _ZERO - a * self.light.black, cv2.CV_16U)
 
-    def _signals(self, luma: npt.NDArray[Any], cb: Any, cr: Any) -> list[npt.NDArray[Any]]:
+    def _signals(
+        self, luma: npt.NDArray[Any], cb: Any, cr: Any, band: slice
+    ) -> list[npt.NDArray[Any]]:
         """Return R', G', B' as 16-bit numbers (the matrix of `media.light`, in one step each)."""
         half, swing = self._chroma()
         kr, kb = self.light.weights
-        y = luma.astype(np.float32)
-        pb, pr = enlarge_chroma(cb, luma.shape), enlarge_chroma(cr, luma.shape)
+        y = luma[band].astype(np.float32)
+        pb, pr = (_enlarged(plane, luma.shape, band) for plane in (cb, cr))
         a = _ONE / self._span
         base = _ZERO - a * self.light.black
         red, blue = 2 * (1 - kr) * _ONE / swing, 2 * (1 - kb) * _ONE / swing
@@ -140,15 +173,6 @@ class Mender:
             _sum(y, a, both, 1, base, cv2.CV_16U),
             _sum(y, a, pb, blue, base - half * blue, cv2.CV_16U),
         ]
-
-    def _redraw(self, linear: list[Any]) -> list[Any]:
-        assert self.maps is not None
-        whole: Any = cv2.merge(linear) if len(linear) > 1 else linear[0]
-        drawn = cv2.remap(whole, *self.maps, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-        planes = list(cv2.split(drawn)) if len(linear) > 1 else [drawn]
-        if self.shown is not None:
-            planes = [cv2.multiply(p, self.shown) for p in planes]
-        return planes
 
     def _planes(self, coded: list[Floats]) -> Planes:
         kr, kb = self.light.weights
@@ -170,6 +194,16 @@ class Mender:
             return _sum(signal, counts, signal, 0, zero, cv2.CV_8U)
         deep = _sum(signal, counts, signal, 0, zero, cv2.CV_16U)
         return np.asarray(np.minimum(deep, np.uint16((1 << self.light.bits) - 1)))
+
+
+def _enlarged(plane: npt.NDArray[Any], shape: tuple[int, ...], band: slice) -> Floats:
+    """Return a band of a chroma plane at the size of luma; a row beyond is looked at."""
+    down = -(-shape[0] // plane.shape[0])
+    first = max(0, band.start // down - 1)
+    last = min(plane.shape[0], -(-band.stop // down) + 1)
+    rows = min(last * down, shape[0]) - first * down
+    large = enlarge_chroma(plane[first:last], (rows, shape[1]))
+    return large[band.start - first * down : band.stop - first * down]
 
 
 def _reached(x: Floats, y: Floats) -> Floats | None:
