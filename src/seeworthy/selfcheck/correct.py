@@ -26,6 +26,7 @@ LENSES = tuple(f"lens, {group}" for group in lens_study.GROUPS)
 SHADING = "shading, 0.2 to 2 stops"
 COLOUR = "colour, other objects"
 GROUPS = (*LENSES, SHADING, COLOUR)
+_CLIPS = 3  # of other objects, so that the best matrix for them has no few cells to cling to
 
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
@@ -164,18 +165,26 @@ def _colour(rng: np.random.Generator, folder: Path) -> Iterator[Trial]:
 
     take = colour_study.random_take(rng)
     outcome = colour_study.shoot(take, folder, rng)
-    table = random_table(rng, 7, 5)
-    reference, seen = good_linear(table.paints), take.camera.linear(table.paints)
-    other = folder / "other.mp4"
-    write_clip(other, picture(table, seen, take.clip), rng, Shoot())
-    paint, px, light = _cells(table, take.clip)
-    reference, seen = reference[paint] * light, seen[paint] * light
-    # Where a channel is clipped, or nearly black, no matrix is to blame.
-    good = (reference.min(axis=1) > 0.002) & (np.maximum(reference, seen).max(axis=1) < 0.95)
-    reference, seen, px = reference[good], seen[good], px[good]
+    truth, drawn, found = [], [], []
+    for number in range(_CLIPS):
+        table = random_table(rng, 7, 5)
+        reference, seen = good_linear(table.paints), take.camera.linear(table.paints)
+        other = folder / f"other{number}.mp4"
+        write_clip(other, picture(table, seen, take.clip), rng, Shoot())
+        paint, px, light = _cells(table, take.clip)
+        reference, seen = reference[paint] * light, seen[paint] * light
+        # Where a channel is clipped, or nearly black, no matrix is to blame.
+        good = (reference.min(axis=1) > 0.002) & (np.maximum(reference, seen).max(axis=1) < 0.95)
+        mended = _mended(outcome, other, folder)
+        pair = [_colours_at(clip, px[good]) for clip in (other, mended)]
+        mended.unlink()
+        truth.append(reference[good])
+        drawn.append(seen[good])
+        found.append(pair)
+    reference, seen = np.concatenate(truth), np.concatenate(drawn)
     before, after = (
-        float(colour_study.de00(reference, _colours_at(clip, px)).mean())
-        for clip in (other, _mended(outcome, other, folder))
+        float(colour_study.de00(reference, np.concatenate(colours)).mean())
+        for colours in zip(*found, strict=True)
     )
     matrix = np.array(outcome.correction["matrix"]) * outcome.correction["exposure"]
     best = colour_study.best_possible(reference, seen, matrix)
