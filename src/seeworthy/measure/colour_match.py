@@ -122,7 +122,7 @@ def fit_matrix(reference: Floats, test: Floats, form: Floats | None = None) -> M
     sides = sides.reshape(*sides.shape[:-2], 9)
     weight = np.ones(test.shape[:-1])
     none = np.eye(3).ravel()
-    prior = np.zeros(test.shape[:-2])
+    prior = np.full(test.shape[:-2], _LEAST_ERROR / _PRIOR**2)
     matrix = np.broadcast_to(none, (*test.shape[:-2], 9))
     for _ in range(_ROUNDS):
         left = np.einsum("...n,...nab->...ab", weight, squares) + prior[..., None, None] * np.eye(9)
@@ -136,7 +136,9 @@ def fit_matrix(reference: Floats, test: Floats, form: Floats | None = None) -> M
         )
         # Weights towards the mean ΔE00 (iteratively reweighted least squares).
         weight = 1 / np.maximum(error, _LEAST_ERROR)
-        prior = np.mean(weight * error**2, axis=-1) / _PRIOR**2 + 1e-9
+        # Cells that fit without error still tell nothing of what they do not show.
+        spread = np.maximum(np.mean(weight * error**2, axis=-1), _LEAST_ERROR)
+        prior = spread / _PRIOR**2
     without = left[..., None, :, :] - weight[..., None, None] * squares
     without_right = right[..., None, :] - weight[..., None] * sides
     each = _solve(without, without_right)
@@ -145,8 +147,7 @@ def fit_matrix(reference: Floats, test: Floats, form: Floats | None = None) -> M
 
 
 def _solve(left: Floats, right: Floats) -> Floats:
-    lift = 1e-12 * np.trace(left, axis1=-2, axis2=-1)[..., None, None] * np.eye(left.shape[-1])
-    return np.asarray(np.linalg.solve(left + lift, right[..., None])[..., 0])
+    return np.asarray(np.linalg.solve(left, right[..., None])[..., 0])
 
 
 def white_gains(reference: Floats, test: Floats) -> Floats:

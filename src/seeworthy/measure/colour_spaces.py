@@ -72,9 +72,13 @@ def chroma_of(lab: Floats) -> Floats:
 
 
 def hue_of(rgb: npt.ArrayLike) -> Floats:
-    """Return CIE 1976 u', v' (ISO/CIE 11664-5) of linear RGB, (..., 2); black is NaN."""
+    """Return CIE 1976 u', v' of linear RGB, (..., 2); black is NaN."""
+    return hue_of_xyz(xyz_of(rgb))
+
+
+def hue_of_xyz(xyz: npt.ArrayLike) -> Floats:
+    """Return CIE 1976 u', v' (ISO/CIE 11664-5), (..., 2); black is NaN."""
     colour = colour_science()
-    xyz = xyz_of(rgb)
     return np.asarray(colour.models.xy_to_Luv_uv(colour.XYZ_to_xy(xyz)), float)
 
 

@@ -341,7 +341,8 @@ def write_still(
         cv2.imwrite(str(path), pixels[:, :, ::-1])
         return
     codes = develop(light, rng, sensor=sensor, tone="srgb", full_range=True)
-    cv2.imwrite(str(path), codes[:, :, ::-1], [cv2.IMWRITE_JPEG_QUALITY, 97])
+    quality = [cv2.IMWRITE_JPEG_QUALITY, 97] if path.suffix in (".jpg", ".jpeg") else []
+    cv2.imwrite(str(path), codes[:, :, ::-1], quality)
 
 
 def write_clip(path: Path, light: Image, rng: np.random.Generator, shoot: Shoot) -> None:
