@@ -34,9 +34,12 @@ _HALF_LINE, _HALF_TURN = 3.5, 40.0  # in each half; degrees between the halves
 _LOOKED_AT = 6
 _TIED = 0.2  # coherence that a size away from the coder's own must have
 _HALF_TIED = 0.3  # at one half of the size, where block coding and sensor mosaics show a little
-_BLOCK_TIED = (0.70, 0.48)  # at other sixteenths: with hardly any clear detail, and with plenty
-_CLEAR_SHARE = (0.05, 0.30)
+_BLOCK_TIED = (0.80, 0.62, 0.48)  # at other sixteenths, the less the more detail is clear:
+_CLEAR_SHARE = (0.03, 0.10, 0.30)
+_BLOCK_SIGNS = (5 / 8, 7 / 8)
+_BLOCKY = 0.12
 _LEAST_SHARE = 0.03
+_PATTERN = 3  # tied sizes at once: harmonics of stripes, tiles or louvres in the scene
 _LOOSE = 0.4  # coherence below which detail counts as independent
 _LOOSE_UNKNOWN = 0.3
 _POWER = 1.0  # code values squared: detail where the quantiser is not known
@@ -157,7 +160,12 @@ def _axis(pictures: list[Grey], steps: list[Steps]) -> Axis:
     native = u = interval = None
     believed = [c for c in candidates if c.believed]
     why = ""
-    if believed:
+    if sum(c.tie.coherence >= _TIED and not c.blocks for c in candidates) >= _PATTERN:
+        why = (
+            "Many sizes are marked at once, as a regular pattern in the scene does; film "
+            "something irregular, moving the camera."
+        )
+    elif believed:
         answer, native, u = "yes", float(believed[0].size), _SPREAD
         interval = (native - 1.0, native + 1.0)
     else:
@@ -188,28 +196,35 @@ def _peaks(lines: Lines) -> list[int]:
 
 def _candidate(lines: Lines, i: int, pictures: list[Grey], steps: list[Steps]) -> Candidate:
     size = int(lines.sizes[i])
-    sixteenth = lines.size / 16
+    size_all = lines.size
+    # Other coders than H.264, which alone tells its quantiser, have larger transforms.
+    place = round(size / size_all * 32) / 2
+    if steps[0] is not None:
+        place = round(place)
     # Lines are two or three sizes wide; raster corners that coincide shift them by up to one.
-    place = round(size / sixteenth)
-    blocks = abs(size - place * sixteenth) <= 1.0
+    blocks = abs(size - place * size_all / 16) <= 1.0
     # Half-way between two sizes the line of coinciding corners may be: take the tighter tie.
     tie = max(
         (find_tie(pictures, steps, size + off) for off in (0.0, -0.4)), key=lambda t: t.coherence
     )
     if blocks:
-        believed = _outdoes_blocks(tie, halved=place == 8)
+        others = (find_tie(pictures, steps, k * size_all) for k in _BLOCK_SIGNS if k * 16 != place)
+        blocky = max(t.coherence for t in others)
+        believed = _outdoes_blocks(tie, blocky, halved=place == 8)
     else:
         believed = tie.coherence >= _TIED and (tie.share is None or tie.share > 0.002)
     return Candidate(size, float(lines.strength[i]), tie, blocks, believed)
 
 
-def _outdoes_blocks(tie: Tie, *, halved: bool) -> bool:
-    """Tell whether the detail is tied more tightly than block coding can."""
+def _outdoes_blocks(tie: Tie, blocky: float, *, halved: bool) -> bool:
+    """Tell whether the detail is tied more tightly than block coding can.
+
+    `blocky` is the coherence at eighths of the size, which no small raster explains.
+    """
     if tie.share is None or tie.share < _LEAST_SHARE:
         return False
-    if halved:
-        return tie.coherence >= _HALF_TIED
-    return tie.coherence >= float(np.interp(tie.share, _CLEAR_SHARE, _BLOCK_TIED))
+    needed = _HALF_TIED if halved else float(np.interp(tie.share, _CLEAR_SHARE, _BLOCK_TIED))
+    return tie.coherence >= needed + max(0.0, blocky - _BLOCKY)
 
 
 def _reach(

@@ -18,7 +18,8 @@ from scipy import fft
 
 from seeworthy.measure.native_lines import window
 
-Array = npt.NDArray[np.float64]
+Spectra = npt.NDArray[np.complex64]
+Floats = npt.NDArray[np.float32]
 
 CLEAR = 0.1
 """Power per sample, in squared quantiser steps, from which detail counts as clearly coded."""
@@ -74,7 +75,7 @@ def find_tie(
         _look(picture[::thin], _per_row(step, picture.shape[0])[::thin], share)
         for picture, step in zip(pictures, steps, strict=True)
     ]
-    products, powers, above, squares = (np.concatenate(v) for v in zip(*looks, strict=True))
+    below, over, powers, squares = (np.concatenate(v) for v in zip(*looks, strict=True))
     share_clear = None
     if np.isnan(squares).any():
         clear = powers >= np.median(powers)
@@ -83,9 +84,21 @@ def find_tie(
         share_clear = float(clear.mean())
         if share_clear < _FEW:  # too few windows for a figure: look at the strongest instead
             clear = powers >= np.quantile(powers, 0.98)
-    total = complex(products[clear].sum()) / max(float(powers[clear].sum()), 1e-12)
-    phase = float(np.degrees(np.angle(total)))
-    return Tie(min(1.0, abs(total)), phase, share_clear, float(above.mean()))
+    power = float((np.abs(over) ** 2).mean())
+    return Tie(*_coherence(below[clear], over[clear]), share_clear, power)
+
+
+def _coherence(below: Spectra, over: Spectra) -> tuple[float, float]:
+    """Return how tightly pairs are tied (0 to 1), and their common phase in degrees.
+
+    The median over the distances from the limit: a regular pattern in the scene ties only the
+    few bins in which it lies.
+    """
+    total = (np.abs(below) ** 2).sum(axis=0) * (np.abs(over) ** 2).sum(axis=0)
+    tied = (below * over).sum(axis=0) / np.sqrt(np.maximum(total, 1e-12))
+    phase = float(np.angle(tied.sum()))
+    middle = float(np.median((tied * np.exp(-1j * phase)).real))
+    return min(1.0, max(0.0, middle)), float(np.degrees(phase))
 
 
 def _per_row(step: npt.NDArray[np.float32] | None, rows: int) -> npt.NDArray[np.float32]:
@@ -97,31 +110,41 @@ def _per_row(step: npt.NDArray[np.float32] | None, rows: int) -> npt.NDArray[np.
 
 def _look(
     rows: npt.NDArray[np.generic], steps: npt.NDArray[np.float32], share: float
-) -> tuple[npt.NDArray[np.complex128], Array, Array, Array]:
-    """Return, for all windows of all rows: summed products, power, power above, step squared."""
+) -> tuple[Spectra, Spectra, Floats, Floats]:
+    """Look at all windows of all rows.
+
+    Returns
+    -------
+    below, over : complex64 (windows, pairs)
+        Bins on both sides of the limit, per sample; their products have phase 0 where the
+        samples are centred on the frame.
+    powers, squares : float32 (windows,)
+        Power per sample around the limit, and mean squared quantiser step.
+    """
     length = _length(share)
     low, high = _pairs(share, length)
     shape = window(length)
-    gain = 4 * np.sin(np.pi * np.arange(length // 2 + 1) / length) ** 2
-    gain = gain * float((shape**2).sum())
+    # Power of white noise of variance 1 after differencing and window.
+    gain = np.sqrt(4 * np.sin(np.pi * np.arange(length // 2 + 1) / length) ** 2 * (shape**2).sum())
     change = np.diff(rows.astype(np.float32), axis=1)
-    products, powers, above, squares = [], [], [], []
+    belows, overs, powers, squares = [], [], [], []
     for start in range(0, change.shape[1] - length + 1, length // 2):
         spectrum = fft.rfft(change[:, start : start + length] * shape, axis=1)
-        below, over = spectrum[:, low], spectrum[:, high]
         # Samples centred on the frame, and the half pixel by which a difference is late.
         turn = np.exp(2j * np.pi * share * (start - 1))
-        products.append((below * over / np.sqrt(gain[low] * gain[high])).mean(axis=1) * turn)
-        p = (np.abs(below) ** 2 / gain[low]).mean(axis=1)
-        q = (np.abs(over) ** 2 / gain[high]).mean(axis=1)
-        powers.append(np.sqrt(p * q))
-        above.append(q)
+        below = np.asarray(spectrum[:, low] / gain[low] * turn, np.complex64)
+        over = np.asarray(spectrum[:, high] / gain[high], np.complex64)
+        both = (np.abs(below) ** 2).mean(axis=1) * (np.abs(over) ** 2).mean(axis=1)
         blocks = slice(start // _BLOCK, -(-(start + length) // _BLOCK))
         here = steps if steps.shape[1] == 1 else steps[:, blocks]
+        belows.append(below)
+        overs.append(over)
+        powers.append(np.sqrt(both))
         squares.append((here**2).mean(axis=1))
-    found = (np.concatenate(v) for v in (products, powers, above, squares))
-    one, two, three, four = found
-    return one, two, three, four
+    return (
+        np.concatenate(belows), np.concatenate(overs), np.concatenate(powers),
+        np.concatenate(squares),
+    )  # fmt: skip
 
 
 def _length(share: float) -> int:

@@ -29,7 +29,7 @@ LOWEST, HIGHEST = 0.3, 0.97
 
 _STEP, _HALF = 0.0125, 0.05  # bands: spacing of centres and half width, cy/px
 _WORK = 6_000_000  # samples of rows that are enough for the search
-_STRIP = 32  # rows; strips go to the two halves by turns
+_STRIP = 32  # rows; strips of a single picture go to the two halves by turns
 _NEAR, _APART = 40, 4  # neighbours that show the background, and those too near
 
 
@@ -70,15 +70,19 @@ def find_lines(pictures: Sequence[npt.NDArray[np.generic]]) -> Lines:
     """
     size = pictures[0].shape[1]
     thin = max(1, round(sum(p.size for p in pictures) / _WORK))
-    power = np.zeros(size // 2 + 1)
+    power, count = np.zeros(size // 2 + 1), 0
     sums = [_Bands(size), _Bands(size)]
     spectra = []
-    for picture in pictures:
+    for number, picture in enumerate(pictures):
         for half in (0, 1):
-            rows = picture[(np.arange(picture.shape[0]) // _STRIP) % 2 == half][::thin]
+            rows = picture[_half(number, picture.shape[0], len(pictures)) == half][::thin]
+            if not len(rows):
+                continue
             spectrum = _spectrum(rows)
-            power += (np.abs(spectrum) ** 2).mean(axis=0) / (2 * len(pictures))
+            power += (np.abs(spectrum) ** 2).sum(axis=0)
+            count += len(rows)
             spectra.append((half, spectrum))
+    power /= max(1, count)
     white = (1 / np.sqrt(np.maximum(power, power.max() * 1e-9))).astype(np.float32)
     for half, spectrum in spectra:
         sums[half].add(spectrum * white)
@@ -92,6 +96,16 @@ def find_lines(pictures: Sequence[npt.NDArray[np.generic]]) -> Lines:
         np.arange(len(power)) / size,
         power / _response(size),
     )
+
+
+def _half(number: int, rows: int, pictures: int) -> npt.NDArray[np.intp]:
+    """Return the half, 0 or 1, that each row of a picture goes to.
+
+    With several pictures, by picture: a pattern in the scene has moved, a raster has not.
+    """
+    if pictures > 1:
+        return np.full(rows, number % 2)
+    return (np.arange(rows) // _STRIP) % 2
 
 
 def window(length: int) -> Rows:
