@@ -22,6 +22,9 @@ _NAMES = {
     "flight": "flight",
     "passing": "passing",
     "flat field": "flat-field",
+    "wall": "flat-field",
+    "target": "target",
+    "black cloth": "black-cloth",
     "loudspeaker": "loudspeaker",
 }
 
