@@ -3,8 +3,7 @@
 A lamp is switched, or a bright window is turned to. The picture jumps and then settles;
 the adaptation time runs from 10 % to 90 % of the way from the jump to the settled level, in
 linear light. Only parts of the picture that never clip are looked at; where all of them
-clip at first, the beginning of the way is not seen and the time is known within two
-bounds.
+clip at first, the beginning of the way is not seen and the time is an upper bound.
 """
 
 from __future__ import annotations
@@ -31,7 +30,7 @@ _MOST = 20_000
 _CLIPPED = 0.95
 _DARK = 0.004
 _LEAST_JUMP = 0.2
-_U_LEVEL = 0.0022
+_U_LEVEL = 0.0035
 _HOW = (
     "Film a still scene, wait five seconds, switch a lamp on (or take a dark cloth off the lens), "
     "and keep still for ten seconds more."
@@ -89,7 +88,7 @@ class Adaptation:
     time, u : float
         10 to 90 %, s.
     low, high : float
-        95 % interval; wide where the beginning was clipped.
+        95 % interval; from 0 where the beginning was clipped.
     at : float
         Time of the step in the clip, s.
     stops : float
@@ -99,7 +98,7 @@ class Adaptation:
     rings : bool
         It left the band of ±10 % of the step again after reaching it.
     clipped : bool
-        The beginning of the way was not seen.
+        The beginning of the way was not seen: `time` is an upper bound.
     seconds, level : arrays
         Trace; 1 is the settled level, NaN where everything clipped.
     """
@@ -278,11 +277,10 @@ def _timed(
     span = ninety - ten
     low, high = max(0.0, span - 1.96 * u), span + 1.96 * u
     if clipped:
-        # Unseen: from the step to the first frame that is not clipped.
-        high = ninety - float(t[after]) + 1.96 * u
-        low = max(0.0, ninety - float(when[0]) - 1.96 * u)
-        span = (low + high) / 2
-        u = math.hypot(u, (high - low) / math.sqrt(12))
+        # How bright it was is not seen, so 90 % of the way came no later than it seems, and
+        # 10 % no earlier than the step.
+        low, high = 0.0, ninety - float(t[after - 1]) + 1.645 * u
+        span, u = high, high / math.sqrt(12)
     rings = bool(np.any(np.abs(done[when > ninety] - 1) > 0.1 + 4 * spread))
     whole = np.mean(cells[:, chosen], axis=1) / float(np.mean(cells[-4:, chosen]))
     shown = slice(max(start, after - round(1.0 / frame)), after + len(level))

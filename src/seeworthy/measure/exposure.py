@@ -30,8 +30,9 @@ _U_WIDTH = 0.015
 """Relative uncertainty of the width of the edge at rest: coding, place in the frame."""
 
 _HOW = (
-    "Film a dark card on a light wall: once at rest, once sliding or panned past at an even speed, "
-    "so fast that it crosses the frame in about one second, with the same light and distance."
+    "Film a dark card on a light wall, its sides two to five degrees off the upright and in the "
+    "picture from top to bottom: once at rest, once sliding or panned past evenly within about "
+    "one second, with the same light and distance."
 )
 
 

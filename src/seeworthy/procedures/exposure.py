@@ -115,7 +115,7 @@ def _time_result(found: Exposure) -> Result:
 def _step_result(step: Adaptation) -> Result:
     conditions: dict[str, Any] = {"step": "dark to bright" if step.brighter else "bright to dark"}
     if step.clipped:
-        conditions["bound"] = "within"
+        conditions["bound"] = "upper"
     return result(
         "adaptation_time", step.time, step.u, interval=(step.low, step.high), conditions=conditions
     )
@@ -163,8 +163,8 @@ def _doubts(
             said.append("The exposure comes out longer than the time between frames.")
     if any(s.clipped for s in steps):
         said.append(
-            "Right after the step the whole picture was clipped, so the adaptation time is known "
-            "within two bounds only. A smaller step of light would tell more."
+            "Right after the step the picture was clipped, so the adaptation time is an upper "
+            "bound. A smaller step of light would tell more."
         )
     if any(s.rings for s in steps):
         said.append("The exposure overshoots before it settles.")

@@ -10,7 +10,8 @@ from seeworthy.procedures.declare import Files, Inputs, Procedure, Seen, Step, W
 from seeworthy.results import Outcome, Picture
 
 if TYPE_CHECKING:
-    from seeworthy.measure.stamp import Box, Stamp, StampFound
+    from seeworthy.measure.stamp import StampFound
+    from seeworthy.measure.stamp_lines import Box, Stamp
     from seeworthy.measure.stamp_sums import StampSums
 
 
@@ -132,8 +133,8 @@ PROCEDURE = Procedure(
         "stamp_box": "Where: left, top, width and height in px, of the largest.",
         "stamp_area_share": "Share of the frame that it covers, all boxes together.",
         "stamp_position": "Where, in words.",
-        "stamp_changes": "Part of it was seen to change, as the digits of a clock do; in a short clip "
-        "they may not.",
+        "stamp_changes": "Part of it was seen to change, as the digits of a clock do; in a short "
+        "clip they may not.",
         "stamp_count": "How many separate ones.",
         "stamp_boxes": "All of them, when there are several.",
         "held_in_view": "Something that stands still with the camera is in view: nose, strut, "

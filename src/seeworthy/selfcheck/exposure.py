@@ -130,7 +130,7 @@ def _step(group: str, rng: np.random.Generator, folder: Path) -> Trial:
             group, "adaptation_time", truth, refused=refusal.message, should_refuse=group == NONE
         )
     found = said.results[0]
-    if group == CLIPPED and found.conditions.get("bound") == "within":
+    if group == CLIPPED and found.conditions.get("bound") == "upper":
         return Trial(group, "adaptation_time", truth, truth, found.u, *found.interval)
     return Trial(
         group, "adaptation_time", truth, found.value, found.u, *found.interval,

