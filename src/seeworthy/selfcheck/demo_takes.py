@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from seeworthy.selfcheck.demo_cameras import DemoCamera
+from seeworthy.selfcheck.demo_colour import LOOKS, film_objects, take_reference
 from seeworthy.selfcheck.demo_targets import film_board, film_rings
 
 if TYPE_CHECKING:
@@ -236,6 +237,20 @@ def pixel_aspect(camera: DemoCamera) -> Iterator[Staged]:
     yield Staged({"": (stands,), "turned": (turned,)}, day=camera.day(5))
 
 
+def colour(camera: DemoCamera) -> Iterator[Staged]:
+    """Two dozen small things on the black cloth, beside a good still camera."""
+    if camera.name not in LOOKS:
+        return
+    clip = Prop(_file(camera, 70), partial(film_objects, camera=camera), 3.0)
+    still = Prop(f"{camera.name.lower()}_cloth.png", partial(take_reference, camera=camera), 2.0)
+    yield Staged(
+        {"": (clip,), "reference": (still,)},
+        readings={"light": ["10.4 EV dome"]},
+        day=camera.day(5),
+        note="Black cloth on the boathouse table, north light.",
+    )
+
+
 def write_log(path: Path, seed: int, style: str) -> None:
     """Write what a logger recorded of a bungee launch of the foam glider."""
     from seeworthy.virtual.flight_logs import as_csv, demo_log
@@ -291,4 +306,5 @@ SHELF: dict[str, Callable[[DemoCamera], Iterator[Staged]]] = {
     "battery": battery,
     "endurance": endurance,
     "load": load,
+    "colour": colour,
 }
