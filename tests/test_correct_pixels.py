@@ -106,15 +106,27 @@ def test_colour_of_a_frame_is_colour_sciences(rgb):
 
 
 @pytest.mark.parametrize("rows", [2, 90, 180, 250])
-def test_bands_do_not_show(rows):
-    # The whole matrix at once, by media.light, against the work in bands of rows.
+def test_bands_do_not_show(rows, monkeypatch):
+    from seeworthy.correct import pixels
+
     rng = np.random.default_rng(6)
     luma = rng.integers(60, 180, (rows, 32)).astype(np.uint8)
-    cb, cr = (rng.integers(110, 146, (rows // 2, 16)).astype(np.uint8) for _ in range(2))
-    linear = VIDEO.decode_signal(rgb_from_planes(luma, cb, cr, VIDEO)) * 1.2
+    cb, cr = (rng.integers(90, 166, (rows // 2, 16)).astype(np.uint8) for _ in range(2))
+    mender = Mender.of(VIDEO, np.full((rows, 32, 3), 1.2, np.float32), MATRIX)
+    banded = mender.apply(luma, cb, cr)
+    monkeypatch.setattr(pixels, "_BAND", 1000)
+    for own, whole in zip(banded, mender.apply(luma, cb, cr), strict=True):
+        np.testing.assert_array_equal(own, whole)
+
+
+def test_chroma_is_enlarged_as_media_light_does_it():
+    rng = np.random.default_rng(7)
+    luma = rng.integers(60, 180, (96, 32)).astype(np.uint8)
+    cb, cr = (rng.integers(110, 146, (48, 16)).astype(np.uint8) for _ in range(2))
+    linear = VIDEO.decode_signal(rgb_from_planes(luma, cb, cr, VIDEO)) @ MATRIX.T
     coded = (VIDEO.encode(linear) - 16) / 219
     expected = 16 + 219 * (coded @ [0.2126, 0.7152, 0.0722])
-    now, _, _ = Mender.of(VIDEO, np.full((rows, 32, 3), 1.2, np.float32)).apply(luma, cb, cr)
+    now, _, _ = Mender.of(VIDEO, None, MATRIX).apply(luma, cb, cr)
     assert np.abs(now - expected).max() < 0.6
 
 
