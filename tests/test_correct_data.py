@@ -58,3 +58,26 @@ def test_a_compact_spot_does_not_pull_the_surface() -> None:
     field[10:13, 40:43, 0] *= 1.2
     found = gain_map([field], (0.0, 0.0), (639.5, 359.5), (1280, 720))
     np.testing.assert_allclose(found.gain, _even(1.0), rtol=5e-3)
+
+
+@pytest.mark.parametrize("kind", ["pinhole", "fisheye"])
+def test_the_lens_of_a_mirrored_file_fits_the_file(kind: str) -> None:
+    from types import SimpleNamespace
+
+    from seeworthy.correct.data import LensData, Origin, parse
+    from seeworthy.measure.camera import Camera
+    from seeworthy.procedures.lens import _correction
+
+    k = (-0.2, 0.03, 2e-3, -3e-3, 0.0) if kind == "pinhole" else (-0.02, 0.003, 0.0, 0.0)
+    camera = Camera(kind, 640, 360, 400, 404, 330, 171, k)  # type: ignore[arg-type]
+    figures = SimpleNamespace(fit=SimpleNamespace(camera=camera), reach=0.9)
+    rays = np.array([[0.3, 0.2], [-0.5, 0.1], [0.0, -0.3], [0.6, 0.4]])
+    for mirrored in ("yes", "no"):
+        inputs = SimpleNamespace(option=lambda _, told=mirrored: told)
+        found = parse(_correction(figures, inputs), Origin("board"))  # type: ignore[arg-type]
+        assert isinstance(found, LensData)
+        turn, seen = np.array([1.0, 1.0]), camera.distort(rays)
+        if mirrored == "yes":
+            turn, seen = np.array([-1.0, 1.0]), seen * (-1, 1) + (639, 0)
+        np.testing.assert_allclose(found.camera.distort(rays * turn), seen, atol=1e-9)
+    assert found.reach == 0.9
