@@ -83,7 +83,7 @@ def find_lines(pictures: Sequence[npt.NDArray[np.generic]]) -> Lines:
             count += len(rows)
             spectra.append((half, spectrum))
     power /= max(1, count)
-    white = (1 / np.sqrt(np.maximum(power, power.max() * 1e-9))).astype(np.float32)
+    white = (1 / np.sqrt(np.maximum(power, power.max() * 1e-9 + 1e-12))).astype(np.float32)
     for half, spectrum in spectra:
         sums[half].add(spectrum * white)
     sizes = np.arange(round(LOWEST * size), round(HIGHEST * size) + 1)

@@ -95,10 +95,11 @@ def _warnings(found: Native, *, coarse: bool) -> tuple[str, ...]:
 
 def _sentence(found: Native) -> str:
     across, down = found.across, found.down
-    if found.upscaled == "no":
+    if found.upscaled == "no" and across.interval and down.interval:
+        least = f"{across.interval[0]:.0f}×{down.interval[0]:.0f}"
         return (
-            f"The {across.delivered}×{down.delivered} picture is not enlarged: its detail is finer "
-            "than any smaller raster could hold."
+            f"The {across.delivered}×{down.delivered} picture is not enlarged: its detail needs at "
+            f"least {least} pixels."
         )
     if found.upscaled == "undecided":
         return (

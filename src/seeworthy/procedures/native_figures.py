@@ -27,23 +27,17 @@ def _spectrum(found: Native) -> Figure:
     import numpy as np
 
     columns: dict[str, list[Any]] = {"frequency": [], "power": [], "direction": []}
-    rules = []
     for axis, word in ((found.across, "across"), (found.down, "down")):
         edges = np.linspace(0.01, 0.5, _POINTS + 1)
         place = np.digitize(axis.lines.frequency, edges) - 1
         for k in range(_POINTS):
             inside = axis.lines.power[place == k]
             if len(inside):
+                power = 10 * float(np.log10(max(inside.mean(), _FLOOR)))
                 columns["frequency"].append(round(float(edges[k] + edges[k + 1]) / 2, 4))
-                columns["power"].append(round(10 * float(np.log10(max(inside.mean(), _FLOOR))), 2))
+                columns["power"].append(round(power, 2))
                 columns["direction"].append(word)
-        if axis.answer == "yes" and axis.native is not None:
-            rules.append(
-                Mark(
-                    "rule", value=axis.native / axis.delivered / 2, across="x",
-                    label=f"native limit {word}",
-                )
-            )  # fmt: skip
+    rules = _limits(found)
     limits = (
         "The rules mark half the native size: what lies beyond them is an image of what lies "
         "before."
@@ -59,6 +53,18 @@ def _spectrum(found: Native) -> Figure:
         Axis("power", "power of detail", "dB"),
         (Mark("line", y="power", series="direction"), *rules),
     )
+
+
+def _limits(found: Native) -> list[Mark]:
+    """Return a rule at half the native size of each enlarged axis; one where both agree."""
+    at = {
+        word: axis.native / axis.delivered / 2
+        for word, axis in (("across", found.across), ("down", found.down))
+        if axis.answer == "yes" and axis.native is not None
+    }
+    if len(at) == 2 and abs(at["across"] - at["down"]) < 0.01:
+        at = {"across and down": at["across"]}
+    return [Mark("rule", value=v, across="x", label=f"native limit {w}") for w, v in at.items()]
 
 
 def _marks(axis: Direction, word: str, title: str) -> Figure:
