@@ -507,6 +507,16 @@ def test_bad_tables_are_named(tmp_path, text, message):
         read_patches(Source.of(path))
 
 
+def test_reference_of_another_kind_is_named(files, tmp_path):
+    with pytest.raises(UnreadableInput, match="is a clip"):
+        run(files[0], files[0])
+    path = tmp_path / "note.txt"
+    path.write_text("nothing but words\n", encoding="utf-8")
+    with pytest.raises(UnreadableInput, match="no table") as refusal:
+        run(files[0], path)
+    assert "CGATS" in refusal.value.hint
+
+
 def test_wrong_light_is_refused_before_decoding(files):
     from seeworthy.errors import BadQuantity
 

@@ -72,7 +72,10 @@ def read_patches(source: Source) -> Patches:
     if b"BEGIN_DATA" in raw[:200_000].upper():
         heads, rows = _cgats(raw.decode("utf-8", "replace"), source.name)
         return _patches(source.name, heads, rows, ".", cgats=True)
-    table = read_table(source)
+    try:
+        table = read_table(source)
+    except UnreadableInput as error:
+        raise UnreadableInput(error.message, _HINT) from None
     return _patches(source.name, table.headers, table.rows, table.decimal, cgats=False)
 
 

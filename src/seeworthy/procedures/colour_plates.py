@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from seeworthy.errors import CannotMeasure, WrongCall
+from seeworthy.errors import CannotMeasure, UnreadableInput, WrongCall
 
 if TYPE_CHECKING:
     from seeworthy.measure.colour import Pairs
@@ -160,10 +160,17 @@ def compare(inputs: Inputs, watcher: SteadyColour | None) -> Compared:
 
     Raises
     ------
-    CannotMeasure, WrongCall
+    CannotMeasure, WrongCall, UnreadableInput
     """
+    from seeworthy.media.glimpse import sniff
+
     test = from_still(inputs.file()) if watcher is None else from_clip(watcher)
     source = inputs.file("reference")
+    if sniff(source.path) == "clip":
+        raise UnreadableInput(
+            f"The reference '{source.name}' is a clip.",
+            "Give a still of the same scene, or a table of known patch values.",
+        )
     if is_still(source):
         return _with_picture(inputs, test, from_still(source))
     return _with_table(inputs, test, source)

@@ -242,7 +242,9 @@ def colour(camera: DemoCamera) -> Iterator[Staged]:
     if camera.name not in LOOKS:
         return
     clip = Prop(_file(camera, 70), partial(film_objects, camera=camera), 3.0)
-    still = Prop(f"{camera.name.lower()}_cloth.png", partial(take_reference, camera=camera), 2.0)
+    still = Prop(
+        f"{camera.name[:3].upper()}_cloth.png", partial(take_reference, camera=camera), 2.0
+    )
     yield Staged(
         {"": (clip,), "reference": (still,)},
         readings={"light": ["10.4 EV dome"]},
