@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 from concurrent.futures import ThreadPoolExecutor
 from fractions import Fraction
@@ -20,6 +21,7 @@ from seeworthy.measure.camera import Camera
 from seeworthy.media.frames import ColourTags
 from seeworthy.media.source import Source
 from seeworthy.media.write import ClipWriter
+from serving import served
 
 W, H = 160, 96
 STAMPS = [0.04, 0.07, 0.1123, 0.15, 0.31, 0.32, 0.4, 0.45, 0.61, 0.7]  # variable rate
@@ -315,16 +317,11 @@ def test_from_a_bench_and_proved_on_another_clip(say, empty_bench, tmp_path, cap
     with ThreadPoolExecutor(1) as pool:
         run_bench(empty_bench, executor=pool)
     capsys.readouterr()
-    code, out, err = say(
-        "other.mp4",
-        "--bench",
-        folder,
-        "--camera",
-        "Dunlin",
-        "--prove",
-        "shading=other.mp4",
-        "--json",
-    )
+    for client in served(folder):
+        page = html.unescape(client.get("/takes/1").text)
+        assert 'seeworthy correct CLIP --camera "Dunlin"' in page
+    bench = ("--bench", folder, "--camera", "Dunlin")
+    code, out, err = say("other.mp4", *bench, "--prove", "shading=other.mp4", "--json")
     assert code == 0, err
     told = json.loads(out)
     assert "take 1 of Dunlin" in told["clips"][0]["applied"][0]
@@ -334,7 +331,7 @@ def test_from_a_bench_and_proved_on_another_clip(say, empty_bench, tmp_path, cap
     assert corner["before"]["value"] == pytest.approx(1.05, abs=0.1)
     assert abs(corner["after"]["value"]) < 0.05
     assert corner["after"]["interval"][0] <= corner["after"]["value"]
-    code, _, err = say("other.mp4", "--bench", folder, "--camera", "Dunlin", "--without", "shading")
+    code, _, err = say("other.mp4", *bench, "--without", "shading")
     assert code == 2
 
 
