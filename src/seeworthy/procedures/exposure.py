@@ -45,11 +45,11 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     traces: list[LightTrace] = [w.observer for w in watches[:count]]  # type: ignore[misc]
     edges: list[EdgeWatch] = [w.observer for w in watches[count:]]  # type: ignore[misc]
     refusals: list[CannotMeasure] = []
-    exposure = _exposure(edges, refusals) if edges else None
+    exposure, shown = _exposure(edges, refusals) if edges else (None, None)
     steps = _adaptation(traces, refusals)
     if exposure is None and not steps:
         _refuse(refusals, edges)
-    pictures = [] if exposure is None else [_picture(exposure, edges)]
+    pictures = [] if exposure is None or shown is None else [_picture(exposure, shown)]
     results = [] if exposure is None else [_time_result(exposure)]
     results += [_step_result(s) for s in steps]
     figures = [] if exposure is None else [blur_figure(exposure)]
@@ -64,18 +64,21 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     )
 
 
-def _exposure(edges: list[EdgeWatch], refusals: list[CannotMeasure]) -> Exposure | None:
+def _exposure(
+    edges: list[EdgeWatch], refusals: list[CannotMeasure]
+) -> tuple[Exposure, EdgeWatch] | tuple[None, None]:
+    """Return the exposure and the watch of the clip that tells it."""
     from seeworthy.measure.exposure import measure_exposure
 
     *moving, rest = edges
-    found: list[Exposure] = []
+    found: list[tuple[Exposure, EdgeWatch]] = []
     for watch in moving:
         try:
-            found.append(measure_exposure(watch, rest))
+            found.append((measure_exposure(watch, rest), watch))
         except CannotMeasure as refusal:
             refusals.append(refusal)
     # Of two clips with a moving edge the one with more passes is the better measured.
-    return max(found, key=lambda e: len(e.passes)) if found else None
+    return max(found, key=lambda e: len(e[0].passes)) if found else (None, None)
 
 
 def _adaptation(traces: list[LightTrace], refusals: list[CannotMeasure]) -> list[Adaptation]:
@@ -191,13 +194,12 @@ def _sentence(exposure: Exposure | None, steps: list[Adaptation]) -> str:
     return text[:1].upper() + text[1:] + "."
 
 
-def _picture(found: Exposure, edges: list[EdgeWatch]) -> Picture:
+def _picture(found: Exposure, watch: EdgeWatch) -> Picture:
     import numpy as np
 
     from seeworthy.targets.evidence import ORANGE, VERMILION, canvas, encode
 
     best = max(found.passes, key=lambda p: p.line.bands - 0.01 * abs(p.line.x))
-    watch = max(edges[:-1], key=lambda w: len(w.frames))
     bands = watch.frames[best.line.frame]
     # The bands one below the other, each drawn high enough to be seen.
     tall = max(1, 480 // bands.shape[0])
@@ -255,7 +257,7 @@ PROCEDURE = Procedure(
     ),
     cautions=("mains", "flashing"),
     kit=("a dark card", "a light wall", "a lamp"),
-    setup="passing",
+    setup="card and wall",
     minutes=6.0,
     prepare=prepare,
     conclude=conclude,

@@ -22,10 +22,10 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.media.write import ClipWriter
+from seeworthy.virtual.airframe import Airframe, airframe
 
 Picture = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]
-Airframe = Literal["nose", "strut", "guard", "wing", "legs"]
 Place = Literal["top left", "top right", "bottom left", "bottom right", "bottom", "top"]
 
 # A hardware encoder as small cameras have: no bidirectional frames, one key a second.
@@ -141,7 +141,10 @@ def film(path: Path, scene: Picture, flight: Flight, overlay: Overlay | None = N
     """
     rng = np.random.default_rng(flight.seed)
     path_of = _Path(scene.shape[1], scene.shape[0], flight, rng)
-    held = _held(flight, rng)
+    held = None
+    if flight.airframe is not None:
+        held = airframe(flight.airframe, flight.width, flight.height, rng)
+    part = _part(held[1]) if held is not None else (slice(0), slice(0))
     gain = _gain(flight, rng)
     size = (flight.width, flight.height)
     grain = rng.standard_normal((flight.height + 64, flight.width + 64)).astype(np.float32)
@@ -154,8 +157,7 @@ def film(path: Path, scene: Picture, flight: Flight, overlay: Overlay | None = N
             if gain is not None:
                 picture *= gain[..., None]
             if held is not None:
-                colour, alpha = held
-                picture += (colour - picture) * alpha[..., None]
+                _cover(picture, *held, part)
             if flight.noise > 0:
                 r, c = (int(v) for v in rng.integers(0, 64, 2))
                 cut = grain[r : r + flight.height, c : c + flight.width]
@@ -185,7 +187,20 @@ def box_of(
 
 def _burn(picture: Floats, overlay: Overlay, seconds: float) -> None:
     colour, alpha, _ = _layers(overlay, overlay.lines(seconds), picture.shape[1], picture.shape[0])
-    picture += (colour - picture) * alpha[..., None]
+    _cover(picture, colour, alpha, _part(alpha))
+
+
+def _part(alpha: Floats) -> tuple[slice, slice]:
+    """Return the rows and columns in which something covers the picture."""
+    rows, columns = np.flatnonzero(alpha.max(axis=1) > 0), np.flatnonzero(alpha.max(axis=0) > 0)
+    if not len(rows):
+        return slice(0), slice(0)
+    return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
+
+
+def _cover(picture: Floats, colour: Floats, alpha: Floats, part: tuple[slice, slice]) -> None:
+    seen = picture[part]
+    seen += (colour[part] - seen) * alpha[part][..., None]
 
 
 @lru_cache(maxsize=4)
@@ -326,80 +341,3 @@ def _hot(flight: Flight) -> tuple[tuple[int, int], ...]:
         (int(rng.integers(flight.height)), int(rng.integers(flight.width)))
         for _ in range(flight.hot)
     )
-
-
-def _held(flight: Flight, rng: np.random.Generator) -> tuple[Floats, Floats] | None:
-    """Return colour (H, W, 3) and opacity (H, W) of the airframe: a smooth, shaded shape."""
-    if flight.airframe is None:
-        return None
-    w, h = flight.width, flight.height
-    mask = np.zeros((2 * h, 2 * w), np.uint8)
-    _DRAW[flight.airframe](mask, rng)
-    # Near the lens it is out of focus more or less.
-    soft = cv2.GaussianBlur(
-        cv2.resize(mask, (w, h), interpolation=cv2.INTER_AREA), (0, 0), rng.uniform(0.6, 3.0)
-    )
-    alpha = np.asarray(soft, np.float32) / np.float32(255)
-    y, x = np.mgrid[:h, :w].astype(np.float32)
-    a = rng.uniform(0, 2 * np.pi)
-    ramp = (x / w - 0.5) * math.cos(a) + (y / h - 0.5) * math.sin(a)
-    base = rng.uniform(20, 235, 3).astype(np.float32)
-    return np.clip(base + 60 * ramp[..., None], 0, 255).astype(np.float32), alpha
-
-
-def _nose(mask: Picture, rng: np.random.Generator) -> None:
-    h, w = mask.shape
-    centre = (int(w * rng.uniform(0.35, 0.65)), int(h * rng.uniform(1.0, 1.15)))
-    axes = (int(w * rng.uniform(0.12, 0.3)), int(h * rng.uniform(0.3, 0.5)))
-    cv2.ellipse(mask, centre, axes, rng.uniform(-15, 15), 0, 360, (255,), -1, cv2.LINE_AA)
-
-
-def _strut(mask: Picture, rng: np.random.Generator) -> None:
-    h, w = mask.shape
-    for _ in range(int(rng.integers(1, 4))):
-        a = (int(w * rng.uniform(0, 1)), -20 if rng.random() < 0.5 else h + 20)
-        b = (-20 if rng.random() < 0.5 else w + 20, int(h * rng.uniform(0.2, 0.8)))
-        cv2.line(mask, a, b, (255,), int(h * rng.uniform(0.006, 0.06)), cv2.LINE_AA)
-
-
-def _guard(mask: Picture, rng: np.random.Generator) -> None:
-    h, w = mask.shape
-    centre = (int(w * rng.choice([0.0, 1.0])), int(h * rng.uniform(0.2, 1.0)))
-    radius = int(h * rng.uniform(0.25, 0.6))
-    thick = int(h * rng.uniform(0.01, 0.03))
-    cv2.circle(mask, centre, radius, (255,), thick, cv2.LINE_AA)
-    if rng.random() < 0.5:
-        cv2.circle(mask, centre, int(radius * 0.9), (255,), max(4, thick // 2), cv2.LINE_AA)
-    count, start = int(rng.integers(3, 9)), rng.uniform(0, 6.28)
-    for k in range(count):
-        a = start + 2 * np.pi * k / count
-        end = (int(centre[0] + radius * math.cos(a)), int(centre[1] + radius * math.sin(a)))
-        cv2.line(mask, centre, end, (255,), max(4, thick // 2), cv2.LINE_AA)
-
-
-def _wing(mask: Picture, rng: np.random.Generator) -> None:
-    h, w = mask.shape
-    side = rng.choice([-1, 1])
-    root = 0 if side < 0 else w
-    tip = int(w * (0.5 + side * rng.uniform(-0.1, 0.2)))
-    y, chord = h * rng.uniform(0.3, 0.9), h * rng.uniform(0.1, 0.3)
-    corners = [(root, y), (root, y + chord), (tip, y + chord * 0.7), (tip, y + chord * 0.3)]
-    cv2.fillPoly(mask, [np.array(corners, np.int32)], (255,), cv2.LINE_AA)
-    for k in range(int(rng.integers(0, 4))):  # ribs and hinge lines show through
-        x = int(root + (tip - root) * (0.2 + 0.2 * k))
-        cv2.line(mask, (x, int(y)), (x, int(y + chord)), (170,), 8, cv2.LINE_AA)
-
-
-def _legs(mask: Picture, rng: np.random.Generator) -> None:
-    h, w = mask.shape
-    foot = int(h * rng.uniform(0.15, 0.3))
-    for x in (0.3, 0.7):
-        a = int(w * (x + rng.uniform(-0.1, 0.1)))
-        thick = int(h * rng.uniform(0.01, 0.03))
-        cv2.line(mask, (a, -20), (a + int(rng.uniform(-0.1, 0.1) * w), foot), (255,), thick)
-        cv2.line(mask, (a - 120, foot), (a + 160, foot), (255,), thick, cv2.LINE_AA)
-
-
-_DRAW: dict[str, Callable[[Picture, np.random.Generator], None]] = {
-    "nose": _nose, "strut": _strut, "guard": _guard, "wing": _wing, "legs": _legs,
-}  # fmt: skip

@@ -21,6 +21,7 @@ _NAMES = {
     "clock": "clock",
     "flight": "flight",
     "passing": "passing",
+    "card and wall": "card-and-wall",
     "flat field": "flat-field",
     "wall": "flat-field",
     "target": "target",
