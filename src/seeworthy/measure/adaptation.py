@@ -272,7 +272,7 @@ def _timed(
     # An encoder lets slow changes of less than about one code value wait.
     spread = math.hypot(noise, _U_LEVEL) / abs(top - 1)
     u = math.sqrt(
-        sum((math.hypot(spread, 0.004) / s) ** 2 for s in slopes) + 2 * (0.15 * frame) ** 2
+        sum((math.hypot(spread, 0.003) / s) ** 2 for s in slopes) + 2 * (0.08 * frame) ** 2
     )
     span = ninety - ten
     low, high = max(0.0, span - 1.96 * u), span + 1.96 * u

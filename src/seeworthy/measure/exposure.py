@@ -23,7 +23,7 @@ Doubles = npt.NDArray[np.float64]
 
 _LEAST_PASSES = 5
 _LEAST_SPEED = 60.0
-_U_LENGTH = 0.004
+_U_LENGTH = 0.0055
 """Relative uncertainty of a blur length after the encoder, from rendered studies."""
 
 _U_WIDTH = 0.015

@@ -78,7 +78,7 @@ class StampSums:
         rate = float(stage.nominal_rate or 30)
         self._step = max(1, round(rate / 6))
         if stage.frames_hint:
-            self._step = max(min(self._step, stage.frames_hint // _LEAST), 1)
+            self._step = max(min(self._step, round(stage.frames_hint / _LEAST)), 1)
             self._step = max(self._step, stage.frames_hint // _MOST)
 
     def frame(self, view: FrameView) -> bool | None:

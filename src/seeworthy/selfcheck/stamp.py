@@ -40,11 +40,13 @@ _PHOTOGRAPHS = (
 
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
-    """Yield trials: every repeat films one scene for each group."""
+    """Yield trials: every repeat films one scene for each group, every fifth a still one."""
     import numpy as np
 
     for i in range(repeats):
         for number, group in enumerate((WITH, WITHOUT, AIRFRAME, STILL)):
+            if group == STILL and i % 5:
+                continue
             yield from one(group, np.random.default_rng([seed, number, i]))
 
 
@@ -99,10 +101,11 @@ def random_flight(rng: np.random.Generator, *, still: bool, airframe: bool) -> F
     """Return a way to film: size, motion, coding and what else is wrong with the picture."""
     from seeworthy.virtual.stamp import Flight
 
-    width, height = ((640, 480), (848, 480), (1280, 720))[int(rng.integers(3))]
+    sizes = ((640, 360), (640, 480), (848, 480), (1280, 720))
+    width, height = sizes[int(rng.choice(4, p=(0.3, 0.3, 0.3, 0.1)))]
     kinds = ("nose", "strut", "guard", "wing", "legs")
     return Flight(
-        width, height, 30, float(rng.uniform(2.5, 4.0)),
+        width, height, 30, float(rng.uniform(2.0, 3.2)),
         speed=0.0 if still else float(rng.uniform(2.0, 10.0)) * height / 720,
         shake=float(rng.uniform(0, 1.5)),
         bit_rate=int(rng.uniform(3e6, 7e6)),

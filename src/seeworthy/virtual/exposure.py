@@ -94,10 +94,13 @@ def _passed(x: Doubles, first: Doubles, last: Doubles, sigma: float) -> Doubles:
 
 
 def _ramp(u: Doubles, sigma: float) -> Doubles:
-    """Integral of the Gaussian's distribution function."""
-    z = u / sigma
+    """Integral of the Gaussian's distribution function; far from the edge it is straight."""
+    ramp = np.maximum(u, 0.0)
+    near = np.abs(u) < 7 * sigma
+    z = u[near] / sigma
     bell = np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
-    return np.asarray(u * 0.5 * (1 + erf(z / math.sqrt(2))) + sigma * bell)
+    ramp[near] = sigma * (z * 0.5 * (1 + erf(z / math.sqrt(2))) + bell)
+    return np.asarray(ramp)
 
 
 @dataclass(frozen=True)

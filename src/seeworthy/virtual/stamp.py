@@ -29,7 +29,7 @@ Floats = npt.NDArray[np.float32]
 Place = Literal["top left", "top right", "bottom left", "bottom right", "bottom", "top"]
 
 # A hardware encoder as small cameras have: no bidirectional frames, one key a second.
-CAMERA_LIKE = {"bf": "0", "g": "30", "preset": "veryfast"}
+CAMERA_LIKE = {"bf": "0", "g": "30", "preset": "ultrafast"}
 
 
 @dataclass(frozen=True)
