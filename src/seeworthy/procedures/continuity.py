@@ -177,7 +177,8 @@ def _warnings(
     if silent:
         said.append(
             f"At {len(silent)} of {len(joints)} joints nothing tells the gap: no clock in the "
-            "picture, no sound that fits, no creation time. Film the bench clock (`serve`)."
+            "picture, no sound that fits, no creation time. Film the bench clock (`seeworthy "
+            "target clock`)."
         )
     if stamps is not None and not any("clock" in j.said or "sound" in j.said for j in joints):
         said.append(
@@ -238,7 +239,10 @@ PROCEDURE = Procedure(
     ),
     steps=(
         Step("Put the card that will fly into the camera, formatted there, and a full cell."),
-        Step("Open the bench clock (`seeworthy serve`, Clock), fill most of the picture with it."),
+        Step(
+            "Open the bench clock (`seeworthy target clock`, or Targets in `serve`) and fill most "
+            "of the picture with it."
+        ),
         Step("Record until the camera has started a new file at least three times."),
         Step("No clock? Let a second recorder run beside the camera, with a radio on."),
         Step("Copy all files from the card under their own names and measure them together."),

@@ -93,8 +93,9 @@ def _need_clock(source: Source, watch: ClockWatch, track: ClockTrack) -> None:
         return
     message = f"The bench clock was read in {len(track.time)} of {track.frames} frames."
     hint = (
-        "Open the clock page (`seeworthy serve`, Clock), fill most of the picture with it, all "
-        "four corner marks in view, and lower the screen's brightness if it looks washed out."
+        "Open the clock page (`seeworthy target clock`, or Targets in `serve`), fill most of the "
+        "picture with it, all four corner marks in view; turn the screen down if it looks washed "
+        "out."
     )
     if watch.mirrored:
         message = f"The bench clock stands mirrored in '{source.name}'."
@@ -266,7 +267,10 @@ PROCEDURE = Procedure(
         Reading("distance", "m", "From loudspeaker to microphone.", "0.4 m ± 0.1 m"),
     ),
     steps=(
-        Step("Open the clock page on a laptop or phone (`seeworthy serve`, Clock), whole screen."),
+        Step(
+            "Open the clock page on a laptop or phone (`seeworthy target clock`, or Targets in "
+            "`serve`), whole screen."
+        ),
         Step("Press Beep (B). Use the built-in loudspeaker: a wireless one comes far too late."),
         Step("Lay the camera 40 cm away so that the clock fills most of the picture, and still."),
         Step("Film for a minute; for the drift ten minutes or the length of your flight."),

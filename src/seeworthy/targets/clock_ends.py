@@ -9,7 +9,7 @@ from seeworthy.targets.watch_clock import ClockTrack, ClockWatch
 if TYPE_CHECKING:
     from seeworthy.media.frames import FrameView, Stage
 
-_PATIENCE = 12  # frames in vain after which there is no clock
+_PATIENCE = 30  # frames in vain after which there is no clock
 
 
 class EndWatch:
