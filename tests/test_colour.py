@@ -467,6 +467,18 @@ def test_clipped_colours_are_left_out_and_counted(files, shot, tmp_path):
     assert any("clipped" in w for w in found.warnings)
 
 
+def test_a_scene_without_plain_objects_is_refused(tmp_path):
+    from skimage import data
+
+    fur = data.chelsea()[:, :450]
+    still, clip = tmp_path / "cat.png", tmp_path / "cat.mp4"
+    cv2.imwrite(str(still), fur[:, :, ::-1])
+    linear = transfer_of(13).decode(fur / 255).astype(np.float32)
+    write_clip(clip, linear, np.random.default_rng(1), Shoot())
+    with pytest.raises(CannotMeasure, match="Evenly coloured places"):
+        run(clip, still)
+
+
 def test_monochrome_clip_is_refused(files, shot, tmp_path):
     clip = tmp_path / "night.mp4"
     grey = np.repeat(shot.filmed().mean(axis=2, keepdims=True), 3, axis=2)

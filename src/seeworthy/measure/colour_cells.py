@@ -208,6 +208,9 @@ class _Tries:
             return
         cx, cy, radius = placed
         uneven = unevenness(self.reference.linear, cx, cy, radius)
+        while uneven > _UNEVEN and radius > 1.5 * _LEAST_RADIUS:
+            radius /= 1.5  # round and folded things are even over a smaller part
+            uneven = unevenness(self.reference.linear, cx, cy, radius)
         if uneven > _UNEVEN:
             self.lost.append((*middle, "uneven"))
             return

@@ -73,7 +73,8 @@ def _ring(drawn: Any, at: tuple[float, float], radius: float, scale: float, name
     x, y = ((v + 0.5) * scale - 0.5 for v in at)
     place, size = (round(x * 16), round(y * 16)), round(radius * scale * 16)
     (wide, high), _ = cv2.getTextSize(name, cv2.FONT_HERSHEY_SIMPLEX, _LETTERS, 2)
-    corner = (round(x - wide / 2), round(y + high / 2))
+    room = radius * scale > wide  # else beside the ring
+    corner = (round(x - wide / 2 if room else x + radius * scale + 4), round(y + high / 2))
     for colour, width in _OUTLINED:
         cv2.circle(drawn, place, size, colour, width, cv2.LINE_AA, 4)
         cv2.putText(

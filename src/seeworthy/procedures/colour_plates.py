@@ -289,4 +289,4 @@ def _frames(found: Compared) -> Any:
         part = blocks[:, max(0, y0) : min(rows, y1 + 1), max(0, x0) : min(columns, x1 + 1)]
         means = part.mean(axis=(1, 2))
         out.append(means.std(axis=0, ddof=1) / np.sqrt(len(means)))
-    return np.array(out)
+    return np.array(out).reshape(-1, 3)
