@@ -246,6 +246,17 @@ def test_what_is_said(outcome):
     assert any("sRGB was assumed" in w for w in outcome.warnings)
 
 
+def test_swatches_are_painted_as_they_are(outcome):
+    from seeworthy.report.figures import render, table
+
+    swatches, diagram = outcome.figures
+    svg = render(swatches, "svg").decode()
+    assert all(f'fill="{c}"' in svg for c in set(swatches.columns["colour"]))
+    assert table(swatches)[0][3] == "ΔE00"
+    # One link per cell, from the reference to the camera.
+    assert render(diagram, "svg").decode().count("<line") >= len(places(outcome))
+
+
 def test_few_cells_give_differences_but_no_matrix():
     rng = np.random.default_rng(5)
     colours = rng.uniform(0.1, 0.5, (6, 3))

@@ -157,7 +157,7 @@ def _check(pairs: Pairs) -> None:
     n = len(pairs.test)
     if n < LEAST_CELLS:
         raise CannotMeasure(
-            f"Evenly coloured places that are seen on both pictures: {n}; {LEAST_CELLS} are needed.",
+            f"Evenly coloured places seen on both pictures: {n}; {LEAST_CELLS} are needed.",
             "Film more and larger plain-coloured objects, neither clipped nor dark, or mark cells.",
         )
     chroma = chroma_of(lab_of(pairs.reference))
