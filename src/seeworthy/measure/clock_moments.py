@@ -31,6 +31,9 @@ _FIT_FRAMES = 72
 _MOMENTS = 61
 _REACH = 0.9
 """How far, in updates, the moment may lie from the mean shown."""
+_PURE_LEAST = 0.1
+"""Share of bands that must show one update alone: a camera in step with the screen makes a grid
+of its own from mixtures."""
 _HELD = 0.6
 """Least concentration of the shown times on a grid for the grid to be believed."""
 _NOISE_MS = 0.3
@@ -44,9 +47,12 @@ _STEP = 0.12
 """Share of the steps of what is shown that the model gets wrong, as rendered clips show."""
 _PHASES = 128
 _CHUNK = 256
+_SHORTER, _LONGER, _TELLS = 0.8, 1.3, 0.6
+"""How far the exposure may lie from the best models, and updates from which it is told at all."""
 _SIDE_MOST = 25.0
 _SIDE_APART = 150.0
 _SIDE_LEAST = 32
+_ALIKE = 0.05
 _AS_WELL = 0.25
 """Mean log-likelihood of a frame by which a model may be worse and still be thought possible."""
 
@@ -80,8 +86,9 @@ class Moments:
         Moment of the middle of the exposure at height 0, as if an update appeared there the
         moment it is begun, and its standard uncertainty.
     exposure : float
-    exposure_span : (float, float)
-        Exposures that explain the frames about as well.
+    exposure_limits : (float, float)
+        Bounds of the exposure; the lower one is 0 for an exposure well below an update, of which
+        a soft picture and slow pixels look like more.
     answer : float
         Time constant of the screen's pixels.
     delay : float
@@ -93,7 +100,7 @@ class Moments:
     time: Array
     u: Array
     exposure: float
-    exposure_span: tuple[float, float]
+    exposure_limits: tuple[float, float]
     answer: float
     delay: float
     updates: float
@@ -125,13 +132,13 @@ def find_moments(shown: Shown, period: float, blur_most: float) -> Moments:
     origin = float(np.nanmin(shown.time))
     scale = float(np.ptp(shown.heights))
     moved = Shown(shown.time - origin, shown.square, shown.heights / scale)
-    grid = _grid(moved, period)
+    grid = _grid(moved, period, blur_most)
     period, phases = grid.period, _phases(moved, grid)
     few = np.unique(np.linspace(0, len(phases) - 1, _FIT_FRAMES).astype(int))
     part = Shown(moved.time[few, ::2], moved.square[few, ::2], moved.heights[::2])
     models = _explain(part, period, phases[few], blur_most)
     time, u = np.empty(len(phases)), np.empty(len(phases))
-    step = _STEP * float(np.std(mixture(period, models[0].exposure, models[0].answer)[0]))
+    step = _STEP * _steps(period, models[0])
     blurs = [_fit(part, period, phases[few], model, None, blur_most).blur for model in models]
     for start in range(0, len(phases), _CHUNK):
         rows = slice(start, start + _CHUNK)
@@ -146,8 +153,9 @@ def find_moments(shown: Shown, period: float, blur_most: float) -> Moments:
         u[rows] = np.sqrt(us[0] ** 2 + np.mean((times - times[0]) ** 2, axis=0) + step**2)
     exposures = np.array([model.exposure for model in models])
     best = models[0]
-    span = (float(exposures.min()), float(exposures.max()))
-    return Moments(time + origin, u, best.exposure, span, best.answer, best.delay, period)
+    low, high = _SHORTER * float(exposures.min()), _LONGER * float(exposures.max())
+    limits = (low if best.exposure > _TELLS * period else 0.0, high)
+    return Moments(time + origin, u, best.exposure, limits, best.answer, best.delay, period)
 
 
 def mixture(period: float, exposure: float, answer: float) -> tuple[Array, Array]:
@@ -206,10 +214,18 @@ def _clear(shown: Shown, period: float, length: int) -> float:
     return float(parts) / most
 
 
-def _grid(shown: Shown, nominal: float) -> _Grid:
+def _pure_share(shown: Shown, blur_most: float) -> float:
+    """Share of the bands that show one update alone."""
+    known = shown.square[np.isfinite(shown.square)]
+    return float(np.mean(known < blur_most + _PURE))
+
+
+def _grid(shown: Shown, nominal: float, blur_most: float) -> _Grid:
     """Find the updates' grid, in ever longer blocks for as long as one phase holds."""
     count, length = len(shown.time), min(_BLOCK, len(shown.time))
     span = _PERIOD_SPAN
+    if _pure_share(shown, blur_most) < _PURE_LEAST:
+        return _Grid(nominal, length, 0.0)
     best = _search(shown, _Grid(nominal, length, 0.0), span, 121)
     if best.clear < _HELD:
         return _Grid(nominal, length, best.clear)
@@ -311,13 +327,21 @@ def _explain(shown: Shown, period: float, phases: Array, blur_most: float) -> li
         for place in np.argsort(costs)[:3]
     ]
     best = min(found, key=lambda each: float(each.fun))
-    models = [model(best.x)]
-    for exposure in np.arange(-3.0, 1.01, 0.25):
+    models = [(float(each.fun), model(each.x)) for each in found]
+    for exposure in np.concatenate([np.arange(-3.0, -0.1, 0.25), np.log(np.arange(0.8, 2.6, 0.1))]):
         for answer in (-3.0, -2.0, -1.3):
-            other = np.array([exposure, answer, *best.x[2:]])
-            if cost(other) < best.fun + _AS_WELL:
-                models.append(model(other))
-    return models
+            other = model(np.array([exposure, answer, *best.x[2:]]))
+            fit = _fit(shown, period, phases, other, None, blur_most)
+            models.append((-_likelihood(fit), other))
+    as_well = [each for each in models if each[0] < best.fun + _AS_WELL]
+    # Of models that fare alike the one with the smallest steps is taken: it errs least.
+    as_well.sort(key=lambda each: (each[0] > best.fun + _ALIKE, _steps(period, each[1])))
+    return [each for _, each in as_well]
+
+
+def _steps(period: float, model: _Model) -> float:
+    """Standard deviation of what a model shows about the moment, ms."""
+    return float(np.std(mixture(period, model.exposure, model.answer)[0]))
 
 
 def _posterior(fit: _Fit) -> tuple[Array, Array]:
@@ -330,6 +354,18 @@ def _posterior(fit: _Fit) -> tuple[Array, Array]:
     # A frame that no moment explains says less than one that does.
     lost = np.clip(least / _WEIGHT - 4.0, 0, None) * _NOISE_MS**2
     return time, np.sqrt(spread + lost + _NOISE_MS**2 / _WEIGHT)
+
+
+def roughness(time: Array, stamp: Array) -> float:
+    """Standard deviation by which single frames stand off the stamps' steps, ms.
+
+    Parameters
+    ----------
+    time, stamp : ndarray (N,)
+        Moments read, and the file's stamps, ms.
+    """
+    off = np.diff(time - stamp)
+    return 1.4826 * float(np.median(np.abs(off - np.median(off)))) / math.sqrt(2)
 
 
 def sideways(time: Array, stamp: Array, place: Array) -> tuple[float, float]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from seeworthy.errors import CannotMeasure
+from seeworthy.procedures import timing_clock
 from seeworthy.procedures.declare import Files, Inputs, Option, Procedure, Seen, Step, Watch
 from seeworthy.results import Axis, Figure, Mark, Outcome, Picture, Result, result
 
@@ -26,12 +27,16 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Ask for one look at every frame."""
     from seeworthy.measure.changes import ChangeWatch
 
-    if inputs.option("clock") == "yes":
-        raise CannotMeasure(
-            "The on-screen clock cannot be read yet.",
-            "Leave '--option clock=yes' away: rate and faults then come from the file itself.",
-        )
-    return (Watch(inputs.file(), ChangeWatch()),)
+    watches = [Watch(inputs.file(), ChangeWatch())]
+    if _with_clock(inputs):
+        from seeworthy.targets.watch_clock import ClockWatch
+
+        watches.append(Watch(inputs.file(), ClockWatch()))
+    return tuple(watches)
+
+
+def _with_clock(inputs: Inputs) -> bool:
+    return inputs.option("clock") == "yes"
 
 
 @dataclass(frozen=True)
@@ -62,13 +67,38 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
             "Film for ten seconds or more.",
         )
     facts = _gather(source, watcher, summary)
-    return Outcome(
+    outcome = Outcome(
         results=_results(facts.stamps),
         findings=_findings(facts),
         warnings=tuple(_warnings(facts, len(watcher.keys))),
         pictures=_pictures(facts, watcher),
         figures=_figures(facts),
         sentence=_sentence(facts),
+    )
+    return _by_clock(inputs, seen, outcome) if _with_clock(inputs) else outcome
+
+
+def _by_clock(inputs: Inputs, seen: Seen, outcome: Outcome) -> Outcome:
+    """Add what the on-screen clock says."""
+    from dataclasses import replace
+
+    from seeworthy.targets.watch_clock import ClockWatch
+
+    watcher = seen.watches[1].observer
+    if not isinstance(watcher, ClockWatch):  # pragma: no cover - the engine hands back our own
+        raise TypeError("timing got another procedure's observer")
+    facts = timing_clock.judge(watcher, inputs.reading("screen_clock"))
+    found = {**outcome.findings, **timing_clock.findings(facts)}
+    stamped = (found["dropped_frames"] or {"at": []})["at"]
+    found["dropped_frames"] = _counted(sorted([*stamped, *facts.hidden]))
+    return replace(
+        outcome,
+        results=(*outcome.results, *timing_clock.results(facts)),
+        findings=found,
+        warnings=(*outcome.warnings, *timing_clock.warnings(facts)),
+        pictures=(*outcome.pictures, timing_clock.evidence(watcher)),
+        figures=(timing_clock.figure(facts), *outcome.figures),
+        sentence=f"{outcome.sentence} {timing_clock.sentence(facts)}",
     )
 
 
@@ -289,8 +319,8 @@ PROCEDURE = Procedure(
     id="timing",
     title="Frame timing",
     question="Does it record every frame, evenly?",
-    version=1,
-    yields=("frame_rate", "frame_jitter"),
+    version=2,
+    yields=("frame_rate", "frame_jitter", "rate_error"),
     findings={
         "dropped_frames": (
             "frames missing from the cadence of the time stamps: count, and the frame before each "
@@ -304,6 +334,7 @@ PROCEDURE = Procedure(
         "cadences": "rates that the recording keeps, and their share of the intervals",
         "undecidable": "ranges of frames where lost or repeated frames cannot be known, and why",
         "blind_key_frames": "key frames at which a repeated picture would not show",
+        **timing_clock.FINDINGS,
     },
     files=(
         Files(
@@ -312,6 +343,7 @@ PROCEDURE = Procedure(
             "A clip of a minute or more, best of something that moves all over the picture.",
         ),
     ),
+    readings=(timing_clock.READING,),
     options=(
         Option(
             "clock",
@@ -329,11 +361,14 @@ PROCEDURE = Procedure(
         Step("Film another minute in dim light: many cameras lower their rate in the dark."),
         Step("Copy the file from the card as it is; sharing it through an app changes it."),
         Step(
-            "Frames that the camera loses before it stamps them leave no gap in the file. Only a "
-            "clip of a clock shows those."
+            "Frames that the camera loses before it stamps them leave no gap in the file. To find "
+            "those, film the bench clock (`seeworthy serve`, Targets, or `seeworthy target clock`) "
+            "for a minute or more, in a dim room, the camera fixed and the screen at a quarter of "
+            "the picture's width or more, and give --option clock=yes. Ten minutes tell the rate "
+            "of the camera's clock to a part in a million, as far as the screen's own is known."
         ),
     ),
-    cautions=("lithium", "verdict"),
+    cautions=("lithium", "flashing", "verdict"),
     kit=("the camera and its card", "a computer to copy the file"),
     setup="any clip",
     minutes=5.0,

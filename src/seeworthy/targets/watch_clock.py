@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.errors import CannotMeasure
-from seeworthy.measure.clock_moments import Moments, Shown, find_moments, sideways
+from seeworthy.measure.clock_moments import Moments, Shown, find_moments, roughness, sideways
 from seeworthy.targets import clock_code as code
 from seeworthy.targets.find_clock import (
     ClockReading,
@@ -46,6 +46,9 @@ _BLUR_PX = 2.0
 _LEAN_LEAST = 0.05
 _REFRESH = 60.0
 """Updates per second assumed where the page does not say."""
+_TOP = 232
+"""Code value from which on limited and full range count as white."""
+_EVEN = 1.3
 _PATIENCE = 30
 _SELDOM = 5
 """After so many frames in vain only each fifth frame is searched."""
@@ -178,6 +181,13 @@ class ClockWatch:
         self._misses = 0
         return reading, self._homography
 
+    @property
+    def white_share(self) -> float:
+        """Share of `sample` that is at the top of the range, 0 to 1."""
+        if self.sample is None:
+            return 0.0
+        return float(np.mean(self.sample >= _TOP))
+
     def finish(self) -> None:
         """Nothing is left to do."""
 
@@ -193,7 +203,12 @@ class ClockWatch:
         if len(rows) >= _WITH_MODEL and refresh:
             place = time % code.SWEEP_MS / code.SWEEP_MS
             moments = self._moments(time, period, float(np.median(unit)))
-            time, u, period = moments.time, moments.u, moments.updates
+            u, period = moments.u, moments.updates
+            plain = time + period / 2
+            # Exposures of whole updates, or frames in step with the screen: the mean shown is
+            # as even as it can be, and a model could only bend it.
+            even = roughness(plain, stamp * 1e3) <= _EVEN * roughness(moments.time, stamp * 1e3)
+            time = plain if even else moments.time
             lean, lean_u = sideways(time, stamp * 1e3, place)
             lean = lean if abs(lean) > max(4 * lean_u, _LEAN_LEAST * period) else 0.0
             time = time - lean * (place - 0.5)
