@@ -27,6 +27,7 @@ from seeworthy.measure.colour_spaces import (
     xyz_of,
     xyz_of_lab,
 )
+from seeworthy.media.glimpse import sniff
 from seeworthy.media.icc import through_profile
 from seeworthy.media.patches import read_patches
 from seeworthy.media.source import Source
@@ -395,6 +396,7 @@ END_DATA
 def test_tables_of_patches(tmp_path):
     path = tmp_path / "patches.txt"
     path.write_text(CGATS, encoding="utf-8")
+    assert sniff(path) == "table"
     found = read_patches(Source.of(path))
     assert (found.names, found.space, found.cgats) == (("sea green", "sand"), "Lab", True)
     assert found.values[1] == pytest.approx([74.0, 4.2, 22.8])

@@ -67,7 +67,9 @@ def sniff(path: Path) -> Kind:
 
 
 def _looks_like_a_table(head: bytes) -> bool:
-    """Tell whether the first lines are cut into the same number of columns."""
+    """Tell whether the first lines are cut into the same number of columns, or say CGATS."""
+    if b"BEGIN_DATA_FORMAT" in head:
+        return True
     lines = [line for line in head.splitlines()[:-1] if line.strip() and line[:1] != b"#"][-4:]
     for mark in (b",", b";", b"\t"):
         counts = {line.count(mark) for line in lines}
