@@ -74,6 +74,15 @@ def test_what_stands_still_adds_up_and_what_moves_does_not():
     assert sums.still() < 0.1
 
 
+def test_a_picture_larger_than_full_hd_is_looked_at_reduced():
+    from fractions import Fraction
+
+    sums = StampSums()
+    sums.begin(Stage(3840, 2160, 0, Fraction(1, 30), None, 8, "yuv420p", ColourTags()))
+    assert sums.shrink == 2
+    assert sums.x.shape == (1080, 1920)
+
+
 # Injected truth.
 
 

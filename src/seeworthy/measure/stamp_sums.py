@@ -7,6 +7,7 @@ number of views only. Memory is a few planes of the frame, however long the clip
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import cv2
@@ -54,6 +55,9 @@ class StampSums:
         Sum of the products of each view with the one before: what stays for a moment.
     level, level2 : float64 array
         Sums of the code values and of their squares, every `THIN`-th pixel.
+    shrink : int
+        Pictures wider than full HD are looked at reduced by this factor; all planes are then
+        of the reduced size.
     picture : array or None
         The view that counted last, as 8-bit luma, for evidence.
     """
@@ -62,6 +66,7 @@ class StampSums:
         self.stage: Stage | None = None
         self.views = self.looked = 0
         self.detail = 0.0
+        self.shrink = 1
         self.picture: npt.NDArray[np.uint8] | None = None
         self._last: tuple[Floats, Floats] | None = None
         self._step = 1
@@ -69,11 +74,13 @@ class StampSums:
     def begin(self, stage: Stage) -> None:
         """Make the planes of sums."""
         self.stage = stage
-        shape = (stage.height, stage.width)
+        over = max(stage.width / 1920, stage.height / 1080)
+        self.shrink = max(1, math.ceil(over - 0.25))
+        shape = (stage.height // self.shrink, stage.width // self.shrink)
         self.x, self.y, self.length, self.square, self.again = (
             np.zeros(shape, np.float32) for _ in range(5)
         )
-        thin = (-(-stage.height // THIN), -(-stage.width // THIN))
+        thin = (-(-shape[0] // THIN), -(-shape[1] // THIN))
         self.level, self.level2 = np.zeros(thin), np.zeros(thin)
         rate = float(stage.nominal_rate or 30)
         self._step = max(1, round(rate / 6))
@@ -86,7 +93,11 @@ class StampSums:
         if view.index % self._step == 0 and not view.corrupt:
             assert self.stage is not None
             luma = view.luma if self.stage.bits == 8 else view.luma >> (self.stage.bits - 8)
-            self.add(np.ascontiguousarray(luma, np.uint8))
+            whole = np.ascontiguousarray(luma, np.uint8)
+            if self.shrink > 1:
+                size = (self.x.shape[1], self.x.shape[0])
+                whole = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8)
+            self.add(whole)
         return None
 
     def finish(self) -> None:

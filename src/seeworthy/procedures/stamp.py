@@ -51,17 +51,17 @@ def _findings(found: StampFound, sums: StampSums) -> dict[str, Any]:
     main = found.stamps[0] if found.stamps else None
     findings: dict[str, Any] = {
         "stamp_present": main is not None,
-        "stamp_box": None if main is None else list(main.box),
+        "stamp_box": None if main is None else [v * sums.shrink for v in main.box],
         "stamp_area_share": round(found.share, 5),
         "stamp_position": None if main is None else _position(main.box, sums),
         "stamp_changes": None if main is None else main.changes,
         "stamp_count": len(found.stamps),
         "held_in_view": found.held,
-        "black_bars": None if not any(found.bars) else list(found.bars),
+        "black_bars": None if not any(found.bars) else [v * sums.shrink for v in found.bars],
         "views": found.views,
     }
     if len(found.stamps) > 1:
-        findings["stamp_boxes"] = [list(s.box) for s in found.stamps]
+        findings["stamp_boxes"] = [[v * sums.shrink for v in s.box] for s in found.stamps]
     return findings
 
 
