@@ -96,6 +96,12 @@ def test_finds_the_native_size_exactly(scene, native):
     assert found.across.interval == (native[0] - 1, native[0] + 1)
 
 
+def test_repeating_the_nearest_sample_is_found(scene):
+    made = picture(scene, (848, 480), "opencv nearest")
+    found = measure_native([made], fine_steps(made))
+    assert answers(found) == ("yes", 848, "yes", 480)
+
+
 def test_across_and_down_are_told_apart(scene):
     made = picture(scene, (960, 720), "opencv bilinear")
     found = measure_native([made], fine_steps(made))

@@ -158,15 +158,15 @@ def _axis(pictures: list[Grey], steps: list[Steps]) -> Axis:
     enough = _POWER if middle.share is None else _LEAST_SHARE
     answer: Answer = "undecided"
     native = u = interval = None
-    believed = [c for c in candidates if c.believed]
+    best = _best(candidates, size)
     why = ""
-    if sum(c.tie.coherence >= _TIED and not c.blocks for c in candidates) >= _PATTERN:
+    if _patterned(candidates, best, size):
         why = (
             "Many sizes are marked at once, as a regular pattern in the scene does; film "
             "something irregular, moving the camera."
         )
-    elif believed:
-        answer, native, u = "yes", float(believed[0].size), _SPREAD
+    elif best is not None:
+        answer, native, u = "yes", float(best.size), _SPREAD
         interval = (native - 1.0, native + 1.0)
     else:
         reach, why = _reach(pictures, steps, size, candidates)
@@ -178,6 +178,33 @@ def _axis(pictures: list[Grey], steps: list[Steps]) -> Axis:
     return Axis(
         size, answer, native, u, interval, why, tuple(candidates), detail, poor, lines
     )  # fmt: skip
+
+
+def _best(candidates: list[Candidate], size: int) -> Candidate | None:
+    """Return the believed candidate that is tied most tightly.
+
+    Repeating the nearest sample marks n and size − n alike; of the two the larger is taken,
+    because smooth kernels mark n alone and rasters below half the size are rare.
+    """
+    believed = [c for c in candidates if c.believed]
+    if not believed:
+        return None
+    twins = [c for c in believed if abs(c.size + believed[0].size - size) <= 2]
+    return max([believed[0], *twins], key=lambda c: c.size)
+
+
+def _patterned(candidates: list[Candidate], best: Candidate | None, size: int) -> bool:
+    """Tell whether more sizes are tied than one raster and its own harmonics explain."""
+    tied = [c for c in candidates if c.tie.coherence >= _TIED and not c.blocks]
+    if best is not None and not best.blocks:
+        tied = [c for c in tied if c is best or not _harmonic(c.size, best.size, size)]
+    return len(tied) >= _PATTERN
+
+
+def _harmonic(other: int, of: int, size: int) -> bool:
+    """Tell whether one size lies at a low multiple of another, folded into the spectrum."""
+    folded = [(k * of) % size for k in (1, 2)]
+    return any(min(abs(other - f), abs(size - other - f)) <= k for k, f in enumerate(folded, 1))
 
 
 def _peaks(lines: Lines) -> list[int]:
