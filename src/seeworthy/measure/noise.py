@@ -166,7 +166,9 @@ def measure_level(
         if bands:
             side = side - side.mean(axis=2, keepdims=True)
         close = float((side**2).mean())
+    tied = variance * _left_over(when, apart, 1 - close / max(variance, 1e-18))
     fixed_variance, u_fixed_variance = _fixed(still, apart)
+    fixed_variance -= tied
     temporal = math.sqrt(max(variance, 1e-18))
     noise_of_mean = variance * spread / pixels
     times = max(1.0, min(dof * spread / pixels, float(frames)))
@@ -279,11 +281,27 @@ def _block_means(square: Floats) -> Floats:
     return np.asarray(cut.reshape(rows, _TILE, columns, _TILE).mean(axis=(1, 3)).ravel())
 
 
+def _part(apart: int) -> int:
+    """Frames in each of the two means: the middle is left out, where a filter ties them most."""
+    return max(2, (3 * apart) // 4)
+
+
+def _left_over(when: npt.NDArray[np.integer], apart: int, tie: float) -> float:
+    """Share of the temporal noise that the two means still have in common.
+
+    A filter over time whose neighbours correlate by `tie` leaves a power of it further on.
+    """
+    if tie < 0.05:
+        return 0.0
+    part = _part(apart)
+    gaps = np.abs(when[:part, None] - when[None, -part:])
+    return float((min(tie, 0.99) ** gaps).mean())
+
+
 def _fixed(still: Floats, apart: int) -> tuple[float, float]:
     """Variance of the fixed pattern and its uncertainty, from two parts of the frames."""
     _, height, width = still.shape
-    # The middle is left out: a filter over time would tie the two means together there.
-    part = max(2, (3 * apart) // 4)
+    part = _part(apart)
     first, last = (_without_surface(half.mean(axis=0)) for half in (still[:part], still[-part:]))
     free = height * width - 6
     covariance = float((first * last).sum()) / free
