@@ -1,4 +1,4 @@
-"""``seeworthy target``: a printable target as PDF."""
+"""``seeworthy target``: a printable target as PDF, or the clock as a page."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Any
 import typer
 
 app = typer.Typer(rich_markup_mode=None)
+_CLOCK = "Time of day to film: the camera's clock, lost pictures, gaps, sound against picture."
 
 
 @app.command()
@@ -27,7 +28,7 @@ def target(
     ),
     as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
 ) -> None:
-    """Make a printable target as PDF, in exact millimetres.
+    """Make a printable target as PDF, in exact millimetres; 'clock' makes a page for a screen.
 
     Print it at 100 %, without fitting to the page. Then measure the ruler on the print and
     give what you read as printed_length: that corrects whatever the printer did.
@@ -44,7 +45,11 @@ def target(
             return
         for entry in entries:
             typer.echo(f"  {entry['target']:<11} {entry['use']}")
+        typer.echo(f"  {'clock':<11} {_CLOCK} (a page for a screen, not printed)")
         typer.echo("\n'seeworthy target NAME' writes one as PDF.")
+        return
+    if name == "clock":
+        _clock(out or Path("clock.html"), as_json)
         return
     layout = _layout(name, payload, tuple(line or ()))
     plan = printing.plan(layout, paper, *_sheets(sheets))
@@ -64,6 +69,19 @@ def target(
         return
     typer.echo(f"Wrote {path}: {layout.title}, {plan.paper}, {plan.count} sheet(s).")
     typer.echo(f"Ruler at 100 %: {length:.1f} mm ({length / 25.4:.3f} in). {layout.use}")
+
+
+def _clock(path: Path, as_json: bool) -> None:
+    from seeworthy.cli import words
+    from seeworthy.procedures.cautions import CAUTIONS
+    from seeworthy.web.clock_file import clock_file
+
+    _write(path, clock_file().encode())
+    if as_json:
+        words.show_json({"target": "clock", "file": str(path)})
+        return
+    typer.echo(f"Wrote {path}: open it in a browser on the screen that the camera shall film.")
+    typer.echo(CAUTIONS["flashing"])
 
 
 def _layout(name: str, payload: str, lines: tuple[str, ...]) -> Any:

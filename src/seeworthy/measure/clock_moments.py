@@ -359,13 +359,16 @@ def _posterior(fit: _Fit) -> tuple[Array, Array]:
 def roughness(time: Array, stamp: Array) -> float:
     """Standard deviation by which single frames stand off the stamps' steps, ms.
 
+    Steps of the screen count, pictures lost do not.
+
     Parameters
     ----------
     time, stamp : ndarray (N,)
         Moments read, and the file's stamps, ms.
     """
     off = np.diff(time - stamp)
-    return 1.4826 * float(np.median(np.abs(off - np.median(off)))) / math.sqrt(2)
+    near = off[np.isfinite(off) & (np.abs(off) < _SIDE_MOST)]
+    return float(np.std(near)) / math.sqrt(2) if near.size else math.inf
 
 
 def sideways(time: Array, stamp: Array, place: Array) -> tuple[float, float]:

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Request, Response
 
 from seeworthy.errors import NotFound, WrongCall
 from seeworthy.targets import NAMES, printing, target
+from seeworthy.web.clock_file import clock_file
 from seeworthy.web.context import TargetsPage
 from seeworthy.web.deps import TheSite
 from seeworthy.web.render import HERE, show
@@ -42,6 +43,13 @@ def clock_page(request: Request) -> Response:
     if not _has_clock():
         raise NotFound("There is no clock page in this version.", "See the other targets.")
     return show(request, ClockPage())
+
+
+@router.get("/clock.html")
+def clock_alone() -> Response:
+    """Give out the bench clock as one file for a screen without this server."""
+    headers = {"content-disposition": 'attachment; filename="clock.html"'}
+    return Response(clock_file(), media_type="text/html", headers=headers)
 
 
 @router.get("/targets/{name}.pdf")
