@@ -203,6 +203,64 @@ def test_a_good_clip_of_another_mode_is_refused(pair, tmp_path):
     assert not list(tmp_path.iterdir())
 
 
+@pytest.fixture(scope="module")
+def modes(tmp_path_factory):
+    """Cut clips with AAC and with PCM, and good clips of other modes."""
+    folder = tmp_path_factory.mktemp("modes")
+    aac, pcm = LAYOUTS[0], LAYOUTS[2]
+    silent = Layout("silent", "mp4", "libx264", None)
+    for name, layout in (("aac.mp4", aac), ("pcm.mov", pcm)):
+        write(folder / f"whole-{name}", layout, 120, seed=2)
+        cut(folder / f"whole-{name}", folder / f"broken-{name}", 0.9)
+        write(folder / f"good-{name}", layout, 45, seed=1)
+    write(folder / "silent.mp4", silent, 45, seed=1)
+    write(folder / "tall.mp4", aac, 45, size=(320, 256), seed=1)
+    fast = folder / "fast.mp4"  # the same packets at 60 Hz
+    with av.open(str(folder / "good-aac.mp4")) as source, av.open(str(fast), "w") as target:
+        streams = {s.index: target.add_stream_from_template(s) for s in source.streams}
+        for packet in source.demux():
+            if packet.size:
+                if packet.stream.type == "video":
+                    packet.pts, packet.dts = packet.pts // 2, packet.dts // 2
+                    packet.duration //= 2
+                packet.stream = streams[packet.stream.index]
+                target.mux(packet)
+    return folder
+
+
+@pytest.mark.parametrize(
+    ("broken", "good", "match"),
+    [
+        ("aac.mp4", "tall.mp4", "320×256"),
+        ("aac.mp4", "good-pcm.mov", r"last 3.* s, its sound 0\.\d+ s if it is pcm_s16le"),
+        ("aac.mp4", "fast.mp4", "At the 60 pictures a second"),
+        ("aac.mp4", "silent.mp4", "most likely sound; 'silent.mp4' has no sound"),
+        ("pcm.mov", "silent.mp4", "most likely sound; 'silent.mp4' has no sound"),
+        ("pcm.mov", "good-aac.mp4", "are not the sound of 'good-aac.mp4' \\(aac of 48000 Hz"),
+    ],
+)
+def test_a_good_clip_of_another_mode_is_refused_with_the_difference(
+    modes, tmp_path, broken, good, match
+):
+    out = tmp_path / "out.mp4"
+    with pytest.raises(CannotMeasure, match=match) as caught:
+        recover(Source.of(modes / f"broken-{broken}"), Source.of(modes / good), out)
+    assert caught.value.hint.startswith("Give a good clip")
+    assert not list(tmp_path.iterdir())
+
+
+def test_pictures_alone_on_request(modes, tmp_path, capsys):
+    """The sound does not fit, the pictures do: they come back without it."""
+    broken, good, out = modes / "broken-pcm.mov", modes / "good-aac.mp4", tmp_path / "out.mp4"
+    words = ["recover", str(broken), "--like", str(good), "--out", str(out), "--without-sound"]
+    assert main.run([*words, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["frames"] >= 0.98 * complete_frames(modes / "whole-pcm.mov", broken.stat().st_size)
+    with av.open(str(out)) as container:
+        assert not container.streams.audio
+        assert sum(1 for _ in container.decode(video=0)) == told["frames"]
+
+
 def test_a_clip_that_is_whole_needs_no_recovery(pair, tmp_path):
     with pytest.raises(Conflict, match="needs no recovery"):
         recover(Source.of(pair / "whole.mp4"), Source.of(pair / "good.mp4"), tmp_path / "o.mp4")

@@ -18,6 +18,9 @@ def recover(
     out: Path = typer.Option(
         None, "--out", metavar="FILE", help="The new file; beside the broken one when left out."
     ),
+    without_sound: bool = typer.Option(
+        False, "--without-sound", help="Bring back the pictures alone."
+    ),
     as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
 ) -> None:
     """Rebuild a clip that was cut off before it was finished, as when power dies.
@@ -33,7 +36,7 @@ def recover(
     source = Source.of(broken)
     target = out or default_name(source.path)
     with words.progress_bar(f"Recovering {source.name}", as_json) as progress:
-        found = run(source, Source.of(like), target, progress=progress)
+        found = run(source, Source.of(like), target, sound=not without_sound, progress=progress)
     if as_json:
         words.show_json(found.to_json())
         return

@@ -6,7 +6,7 @@ import mmap
 import os
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any
 import av
 import av.error
 
-from seeworthy.errors import CannotMeasure, Conflict
+from seeworthy.errors import Conflict
 from seeworthy.media.boxes import read_boxes
 from seeworthy.media.opening import open_clip
 from seeworthy.media.recover.aac import SAMPLES, FrameSplitter
+from seeworthy.media.recover.fit import check_pictures, check_sound
 from seeworthy.media.recover.reference import Layout, study
 from seeworthy.media.recover.scan import Scan, scan
 from seeworthy.media.recover.slices import display_order
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from seeworthy.media.source import Source
 
 _TICKS = 90_000
-_TRIED = 15  # pictures that are decoded to see whether the good clip's parameters fit
 _DRIFT = Fraction(1, 4)  # seconds by which picture and sound may differ in length unremarked
 
 
@@ -79,6 +79,7 @@ def recover(
     good: Source,
     out: Path,
     *,
+    sound: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> Recovered:
     """Rebuild a clip that was never finalised.
@@ -91,6 +92,8 @@ def recover(
         A finished clip of the same camera in the same mode.
     out : Path
         The new file; must not exist.
+    sound : bool
+        False: bring back the pictures alone.
     progress : callable, optional
         Called with the share done.
 
@@ -109,13 +112,15 @@ def recover(
     if boxes is not None and boxes.finalised:
         raise Conflict(f"'{broken.name}' has its index; it needs no recovery.", "Open it as it is.")
     layout = study(good)
+    if not sound:
+        layout = replace(layout, sound="none", sound_rate=0)
     with broken.path.open("rb") as handle:
         mapped = mmap.mmap(handle.fileno(), 0, access=mmap.ACCESS_READ)
         data = memoryview(mapped)
         try:
             found = scan(data, _media_start(broken, data), layout, progress)
-            _check(broken, good, layout, found, data)
-            return _write(good, out, layout, found, data)
+            check_pictures(broken, good, layout, found, data)
+            return _write(broken, good, out, layout, found, data, sound)
         finally:
             data.release()
             mapped.close()
@@ -128,41 +133,6 @@ def _media_start(broken: Source, data: memoryview) -> int:
         return media.offset + media.header
     place = bytes(data[: 1 << 20]).find(b"mdat")
     return place + 4 if place >= 0 else 0
-
-
-def _check(broken: Source, good: Source, layout: Layout, found: Scan, data: memoryview) -> None:
-    """Refuse what the good clip's parameters do not fit."""
-    if not found.pictures:
-        raise CannotMeasure(
-            f"No picture in '{broken.name}' fits the coding of '{good.name}'.",
-            "Give a good clip of the same camera in the same mode (size, rate, quality).",
-        )
-    decoder = av.VideoCodecContext.create(layout.picture, "r")
-    if layout.picture == "h264":
-        decoder.extradata = layout.codec_data
-    decoder.options = {"err_detect": "explode"}
-    wrong, sizes = 0, set()
-    tried = found.pictures[:_TRIED]
-    for sample in tried:
-        packet = av.Packet(bytes(data[sample.offset : sample.offset + sample.size]))
-        try:
-            frames = decoder.decode(packet)
-        except av.error.FFmpegError:
-            wrong += 1
-            continue
-        wrong += sum(bool(f.is_corrupt) for f in frames)
-        sizes |= {(f.width, f.height) for f in frames}
-    if sizes - {layout.size}:
-        other = " and ".join(f"{w}×{h}" for w, h in sorted(sizes - {layout.size}))
-        raise CannotMeasure(
-            f"'{broken.name}' is {other}, '{good.name}' is {layout.size[0]}×{layout.size[1]}.",
-            "Give a good clip of the same mode.",
-        )
-    if wrong > len(tried) / 3:
-        raise CannotMeasure(
-            f"The pictures of '{broken.name}' do not decode with the parameters of '{good.name}'.",
-            "Give a good clip of the same camera in the same mode (size, rate, quality).",
-        )
 
 
 @dataclass(frozen=True)
@@ -198,11 +168,21 @@ def _split(layout: Layout, found: Scan, data: memoryview, stream: Any) -> _Sound
     return _Sound(pieces, unused)
 
 
-def _write(good: Source, out: Path, layout: Layout, found: Scan, data: memoryview) -> Recovered:
+def _write(
+    broken: Source,
+    good: Source,
+    out: Path,
+    layout: Layout,
+    found: Scan,
+    data: memoryview,
+    wanted: bool,
+) -> Recovered:
     warnings: list[str] = []
     with open_clip(good) as model:
         audio = model.streams.audio[0] if layout.sound != "none" else None
         sound = _split(layout, found, data, audio) if audio else _Sound([], 0)
+        if wanted:
+            check_sound(broken, good, layout, found, sound.unused, sound.samples)
         duration = _duration(layout, found, sound, warnings)
         # Written beside and renamed: a full disk leaves no half file under the new name.
         handle, name = tempfile.mkstemp(suffix=out.suffix, prefix=".recover-", dir=out.parent)
