@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from seeworthy.errors import CannotMeasure
 from seeworthy.measure.native_detail import Tie, find_tie
-from seeworthy.measure.native_lines import Lines, find_lines
+from seeworthy.measure.native_lines import HIGHEST, LOWEST, Lines, find_lines
 
 Answer = Literal["yes", "no", "undecided"]
 Grey = npt.NDArray[np.generic]
@@ -33,6 +33,7 @@ LINE = 7.0
 _HALF_LINE, _HALF_TURN = 3.5, 40.0  # in each half; degrees between the halves
 _LOOKED_AT = 6
 _TIED = 0.2  # coherence that a size away from the coder's own must have
+_SIBLINGS = 1.5  # as a multiple of the tie of its images at quarters of the frame
 _HALF_TIED = 0.3  # at one half of the size, where block coding and sensor mosaics show a little
 _BLOCK_TIED = (0.80, 0.62, 0.48)  # at other sixteenths, the less the more detail is clear:
 _CLEAR_SHARE = (0.03, 0.10, 0.30)
@@ -240,7 +241,30 @@ def _candidate(lines: Lines, i: int, pictures: list[Grey], steps: list[Steps]) -
         believed = _outdoes_blocks(tie, blocky, halved=place == 8)
     else:
         believed = tie.coherence >= _TIED and (tie.share is None or tie.share > 0.002)
+        believed = believed and _outdoes_siblings(tie, size, pictures, steps)
     return Candidate(size, float(lines.strength[i]), tie, blocks, believed)
+
+
+def _outdoes_siblings(tie: Tie, size: int, pictures: list[Grey], steps: list[Steps]) -> bool:
+    """Tell whether a size is tied more tightly than its mirror images in the coder's blocks.
+
+    Where coding is coarse, blocks of four repeat the mark of a size at distances of a quarter
+    of the frame, nearly as strongly: then nobody can tell which is the first of them.
+    """
+    whole = pictures[0].shape[1]
+    places = {
+        (sign * size + quarter * whole / 4) % whole for sign in (1, -1) for quarter in range(4)
+    }
+    others = [
+        place
+        for place in places
+        if LOWEST * whole <= place <= HIGHEST * whole
+        and abs(place - size) > 2
+        # The mirror about the whole frame is the mark of repeating the nearest sample.
+        and abs(place + size - whole) > 2
+    ]
+    worst = max((find_tie(pictures, steps, p).coherence for p in others), default=0.0)
+    return tie.coherence >= _SIBLINGS * worst
 
 
 def _outdoes_blocks(tie: Tie, blocky: float, *, halved: bool) -> bool:
