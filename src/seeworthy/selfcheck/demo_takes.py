@@ -193,6 +193,52 @@ def timing(camera: DemoCamera) -> Iterator[Staged]:
         yield Staged({"": (prop,)}, day=day, note="Walk along the dune foot, hand-held.")
 
 
+def film_glide(path: Path, camera: DemoCamera) -> None:
+    """Render a glide over the dunes by a camera whose date stamp cannot be switched off."""
+    from seeworthy.virtual.ground import ground
+    from seeworthy.virtual.stamp import Flight, Overlay, clock_text, film
+
+    start = dt.datetime.combine(camera.day(2), dt.time(14, 5, 57))
+    date = Overlay(clock_text("%Y/%m/%d %H:%M:%S", start), height=camera.height // 30)
+    glide = Flight(
+        camera.width, camera.height, seconds=2.0, speed=9.0, seed=camera.seed, airframe="nose",
+        bit_rate=round(camera.bit_rate * 1e6),
+    )  # fmt: skip
+    film(path, ground(camera.width * 3 // 2, camera.height * 3 // 2, camera.seed), glide, date)
+
+
+def stamp(camera: DemoCamera) -> Iterator[Staged]:
+    """One camera burns the date into every picture; of the others the walk is looked at."""
+    if camera.name == "Sanderling":
+        prop = Prop(_file(camera, 58), partial(film_glide, camera=camera), 3.0)
+        yield Staged({"": (prop,)}, day=camera.day(2), note="First glide, date stamp set to off.")
+    else:
+        prop, day = next(_walks(camera))
+        yield Staged({"": (prop,)}, day=day, note="Walk along the dune foot, hand-held.")
+
+
+def film_shingle(path: Path, camera: DemoCamera) -> None:
+    """Render shingle on the beach; one camera enlarges what its sensor gives."""
+    import numpy as np
+
+    from seeworthy.virtual.detail_scene import leaves
+    from seeworthy.virtual.resample import MARGIN, SmallRaster
+
+    size = (camera.width, camera.height)
+    native = (848, 480) if camera.name == "Dunlin" else size
+    rng = np.random.default_rng(camera.seed)
+    shingle = leaves(2 * (camera.width + MARGIN), 2 * (camera.height + MARGIN), rng)
+    made = SmallRaster(native, size, "swscale bilinear", sigma=0.6 * camera.blur)
+    made.film(path, shingle, rng, frames=18, bit_rate=9_000_000)
+
+
+def native(camera: DemoCamera) -> Iterator[Staged]:
+    """Shingle, slowly panned: does the sensor give as many pixels as the file has?"""
+    if camera.name != "Turnstone":
+        prop = Prop(_file(camera, 59), partial(film_shingle, camera=camera), 2.0)
+        yield Staged({"": (prop,)}, day=camera.day(2), note="Shingle by the boathouse, slow pan.")
+
+
 def readout(camera: DemoCamera) -> Iterator[Staged]:
     """Posts from the bus; where there is a bench lamp, bands too; and one clip that is no use."""
     yield Staged(
@@ -301,6 +347,8 @@ SHELF: dict[str, Callable[[DemoCamera], Iterator[Staged]]] = {
     "body": body,
     "stream": stream,
     "timing": timing,
+    "stamp": stamp,
+    "native": native,
     "pixel-aspect": pixel_aspect,
     "view": view,
     "lens": lens,
