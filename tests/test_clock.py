@@ -1,82 +1,46 @@
-"""The bench clock: code, reading of rendered frames, page equal to code."""
+"""The bench clock: its code, reading of rendered frames and clips, refusals.
+
+The frames come from ``virtual/clock_screen.py``, which shares no code with the finder.
+"""
 
 from __future__ import annotations
 
 import json
-import os
 import re
-import shutil
-import subprocess
 from pathlib import Path
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 import pytest
 
 import seeworthy
+from seeworthy.errors import CannotMeasure
+from seeworthy.measure.clock import find_lost, fit_rate, without_hidden
+from seeworthy.measure.clock_moments import mixture
+from seeworthy.media.frames import watch
+from seeworthy.media.source import Source
+from seeworthy.procedures.declare import gather
+from seeworthy.procedures.timing import PROCEDURE
 from seeworthy.targets import clock_code as code
-from seeworthy.targets.find_clock import find_corners, is_mirrored, read_clock
+from seeworthy.targets.find_clock import find_corners, follow_corners, is_mirrored, read_clock
+from seeworthy.targets.watch_clock import ClockWatch
+from seeworthy.virtual.clock_screen import Screen, Take, View, film, still
+from seeworthy.virtual.sensor import Camera
 
 PAGE = Path(seeworthy.__file__).parent / "web"
-SCALE = 30
+SHARP = Camera(exposure=1 / 60, readout_time=1e-6)
+SCAN_HALF = 0.95 / 2
 
 
-def screen(time_ms: int) -> npt.NDArray[np.float64]:
-    """Light (0 to 1) of the layout at a time, `SCALE` px to the unit, with a margin of 2 units."""
-    light = np.ones((int(code.HEIGHT * SCALE), int(code.WIDTH * SCALE)))
-
-    def box(x: float, y: float, w: float, h: float, value: float) -> None:
-        light[
-            round(y * SCALE) : round((y + h) * SCALE), round(x * SCALE) : round((x + w) * SCALE)
-        ] = value
-
-    module = code.MARKER / 6
-    for key, (x, y) in code.MARKERS.items():
-        box(x, y, code.MARKER, code.MARKER, 0)
-        for i, bit in enumerate(code.PATTERNS[key]):
-            box(x + (1 + i % 4) * module, y + (1 + i // 4) * module, module, module, float(bit))
-    x, y, w, h = code.CELLS
-    for i, on in enumerate(code.bits(time_ms)):
-        box(x + i * w / code.BITS, y, w / code.BITS, h, on)
-        box(x + i * w / code.BITS, y + h, w / code.BITS, h, not on)
-    x, y, w, h = code.SWEEP
-    share = (np.arange(round(w * SCALE)) + 0.5) / round(w * SCALE)
-    from_bar = (share - time_ms / code.SWEEP_MS + 0.5) % 1 - 0.5
-    light[round(y * SCALE) : round((y + h) * SCALE), round(x * SCALE) : round((x + w) * SCALE)] = (
-        np.abs(from_bar) < code.BAR / 2
-    )
-    return np.pad(light, 2 * SCALE, constant_values=1.0)
-
-
-def filmed(
-    *updates: tuple[int, float], tilt: float = 0.0, share: float = 0.6
-) -> npt.NDArray[np.uint8]:
-    """Frame 1280 by 720 that averages updates (time, weight), screen tilted by degrees."""
-    light = sum(weight * screen(time) for time, weight in updates)
-    high, wide = light.shape
-    half = share * 640
-    turn, tall = np.radians(tilt), half * high / wide
-    corners = np.array([(-half, -tall), (half, -tall), (half, tall), (-half, tall)])
-    depth = 1 + corners[:, 0] * np.sin(turn) / 1280
-    spots = np.stack([corners[:, 0] * np.cos(turn) / depth + 640, corners[:, 1] / depth + 360], 1)
-    source = np.array([(0, 0), (wide, 0), (wide, high), (0, high)], np.float32)
-    matrix = cv2.getPerspectiveTransform(source, spots.astype(np.float32))
-    seen = cv2.warpPerspective(
-        cv2.GaussianBlur(light, (0, 0), 0.4 * SCALE * 36 / (share * 1280)),
-        matrix,
-        (1280, 720),
-        flags=cv2.INTER_AREA,
-    )
-    return np.rint(16 + 210 * seen ** (1 / 2.2)).astype(np.uint8)
-
-
-def read(luma: npt.NDArray[np.uint8]) -> float:
+def read(luma: np.ndarray) -> float:
     corners = find_corners(luma)
     assert corners is not None
     reading = read_clock(luma, corners)
     assert reading is not None
     return reading.time_ms
+
+
+# Code
 
 
 def test_neighbouring_counts_differ_in_one_cell_over_a_day() -> None:
@@ -104,28 +68,41 @@ def test_page_keeps_to_the_content_policy() -> None:
     assert "photosensitive" in page
 
 
-@pytest.mark.parametrize("time", [0, 63, 64, 127, 128, 51_234_567, code.RANGE_MS - 1])
-def test_reads_one_update(time: int) -> None:
-    error = (read(filmed((time, 1.0))) - time + 64) % code.RANGE_MS - 64
-    assert abs(error) < 0.5
+# One frame
 
 
-@pytest.mark.parametrize(("tilt", "share"), [(30.0, 0.6), (0.0, 0.25), (30.0, 0.35), (0.0, 0.95)])
-def test_reads_small_and_tilted(tilt: float, share: float) -> None:
-    assert read(filmed((7_654_321, 1.0), tilt=tilt, share=share)) == pytest.approx(
-        7_654_321, abs=1.0
-    )
+@pytest.mark.parametrize("begin", [0.1, 0.3839, 0.576, 51_234.567, 201_326.0])
+def test_reads_the_mean_of_what_is_shown(begin: float) -> None:
+    """Exposures of one whole update: half an update and the scan late, whatever the moment."""
+    luma, truth = still(SHARP, Screen(response=0.0), View(), begin)
+    late = (0.5 + SCAN_HALF) * 1000 / 60
+    assert read(luma) == pytest.approx(truth * 1e3 - late, abs=0.5)
 
 
-@pytest.mark.parametrize("weight", [0.1, 0.5, 0.8])
-@pytest.mark.parametrize("start", [64_000 - 8, 128_000 - 8, 100_020])
-def test_reads_the_mean_of_a_frame_that_straddles_two_updates(weight: float, start: int) -> None:
-    truth = start + 17 * (1 - weight)
-    assert read(filmed((start, weight), (start + 17, 1 - weight))) == pytest.approx(truth, abs=1.0)
+@pytest.mark.parametrize(
+    "view",
+    [View(share=0.25), View(share=0.25, tilt=30), View(share=1.2), View(share=1.2, tilt=30),
+     View(share=0.5, roll=25), View(gain=0.35), View(gain=1.1)],
+)  # fmt: skip
+def test_reads_small_large_tilted_dim_and_bright(view: View) -> None:
+    luma, truth = still(SHARP, Screen(response=0.0), view, 7654.321)
+    assert read(luma) == pytest.approx(truth * 1e3 - (0.5 + SCAN_HALF) * 1000 / 60, abs=1.0)
+
+
+def test_follows_marks_that_moved_and_gives_up_without_them() -> None:
+    luma, _ = still(SHARP, Screen(), View(), 100.0)
+    corners = find_corners(luma)
+    assert corners is not None
+    moved = np.roll(luma, (2, 3), (0, 1))
+    after = follow_corners(moved, corners)
+    assert after is not None
+    shift = after / after[2, 2] - corners / corners[2, 2]
+    assert shift[:2, 2] == pytest.approx([3, 2], abs=0.3)
+    assert follow_corners(np.full_like(luma, 128), corners) is None
 
 
 def test_says_mirrored_and_refuses_what_it_cannot_read() -> None:
-    luma = filmed((5000, 1.0))
+    luma, _ = still(SHARP, Screen(), View(), 5.0)
     corners = find_corners(luma)
     assert corners is not None
     assert is_mirrored(np.ascontiguousarray(luma[:, ::-1]))
@@ -134,24 +111,103 @@ def test_says_mirrored_and_refuses_what_it_cannot_read() -> None:
     assert read_clock(np.full((720, 1280), 250, np.uint8), corners) is None
 
 
-@pytest.mark.skipif(
-    shutil.which("chromium") is None and "CI" not in os.environ, reason="needs Chromium"
-)
-@pytest.mark.parametrize("time", [5_000, 98_765_432])
-def test_the_page_in_a_browser_is_read(tmp_path: Path, time: int) -> None:
-    """The script draws the time asked for; the finder, which shares no code with it, reads it."""
-    page = (PAGE / "templates" / "clock.html").read_text(encoding="utf-8")
-    file = tmp_path / "clock.html"
-    file.write_text(page.replace('"/static/', f'"{(PAGE / "static").as_uri()}/'), encoding="utf-8")
-    shot = tmp_path / "shot.png"
-    browser = shutil.which("chromium")
-    assert browser is not None
-    subprocess.run(
-        [browser, "--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars",
-         f"--user-data-dir={tmp_path / 'profile'}", "--window-size=1280,800",
-         f"--screenshot={shot}", f"{file.as_uri()}?at={time}"],
-        check=True, capture_output=True, timeout=90,
+def test_mixture_is_what_plain_summing_over_the_exposure_gives() -> None:
+    """Against a staircase of exponentials summed in small steps, written here."""
+    period, exposure, answer = 16.0, 9.0, 2.5
+    mean, variance = mixture(period, exposure, answer)
+    steps = np.linspace(-0.5, 0.5, 1500) * exposure
+    numbers = np.arange(-6, 4)
+    for place in (0, 40, 77, 127):
+        moment = (place + 0.5) / len(mean) * period
+        late = (moment + steps)[:, None] - numbers * period
+        begun = np.where(late > 0, 1 - np.exp(-np.maximum(late, 0) / answer), 0.0)
+        share = np.mean(begun[:, :-1] - begun[:, 1:], axis=0)
+        share[0] += 1 - share.sum()
+        times = numbers[:-1] * period
+        middle = float(share @ times)
+        assert mean[place] == pytest.approx(middle - moment + period / 2 + answer, abs=0.02)
+        assert variance[place] == pytest.approx(share @ times**2 - middle**2, abs=0.2)
+
+
+# A clip
+
+
+def test_every_frame_is_read_at_its_moment(tmp_path: Path) -> None:
+    """Short exposures, which meet one update mostly: bands and mixtures tell the rest."""
+    camera = Camera(width=640, height=360, exposure=1 / 240, rate=29.5)
+    clip = tmp_path / "clock.mp4"
+    truth = film(clip, camera, Screen(), View(tilt=15), Take(frames=80, start=4321.0))
+    watcher = ClockWatch()
+    watch(Source(clip, "clock.mp4"), [watcher])
+    track = watcher.track()
+    assert track.frames == 80
+    assert len(track.index) == 80
+    off = (track.time - truth.time) * 1e3
+    assert np.mean(off) == pytest.approx(-2.0, abs=1.0)  # the screen's pixels answer in 2 ms
+    assert np.std(off) < 2.0
+    plain = np.std(off) / np.sqrt(np.mean(track.u**2)) / 1e3
+    assert 0.1 < plain < 1.6
+    assert track.row == pytest.approx(truth.row, abs=1.0)
+    assert track.moments is not None
+    assert track.moments.exposure_limits[1] < 1e3 / 60
+
+
+def test_timing_finds_hidden_losses_and_the_rate(tmp_path: Path) -> None:
+    take = Take(
+        frames=140, start=900.0, camera_ppm=2000.0, hidden=frozenset({40, 41, 90}),
+        lost=frozenset({120}),
     )  # fmt: skip
-    luma = cv2.imread(str(shot), cv2.IMREAD_GRAYSCALE)
-    assert luma is not None
-    assert read(np.asarray(luma, np.uint8)) == pytest.approx(time, abs=1.0)
+    clip = tmp_path / "clock.mp4"
+    truth = film(clip, Camera(width=640, height=360, exposure=1 / 60), Screen(), View(), take)
+    inputs = gather(PROCEDURE, {"": [Source(clip, "clock.mp4")]},
+                    {"screen_clock": ["100 ppm ± 1 ppm"]}, {"clock": ["yes"]})  # fmt: skip
+    outcome = PROCEDURE.run(inputs)
+    assert outcome.findings["hidden_drops"] == {"count": 3, "at": [39, 39, 87]}
+    assert truth.after == (39, 87)
+    assert outcome.findings["dropped_frames"]["count"] == 4
+    assert outcome.findings["clock_read_share"] == 1.0
+    rate = next(r for r in outcome.results if r.measurand == "rate_error")
+    assert rate.interval[0] < 2100 < rate.interval[1]
+    assert rate.value == pytest.approx(2100, abs=30)
+    assert {p.name for p in outcome.pictures} >= {"timing-clock.png"}
+
+
+@pytest.mark.parametrize(
+    ("view", "words"),
+    [(View(mirrored=True), "mirrored"), (View(gain=400.0), "overexposed"),
+     (View(share=4.0), "not found in any")],
+)  # fmt: skip
+def test_refuses_with_a_picture(tmp_path: Path, view: View, words: str) -> None:
+    clip = tmp_path / "clock.mp4"
+    film(clip, Camera(width=640, height=360), Screen(), view, Take(frames=5))
+    inputs = gather(PROCEDURE, {"": [Source(clip, "clock.mp4")]}, {}, {"clock": ["yes"]})
+    with pytest.raises(CannotMeasure, match=words) as refusal:
+        PROCEDURE.run(inputs)
+    assert refusal.value.pictures
+
+
+# Rate and losses from numbers
+
+
+def test_losses_hidden_shown_and_false() -> None:
+    interval = 1 / 30
+    taken = np.array([k for k in range(100) if k not in (20, 50, 51)])
+    times = taken * interval
+    stamps = np.arange(len(taken)) * interval
+    stamps[taken > 50] += 2 * interval  # the pair is shown, the single one hidden
+    stamps[80:] += interval  # a gap where nothing is missing
+    times[60] += 0.02  # one misread frame
+    lost = find_lost(np.arange(len(taken)), stamps, times)
+    assert lost.hidden == (19,)
+    assert lost.shown == (48, 48)
+    assert lost.kept == (79,)
+
+
+def test_rate_is_not_bent_by_hidden_losses() -> None:
+    interval = 1 / 30
+    taken = np.array([k for k in range(900) if k % 100 != 7])
+    stamps = np.arange(len(taken)) * interval
+    times = taken * interval / (1 + 30e-6)
+    lost = find_lost(np.arange(len(taken)), stamps, times)
+    fit = fit_rate(without_hidden(stamps, lost), times)
+    assert fit.rate_ppm == pytest.approx(30.0, abs=0.5)

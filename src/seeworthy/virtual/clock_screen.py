@@ -283,6 +283,27 @@ def film(path: Path, camera: Camera, screen: Screen, view: View, take: Take) -> 
     return Filmed(np.array(times), np.array(stamps), tuple(after), row)
 
 
+def still(
+    camera: Camera, screen: Screen, view: View, begin: float, seed: int = 1
+) -> tuple[npt.NDArray[np.uint8], float]:
+    """Render one frame, luma (H, W), and its truth as in `Filmed.time`.
+
+    Parameters
+    ----------
+    camera : Camera
+    screen : Screen
+    view : View
+    begin : float
+        Screen time at which the first row is exposed, s.
+    seed : int
+    """
+    stage = _Stage(camera, screen, view)
+    rng = np.random.default_rng(seed)
+    luma = Developer(camera, rng)(_picture(stage, begin, rng))
+    delay = stage.middle_row() * camera.readout_time / camera.height
+    return luma, begin + delay + camera.exposure / 2
+
+
 def _plan(camera: Camera, take: Take) -> Iterator[tuple[int, float, bool]]:
     """Number, stamp, and whether pictures before it are hidden, of every frame of the file."""
     late, hides = 0, False
