@@ -193,7 +193,9 @@ def test_every_take_has_its_figures(takes, outcome):
         assert r.value == pytest.approx(true, rel=0.05)
     rates = [r.value for r in outcome.results if r.measurand == "frame_rate"]
     assert rates == pytest.approx([30, 30, 30], rel=1e-3)
-    assert list(outcome.findings["exposure_at_most_ms"].values()) == pytest.approx([33.33] * 3, abs=0.02)
+    assert list(outcome.findings["exposure_at_most_ms"].values()) == pytest.approx(
+        [33.33] * 3, abs=0.02
+    )
 
 
 def test_pictures_and_figures_can_be_drawn(outcome):
@@ -258,3 +260,15 @@ def test_a_scene_without_edge_and_grey_is_refused(tmp_path):
     card = {"grey": ["10,10,80,80"]}
     found = measure("low-light", paths, readings={"light": ["400 lx", "100 lx"]}, options=card)
     assert found.outcome.results[0].conditions["bound"] == "upper"
+
+
+def test_a_take_that_moves_is_refused_by_name(takes, tmp_path):
+    from seeworthy.virtual.noise_camera import code, write
+
+    rng = np.random.default_rng(5)
+    x, y = np.meshgrid(np.arange(640), np.arange(360))
+    wave = [np.sin((x + 0.3 * i) / 9) * np.sin(y / 11) for i in range(16)]
+    path = tmp_path / "moved.mkv"
+    write(path, (code(0.2 + 0.1 * w + 0.003 * rng.standard_normal(x.shape)) for w in wave))
+    with pytest.raises(CannotMeasure, match=r"'moved\.mkv': The scene does not stand still"):
+        measure("low-light", [takes[1][0], path], readings={"light": ["500 lx", "90 lx"]})

@@ -100,10 +100,11 @@ def measure_takes(inputs: Inputs, seen: Seen, lights: Sequence[Quantity]) -> lis
     Raises
     ------
     CannotMeasure, WrongCall
-        Too few frames, different frame sizes, nothing to measure in the brightest take.
+        Too few frames, a moving scene, different frame sizes, or nothing to measure in the
+        brightest take.
     """
     from seeworthy.media.light import light_of
-    from seeworthy.procedures.noise_levels import check_frames
+    from seeworthy.procedures.noise_levels import check_frames, check_still
 
     watchers: list[NoiseFrames] = [w.observer for w in seen.watches]  # type: ignore[misc]
     order = sorted(range(len(lights)), key=lambda i: -lights[i].value)
@@ -115,6 +116,7 @@ def measure_takes(inputs: Inputs, seen: Seen, lights: Sequence[Quantity]) -> lis
     for source, watcher in zip(inputs.all_files(), watchers, strict=True):
         try:
             check_frames(watcher)
+            check_still(watcher)
         except CannotMeasure as error:
             raise CannotMeasure(f"'{source.name}': {error.message}", error.hint) from None
     brightest = watchers[order[0]]
