@@ -20,9 +20,10 @@ from seeworthy.errors import CannotMeasure
 Floats = npt.NDArray[np.float64]
 
 _DEGREE = 6
-_COLOUR_DEGREE = 6
-_FLOOR_STOPS = 0.012
-_FLOOR_UV = 0.0004
+_FLOOR_STOPS = 0.007
+_FLOOR_WORST = 0.010
+_FLOOR_UV = 0.0003
+_STEP_SHARE = 0.55
 _LEAST_SPOT = 0.002
 _SPOT_Z = 7.0
 
@@ -132,15 +133,18 @@ def measure_shading(field: Floats, size: tuple[int, int], turned: Floats | None 
         # The truth lies between 'all of the slope is the lens' and 'none of it'.
         corners = corners + slope / 2
     u_corner = math.hypot(_FLOOR_STOPS, fit.u_corner)
-    doubt = 0.0 if turned is not None else (abs(lamp[0]) + abs(lamp[1])) / 4 / math.sqrt(3)
-    tint, u_tint = _tint(x, y, uv, centre, bump)
+    # Mostly it is the one or the other: the distribution between these limits is U-shaped.
+    doubt = 0.0 if turned is not None else (abs(lamp[0]) + abs(lamp[1])) / 4 / math.sqrt(2)
+    tint = _tint(x, y, uv, centre, size[1] / size[0], bump)
+    steps = [_chroma_step(f) for f in fields]
+    u_tint = math.hypot(_FLOOR_UV, _STEP_SHARE * float(np.mean(steps)), 0.01 * float(tint.max()))
     return Shading(
         float(corners.mean()),
         u_corner,
         float(corners.max()),
-        math.hypot(u_corner, doubt),
+        math.hypot(_FLOOR_WORST, fit.u_corner, doubt),
         float(tint.max()),
-        math.hypot(u_tint, _FLOOR_UV + 0.01 * float(tint.max())),
+        u_tint,
         ((centre[0] + 1) / 2 * (size[0] - 1), (centre[1] + 1) / 2 * (size[1] - 1)),
         lamp,
         top - level,
@@ -238,17 +242,53 @@ def _uv(field: Floats) -> Floats:
 
 
 def _tint(
-    x: Floats, y: Floats, uv: Floats, centre: tuple[float, float], bump: Floats | None
-) -> tuple[Floats, float]:
-    """Return Δu'v' of the smooth surface per block, and u of its largest."""
-    fits = [_surface(x, y, uv[..., k], _COLOUR_DEGREE, _LEAST_SCALE_UV, bump) for k in range(2)]
-    tint = np.hypot(*[f.smooth - f.at(*centre) for f in fits])
-    # The corners of the frame lie half a block beyond the last block's centre.
-    tint[[0, 0, -1, -1], [0, -1, 0, -1]] = [
-        math.hypot(*(f.at(cx, cy) - f.at(*centre) for f in fits))
-        for cy in (-1, 1) for cx in (-1, 1)
-    ]  # fmt: skip
-    return np.asarray(tint), math.hypot(*(f.u_corner for f in fits))
+    x: Floats, y: Floats, uv: Floats, centre: tuple[float, float], tall: float, bump: Floats | None
+) -> Floats:
+    """Return Δu'v' of the smooth surface per block, at the frame's corners in the corner blocks.
+
+    Colour differences are coded coarsely: in a dark corner one step of a chroma code is
+    several thousandths of Δu'v', and an encoder draws terraces. A surface of few terms goes
+    through the terraces instead of along them.
+    """
+    terms = _tint_terms(x, y, centre, tall)
+    a = terms if bump is None else np.column_stack([terms, bump])
+    # The frame's corners lie half a block beyond the last block's centre.
+    ends = np.array([(cx, cy) for cy in (-1.0, 1.0) for cx in (-1.0, 1.0)] + [centre])
+    at_ends = _tint_terms(ends[:, 0], ends[:, 1], centre, tall)
+    tint: Floats = np.zeros(x.size)
+    corners: Floats = np.zeros(4)
+    for k in range(2):
+        c = _robust(a, uv[..., k].ravel(), _LEAST_SCALE_UV)[0][: terms.shape[1]]
+        far = at_ends @ c
+        tint, corners = np.hypot(tint, terms @ c - far[4]), np.hypot(corners, far[:4] - far[4])
+    tint = tint.reshape(x.shape)
+    tint[[0, 0, -1, -1], [0, -1, 0, -1]] = corners
+    return np.asarray(tint)
+
+
+def _tint_terms(x: Floats, y: Floats, centre: tuple[float, float], tall: float) -> Floats:
+    """Plane, bowl in any direction, and the cube of the distance from the optical centre."""
+    across, down = (x - centre[0]).ravel(), (tall * (y - centre[1])).ravel()
+    cube = np.hypot(across, down) ** 3
+    return np.stack(
+        [np.ones_like(across), across, down, across**2, across * down, down**2, cube], axis=1
+    )
+
+
+def _chroma_step(field: Floats) -> float:
+    """Return how far, Δu'v', half a step of both 8-bit chroma codes moves the darkest corner.
+
+    BT.709-6: red and blue move by 1.5748 and 1.8556 of a chroma step, coded in 224 steps.
+    """
+    corners = np.array([field[:2, :2], field[:2, -2:], field[-2:, :2], field[-2:, -2:]])
+    rgb = corners.mean(axis=(1, 2))
+    dark = np.maximum(rgb[int(np.argmin(rgb.sum(axis=1)))], 1e-4)
+    signal = 1.099 * np.maximum(dark, 0.018) ** 0.45 - 0.099
+    step = np.array([1.5748, 0.0, 1.8556]) / 224 * dark / (0.45 * (signal + 0.099))
+    here = _uv(dark[None])[0]
+    return float(
+        math.hypot(*(np.hypot(*(_uv((dark + 0.5 * s)[None])[0] - here)) for s in np.diag(step)))
+    )
 
 
 def _radial_terms(x: Floats, y: Floats, centre: tuple[float, float], tall: float) -> Floats:
@@ -286,6 +326,9 @@ def _find_spot(uv: Floats, terms: Floats, size: tuple[int, int]) -> tuple[Spot, 
         return None
     row, column, area = place
     x, y, sigma, strength = _fit_spot(uv, terms, row, column, math.sqrt(area / math.pi) / 1.18)
+    half = 1.18 * sigma
+    if not (half < x + 0.5 < columns - half and half < y + 0.5 < rows - half):
+        return None  # not seen whole: it cannot be told from the tint of a corner
     scale = (size[0] / columns, size[1] / rows)
     spot = Spot(
         (x + 0.5) * scale[0] - 0.5, (y + 0.5) * scale[1] - 0.5, 2.355 * sigma * scale[0], strength
