@@ -28,6 +28,9 @@ _SAME_SIZE = 0.05
 
 CRYSTAL = 100e-6
 """A recorder's own clock may run wrong by so much (common practice, no source)."""
+SHORT_EXPOSURE_U = 1.3e-3
+"""Seconds. An exposure well below an update of the screen sees single updates; when between them
+it fell is told by all frames of an end together, and all err alike (our rendered study)."""
 _NEAR = 45  # frames by which an end is told
 _JUMP = 0.6  # of a frame interval: readings that jump by more have lost frames between them
 _FLOOR = 0.2e-3  # seconds: rows, exposure and stamps do not fit better
@@ -102,7 +105,9 @@ class Moment:
     n: int
 
 
-def clock_moment(stamps: Floats, times: Floats, u: Floats, at: float, interval: float) -> Moment:
+def clock_moment(
+    stamps: Floats, times: Floats, u: Floats, at: float, interval: float, common: float = 0.0
+) -> Moment:
     """Return the time of the bench clock at a moment of the file, from the frames near it.
 
     Parameters
@@ -115,6 +120,8 @@ def clock_moment(stamps: Floats, times: Floats, u: Floats, at: float, interval: 
     interval : float
         Seconds from frame to frame. Where the clock jumps against the stamps (frames that
         the file hides the loss of) only the frames on this side of the jump count.
+    common : float
+        Standard uncertainty that all frames of an end share, see `SHORT_EXPOSURE_U`.
 
     Raises
     ------
@@ -137,7 +144,7 @@ def clock_moment(stamps: Floats, times: Floats, u: Floats, at: float, interval: 
     # Screen and camera beat: neighbouring readings err alike, so that each one's own
     # uncertainty does not shrink with the square root of their number.
     own = float(np.median(u[near])) / 2
-    total = float(np.sqrt(scatter**2 + own**2 + _FLOOR**2))
+    total = float(np.sqrt(scatter**2 + own**2 + common**2 + _FLOOR**2))
     return Moment(float(kept.mean()) + at, total, int(kept.size))
 
 

@@ -31,6 +31,7 @@ _SPEAKER_U = 1.5e-3
 _DISTANCE = (0.4, 0.2)
 _SOUND_DELAY_U = 0.3e-3  # reading an onset in a room
 _CLOCK_U = 0.3e-3
+_CLOCK_SHORT_U = 1.6e-3  # exposures well below an update of the screen (our rendered study)
 # The clock's readings wander together by so much over a clip, however many beeps there are
 # (our rendered study); a slope of that size is no drift.
 _WANDER = 0.06e-3
@@ -144,7 +145,9 @@ def _outcome(
     delay, u_delay = path / SPEED_OF_SOUND, u_path / SPEED_OF_SOUND
     # A late screen makes the picture's clock read late, so the sound seems early by as much.
     offset = found.offset_ms + 1e3 * (screen - delay)
-    constant = math.hypot(u_screen, u_delay, _SPEAKER_U, _SOUND_DELAY_U, _CLOCK_U)
+    short = track.moments is None or track.moments.exposure_limits[0] <= 0
+    clock = _CLOCK_SHORT_U if short else _CLOCK_U
+    constant = math.hypot(u_screen, u_delay, _SPEAKER_U, _SOUND_DELAY_U, clock)
     u = math.hypot(found.offset_u_ms, 1e3 * constant)
     evidence = ["clock.png"] if watch.sample is not None else []
     random = max(found.offset_u_ms, 1e-9)
@@ -191,7 +194,8 @@ def _warnings(inputs: Inputs, found: Sync, heard: int) -> list[str]:
     if inputs.reading("screen_delay") is None:
         said.append(
             "A screen shows what it is told 2 to 5 ms late: 3.5 ms are taken off, and their doubt "
-            "is in the interval. A wireless loudspeaker would add 100 ms and more: use none."
+            "is in the interval. A screen of its own (a monitor, a television) can be tens of "
+            "ms late and a wireless loudspeaker 100 ms: use what is built into a laptop or phone."
         )
     if found.n < heard:
         said.append(f"{heard - found.n} of {heard} beeps were not used: no clock near, or no beep.")

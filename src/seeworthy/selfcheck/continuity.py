@@ -84,7 +84,7 @@ def _by_clock(group: str, exposure: float, rng: np.random.Generator) -> Iterator
         fast_ppm=float(rng.uniform(-100, 100)),
         bit_rate=1_500_000,
     )
-    scene = Scene(clock_picture(rng, exposure), ends=1.0)
+    scene = Scene(clock_picture(rng, exposure), ends=1.7)
     made = _measured(recorder, scene, rng, files=2, last=4.0)
     yield from _gaps(group, "clock", made)
 
@@ -140,7 +140,7 @@ def _rule(rng: np.random.Generator, rule: Any) -> Trial:
         luma[:high] = np.random.default_rng(int(t * 30)).integers(20, 230, (high, 64))
         return luma
 
-    recorder = Recorder(**_SMALL, rule=rule, seconds=5.0, limit=250_000)
+    recorder = Recorder(**_SMALL, rule=rule, seconds=5.0, limit=600_000)
     made = _measured(recorder, Scene(busy), rng, files=4, last=1.0)
     right = made.outcome.findings["segment_rule"] == rule
     return Trial(_RULE, "rule", 1.0, 1.0 if right else None, refused="" if right else "wrong")
