@@ -207,11 +207,11 @@ def pictures(
 
 def figures(joints: Sequence[Joint]) -> tuple[Figure, ...]:
     """Return the gap at every joint as a figure."""
-    rows = [(i + 1, w, *j.said[w]) for i, j in enumerate(joints) for w in j.said]
+    rows = [(j.after.source.name, w, *j.said[w]) for j in joints for w in j.said]
     if not rows:
         return ()
     columns: dict[str, Sequence[Any]] = {
-        "joint": [i for i, *_ in rows],
+        "joint": [name for name, *_ in rows],
         "witness": [w for _, w, *_ in rows],
         "gap": [round(g, 5) for *_, g, _ in rows],
         "low": [round(g - 1.96 * u, 5) for *_, g, u in rows],
@@ -224,7 +224,7 @@ def figures(joints: Sequence[Joint]) -> tuple[Figure, ...]:
             "Gap at every joint",
             "Time that no file holds; below zero two files hold the same time.",
             columns,
-            Axis("joint", "joint"),
+            Axis("joint", "before the file"),
             Axis("gap", "gap", "s", zero=True),
             (mark,),
         ),
