@@ -108,7 +108,8 @@ def test_page_finds_how_often_the_screen_is_updated(clock) -> None:
     for hertz in (60, 90, 120, 144):
         found = clock.evaluate(
             "(hz) => { state.stamps = [];"
-            " for (let i = 0; i < 120; i += 1) rate(1000 + i * 1000 / hz); return CODE.rates[state.rate]; }",
+            " for (let i = 0; i < 120; i += 1) rate(1000 + i * 1000 / hz);"
+            " return CODE.rates[state.rate]; }",
             hertz,
         )
         assert found == hertz

@@ -96,6 +96,8 @@ class Moments:
         How much later the last band is seen than the first one, against the screen's scan.
     updates : float
         Time between updates.
+    steps : float
+        Standard deviation of the mean shown about the moment: 0 for exposures of whole updates.
     """
 
     time: Array
@@ -105,6 +107,7 @@ class Moments:
     answer: float
     delay: float
     updates: float
+    steps: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +142,7 @@ def find_moments(shown: Shown, period: float, blur_most: float) -> Moments:
     part = Shown(moved.time[few, ::2], moved.square[few, ::2], moved.heights[::2])
     models = _explain(part, period, phases[few], blur_most)
     time, u = np.empty(len(phases)), np.empty(len(phases))
-    step = _STEP * _steps(period, models[0])
+    steps = _steps(period, models[0])
     blurs = [_fit(part, period, phases[few], model, None, blur_most).blur for model in models]
     for start in range(0, len(phases), _CHUNK):
         rows = slice(start, start + _CHUNK)
@@ -151,12 +154,14 @@ def find_moments(shown: Shown, period: float, blur_most: float) -> Moments:
         times, us = (np.array(values) for values in zip(*each, strict=True))
         # Other models that explain the frames as well tell how far the best one may be wrong.
         time[rows] = times[0]
-        u[rows] = np.sqrt(us[0] ** 2 + np.mean((times - times[0]) ** 2, axis=0) + step**2)
+        u[rows] = np.sqrt(
+            us[0] ** 2 + np.mean((times - times[0]) ** 2, axis=0) + (_STEP * steps) ** 2
+        )
     exposures = np.array([model.exposure for model in models])
     best = models[0]
     low, high = _SHORTER * float(exposures.min()), _LONGER * float(exposures.max())
     limits = (low if best.exposure > _TELLS * period else 0.0, high)
-    return Moments(time + origin, u, best.exposure, limits, best.answer, best.delay, period)
+    return Moments(time + origin, u, best.exposure, limits, best.answer, best.delay, period, steps)
 
 
 def mixture(period: float, exposure: float, answer: float) -> tuple[Array, Array]:

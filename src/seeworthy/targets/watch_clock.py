@@ -48,7 +48,7 @@ _REFRESH = 60.0
 """Updates per second assumed where the page does not say."""
 _TOP = 232
 """Code value from which on limited and full range count as white."""
-_EVEN, _EVEN_MS = 1.2, 0.15
+_EVEN, _EVEN_MS = 0.07, 0.15
 _PATIENCE = 30
 _SELDOM = 5
 """After so many frames in vain only each fifth frame is searched."""
@@ -205,10 +205,10 @@ class ClockWatch:
             moments = self._moments(time, period, float(np.median(unit)))
             u, period = moments.u, moments.updates
             plain = time + period / 2
-            # Exposures of whole updates, or frames in step with the screen: the mean shown is
-            # as even as it can be, and a model could only bend it.
-            rough, modelled = (roughness(t, stamp * 1e3) for t in (plain, moments.time))
-            time = plain if rough <= max(_EVEN * modelled, _EVEN_MS) else moments.time
+            # Exposures of about whole updates: the mean shown is as even as it can be, and a
+            # model could only bend it.
+            even = moments.steps < _EVEN * period and roughness(plain, stamp * 1e3) < _EVEN_MS
+            time = plain if even else moments.time
             lean, lean_u = sideways(time, stamp * 1e3, place)
             lean = lean if abs(lean) > max(4 * lean_u, _LEAN_LEAST * period) else 0.0
             time = time - lean * (place - 0.5)

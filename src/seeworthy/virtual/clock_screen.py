@@ -355,8 +355,10 @@ def _gathered(stage: _Stage, begin: float) -> Floats:
     """Light of the texture, each place averaged while the row that sees it is exposed."""
     camera, screen = stage.camera, stage.screen
     step = 1 / screen.refresh
-    start = begin + stage.rows * (camera.readout_time / camera.height) - stage.scan * (
-        screen.scan * step
+    start = (
+        begin
+        + stage.rows * (camera.readout_time / camera.height)
+        - stage.scan * (screen.scan * step)
     )
     first = math.floor((float(start.min()) - 8 * screen.response) / step)
     last = math.floor((float(start.max()) + camera.exposure) / step)
