@@ -30,7 +30,7 @@ RATE_LIMIT = 0.75
 """Of bright light's frame rate (common practice, no source)."""
 
 _DRAWS = 2000
-_SMOOTHNESS = 0.04
+_SMOOTHNESS = 0.06
 # Meters share their calibration from reading to reading, and scatter as well: half each.
 _SHARED = math.sqrt(0.5)
 

@@ -130,21 +130,23 @@ def at_grey(levels: Sequence[Level], scale: Scale, grey: float = GREY) -> AtGrey
     square, u_square = _pattern(x[near], used, light)
     fixed = math.sqrt(max(square, 0.0))
     u_fixed = math.sqrt(max(square, 0.0) + u_square) - fixed
-    # An error of the densities moves along the curve; all steps share it.
-    shift = _shared(used) if scale == "reflectance" else 0.0
+    nearest = int(np.argmin(np.abs(x[near])))
+    # An error of the densities moves along the curve; neighbouring steps share it.
+    shift = _shared(used[nearest]) if scale == "reflectance" else 0.0
+    if len(used) > 1:
+        shift *= 1 + beyond / float(np.ptp(x[near]))
     slope = signal.slope - noise.slope
     u = math.sqrt(noise.u**2 + signal.u**2 + (slope * shift) ** 2)
     whole = math.hypot(temporal, fixed)
     u_whole = math.hypot(temporal**2 * u, fixed * u_fixed) / whole**2
     dof = sum(level.dof for level in used)
-    nearest = used[int(np.argmin(np.abs(x[near])))]
     result = AtGrey(
         scale, light, temporal, temporal * math.hypot(noise.u, noise.slope * shift),
         fixed, u_fixed, _DECIBEL * math.log(light / temporal), _DECIBEL * u,
         _DECIBEL * math.log(light / whole), _DECIBEL * u_whole, dof, False, beyond > 1e-9,
         len(used), _DECIBEL * abs(slope * shift),
     )  # fmt: skip
-    return _bounded(result, nearest) if nearest.masked else result
+    return _bounded(result, used[nearest]) if used[nearest].masked else result
 
 
 def _key(level: Level, scale: Scale) -> float:
@@ -155,8 +157,8 @@ def _key(level: Level, scale: Scale) -> float:
     return level.reflectance
 
 
-def _shared(levels: Sequence[Level]) -> float:
-    return float(np.mean([(v.u_reflectance or 0.0) / (v.reflectance or 1.0) for v in levels]))
+def _shared(level: Level) -> float:
+    return (level.u_reflectance or 0.0) / (level.reflectance or 1.0)
 
 
 def _bounded(found: AtGrey, nearest: Level) -> AtGrey:

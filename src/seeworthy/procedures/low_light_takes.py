@@ -311,9 +311,11 @@ def judge(takes: Sequence[Take], limits: Limits) -> Usable:
         else:
             snr.append(failed if take.black else unknown)
         if take is takes[0] and take.kept is not None:
-            sharpness.append(Point(1.0, 0.0))
+            sharpness.append(Point(0.0, 0.0))
         elif take.kept is not None:
-            sharpness.append(Point(*take.kept))
+            # By its logarithm, as SNR is: both fall along a smooth line over stops of light.
+            value, u = take.kept
+            sharpness.append(Point(math.log(value), u / value))
         else:
             sharpness.append(failed if take.drowned and takes[0].mtf50 else unknown)
         known = take.rate is not None and bright_rate is not None
@@ -325,7 +327,7 @@ def judge(takes: Sequence[Take], limits: Limits) -> Usable:
         {SNR: snr, SHARPNESS: sharpness, RATE: rate},
         [
             Rule(SNR, limits.snr, shared),
-            Rule(SHARPNESS, limits.sharpness),
+            Rule(SHARPNESS, math.log(limits.sharpness)),
             Rule(RATE, limits.rate, stepwise=True),
         ],
     )
