@@ -91,7 +91,8 @@ def main() -> None:
     state = "reached" if seconds < GOAL else "not reached"
     print(
         f"continuity of {chosen.files} files, {hours:.1f} h of {chosen.size}: {seconds:.1f} s "
-        f"(goal {GOAL:.0f} s: {state}), {spent:.1f} s of it computing\ngap {gap.value:.4f} s ± {gap.u:.4f} s by the "
+        f"(goal {GOAL:.0f} s: {state}), {spent:.1f} s of it computing\n"
+        f"gap {gap.value:.4f} s ± {gap.u:.4f} s by the "
         f"{gap.conditions['method']}, rendered {GAP} s; clock {outcome.findings['clock_ppm']} ppm"
     )
 

@@ -212,10 +212,15 @@ def test_the_procedure_through_aac(tmp_path):
 
 
 def test_digital_silence_is_no_noise_floor(tmp_path):
-    path = write(tmp_path / "s.mov", np.zeros(RATE * 4), codec="pcm_s16le")
-    outcome = measure("sound", [path]).outcome
+    """A camera that gates its quiet parts hides its noise; one that hears nothing is refused."""
+    gated = np.concatenate([0.2 * np.sin(2 * np.pi * 300 * seconds(2)), np.zeros(RATE * 4)])
+    outcome = measure("sound", [write(tmp_path / "g.mov", gated, codec="pcm_s16le")]).outcome
     assert not [r for r in outcome.results if r.measurand == "noise_floor"]
     assert any("silence" in w for w in outcome.warnings)
+    for name, codec in (("s.mov", "pcm_s16le"), ("s.mp4", "aac")):
+        path = write(tmp_path / name, np.zeros(RATE * 4), codec=codec)
+        with pytest.raises(CannotMeasure, match=f"'{name}' is silence from beginning to end"):
+            measure("sound", [path])
 
 
 def test_no_sound_is_refused(tmp_path):

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from seeworthy.measure.sound_bands import Band
     from seeworthy.media.sound import Sound
 
+_SILENT = 2e-5  # of full scale: less than one step of 16 bits
+
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Listen to the clip once and return what its sound tells."""
@@ -27,6 +29,11 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         listener.feed(block.samples)
     if listener.samples == 0:
         raise CannotMeasure("The sound track is empty.", "Film again with the microphone on.")
+    if listener.peak < _SILENT:
+        raise CannotMeasure(
+            f"The sound of '{inputs.file().name}' is silence from beginning to end.",
+            "The microphone was off, or its plug or menu is: switch it on and film again.",
+        )
     warnings = list(sound.warnings)
     alike = channels(listener)
     results = [_clipping(listener), *_floor(inputs, listener, warnings)]
