@@ -155,6 +155,17 @@ def test_a_clip_in_which_nothing_moves_is_refused(passing):
         measure(rest, rest)
 
 
+def test_an_edge_exactly_upright_at_rest_is_refused(tmp_path):
+    with pytest.raises(CannotMeasure, match="exactly upright"):
+        measure(*pair(tmp_path, tilt=0.0))
+
+
+def test_an_edge_that_the_shutter_sets_upright_in_motion_is_measured(tmp_path):
+    # Lean by the shutter: 700 px/s times 20 ms over 270 rows, against the tilt.
+    (found,) = measure(*pair(tmp_path, tilt=-0.0519)).results
+    assert found.value == pytest.approx(1000 / 60, rel=0.05)
+
+
 def test_a_clipped_wall_is_refused(tmp_path):
     with pytest.raises(CannotMeasure, match="clipped"):
         measure(*pair(tmp_path, wall=1.3))

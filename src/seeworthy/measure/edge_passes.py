@@ -294,7 +294,7 @@ def _binned(x: Doubles, light: Doubles, reach: int) -> tuple[Doubles, Doubles] |
     count = np.bincount(index[inside], minlength=2 * n + 1)
     place = np.bincount(index[inside], x[inside], 2 * n + 1)
     full = count > 0
-    if full.sum() < n:
+    if full.sum() < 0.4 * n:  # less than about one sample per pixel
         return None
     grid = (np.arange(2 * n + 1) - n) * BIN
     # Samples of a bin sit off its middle by a known mean: interpolate from where they are.

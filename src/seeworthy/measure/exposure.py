@@ -126,6 +126,11 @@ def _rest_profile(rest: EdgeWatch) -> tuple[Doubles, Doubles, float]:
             "The file rest= shows no upright edge that stands still, from the top to the bottom of "
             "the picture.", _HOW,
         )  # fmt: skip
+    if np.ptp(np.polyval(lines[0].lean, rest.rows)) < 1.0:
+        raise CannotMeasure(
+            "The edge at rest stands exactly upright: every row of pixels cuts it alike, and its "
+            "own width cannot be told finely enough.", _HOW,
+        )  # fmt: skip
     _check_clipping(lines)
     reach = min(float(line.at[-1]) for line in lines)
     n = int(reach / BIN)
