@@ -102,6 +102,14 @@ def test_repeating_the_nearest_sample_is_found(scene):
     assert answers(found) == ("yes", 848, "yes", 480)
 
 
+def test_a_larger_raster_made_smaller_without_smoothing_is_not_enlarged(scene):
+    made = picture(scene, (1536, 864), "opencv bilinear")
+    found = measure_native([made], fine_steps(made))
+    # The mark is there: 1536 of 1280 folds onto 1024.
+    assert any(abs(c.size - 1024) <= 1 for c in found.across.candidates)
+    assert found.upscaled != "yes"
+
+
 def test_across_and_down_are_told_apart(scene):
     made = picture(scene, (960, 720), "opencv bilinear")
     found = measure_native([made], fine_steps(made))

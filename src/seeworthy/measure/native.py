@@ -32,7 +32,9 @@ LINE = 7.0
 
 _HALF_LINE, _HALF_TURN = 3.5, 40.0  # in each half; degrees between the halves
 _LOOKED_AT = 6
-_TIED = 0.2  # coherence that a size away from the coder's own must have
+_TIED = 0.2  # coherence from which a mark counts at all
+_TIED_CODED, _CODING_REST = 0.30, 0.12  # what a size away from the coder's own must have
+_TIED_UNKNOWN = 0.45
 _SIBLINGS = 1.5  # as a multiple of the tie of its images at quarters of the frame
 _HALF_TIED = 0.3  # at one half of the size, where block coding and sensor mosaics show a little
 _BLOCK_TIED = (0.80, 0.62, 0.48)  # at other sixteenths, the less the more detail is clear:
@@ -240,9 +242,20 @@ def _candidate(lines: Lines, i: int, pictures: list[Grey], steps: list[Steps]) -
         blocky = max(t.coherence for t in others)
         believed = _outdoes_blocks(tie, blocky, halved=place == 8)
     else:
-        believed = tie.coherence >= _TIED and (tie.share is None or tie.share > 0.002)
-        believed = believed and _outdoes_siblings(tie, size, pictures, steps)
+        believed = _tied(tie) and _outdoes_siblings(tie, size, pictures, steps)
     return Candidate(size, float(lines.strength[i]), tie, blocks, believed)
+
+
+def _tied(tie: Tie) -> bool:
+    """Tell whether a size away from the coder's own is tied as only enlarging ties it.
+
+    A picture made smaller without smoothing is tied too, loosely: most of its detail beyond
+    the limit is its own.
+    """
+    if tie.rest is None or tie.share is None:
+        return tie.coherence >= _TIED_UNKNOWN
+    needed = _TIED_CODED + float(np.clip(tie.rest - _CODING_REST, 0.0, 0.2))
+    return tie.share > 0.002 and tie.coherence >= needed
 
 
 def _outdoes_siblings(tie: Tie, size: int, pictures: list[Grey], steps: list[Steps]) -> bool:

@@ -46,12 +46,16 @@ class Tie:
         Share of windows with clearly coded detail; None where the quantiser is not known.
     power : float
         Mean power per sample of the detail above the limit, squared code values.
+    rest : float or None
+        Power above the limit that is no image, in squared quantiser steps: coding leaves
+        some, detail of its own leaves more. None where the quantiser is not known.
     """
 
     coherence: float
     phase: float
     share: float | None
     power: float
+    rest: float | None
 
 
 def find_tie(
@@ -85,7 +89,12 @@ def find_tie(
         if share_clear < _FEW:  # too few windows for a figure: look at the strongest instead
             clear = powers >= np.quantile(powers, 0.98)
     power = float((np.abs(over) ** 2).mean())
-    return Tie(*_coherence(below[clear], over[clear]), share_clear, power)
+    tied, phase = _coherence(below[clear], over[clear])
+    rest = None
+    if share_clear is not None:
+        unexplained = float((np.abs(over[clear]) ** 2).mean()) * (1 - tied**2)
+        rest = unexplained / float(squares[clear].mean())
+    return Tie(tied, phase, share_clear, power, rest)
 
 
 def _coherence(below: Spectra, over: Spectra) -> tuple[float, float]:
