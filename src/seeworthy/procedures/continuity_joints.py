@@ -61,10 +61,10 @@ def by_clock(ends: FileEnds, head: EndWatch, tail: EndWatch) -> File:
 
 def _moment(watch: EndWatch, at: float, ends: FileEnds) -> Moment | None:
     from seeworthy.measure.continuity import SHORT_EXPOSURE_U, clock_moment
+    from seeworthy.targets.clock_ends import short_exposure
 
     track = watch.track()
-    short = track.moments is None or track.moments.exposure_limits[0] <= 0
-    common = SHORT_EXPOSURE_U if short else 0.0
+    common = SHORT_EXPOSURE_U if short_exposure(track) else 0.0
     try:
         return clock_moment(track.stamp, track.time, track.u, at, float(ends.interval), common)
     except CannotMeasure:

@@ -31,7 +31,7 @@ _SPEAKER_U = 1.5e-3
 _DISTANCE = (0.4, 0.2)
 _SOUND_DELAY_U = 0.3e-3  # reading an onset in a room
 _CLOCK_U = 0.3e-3
-_CLOCK_SHORT_U = 1.6e-3  # exposures well below an update of the screen (our rendered study)
+_CLOCK_SHORT_U = 2.0e-3  # exposures well below an update of the screen (our rendered study)
 # The clock's readings wander together by so much over a clip, however many beeps there are
 # (our rendered study); a slope of that size is no drift.
 _WANDER = 0.06e-3
@@ -141,12 +141,12 @@ def _outcome(
     screen, u_screen = _constant(inputs.reading("screen_delay"), _SCREEN, 1e-3)
     path, u_path = _constant(inputs.reading("distance"), _DISTANCE, 1.0)
     from seeworthy.measure.sync import SPEED_OF_SOUND
+    from seeworthy.targets.clock_ends import short_exposure
 
     delay, u_delay = path / SPEED_OF_SOUND, u_path / SPEED_OF_SOUND
     # A late screen makes the picture's clock read late, so the sound seems early by as much.
     offset = found.offset_ms + 1e3 * (screen - delay)
-    short = track.moments is None or track.moments.exposure_limits[0] <= 0
-    clock = _CLOCK_SHORT_U if short else _CLOCK_U
+    clock = _CLOCK_SHORT_U if short_exposure(track) else _CLOCK_U
     constant = math.hypot(u_screen, u_delay, _SPEAKER_U, _SOUND_DELAY_U, clock)
     u = math.hypot(found.offset_u_ms, 1e3 * constant)
     evidence = ["clock.png"] if watch.sample is not None else []

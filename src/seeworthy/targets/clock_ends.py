@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from seeworthy.media.frames import FrameView, Stage
 
 _PATIENCE = 30  # frames in vain after which there is no clock
+_SHORT = 0.6  # of an update: below, frames see single updates
 
 
 class EndWatch:
@@ -52,3 +53,12 @@ class EndWatch:
     def track(self) -> ClockTrack:
         """Return what was read."""
         return self.clock.track()
+
+
+def short_exposure(track: ClockTrack) -> bool:
+    """Tell whether the exposure may lie well below an update of the screen.
+
+    Such frames see single updates, and what they tell of the moment errs alike in all of them.
+    """
+    moments = track.moments
+    return moments is None or moments.exposure_limits[0] < _SHORT * moments.updates
