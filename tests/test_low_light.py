@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,8 +13,14 @@ from seeworthy.engine.measure import measure
 from seeworthy.errors import BadQuantity, CannotMeasure, WrongCall
 from seeworthy.measure.light_reading import LEVELS, like
 from seeworthy.measure.low_light import SNR_LIMIT, Point, Rule, least_usable
+from seeworthy.measure.noise import measure_level
+from seeworthy.measure.noise_curve import at_grey
+from seeworthy.media.frames import ColourTags
+from seeworthy.media.light import light
 from seeworthy.report.figures import render
 from seeworthy.selfcheck import low_light as study
+from seeworthy.targets.edges import LOW_TONE
+from seeworthy.targets.grey_patches import INK, PAPER_DENSITY, U_NOMINAL
 from seeworthy.virtual.dim_light import DimCamera
 
 ROOT = Path(__file__).parents[1]
@@ -120,6 +127,51 @@ def test_intervals_hold_the_true_light():
     assert 90 <= inside <= 99
 
 
+@pytest.mark.slow
+def test_intervals_hold_the_truth_through_print_meter_and_noise():
+    usable = takes = inside = 0
+    for seed in range(100):
+        held, count, end = _through(np.random.default_rng([7, seed]))
+        inside, takes, usable = inside + held, takes + count, usable + end
+    assert 0.90 <= inside / takes <= 0.99
+    assert 90 <= usable <= 99
+
+
+def _through(rng):
+    """One camera, print and meter: SNR intervals that hold, takes, whether the light's does."""
+    curve = light(ColourTags("limited", 1, 1, 1), 8)
+    paper = 10**-PAPER_DENSITY
+    grey = INK + LOW_TONE * (paper - INK)
+    camera = DimCamera(
+        full_well=rng.uniform(4000, 9000), read=rng.uniform(3, 7),
+        base_lux=rng.uniform(150, 400), most_gain=rng.uniform(12, 32),
+    )  # fmt: skip
+    printed = ((paper, 0.04 * paper), (grey, math.log(10) * U_NOMINAL * grey))
+    true = [paper + printed[0][1] * rng.standard_normal()]
+    true.append(grey * 10 ** (-U_NOMINAL * rng.standard_normal()))
+    end = camera.least_lux(20)
+    lux = [max(camera.base_lux * 1.5, 3 * end)]
+    while lux[-1] > end / 1.3 and len(lux) < 9:
+        lux.append(lux[-1] / 2 ** rng.uniform(1.2, 2))
+    meter, points, read, held, shared = 1 + 0.0175 * rng.standard_normal(), [], [], 0, 0.0
+    for one in lux:
+        taken, levels = camera.at(one), []
+        for reflectance, (known, u) in zip(true, printed, strict=True):
+            scene = np.full((40, 40), reflectance * taken.exposure)
+            frames = np.stack(list(taken.camera.film(scene, 16, rng)))
+            level = measure_level("", curve.linear(frames))
+            levels.append(replace(level, reflectance=known, u_reflectance=u))
+        found = at_grey(levels, "reflectance")
+        held += found.interval()[0] <= camera.snr(one) <= found.interval()[1]
+        shared = max(shared, found.u_shared)
+        points.append(Point(found.snr, math.sqrt(found.u_snr**2 - found.u_shared**2)))
+        ev = math.log2(one * meter * 100 / 330) + 0.1 * rng.standard_normal()
+        read.append(3.3 * 2 ** round(ev, 1))
+    rule = Rule("snr", 20.0, shared)
+    usable = least_usable(read, [0.0714 * x for x in read], {"snr": points}, [rule])
+    return held, len(lux), usable.interval[0] <= end <= usable.interval[1]
+
+
 # --- published ----------------------------------------------------------------------
 
 
@@ -158,8 +210,8 @@ def takes(tmp_path_factory):
     bench = study._Bench(10**-0.07, 0.04 + 0.22 * (10**-0.07 - 0.04), 1.0)
     lux = (500.0, 90.0, 18.0)
     paths = [folder / f"level_{i}.mkv" for i in range(3)]
-    for path, light in zip(paths, lux, strict=True):
-        study.film(path, camera, bench, light, rng)
+    for path, one in zip(paths, lux, strict=True):
+        study.film(path, camera, bench, one, rng)
     return camera, paths, lux
 
 
