@@ -116,7 +116,7 @@ def _losses(path: Path, rng: np.random.Generator) -> Iterator[Trial]:
     )
     view = replace(view, share=max(view.share, 0.5))
     lost = frozenset(int(k) for k in rng.choice(np.arange(5, 60), 4, replace=False))
-    take = Take(frames=64, start=float(rng.uniform(1, 2e5)), hidden=lost, jitter=2e-4)
+    take = Take(frames=72, start=float(rng.uniform(1, 2e5)), hidden=lost, jitter=2e-4)
     film(path, camera, screen, view, take)
     watcher = ClockWatch()
     watch(Source(path, path.name), [watcher])
