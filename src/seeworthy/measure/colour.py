@@ -226,7 +226,7 @@ def _value(column: Floats) -> Value:
     # Noise lengthens differences: what it adds to the draws it has added to what was seen.
     bias = float(draws.mean()) - seen
     value = max(seen - bias, 0.5 * seen)
-    u = math.hypot(float(draws.std(ddof=1)), 0.8 * bias)
+    u = math.hypot(float(draws.std(ddof=1)), bias)
     return Value(value, u, max(0.0, value - 1.96 * u), value + 1.96 * u)
 
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 # (found in rendered clips, `docs/accuracy/colour.md`); a still's noise evens out its steps.
 Steps = tuple[float, float, float]
 CODED: Steps = (0.37 / 255, 0.15 / 255, 0.44 / 255)
-CODED_TOGETHER: Steps = (0.14 / 255, 0.07 / 255, 0.18 / 255)
+CODED_TOGETHER: Steps = (0.12 / 255, 0.06 / 255, 0.16 / 255)
 STEPPED: Steps = (0.1 / 255,) * 3
 DEEP: Steps = (0.02 / 255,) * 3
 COARSE: Steps = (1.0 / 255,) * 3  # a profile that had to be evaluated in 8 bits

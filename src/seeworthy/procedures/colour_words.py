@@ -8,9 +8,7 @@ if TYPE_CHECKING:
     from seeworthy.measure.colour import Colour
     from seeworthy.procedures.colour_plates import Compared
 
-_SHIFTED = 0.01  # Δu'v' of a white that is plainly tinted
-_FAR = 0.02  # Δu'v' that a camera's own white balance rarely misses by in one light
-_EXPLAINED = 0.6  # three gains leave at most this share of ΔE00
+_SHIFTED = 0.008  # Δu'v' of a white that is plainly tinted
 _TONE = 0.15
 _FEW = 12
 
@@ -100,12 +98,10 @@ def _left_out(found: Compared) -> list[str]:
 
 
 def _light(colour: Colour) -> list[str]:
-    """Say when one tint explains most of the difference."""
+    """Say when white is plainly tinted."""
     white = colour.figures.get("white_shift")
     matched = float(colour.per_cell["matched"].mean())
     if white is None or white.low < _SHIFTED:
-        return []
-    if white.low < _FAR and colour.balanced > _EXPLAINED * matched:
         return []
     return [
         f"White is shifted by Δu'v' {white.value:.3f}, in all cells alike (a gain per channel "
