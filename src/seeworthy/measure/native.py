@@ -45,6 +45,7 @@ _LEAST_SHARE = 0.03
 _PATTERN = 3  # tied sizes at once: harmonics of stripes, tiles or louvres in the scene
 _LOOSE = 0.4  # coherence below which detail counts as independent
 _LOOSE_UNKNOWN = 0.3
+_DOUBT = {False: 0.15, True: 0.3}  # coherence of a mark that forbids a no; True: like blocks
 _POWER = 1.0  # code values squared: detail where the quantiser is not known
 _REACHES = (0.95, 0.9, 0.85, 0.8)  # shares of the size that real detail may reach
 _SPREAD = 0.6  # px: a whole number, and raster corners that may coincide (rectangular, ±1)
@@ -295,7 +296,7 @@ def _reach(
     pictures: list[Grey], steps: list[Steps], size: int, candidates: list[Candidate]
 ) -> tuple[float | None, str]:
     """Return the smallest raster that the detail allows, or None and why it says nothing."""
-    doubt = next((c for c in candidates if c.tie.coherence >= _LOOSE_UNKNOWN), None)
+    doubt = next((c for c in candidates if c.tie.coherence >= _DOUBT[c.blocks]), None)
     for share in _REACHES:
         tie = find_tie(pictures, steps, share * size)
         known = tie.share is not None
@@ -307,8 +308,9 @@ def _reach(
         return share * size, ""
     if doubt is not None:
         return None, (
-            f"Marks at {doubt.size} px may come from resizing or from the coder's own blocks; "
-            "a higher bit rate, or more detail in better light, would tell."
+            f"Marks at {doubt.size} px may come from enlarging, from making a larger picture "
+            "smaller, or from the coder's own blocks; a higher bit rate, or more detail in better "
+            "light, would tell."
         )
     return None, (
         "No mark of resizing, and no detail fine enough to rule it out: a soft lens, heavy "

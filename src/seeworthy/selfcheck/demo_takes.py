@@ -227,8 +227,9 @@ def film_shingle(path: Path, camera: DemoCamera) -> None:
     size = (camera.width, camera.height)
     native = (848, 480) if camera.name == "Dunlin" else size
     rng = np.random.default_rng(camera.seed)
-    shingle = leaves(2 * (camera.width + MARGIN), 2 * (camera.height + MARGIN), rng)
-    made = SmallRaster(native, size, "swscale bilinear", sigma=0.6 * camera.blur)
+    wide, high = 2 * (camera.width + MARGIN), 2 * (camera.height + MARGIN)
+    shingle = leaves(wide, high, rng, grain=0.05, least=5.0)
+    made = SmallRaster(native, size, "swscale bicubic", sigma=0.5 * camera.blur)
     made.film(path, shingle, rng, frames=18, bit_rate=9_000_000)
 
 
