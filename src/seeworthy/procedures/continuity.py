@@ -103,10 +103,16 @@ def _recording(inputs: Inputs, recording: Recording, seen: Seen) -> Outcome:
     ask_sound(joints, recorders[0] if recorders else None)
     _check(joints)
     warnings += _warnings(recording, files, joints, stamps)
+    agreed = agree(joints)
+    if agreed is False:
+        warnings.append(
+            "Clock, sound and metadata contradict each other: look at the joints, and do not trust "
+            "a gap until they agree."
+        )
     measured = results(files, joints, stamps, bool(recording.unfinished))
     return Outcome(
         tuple(measured),
-        findings(recording, files, joints, told, agree(joints)),
+        findings(recording, files, joints, told, agreed),
         tuple(warnings),
         pictures(files, joints, {f.source: w for f, w in _tails(recording, watches)}),
         figures(joints),
