@@ -23,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.media.write import ClipWriter
+from seeworthy.virtual.pixel_answer import gathered_share
 from seeworthy.virtual.sensor import Camera, Developer
 
 Array = npt.NDArray[np.float64]
@@ -365,21 +366,9 @@ def _gathered(stage: _Stage, begin: float) -> Floats:
     texture = stage.static.copy()
     _show(stage, texture, first * step)
     for number in range(first + 1, last + 1):
-        share = _share(start - number * step, camera.exposure, screen.response)
+        share = gathered_share(start - number * step, camera.exposure, screen.response)
         _go_over(stage, texture, number, share.astype(np.float32))
     return texture
-
-
-def _share(start: Array, exposure: float, response: float) -> Array:
-    """Mean of the answer to an update at 0, over exposures that begin at `start`."""
-
-    def gathered(t: Array) -> Array:
-        t = np.maximum(t, 0.0)
-        if response <= 0:
-            return t
-        return t - response * (1 - np.exp(-t / response))
-
-    return (gathered(start + exposure) - gathered(start)) / exposure
 
 
 def _show(stage: _Stage, texture: Floats, time: float) -> None:
