@@ -125,7 +125,8 @@ def check_sound(
         rate = 1 / layout.frame_duration
         raise CannotMeasure(
             f"At the {float(rate):.4g} pictures a second of '{good.name}' those of '{broken.name}' "
-            f"last {float(seen):.2f} s, its sound {float(heard):.2f} s if it is {sound_words(layout)}.",
+            f"last {float(seen):.2f} s, its sound {float(heard):.2f} s if it is "
+            f"{sound_words(layout)}.",
             "Give a good clip of the same frame rate and kind of sound; where the camera slows "
             "down in the dark, one filmed in the same light.",
         )
