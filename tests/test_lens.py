@@ -130,6 +130,20 @@ def test_exact_corners_give_the_exact_lens(group):
     np.testing.assert_allclose(view_angles(fits[0].camera), lens.view_angles(), atol=1e-3)
 
 
+def test_a_corner_taken_for_another_is_left_out():
+    rng = np.random.default_rng(4)
+    lens = study.random_lens("mild barrel", rng)
+    views = views_of(lens, study.script(lens, rng))
+    whole = measure_lens(views, 1280, 720)
+    wrong = views[3].image.copy()
+    wrong[5] += (18.0, -3.0)
+    views[3] = View(views[3].plane, wrong, "one wrong")
+    found = measure_lens(views, 1280, 720)
+    assert (whole.left_out, found.left_out) == (0, 1)
+    assert found.values["focal_length"][0] == pytest.approx(whole.values["focal_length"][0], 2e-4)
+    assert found.fit.rms < 0.1
+
+
 def test_uncertainty_is_the_scatter_of_repeats():
     rng = np.random.default_rng(2)
     lens = study.random_lens("strong barrel", rng)

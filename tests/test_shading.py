@@ -176,6 +176,22 @@ def test_clipped_dark_and_crowded_pictures(tmp_path):
         measure_shading(crowded, SIZE)
 
 
+def test_a_tinted_dark_corner_is_no_hot_spot():
+    field = blocks(Shading(1.2))
+    down, across = np.mgrid[:36, :64]
+    field[..., 0] *= 1 + 0.15 * np.exp(-(across**2 + down**2) / (2 * 5.0**2))
+    assert measure_shading(field, SIZE).spot is None
+
+
+def test_the_tint_goes_through_the_terraces_of_coarse_codes():
+    shade = Shading(1.5, 2.5, red=0.2, blue=-0.15)
+    field = shade.gain(*FRAME)[10::20, 10::20].astype(float) * 0.4
+    ratio = np.round(np.log2(field / field[..., 1:2]) / 0.06) * 0.06
+    colour = truth(shade)[2]
+    found = measure_shading(field[..., 1:2] * 2.0**ratio, SIZE)
+    assert found.colour == pytest.approx(colour, abs=0.001 + 0.05 * colour)
+
+
 def test_chroma_noise_alone_is_no_hot_spot():
     # Strong enough that its smoothed peaks pass the least strength: only the comparison with
     # the noise itself keeps them from being called spots.
