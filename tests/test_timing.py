@@ -181,11 +181,12 @@ def test_findings_are_plain_json(tmp_path):
 # Bad input.
 
 
-def test_the_clock_is_refused_for_now(tmp_path):
+def test_a_clip_without_the_clock_is_refused_with_a_picture(tmp_path):
     path = tmp_path / "clip.mp4"
     film(path, Plan(10))
-    with pytest.raises(CannotMeasure, match="clock cannot be read yet"):
+    with pytest.raises(CannotMeasure, match="not found in any of 10 frames") as refusal:
         timing(path, clock="yes")
+    assert refusal.value.pictures
     with pytest.raises(WrongCall, match="cannot be 'maybe'"):
         gather(PROCEDURE, {"": [Source.of(path)]}, {}, {"clock": ["maybe"]})
 
