@@ -252,7 +252,7 @@ def _blur(flight: Flight, camera: Camera) -> list[Prediction]:
 
 def _distances(flight: Flight) -> list[tuple[str, Quantity]]:
     if flight.legs:
-        return [(f" at {leg.time:.1f} s", leg.distance) for leg in flight.legs]
+        return [(f" at {round(leg.time, 2):g} s", leg.distance) for leg in flight.legs]
     distance = flight.get("motion.distance")
     return [("", distance)] if distance is not None else []
 
