@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from seeworthy.selfcheck.demo_cameras import DemoCamera
 from seeworthy.selfcheck.demo_colour import LOOKS, film_objects, take_reference
+from seeworthy.selfcheck.demo_optics import film_edges, film_flat
 from seeworthy.selfcheck.demo_targets import film_board, film_rings
 
 if TYPE_CHECKING:
@@ -284,6 +285,21 @@ def pixel_aspect(camera: DemoCamera) -> Iterator[Staged]:
     yield Staged({"": (stands,), "turned": (turned,)}, day=camera.day(5))
 
 
+def sharpness(camera: DemoCamera) -> Iterator[Staged]:
+    """The edges target, filling the frame."""
+    prop = Prop(_file(camera, 64), partial(film_edges, camera=camera), 2.0)
+    yield Staged({"": (prop,)}, day=camera.day(5), note="Edges target on the boathouse wall.")
+
+
+def shading(camera: DemoCamera) -> Iterator[Staged]:
+    """The overcast sky through paper, and once more with the camera turned over."""
+    stands, turned = (
+        Prop(_file(camera, 66 + i), partial(film_flat, camera=camera, turn=bool(i)), 1.0)
+        for i in range(2)
+    )
+    yield Staged({"": (stands,), "turned": (turned,)}, day=camera.day(5), note="Overcast sky.")
+
+
 def colour(camera: DemoCamera) -> Iterator[Staged]:
     """Two dozen small things on the black cloth, beside a good still camera."""
     if camera.name not in LOOKS:
@@ -353,6 +369,8 @@ SHELF: dict[str, Callable[[DemoCamera], Iterator[Staged]]] = {
     "pixel-aspect": pixel_aspect,
     "view": view,
     "lens": lens,
+    "sharpness": sharpness,
+    "shading": shading,
     "readout": readout,
     "battery": battery,
     "endurance": endurance,
