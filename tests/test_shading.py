@@ -9,6 +9,7 @@ import pytest
 from seeworthy.engine.measure import measure
 from seeworthy.errors import CannotMeasure
 from seeworthy.measure.shading import _XYZ, measure_shading
+from seeworthy.measure.turned_take import MOST, check_same_lens, even_difference
 from seeworthy.media.write import ClipWriter
 from seeworthy.virtual.optics import HotSpot, Sensor, Shading, develop
 
@@ -90,6 +91,15 @@ def test_a_lamp_is_told_from_the_lens_by_the_turned_take():
     found = measure_shading(blocks(shade), SIZE, blocks(turned(shade), 7))
     assert found.lamp == pytest.approx((0.5, -0.3), abs=0.02)
     assert found.worst == pytest.approx(0.8, abs=0.03)
+
+
+def test_takes_of_two_lenses_are_told_from_a_steep_lamp():
+    steep = Shading(2.0, slope=(0.8, -0.5), red=0.2)
+    assert even_difference(blocks(steep), blocks(turned(steep), 7)) < MOST / 3
+    # A little more light in the second take is no other lens.
+    assert even_difference(blocks(steep), 0.8 * blocks(turned(steep), 7)) < MOST / 3
+    with pytest.raises(CannotMeasure, match="same lens"):
+        check_same_lens(blocks(Shading(1.6)), blocks(Shading(0.7), 7))
 
 
 def test_with_one_take_the_worst_corner_is_doubtful():

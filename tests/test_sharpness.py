@@ -153,6 +153,8 @@ def test_a_marked_region_of_any_scene(tmp_path):
 def test_an_edge_is_found_in_any_scene(tmp_path):
     outcome = measure("sharpness", [scene(tmp_path / "edge.png")]).outcome
     assert outcome.findings["edges_from"] == "edges of the scene"
+    assert any("target was not found" in w for w in outcome.warnings)
+    assert any("Only vertical edges" in w for w in outcome.warnings)
     values = [r.value for r in outcome.results if r.measurand.startswith("mtf50_")]
     assert values
     assert all(v == pytest.approx(0.187391 / 0.8, rel=0.03) for v in values)
@@ -172,6 +174,15 @@ def test_an_even_wall_is_refused_with_a_picture(tmp_path):
         measure("sharpness", [path])
     assert caught.value.pictures
     assert "edges" in caught.value.hint
+
+
+def test_an_overexposed_target_is_said_to_be_clipped(tmp_path):
+    path = tmp_path / "edges.png"
+    film_edges(path, Blur(1.0), rng(), sensor=None, tone="srgb", full_range=True)
+    picture = cv2.imread(str(path)).astype(float)
+    cv2.imwrite(str(path), np.clip(picture * 3, 0, 255).astype(np.uint8))
+    with pytest.raises(CannotMeasure, match=r"% of the picture is clipped at white"):
+        measure("sharpness", [path])
 
 
 def test_a_clipped_edge_is_refused(tmp_path):

@@ -25,6 +25,7 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Return fall-off, tint and hot spot of the flat field."""
     from seeworthy.measure.shading import measure_shading
+    from seeworthy.measure.turned_take import check_same_lens
 
     watchers: list[FlatMean] = [w.observer for w in seen.watches]  # type: ignore[misc]
     stages = [w.stage for w in watchers if w.stage is not None]
@@ -38,6 +39,8 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     size = (stages[0].width, stages[0].height)
     try:
         found = measure_shading(fields[0], size, fields[1] if len(fields) > 1 else None)
+        if len(fields) > 1:
+            check_same_lens(fields[0], fields[1])
     except CannotMeasure as error:
         raise CannotMeasure(error.message, error.hint, (_picture(watchers[0], None),)) from None
     how = {"method": "turned" if found.turned else "one take"}

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from seeworthy.measure.sharpness import EdgeResult, Place, Region
     from seeworthy.targets.blocks import SteadyBlocks
 
+_CLIPPED = 0.25  # share of the picture
 _SHARPENED = 5.0  # % overshoot from which a picture counts as sharpened
 
 
@@ -46,11 +47,11 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     edges, refused = _measure(frames, regions, clip)
     picture = _draw(watcher.mean, edges)
     if not edges:
-        first = refused[0] if refused else CannotMeasure("No slanted edge was found.", _HOW)
+        first = _why(frames, clip, refused)
         raise CannotMeasure(first.message, first.hint, (picture,))
     places = by_place(edges)
     corners = corner_figures(places)
-    warnings = [*assumed, *_doubts(edges, refused, watcher.count)]
+    warnings = [*assumed, *_doubts(edges, refused, watcher.count), *_stand_ins(edges, how)]
     results = _results(places, corners, edges)
     return Outcome(
         tuple(results),
@@ -216,6 +217,38 @@ def _doubts(
         )
     left_out = dict.fromkeys(e.message for e in refused)
     return found + [f"An edge was left out: {text}" for text in left_out]
+
+
+def _why(
+    frames: Sequence[Any], clip: tuple[float, float], refused: Sequence[CannotMeasure]
+) -> CannotMeasure:
+    """Say why there is no edge at all."""
+    import numpy as np
+
+    clipped = float(np.mean(frames[0] >= clip[1]))
+    if clipped > _CLIPPED:
+        return CannotMeasure(
+            f"{100 * clipped:.0f} % of the picture is clipped at white: edges have no shape there.",
+            "Use less light or a shorter exposure, so that the paper is light grey.",
+        )
+    return refused[0] if refused else CannotMeasure("No slanted edge was found.", _HOW)
+
+
+def _stand_ins(edges: Sequence[EdgeResult], how: str) -> list[str]:
+    """Say what edges of a scene cannot say."""
+    if how != "edges of the scene":
+        return []
+    found = [
+        "The edges target was not found; any edges of the scene were measured. If the camera "
+        "mirrors its picture, add --option mirrored=yes."
+    ]
+    directions = {e.region.orientation for e in edges}
+    if len(directions) == 1:
+        found.append(
+            f"Only {directions.pop()} edges were found: blur along them, of a moving camera, "
+            "does not show."
+        )
+    return found
 
 
 def _draw(mean: Any, edges: Sequence[EdgeResult]) -> Picture:
