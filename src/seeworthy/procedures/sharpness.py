@@ -271,27 +271,47 @@ def _draw(mean: Any, edges: Sequence[EdgeResult]) -> Picture:
     )
 
 
+def _mean_and_half(values: Sequence[float]) -> tuple[float, float]:
+    """Return the mean and half its 95 % interval, 0 where one value stands alone."""
+    import statistics
+
+    from seeworthy.quantities import coverage_factor
+
+    if len(values) < 2:
+        return values[0], 0.0
+    spread = statistics.stdev(values) / math.sqrt(len(values))
+    return statistics.fmean(values), coverage_factor(len(values) - 1) * spread
+
+
 def _figures(
     edges: Sequence[EdgeResult], places: dict[tuple[str, str], Place]
 ) -> tuple[Figure, ...]:
-    columns: dict[str, list[Any]] = {"frequency": [], "response": [], "position": []}
+    names_of = ("frequency", "response", "low", "high", "position")
+    columns: dict[str, list[Any]] = {name: [] for name in names_of}
     by_position: dict[str, list[EdgeResult]] = {}
     for e in edges:
         by_position.setdefault(e.region.position, []).append(e)
     for position, found in by_position.items():
         for i in range(0, 141, 4):
             columns["frequency"].append(round(float(found[0].sfr.frequency[i]), 4))
-            mean = sum(float(e.sfr.response[i]) for e in found) / len(found)
+            mean, half = _mean_and_half([float(e.sfr.response[i]) for e in found])
             columns["response"].append(round(mean, 4))
+            columns["low"].append(round(max(0.0, mean - half), 4))
+            columns["high"].append(round(mean + half, 4))
             columns["position"].append(position.replace("_", " "))
     curves = Figure(
         "sfr",
         "Response to fine stripes",
-        "Where a curve falls below one half, stripes that fine lose half of their contrast.",
+        "Where a curve falls below one half, stripes that fine lose half of their contrast. "
+        "Bands: 95 % of a curve, by the scatter of its edges.",
         columns,
         Axis("frequency", "spatial frequency", "cy/px"),
         Axis("response", "response", zero=True),
-        (Mark("line", y="response", series="position"), Mark("rule", value=0.5, label="MTF50")),
+        (
+            Mark("band", low="low", high="high", series="position"),
+            Mark("line", y="response", series="position"),
+            Mark("rule", value=0.5, label="MTF50"),
+        ),
     )
     names = (
         "top_left", "top", "top_right", "left", "centre", "right", "bottom_left", "bottom",
