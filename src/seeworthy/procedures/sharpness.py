@@ -375,7 +375,10 @@ PROCEDURE = Procedure(
     },
     files=(Files("", ("clip", "still"), "Ten still seconds of the edges target, frame filled."),),
     readings=(
-        Reading("printed_length", "mm", "The 'measure me' length as printed.", "176.0 mm ± 0.3 mm"),
+        Reading(
+            "printed_length", "mm", "The 'measure me' length as printed, kept for those who "
+            "repeat the test; figures per pixel need no scale.", "176.0 mm ± 0.3 mm",
+        ),
     ),
     options=(
         Option("region", "An edge of any scene: x,y,w,h in px.", "600,300,60,90", (), True),
