@@ -8,7 +8,7 @@ number of views only. Memory is a few planes of the frame, however long the clip
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -32,6 +32,7 @@ _TEXTURED = 0.12
 _ALIKE = 0.45
 _MOVED = 0.5
 _MOST = 72
+_STRIP = 32
 _LEAST = 40
 
 
@@ -68,7 +69,8 @@ class StampSums:
         self.detail = 0.0
         self.shrink = 1
         self.picture: npt.NDArray[np.uint8] | None = None
-        self._last: tuple[Floats, Floats] | None = None
+        self._last: tuple[Floats, ...] | None = None
+        self._now: tuple[Floats, ...] = ()
         self._step = 1
 
     def begin(self, stage: Stage) -> None:
@@ -77,9 +79,11 @@ class StampSums:
         over = max(stage.width / 1920, stage.height / 1080)
         self.shrink = max(1, math.ceil(over - 0.25))
         shape = (stage.height // self.shrink, stage.width // self.shrink)
-        self.x, self.y, self.length, self.square, self.again = (
-            np.zeros(shape, np.float32) for _ in range(5)
-        )
+        self.x, self.y, self.length, self.square, self.again = _planes(shape, 5)
+        # Planes that are kept, and strips that stay in the processor's cache: fresh planes of
+        # this size cost more than the arithmetic.
+        self._now = _planes(shape, 5)
+        self._strips = [slice(row, row + _STRIP) for row in range(0, shape[0], _STRIP)]
         thin = (-(-shape[0] // THIN), -(-shape[1] // THIN))
         self.level, self.level2 = np.zeros(thin), np.zeros(thin)
         rate = float(stage.nominal_rate or 30)
@@ -101,26 +105,20 @@ class StampSums:
         return None
 
     def finish(self) -> None:
-        """Nothing is left to do."""
+        """Let go of what only the next frame would need."""
+        self._last, self._now = None, ()
 
     def add(self, luma: npt.NDArray[np.uint8]) -> bool:
         """Add a frame, (H, W) uint8, if it differs from what was seen last."""
         self.looked += 1
-        gx: Any = cv2.Sobel(luma, cv2.CV_32F, 1, 0, scale=1 / 8)
-        gy: Any = cv2.Sobel(luma, cv2.CV_32F, 0, 1, scale=1 / 8)
-        size: Any = cv2.magnitude(gx, gy)
-        scale = 1 / (size + np.float32(SOFT))
-        gx *= scale
-        gy *= scale
-        size *= scale
-        square = size * size
-        product: Any = None
-        if self._last is not None:
-            product = gx * self._last[0]
-            product += gy * self._last[1]
-        if not self._differs(square, product):
+        gx, gy, size, square, product = self._now
+        cv2.Sobel(luma, cv2.CV_32F, 1, 0, dst=gx, scale=1 / 8)
+        cv2.Sobel(luma, cv2.CV_32F, 0, 1, dst=gy, scale=1 / 8)
+        for rows in self._strips:
+            self._compress(rows)
+        if not self._differs(square, None if self._last is None else product):
             return False
-        if product is not None:
+        if self._last is not None:
             self.again += product
         self.x += gx
         self.y += gy
@@ -129,10 +127,24 @@ class StampSums:
         thin = luma[::THIN, ::THIN].astype(np.float64)
         self.level += thin
         self.level2 += thin * thin
-        self._last = gx, gy
+        free = self._last or _planes(luma.shape, 2)
+        self._last, self._now = (gx, gy), (*free, size, square, product)
         self.picture = luma.copy()
         self.views += 1
         return True
+
+    def _compress(self, rows: slice) -> None:
+        """Bring the gradients of some rows to a length of 0…1 and multiply them with the last."""
+        gx, gy, size, square, product = (plane[rows] for plane in self._now)
+        cv2.magnitude(gx, gy, magnitude=size)
+        scale = 1 / (size + np.float32(SOFT))
+        gx *= scale
+        gy *= scale
+        size *= scale
+        np.multiply(size, size, out=square)
+        if self._last is not None:
+            np.multiply(gx, self._last[0][rows], out=product)
+            product += gy * self._last[1][rows]
 
     def _differs(self, square: Floats, product: Floats | None) -> bool:
         energy = _blocks(square)
@@ -157,6 +169,10 @@ class StampSums:
         held = (_blocks(self.x**2 + self.y**2) / self.views - mean) / (self.views - 1)
         textured = mean > _TEXTURED**2
         return float(np.mean(held[textured] > _ALIKE * mean[textured])) if textured.any() else 1.0
+
+
+def _planes(shape: tuple[int, ...], count: int) -> tuple[Floats, ...]:
+    return tuple(np.zeros(shape, np.float32) for _ in range(count))
 
 
 def _blocks(plane: Floats) -> Floats:
