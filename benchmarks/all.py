@@ -11,7 +11,7 @@ HERE = Path(__file__).parent
 
 def main() -> None:
     failed = []
-    for script in sorted(HERE.glob("*.py")):
+    for script in sorted(HERE.glob("[!_]*.py")):
         if script.name == Path(__file__).name:
             continue
         print(f"\n== {script.stem}", flush=True)

@@ -16,11 +16,10 @@ import subprocess
 import sys
 import tempfile
 import time
-from fractions import Fraction
 from pathlib import Path
 
-import av
 import numpy as np
+from _clips import bare, repeated
 
 RENDERED = 10  # seconds that are rendered; longer clips repeat their packets
 
@@ -49,36 +48,6 @@ def render(path: Path, width: int, height: int) -> None:
     with ClipWriter(path, width, height, 30, bit_rate=rate, options=options) as clip:
         for luma in scene(width, height, RENDERED * 30):
             clip.write_luma(luma)
-
-
-def repeated(source: Path, target: Path, times: int) -> None:
-    """Write the packets of a clip several times after each other, as one clip."""
-    with av.open(str(target), "w") as out:
-        stream, shift = None, 0
-        for _ in range(times):
-            with av.open(str(source)) as clip:
-                video = clip.streams.video[0]
-                if stream is None:
-                    stream = out.add_stream_from_template(video)
-                for packet in clip.demux(video):
-                    if packet.dts is None:
-                        continue
-                    packet.pts += shift
-                    packet.dts += shift
-                    packet.stream = stream
-                    out.mux(packet)
-                shift += round(Fraction(RENDERED) / video.time_base)
-
-
-def bare(path: Path) -> int:
-    """Decode as PyAV does it, threads and all, and nothing else."""
-    count = 0
-    with av.open(str(path)) as clip:
-        video = clip.streams.video[0]
-        video.thread_type = "AUTO"
-        for packet in clip.demux(video):
-            count += len(packet.decode())
-    return count
 
 
 class Idle:
@@ -206,12 +175,12 @@ def main() -> None:
             short = Path(folder) / f"{size}.mp4"
             render(short, width, height)
             clip = Path(folder) / f"{size}-{given.seconds}s.mp4"
-            repeated(short, clip, max(1, given.seconds // RENDERED))
+            repeated(short, clip, RENDERED, max(1, given.seconds // RENDERED))
             print(f"\n{size}, {given.seconds} s, {clip.stat().st_size / 1e6:.0f} MB")
             compare(clip, given.repeats)
             for seconds in (10, 60, 600) if given.long else (10, 60):
                 path = Path(folder) / f"{size}-memory.mp4"
-                repeated(short, path, seconds // RENDERED)
+                repeated(short, path, RENDERED, seconds // RENDERED)
                 print(f"look, {seconds:4d} s: peak {measure('look', path)['peak']:.0f} MB")
                 path.unlink()
 

@@ -12,11 +12,10 @@ import argparse
 import tempfile
 import time
 from collections.abc import Callable
-from fractions import Fraction
 from pathlib import Path
 
-import av
 import numpy as np
+from _clips import bare, repeated
 
 FRAMES = 300
 NAMES = ("lens", "pixel-aspect", "sharpness", "shading")
@@ -42,38 +41,11 @@ def render(name: str, path: Path) -> None:
     elif name == "sharpness":
         short = path.with_name("short.mp4")
         sharpness.film_edges(short, sharpness.random_blur(rng), rng)
-        lengthen(short, path)
+        repeated(short, path, 2, 5)
     else:
         short = path.with_name("short.mp4")
         shading.film_field(short, shading.random_field(shading.ONE, rng), rng, frames=60)
-        lengthen(short, path)
-
-
-def lengthen(source: Path, path: Path) -> None:
-    """Repeat the packets of a clip of 2 s until it lasts 10 s."""
-    with av.open(str(path), "w") as out:
-        stream, shift = None, 0
-        for _ in range(5):
-            with av.open(str(source)) as clip:
-                video = clip.streams.video[0]
-                stream = stream or out.add_stream_from_template(video)
-                for packet in clip.demux(video):
-                    if packet.dts is None:
-                        continue
-                    packet.pts += shift
-                    packet.dts += shift
-                    packet.stream = stream
-                    out.mux(packet)
-                shift += round(Fraction(2) / video.time_base)
-
-
-def bare(path: Path) -> None:
-    """Decode as PyAV does it, threads and all, and nothing else."""
-    with av.open(str(path)) as clip:
-        video = clip.streams.video[0]
-        video.thread_type = "AUTO"
-        for packet in clip.demux(video):
-            packet.decode()
+        repeated(short, path, 2, 5)
 
 
 def timed(run: Callable[[], object]) -> tuple[float, float]:

@@ -24,7 +24,8 @@ from seeworthy.procedures.timing import PROCEDURE
 from seeworthy.targets import clock_code as code
 from seeworthy.targets.find_clock import find_corners, follow_corners, is_mirrored, read_clock
 from seeworthy.targets.watch_clock import ClockWatch
-from seeworthy.virtual.clock_screen import Screen, Take, View, film, still
+from seeworthy.virtual.clock_screen import Screen, Take, View, film
+from seeworthy.virtual.clock_shots import still
 from seeworthy.virtual.sensor import Camera
 
 PAGE = Path(seeworthy.__file__).parent / "web"

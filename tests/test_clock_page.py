@@ -6,22 +6,19 @@ Needs Debian's Chromium; skipped without it on a user's machine, an error in CI.
 from __future__ import annotations
 
 import itertools
-import os
 import re
-import shutil
 
 import cv2
 import numpy as np
 import pytest
 
+from chromium import CHROMIUM, need_chromium
 from seeworthy.targets import clock_code as code
 from seeworthy.targets.find_clock import find_corners, read_clock
 from seeworthy.web.clock_file import clock_file
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.browser
-if CHROMIUM is None and not os.environ.get("CI"):
-    pytest.skip("Chromium is not installed", allow_module_level=True)
+need_chromium()
 
 SIZE = {"width": 1024, "height": 768}
 

@@ -355,14 +355,14 @@ def test_only_the_ends_of_files_are_decoded(tmp_path, monkeypatch):
     recorder = Recorder(**SMALL, seconds=60, gap=1.0)
     written = record(tmp_path, recorder, Scene(grey, ends=0.1), files=2, last=60)
     seen = []
-    original = parts._decoded
+    original = parts.decoded
 
     def counting(*arguments):
         for item in original(*arguments):
             seen.append(item)
             yield item
 
-    monkeypatch.setattr(parts, "_decoded", counting)
+    monkeypatch.setattr(parts, "decoded", counting)
     run(written)
     assert 0 < len(seen) < 300  # of 3600 frames
 

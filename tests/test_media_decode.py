@@ -418,13 +418,16 @@ def test_one_frame_is_a_clip_for_the_pass(tmp_path):
     assert (len(look.frames), summary.frames) == (1, 1)
 
 
+class Sent:
+    """A packet as far as the numbering looks at it."""
+
+    size, is_discard = 100, False
+
+    def __init__(self, pts):
+        self.pts = pts
+
+
 def test_stamps_that_fall_number_nothing():
-    class Sent:
-        size, is_discard = 100, False
-
-        def __init__(self, pts):
-            self.pts = pts
-
     # A sample table of zero durations: many stamps are alike, those of B-frames fall.
     numbering = Numbering()
     for pts in (0, 0, 0, 3000, -3000, 0, 0, 3000, -3000, 3000, -3000, 0):
@@ -436,12 +439,6 @@ def test_stamps_that_fall_number_nothing():
 
 
 def test_two_early_frames_are_no_reason_to_give_up_the_stamps():
-    class Sent:
-        size, is_discard = 100, False
-
-        def __init__(self, pts):
-            self.pts = pts
-
     numbering = Numbering()
     for pts in (0, 2, 1, 4, 3, 6, 5, 7, 8):
         numbering.sent(Sent(pts))

@@ -18,7 +18,8 @@ from seeworthy.media.frames import watch
 from seeworthy.media.source import Source
 from seeworthy.media.write import ClipWriter
 from seeworthy.selfcheck import noise as study
-from seeworthy.targets.grey_patches import inner_box, marked_box
+from seeworthy.targets.grey_patches import inner_box
+from seeworthy.targets.marked import marked_box
 from seeworthy.targets.noise_frames import NoiseFrames
 from seeworthy.virtual.noise_camera import NoiseCamera, code, code_step, step_scene, write
 

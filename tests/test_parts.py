@@ -80,14 +80,14 @@ def test_seeking_decodes_a_few_groups_only(clip, monkeypatch):
     decoded = []
     import seeworthy.media.parts as module
 
-    original = module._decoded
+    original = module.decoded
 
     def counting(*arguments):
         for item in original(*arguments):
             decoded.append(item)
             yield item
 
-    monkeypatch.setattr(module, "_decoded", counting)
+    monkeypatch.setattr(module, "decoded", counting)
     watch(clip, [Levels()], parts=[[TAIL]])
     assert len(decoded) <= 15 + 24 + 5
 

@@ -5,18 +5,17 @@ from __future__ import annotations
 import html
 import json
 import re
-import shutil
 import subprocess
 from pathlib import Path
 
 import pytest
 
+from chromium import CHROMIUM, MISSING
 from seeworthy.compare.claims import Claim, judge_all
 from seeworthy.report.html import page
 from seeworthy.report.model import CameraReport, FileLine, ReadingLine, Refusal, TakeReport
 from seeworthy.results import Axis, Figure, Mark, Outcome, result
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 SIZES = [320, 360, 600, 740, 900, 1100, 1300]
 FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -68,7 +67,7 @@ def crowded() -> CameraReport:
 
 
 @pytest.mark.browser
-@pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed")
+@pytest.mark.skipif(MISSING, reason="Chromium is not installed")
 def test_nothing_sticks_out_at_any_width(tmp_path: Path):
     text = json.dumps(page(crowded())).replace("</", "<\\/")
     file = tmp_path / "wrapper.html"

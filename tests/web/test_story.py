@@ -5,8 +5,6 @@ Needs Debian's Chromium; skipped without it on a user's machine, an error in CI.
 
 from __future__ import annotations
 
-import os
-import shutil
 import socket
 import threading
 import time
@@ -18,11 +16,10 @@ import numpy as np
 import pytest
 
 from cards import clip
+from chromium import CHROMIUM, need_chromium
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.browser
-if CHROMIUM is None and not os.environ.get("CI"):
-    pytest.skip("Chromium is not installed", allow_module_level=True)
+need_chromium()
 
 HERE = Path(__file__).parent
 AXE = (HERE / "vendor" / "axe.min.js").read_text(encoding="utf-8")

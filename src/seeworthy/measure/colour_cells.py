@@ -93,6 +93,24 @@ class Cells:
     lost: Sequence[tuple[float, float, str]] = ()
     shift: float = 0.0
 
+    @classmethod
+    def gathered(
+        cls,
+        discs: Sequence[Disc],
+        values: Sequence[tuple[Floats, Floats, Floats, Floats]],
+        slopes: Sequence[float],
+        lost: Sequence[tuple[float, float, str]],
+        reasons: Sequence[str],
+        shift: float = 0.0,
+    ) -> Cells:
+        """Make it of cells one by one: reference, test and the uncertainties of both."""
+        columns = [np.array([v[k] for v in values]).reshape(-1, 3) for k in range(4)]
+        seen = [reason for _, _, reason in lost]
+        left_out = {r: seen.count(r) for r in dict.fromkeys(reasons)}
+        reference, test, u_reference, u_test = columns
+        slope = np.array(slopes)
+        return cls(discs, reference, test, u_reference, u_test, slope, left_out, tuple(lost), shift)
+
 
 def find_cells(reference: Plate, test: Plate, matrix: Floats) -> Cells:
     """Find cells on both pictures.
@@ -278,21 +296,13 @@ class _Tries:
             discs.append(
                 Disc(x + dx, y + dy, r, (float(ax), float(ay)), float(np.hypot(bx - ax, by - ay)))
             )
-        empty = np.zeros((0, 3))
-        columns = [
-            np.array([self.values[i][k] for i in order]) if order else empty for k in range(4)
-        ]
-        reasons = [reason for _, _, reason in self.lost]
         shifts = [float(np.hypot(self.found[i][3], self.found[i][4])) for i in order]
-        return Cells(
+        return Cells.gathered(
             discs,
-            columns[0],
-            columns[1],
-            columns[2],
-            columns[3],
-            np.array([self.slopes[i] for i in order]),
-            {r: reasons.count(r) for r in ("clipped", "moved", "uneven")},
-            tuple(self.lost),
+            [self.values[i] for i in order],
+            [self.slopes[i] for i in order],
+            self.lost,
+            ("clipped", "moved", "uneven"),
             float(np.median(shifts)) if shifts else 0.0,
         )
 

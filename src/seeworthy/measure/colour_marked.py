@@ -49,7 +49,7 @@ def marked_cells(reference: Plate, test: Plate, matrix: Floats, boxes: Sequence[
         other = sample(test.linear, disc.x, disc.y, disc.radius)
         values.append((own[0], other[0], own[1], other[1]))
         slopes.append(unevenness(test.linear, disc.x, disc.y, disc.radius) / (0.85 * disc.radius))
-    return _cells(discs, values, slopes, lost)
+    return Cells.gathered(discs, values, slopes, lost, _reasons(lost))
 
 
 def patch_cells(test: Plate, boxes: Sequence[Box], known: Floats, u_known: float) -> Cells:
@@ -76,7 +76,7 @@ def patch_cells(test: Plate, boxes: Sequence[Box], known: Floats, u_known: float
         u = np.full(3, u_known * max(float(np.abs(colour).max()), 1e-3))
         values.append((colour, seen[0], u, seen[1]))
         slopes.append(unevenness(test.linear, disc.x, disc.y, disc.radius) / (0.85 * disc.radius))
-    return _cells(discs, values, slopes, lost)
+    return Cells.gathered(discs, values, slopes, lost, _reasons(lost))
 
 
 def _disc_of(box: Box, back: Floats | None) -> Disc:
@@ -99,21 +99,5 @@ def _spoiled(plate: Plate, middle: tuple[float, float], radius: float) -> str:
     return "clipped" if clipped.size and clipped.mean() > CLIPPED else ""
 
 
-def _cells(
-    discs: list[Disc],
-    values: list[tuple[Floats, Floats, Floats, Floats]],
-    slopes: list[float],
-    lost: list[tuple[float, float, str]],
-) -> Cells:
-    columns = [np.array([v[k] for v in values]).reshape(-1, 3) for k in range(4)]
-    reasons = [reason for _, _, reason in lost]
-    return Cells(
-        discs,
-        columns[0],
-        columns[1],
-        columns[2],
-        columns[3],
-        np.array(slopes),
-        {r: reasons.count(r) for r in dict.fromkeys(("clipped", *reasons))},
-        tuple(lost),
-    )
+def _reasons(lost: list[tuple[float, float, str]]) -> list[str]:
+    return ["clipped", *(reason for _, _, reason in lost)]

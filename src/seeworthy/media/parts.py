@@ -15,17 +15,13 @@ from typing import TYPE_CHECKING, Any
 import av.error
 
 from seeworthy.errors import UnreadableInput
-from seeworthy.media.damage import KEEP_DAMAGED, Listening
+from seeworthy.media.damage import KEEP_DAMAGED, Listening, Numbering, decoded
 from seeworthy.media.opening import open_clip, video_stream
 from seeworthy.media.quantiser import TELL_STEPS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from av.container import InputContainer
-    from av.packet import Packet
     from av.stream import Stream as AvStream
-    from av.video.frame import VideoFrame
     from av.video.stream import VideoStream
 
     from seeworthy.media.frames import FrameView, Observer, Part, PassSummary, Stage
@@ -210,7 +206,7 @@ def _show(
     for begin, end in spans:
         base = stream.time_base or Fraction(1, 1000)
         container.seek(round(begin / base), stream=stream)
-        for frame, packet in _decoded(container, stream, errors):
+        for _, frame, packet in decoded(container, stream, Numbering(by_stamp=False), errors):
             at = None if frame.pts is None else frame.pts * (frame.time_base or base)
             if at is None or at < begin - base:
                 continue
@@ -219,22 +215,3 @@ def _show(
             if not showing.show(number, frame, packet, stream):
                 return
             number += 1
-
-
-def _decoded(
-    container: InputContainer, stream: VideoStream, errors: list[str]
-) -> Iterator[tuple[VideoFrame, Packet[Any]]]:
-    packets = container.demux(stream)
-    while True:
-        try:
-            packet = next(packets, None)
-        except av.error.FFmpegError as error:
-            errors.append(str(error.strerror))
-            return
-        if packet is None:
-            return
-        try:
-            for frame in packet.decode():
-                yield frame, packet
-        except av.error.FFmpegError as error:
-            errors.append(str(error.strerror))

@@ -20,7 +20,7 @@ from seeworthy.toml_text import read_toml_file
 if TYPE_CHECKING:
     from seeworthy.bench.store import Bench
 
-_CAUTIONS = ("verdict", "launch", "airspace", "lithium")
+PLAN_CAUTIONS = tuple(CAUTIONS[c] for c in ("verdict", "launch", "airspace", "lithium"))
 
 
 @dataclass(frozen=True)
@@ -181,4 +181,4 @@ def _plan(bench: Bench, flight: Flight, name: str) -> Plan:
 
     found = tuple(predict(flight, fresh()))
     advice = tuple(advise(flight, fresh, found))
-    return Plan(flight, camera.name, found, advice, tuple(CAUTIONS[c] for c in _CAUTIONS))
+    return Plan(flight, camera.name, found, advice, PLAN_CAUTIONS)

@@ -30,7 +30,7 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
     from seeworthy.measure.light_reading import parse_light
     from seeworthy.procedures.colour_plates import is_still
     from seeworthy.targets.colour_mean import SteadyColour
-    from seeworthy.targets.grey_patches import marked_box
+    from seeworthy.targets.marked import marked_box
 
     for text in inputs.options.get("region", ()):
         marked_box(text)

@@ -177,7 +177,7 @@ def compare(inputs: Inputs, watcher: SteadyColour | None) -> Compared:
 
 
 def _boxes(inputs: Inputs, test: Shown) -> list[tuple[int, int, int, int]]:
-    from seeworthy.targets.grey_patches import marked_box
+    from seeworthy.targets.marked import marked_box
 
     shape = test.plate.linear.shape
     return [marked_box(text, shape[:2]) for text in inputs.options.get("region", ())]

@@ -136,7 +136,8 @@ def _find(inputs: Inputs, watcher: NoiseFrames, light: Light) -> _Place:
 
     from seeworthy.measure.sharpness import Region, find_edges, position_of
     from seeworthy.targets.find import find
-    from seeworthy.targets.grey_patches import GreyPatch, edges_patches, marked_box, step_patches
+    from seeworthy.targets.grey_patches import GreyPatch, edges_patches, step_patches
+    from seeworthy.targets.marked import marked_box
 
     mean = watcher.mean()
     mirrored = inputs.option("mirrored") == "yes"

@@ -33,7 +33,7 @@ _EVIDENCE = ("patches.png",)
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Keep pairs of frames from all over the clip."""
     from seeworthy.measure.light_reading import parse_light
-    from seeworthy.targets.grey_patches import marked_box
+    from seeworthy.targets.marked import marked_box
     from seeworthy.targets.noise_frames import NoiseFrames
 
     for text in inputs.options.get("region", ()):
@@ -93,7 +93,8 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 def _measure(inputs: Inputs, watcher: NoiseFrames, light: Light) -> tuple[Levels, Scale, str]:
     """Return the levels, what 18 % is taken of, and where the patches come from."""
     from seeworthy.procedures import noise_levels
-    from seeworthy.targets.grey_patches import GreyPatch, grey_patch, marked_box, step_patches
+    from seeworthy.targets.grey_patches import GreyPatch, grey_patch, step_patches
+    from seeworthy.targets.marked import marked_box
 
     noise_levels.check_still(watcher)
     mean = watcher.mean()

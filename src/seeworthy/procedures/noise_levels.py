@@ -11,7 +11,8 @@ from seeworthy.errors import CannotMeasure
 if TYPE_CHECKING:
     from seeworthy.measure.noise import Level
     from seeworthy.media.light import Light
-    from seeworthy.targets.grey_patches import Box, GreyPatch
+    from seeworthy.targets.grey_patches import GreyPatch
+    from seeworthy.targets.marked import Box
     from seeworthy.targets.noise_frames import NoiseFrames
 
 LUMINANCE = "luminance"
@@ -123,19 +124,8 @@ def of_patches(watcher: NoiseFrames, light: Light, patches: Sequence[GreyPatch])
     found = Levels({LUMINANCE: []})
     coloured = _coloured(watcher)
     for patch in patches:
-        codes = watcher.luma(patch.box)
-        linear = light.linear(codes)
-        step = step_at(light, float(linear.mean()))
         try:
-            level = measure_level(
-                patch.name,
-                linear,
-                codes,
-                watcher.numbers,
-                limits=limits,
-                step=step,
-                corner=patch.box[:2],
-            )
+            level = _luminance(patch.name, patch.box, watcher, light, limits)
         except CannotMeasure as error:
             found.refused[patch.name] = error.message
             continue
@@ -146,7 +136,7 @@ def of_patches(watcher: NoiseFrames, light: Light, patches: Sequence[GreyPatch])
         rgb = watcher.rgb(patch.box, light)
         for i, channel in enumerate(CHANNELS):
             try:
-                one = measure_level(patch.name, rgb[..., i], None, watcher.numbers, step=step)
+                one = measure_level(patch.name, rgb[..., i], None, watcher.numbers, step=level.step)
             except CannotMeasure:  # a channel that is clipped where luminance is not
                 continue
             found.by_channel.setdefault(channel, []).append(_known(one, patch))
@@ -157,6 +147,19 @@ def of_patches(watcher: NoiseFrames, light: Light, patches: Sequence[GreyPatch])
             "Expose so that the middle greys are mid-grey, and fill the frame with the scale.",
         )
     return found
+
+
+def _luminance(
+    name: str, box: Box, watcher: NoiseFrames, light: Light, limits: tuple[float, float]
+) -> Level:
+    from seeworthy.measure.noise import measure_level
+
+    codes = watcher.luma(box)
+    linear = light.linear(codes)
+    step = step_at(light, float(linear.mean()))
+    return measure_level(
+        name, linear, codes, watcher.numbers, limits=limits, step=step, corner=box[:2]
+    )
 
 
 def _known(level: Level, patch: GreyPatch) -> Level:
@@ -171,7 +174,6 @@ def of_scene(watcher: NoiseFrames, light: Light) -> Levels:
     CannotMeasure
         Nothing in it is flat, still and unclipped.
     """
-    from seeworthy.measure.noise import measure_level
     from seeworthy.measure.noise_scene import choose_tiles, pool
 
     limits = limits_of(watcher, light)
@@ -180,21 +182,8 @@ def of_scene(watcher: NoiseFrames, light: Light) -> Levels:
     for boxes in choose_tiles(mean, limits):
         tiles = []
         for box in boxes:
-            codes = watcher.luma(box)
-            linear = light.linear(codes)
-            step = step_at(light, float(linear.mean()))
             try:
-                tiles.append(
-                    measure_level(
-                        "tile",
-                        linear,
-                        codes,
-                        watcher.numbers,
-                        limits=limits,
-                        step=step,
-                        corner=box[:2],
-                    )
-                )
+                tiles.append(_luminance("tile", box, watcher, light, limits))
             except CannotMeasure as error:
                 found.refused.setdefault("some tiles", error.message)
         level = pool(tiles, f"{len(found.luminance) + 1}")

@@ -81,18 +81,12 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 
 
 def _region(inputs: Inputs) -> tuple[int, int, int, int] | None:
+    from seeworthy.targets.marked import marked_box
+
     text = inputs.option("region")
     if not text:
         return None
-    try:
-        x, y, w, h = (int(part) for part in text.split(","))
-    except ValueError:
-        x = y = w = h = -1
-    if min(x, y) < 0 or min(w, h) < 40:
-        raise WrongCall(
-            f"'{text}' is not a region.", "Write --option region=x,y,width,height in whole px."
-        )
-    return x, y, w, h
+    return marked_box(text, least=40)
 
 
 def _same_size(watchers: Sequence[SteadyMean]) -> None:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from seeworthy.errors import CannotMeasure, WrongCall
+from seeworthy.errors import CannotMeasure
 from seeworthy.procedures.declare import (
     Files,
     Inputs,
@@ -83,18 +83,9 @@ def _light(watcher: SteadyBlocks, still: bool) -> tuple[list[Any], tuple[float, 
 
 
 def _regions(inputs: Inputs) -> list[tuple[int, int, int, int]]:
-    found = []
-    for text in inputs.options.get("region", ()):
-        try:
-            x, y, w, h = (int(part) for part in text.split(","))
-        except ValueError:
-            x = y = w = h = -1
-        if min(x, y) < 0 or min(w, h) < 16:
-            raise WrongCall(
-                f"'{text}' is not a region.", "Write --option region=x,y,width,height in whole px."
-            )
-        found.append((x, y, w, h))
-    return found
+    from seeworthy.targets.marked import marked_box
+
+    return [marked_box(text, least=16) for text in inputs.options.get("region", ())]
 
 
 def _where(inputs: Inputs, mean: Any, frames: Sequence[Any]) -> tuple[list[Region], str]:
@@ -273,14 +264,12 @@ def _draw(mean: Any, edges: Sequence[EdgeResult]) -> Picture:
 
 def _mean_and_half(values: Sequence[float]) -> tuple[float, float]:
     """Return the mean and half its 95 % interval, 0 where one value stands alone."""
-    import statistics
-
-    from seeworthy.quantities import coverage_factor
+    from seeworthy.measure.statistics import mean_t
 
     if len(values) < 2:
         return values[0], 0.0
-    spread = statistics.stdev(values) / math.sqrt(len(values))
-    return statistics.fmean(values), coverage_factor(len(values) - 1) * spread
+    found = mean_t(values)
+    return found.value, found.interval[1] - found.value
 
 
 def _figures(

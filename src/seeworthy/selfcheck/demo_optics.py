@@ -45,15 +45,12 @@ def film_flat(path: Path, camera: DemoCamera, turn: bool) -> None:
     """Render the overcast sky through a sheet of paper, upright or with the camera turned."""
     import numpy as np
 
-    from seeworthy.media.write import ClipWriter
-    from seeworthy.virtual.optics import Sensor, Shading, develop
+    from seeworthy.selfcheck.shading import Field, film_field
+    from seeworthy.virtual.optics import Shading
 
     stops, power, red, blue = FALL_OFF[camera.name]
-    slope = 0.12 if turn else -0.12  # the sky is brighter on one side; it does not turn along
-    shade = Shading(stops, power, (0.5, 0.5), red, blue, (slope, 0.0))
-    light = shade.gain(camera.width, camera.height) * 0.4
+    # The sky is brighter on one side.
+    shade = Shading(stops, power, (0.5, 0.5), red, blue, (-0.12, 0.0))
     rng = np.random.default_rng([camera.seed, 32, turn])
-    bits = round(camera.bit_rate * 1e6)
-    with ClipWriter(path, camera.width, camera.height, 30, bit_rate=bits) as writer:
-        for _ in range(9):
-            writer.write_rgb(develop(light, rng, sensor=Sensor(6000)))
+    size, bits = (camera.width, camera.height), round(camera.bit_rate * 1e6)
+    film_field(path, Field(shade, 0.4, 6000.0), rng, turn=turn, size=size, bit_rate=bits)

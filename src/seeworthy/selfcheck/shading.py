@@ -125,16 +125,23 @@ def turned(shade: Shading) -> Shading:
 
 
 def film_field(
-    path: Path, field: Field, rng: np.random.Generator, *, frames: int = 9, turn: bool = False
+    path: Path,
+    field: Field,
+    rng: np.random.Generator,
+    *,
+    frames: int = 9,
+    turn: bool = False,
+    size: tuple[int, int] = (WIDTH, HEIGHT),
+    bit_rate: int = 7_000_000,
 ) -> Path:
-    """Film the field (1280×720, 30 frames a second, 7 Mbit/s)."""
+    """Film the field, 30 frames a second."""
     from seeworthy.media.write import ClipWriter
     from seeworthy.virtual.optics import Sensor, develop
 
     shade = turned(field.shade) if turn else field.shade
-    light = shade.gain(WIDTH, HEIGHT) * field.level
+    light = shade.gain(*size) * field.level
     sensor = Sensor(field.full_well)
-    with ClipWriter(path, WIDTH, HEIGHT, 30, bit_rate=7_000_000) as writer:
+    with ClipWriter(path, *size, 30, bit_rate=bit_rate) as writer:
         for _ in range(frames):
             writer.write_rgb(develop(light, rng, sensor=sensor))
     return path

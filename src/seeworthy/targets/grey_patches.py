@@ -12,8 +12,8 @@ import numpy as np
 from seeworthy.errors import CannotMeasure, WrongCall
 from seeworthy.targets.edges import LOW_TONE
 from seeworthy.targets.find import Found, find
+from seeworthy.targets.marked import LEAST_SIDE, Box
 
-Box = tuple[int, int, int, int]
 Density = tuple[float, float]
 """Density and its standard uncertainty."""
 
@@ -26,7 +26,6 @@ U_MEASURED = 0.02
 densitometer (a judgement)."""
 INK = 0.04
 """Reflectance of full ink on paper (common practice, no source)."""
-_LEAST_SIDE = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,30 +109,6 @@ def inner_box(corners: Any, shape: tuple[int, int]) -> Box | None:
     y0, y1 = math.ceil(y[1]) + 1, math.floor(y[2]) - 1
     x0, y0 = max(x0, 0), max(y0, 0)
     x1, y1 = min(x1, shape[1] - 1), min(y1, shape[0] - 1)
-    if x1 - x0 + 1 < _LEAST_SIDE or y1 - y0 + 1 < _LEAST_SIDE:
+    if x1 - x0 + 1 < LEAST_SIDE or y1 - y0 + 1 < LEAST_SIDE:
         return None
     return x0, y0, x1 - x0 + 1, y1 - y0 + 1
-
-
-def marked_box(text: str, shape: tuple[int, int] | None = None, name: str = "region") -> Box:
-    """Read ``x,y,w,h`` as typed.
-
-    Raises
-    ------
-    WrongCall
-        Not four whole numbers, too small, or outside the frame.
-    """
-    try:
-        x, y, w, h = (int(part) for part in text.split(","))
-    except ValueError:
-        x = y = w = h = -1
-    if min(x, y) < 0 or min(w, h) < _LEAST_SIDE:
-        raise WrongCall(
-            f"'{text}' is not a {name}.", f"Write --option {name}=x,y,width,height in whole px."
-        )
-    if shape is not None and (x + w > shape[1] or y + h > shape[0]):
-        raise WrongCall(
-            f"The {name} {text} leaves the picture of {shape[1]}×{shape[0]} px.",
-            "Give it in px of the file's own picture.",
-        )
-    return x, y, w, h

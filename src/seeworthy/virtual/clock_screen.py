@@ -161,7 +161,7 @@ class Filmed:
 
 
 @dataclass
-class _Stage:
+class ClockStage:
     """Everything that stays the same from frame to frame."""
 
     camera: Camera
@@ -226,6 +226,7 @@ class _Stage:
         return texture
 
     def box(self, x: float, y: float, w: float, h: float) -> tuple[slice, slice]:
+        """Return rows and columns of the texture that a box of the page covers."""
         left, right = (round(v * self.scale + self.margin[0]) for v in (x, x + w))
         top, bottom = (round(v * self.scale + self.margin[1]) for v in (y, y + h))
         return slice(top, bottom), slice(left, right)
@@ -260,7 +261,7 @@ def film(path: Path, camera: Camera, screen: Screen, view: View, take: Take) -> 
     view : View
     take : Take
     """
-    stage = _Stage(camera, screen, view)
+    stage = ClockStage(camera, screen, view)
     rng = np.random.default_rng(take.seed)
     develop = Developer(camera, rng)
     row = stage.middle_row()
@@ -275,34 +276,13 @@ def film(path: Path, camera: Camera, screen: Screen, view: View, take: Take) -> 
             begin += take.jitter * float(rng.standard_normal())
             if hides:
                 after.append(len(times) - 1)
-            writer.write_luma(develop(_picture(stage, begin, rng)), stamp)
+            writer.write_luma(develop(picture(stage, begin, rng)), stamp)
             delay = row * camera.readout_time / camera.height
             times.append(begin + delay + camera.exposure / 2)
             stamps.append(stamp)
         if sound is not None:
             writer.write_sound(beeps(take, stamps[-1] + 1 / camera.rate))
     return Filmed(np.array(times), np.array(stamps), tuple(after), row)
-
-
-def still(
-    camera: Camera, screen: Screen, view: View, begin: float, seed: int = 1
-) -> tuple[npt.NDArray[np.uint8], float]:
-    """Render one frame, luma (H, W), and its truth as in `Filmed.time`.
-
-    Parameters
-    ----------
-    camera : Camera
-    screen : Screen
-    view : View
-    begin : float
-        Screen time at which the first row is exposed, s.
-    seed : int
-    """
-    stage = _Stage(camera, screen, view)
-    rng = np.random.default_rng(seed)
-    luma = Developer(camera, rng)(_picture(stage, begin, rng))
-    delay = stage.middle_row() * camera.readout_time / camera.height
-    return luma, begin + delay + camera.exposure / 2
 
 
 def _plan(camera: Camera, take: Take) -> Iterator[tuple[int, float, bool]]:
@@ -331,7 +311,7 @@ def beeps(take: Take, seconds: float) -> npt.NDArray[np.float32]:
     return samples.astype(np.float32)
 
 
-def _picture(stage: _Stage, begin: float, rng: np.random.Generator) -> Floats:
+def picture(stage: ClockStage, begin: float, rng: np.random.Generator) -> Floats:
     """Linear light of one frame, (H, W), without noise."""
     camera = stage.camera
     texture = _gathered(stage, begin)
@@ -352,7 +332,7 @@ def _picture(stage: _Stage, begin: float, rng: np.random.Generator) -> Floats:
     return np.asarray(frame * np.float32(stage.view.gain / _WHITE), np.float32)
 
 
-def _gathered(stage: _Stage, begin: float) -> Floats:
+def _gathered(stage: ClockStage, begin: float) -> Floats:
     """Light of the texture, each place averaged while the row that sees it is exposed."""
     camera, screen = stage.camera, stage.screen
     step = 1 / screen.refresh
@@ -371,13 +351,13 @@ def _gathered(stage: _Stage, begin: float) -> Floats:
     return texture
 
 
-def _show(stage: _Stage, texture: Floats, time: float) -> None:
+def _show(stage: ClockStage, texture: Floats, time: float) -> None:
     for place, light in _parts(stage, time).items():
         rows, columns = stage.box(*place)
         texture[rows, columns] = light
 
 
-def _go_over(stage: _Stage, texture: Floats, number: int, share: Floats) -> None:
+def _go_over(stage: ClockStage, texture: Floats, number: int, share: Floats) -> None:
     """Add `share` of the step from the update before to update `number`."""
     step = 1 / stage.screen.refresh
     old, new = _parts(stage, (number - 1) * step), _parts(stage, number * step)
@@ -394,7 +374,7 @@ def _go_over(stage: _Stage, texture: Floats, number: int, share: Floats) -> None
         texture[rows, columns] += fine * change
 
 
-def _parts(stage: _Stage, time: float) -> dict[tuple[float, float, float, float], Floats]:
+def _parts(stage: ClockStage, time: float) -> dict[tuple[float, float, float, float], Floats]:
     """What changes with time: place on the layout, and light along its width."""
     parts: dict[tuple[float, float, float, float], Floats] = {}
     bar = _bar(stage, time)
@@ -410,12 +390,12 @@ def _parts(stage: _Stage, time: float) -> dict[tuple[float, float, float, float]
     return parts
 
 
-def _edges(stage: _Stage) -> Array:
+def _edges(stage: ClockStage) -> Array:
     _, columns = stage.box(_LEFT, 0, _ACROSS, 1)
     return np.linspace(0, 1, columns.stop - columns.start + 1)
 
 
-def _bar(stage: _Stage, time: float) -> Floats:
+def _bar(stage: ClockStage, time: float) -> Floats:
     """Strip with the bar, exactly covered pixel by pixel."""
     edges = (_edges(stage) * _ACROSS - _PAD) / (_ACROSS - 2 * _PAD)
     middle = time % _SWEEP_S / _SWEEP_S
@@ -428,7 +408,7 @@ def _bar(stage: _Stage, time: float) -> Floats:
     return light.astype(np.float32)
 
 
-def _cells(stage: _Stage, time: float) -> Floats:
+def _cells(stage: ClockStage, time: float) -> Floats:
     """Upper row of the cells: 20 of the count in Gray code, 5 of the rate."""
     count = int(time / _COUNT_S + 1e-9) % (1 << 20)
     text = f"{count ^ count >> 1:020b}{_RATES.index(round(stage.screen.refresh)):05b}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.virtual.clock_screen import Screen, View, _picture, _Stage
+from seeworthy.virtual.clock_screen import ClockStage, Screen, View, picture
 from seeworthy.virtual.sensor import Camera, Developer
 
 
@@ -22,7 +22,7 @@ class Shots:
     """
 
     def __init__(self, camera: Camera, screen: Screen, view: View, seed: int = 1) -> None:
-        self._stage = _Stage(camera, screen, view)
+        self._stage = ClockStage(camera, screen, view)
         self._rng = np.random.default_rng(seed)
         self._develop = Developer(camera, self._rng)
         self.lag = self._stage.middle_row() * camera.readout_time / camera.height
@@ -31,4 +31,22 @@ class Shots:
 
     def __call__(self, begin: float) -> npt.NDArray[np.uint8]:
         """Return the luma of a frame whose first row is exposed from `begin` on, screen time."""
-        return self._develop(_picture(self._stage, begin, self._rng))
+        return self._develop(picture(self._stage, begin, self._rng))
+
+
+def still(
+    camera: Camera, screen: Screen, view: View, begin: float, seed: int = 1
+) -> tuple[npt.NDArray[np.uint8], float]:
+    """Render one frame, luma (H, W), and its truth as in `clock_screen.Filmed.time`.
+
+    Parameters
+    ----------
+    camera : Camera
+    screen : Screen
+    view : View
+    begin : float
+        Screen time at which the first row is exposed, s.
+    seed : int
+    """
+    shots = Shots(camera, screen, view, seed)
+    return shots(begin), begin + shots.lag

@@ -10,11 +10,16 @@ from fastapi import APIRouter, Request, Response
 from starlette.datastructures import QueryParams
 
 from seeworthy.errors import SeeworthyError, WrongCall
-from seeworthy.plan.bench_plan import camera_of, flight_of_take, flown, plan_flight
+from seeworthy.plan.bench_plan import (
+    PLAN_CAUTIONS,
+    camera_of,
+    flight_of_take,
+    flown,
+    plan_flight,
+)
 from seeworthy.plan.flight import Flight, read_flight
 from seeworthy.plan.form import ENTRIES, Entry, flight_text
 from seeworthy.plan.preview import preview_bytes
-from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.web.context_judge import PlanPage, PreviewPart
 from seeworthy.web.deps import TheSite
 from seeworthy.web.pages.judge import camera_names
@@ -23,7 +28,6 @@ from seeworthy.web.site import Site
 
 router = APIRouter()
 _MOST_CAMERAS = 6
-_CAUTIONS = ("verdict", "launch", "airspace", "lithium")
 _TYPES = {"png": "image/png", "mp4": "video/mp4"}
 
 
@@ -92,7 +96,7 @@ def plan_page(request: Request, site: TheSite) -> Response:
         asked.heading,
         [(n, n in asked.cameras) for n in names],
         [(n, words, n == asked.take) for n, words in flights],
-        cautions=[CAUTIONS[c] for c in _CAUTIONS],
+        cautions=PLAN_CAUTIONS,
         text=asked.text,
     )
     if not asked.says_something:
@@ -135,5 +139,8 @@ def _one(asked: _Asked) -> str:
 
 def _preview(site: Site, asked: _Asked, name: str, ending: str) -> tuple[bytes, tuple[str, ...]]:
     key = ("preview", asked.text, asked.take, name, ending)
-    flight, camera = asked.flight(site), camera_of(site.bench, name)
-    return site.remember(key, lambda: site.peek(preview_bytes, flight, camera, ending))
+
+    def make() -> tuple[bytes, tuple[str, ...]]:
+        return site.peek(preview_bytes, asked.flight(site), camera_of(site.bench, name), ending)
+
+    return site.remember(key, make)
