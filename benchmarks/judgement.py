@@ -15,9 +15,9 @@ import numpy as np
 
 def ranks() -> float:
     """10,000 draws over 20 cameras and 30 measurands."""
-    from seeworthy.measurands import all_measurands
-    from seeworthy.purpose.model import Purpose, Wish
-    from seeworthy.purpose.rank import Measure, rank
+    from seeworthy.ground.measurands import all_measurands
+    from seeworthy.judge.purpose.model import Purpose, Wish
+    from seeworthy.judge.purpose.rank import Measure, rank
 
     entries = list(all_measurands().values())[:30]
     wishes = tuple(Wish(m, 1.0, 1.0, "why", worst=0.0, best=1.0) for m in entries)
@@ -39,7 +39,7 @@ def comparison() -> float:
     from seeworthy.bench.running import run_bench
     from seeworthy.bench.store import create_bench
     from seeworthy.bench.takes import add_take
-    from seeworthy.compare.comparison import compare_bench
+    from seeworthy.judge.compare.comparison import compare_bench
 
     rng = np.random.default_rng(1)
     with tempfile.TemporaryDirectory() as folder:

@@ -81,7 +81,7 @@ def passed(path: Path, which: str) -> int:
 
 def looked(path: Path) -> int:
     """Everything `look` does: pass, then every conclusion."""
-    from seeworthy.errors import SeeworthyError
+    from seeworthy.ground.errors import SeeworthyError
     from seeworthy.media.frames import watch
     from seeworthy.media.source import Source
     from seeworthy.procedures import all_procedures

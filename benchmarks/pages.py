@@ -29,7 +29,7 @@ from seeworthy.bench.cameras import add_camera
 from seeworthy.bench.models import OutcomeRow, ReadingRow, ResultRow, TakeRow, UnitRow
 from seeworthy.bench.state import inputs_key, inputs_of
 from seeworthy.bench.store import Bench, create_bench
-from seeworthy.measurands import all_measurands
+from seeworthy.ground.measurands import all_measurands
 from seeworthy.procedures import all_procedures
 
 CAMERAS, TAKES = 50, 1000

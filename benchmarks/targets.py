@@ -23,7 +23,10 @@ NAMES = ("lens", "pixel-aspect", "sharpness", "shading")
 
 def render(name: str, path: Path) -> None:
     """Film 10 s of the procedure's target."""
-    from seeworthy.selfcheck import lens, pixel_aspect, shading, sharpness
+    from seeworthy.procedures.lens import study as lens
+    from seeworthy.procedures.pixel_aspect import study as pixel_aspect
+    from seeworthy.procedures.shading import study as shading
+    from seeworthy.procedures.sharpness import study as sharpness
     from seeworthy.virtual.filming import Hold, film, paints_of
 
     rng = np.random.default_rng(11)

@@ -48,7 +48,7 @@ def _help(command: object, name: str) -> str:
 
 def procedures_page() -> str:
     """Return the procedures as Markdown, cautions first."""
-    from seeworthy.measurands import measurand
+    from seeworthy.ground.measurands import measurand
     from seeworthy.procedures import all_procedures
     from seeworthy.procedures.cautions import CAUTIONS
 

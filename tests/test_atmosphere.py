@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from seeworthy.errors import CannotMeasure
-from seeworthy.measure.atmosphere import (
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.procedures.load.air import from_heights, from_pressure
+from seeworthy.procedures.load.atmosphere import (
     GAS,
     Site,
     geometric,
@@ -19,8 +20,7 @@ from seeworthy.measure.atmosphere import (
     standard_sound_speed,
     standard_temperature,
 )
-from seeworthy.measure.load_air import from_heights, from_pressure
-from seeworthy.measure.load_series import clean
+from seeworthy.procedures.load.series import clean
 
 
 def column(rows, name):

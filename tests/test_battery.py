@@ -7,8 +7,12 @@ import math
 import numpy as np
 import pytest
 
-from seeworthy.errors import BadQuantity, CannotMeasure, UnreadableInput
-from seeworthy.measure.battery import (
+from seeworthy.ground.errors import BadQuantity, CannotMeasure, UnreadableInput
+from seeworthy.media.source import Source
+from seeworthy.media.write import ClipWriter
+from seeworthy.procedures.battery import PROCEDURE
+from seeworthy.procedures.battery.logs import parse_run, runs_from_table, says_cut_short
+from seeworthy.procedures.battery.measure import (
     ASSUMED_SCATTER,
     Run,
     censored_fit,
@@ -16,13 +20,9 @@ from seeworthy.measure.battery import (
     levels,
     mean_power,
 )
-from seeworthy.measure.battery_log import parse_run, runs_from_table, says_cut_short
-from seeworthy.media.source import Source
-from seeworthy.media.write import ClipWriter
-from seeworthy.procedures.battery import PROCEDURE
+from seeworthy.procedures.battery.study import STUDY
 from seeworthy.procedures.declare import gather
-from seeworthy.selfcheck.battery import STUDY
-from seeworthy.selfcheck.study import summarise
+from seeworthy.procedures.study import summarise
 
 
 def run(*runs, files=(), **readings):

@@ -22,7 +22,7 @@ from seeworthy.bench.running import due_takes, run_bench
 from seeworthy.bench.store import open_bench
 from seeworthy.bench.takes import add_take, edit_take, get_take, list_takes, remove_take
 from seeworthy.bench.upkeep import check_bench, tidy_bench
-from seeworthy.errors import BenchReadOnly, NoSpace, NotFound
+from seeworthy.ground.errors import BenchReadOnly, NoSpace, NotFound
 
 
 @pytest.fixture

@@ -19,7 +19,7 @@ from seeworthy.bench.cameras import add_camera, get_camera, list_cameras
 from seeworthy.bench.models import Base
 from seeworthy.bench.store import create_bench, find_bench, open_bench
 from seeworthy.bench.upkeep import backup_bench, check_bench, show_bench
-from seeworthy.errors import (
+from seeworthy.ground.errors import (
     BenchBusy,
     BenchError,
     BenchReadOnly,

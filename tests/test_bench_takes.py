@@ -31,7 +31,7 @@ from seeworthy.bench.takes import (
     remove_take,
 )
 from seeworthy.bench.upkeep import check_bench, show_bench, tidy_bench
-from seeworthy.errors import (
+from seeworthy.ground.errors import (
     BadQuantity,
     BenchReadOnly,
     Conflict,

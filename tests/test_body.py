@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from seeworthy.errors import BadQuantity, CannotMeasure
-from seeworthy.measure.body import box_volume, combine_readings
+from seeworthy.ground.errors import BadQuantity, CannotMeasure
 from seeworthy.procedures.body import PROCEDURE
+from seeworthy.procedures.body.measure import box_volume, combine_readings
 from seeworthy.procedures.declare import gather
 
 

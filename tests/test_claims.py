@@ -7,10 +7,10 @@ import math
 
 import pytest
 
-from seeworthy.compare.claims import STATES, Claim, Tolerance, decide, judge, judge_all
-from seeworthy.errors import BadQuantity, WrongCall
-from seeworthy.measurands import measurand
-from seeworthy.results import Result, result
+from seeworthy.ground.errors import BadQuantity, WrongCall
+from seeworthy.ground.measurands import measurand
+from seeworthy.ground.results import Result, result
+from seeworthy.judge.claims.decide import STATES, Claim, Tolerance, decide, judge, judge_all
 
 
 def angle(value: float, u: float, **conditions: object) -> Result:

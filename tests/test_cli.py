@@ -12,10 +12,10 @@ import pytest
 
 from seeworthy.cli import main
 from seeworthy.cli.words import finite, pairs, result_line
-from seeworthy.errors import WrongCall
+from seeworthy.ground.errors import WrongCall
+from seeworthy.ground.results import result
 from seeworthy.media.write import ClipWriter
-from seeworthy.report.numbers import interval_text
-from seeworthy.results import result
+from seeworthy.publish.numbers import interval_text
 
 
 def run(capsys, *words):

@@ -14,16 +14,16 @@ import numpy as np
 import pytest
 
 import seeworthy
-from seeworthy.errors import CannotMeasure
-from seeworthy.measure.clock import find_lost, fit_rate, without_hidden
-from seeworthy.measure.clock_moments import mixture
+from seeworthy.clock import code
+from seeworthy.clock.find import find_corners, follow_corners, is_mirrored, read_clock
+from seeworthy.clock.moments import mixture
+from seeworthy.clock.rate import find_lost, fit_rate, without_hidden
+from seeworthy.clock.watch import ClockWatch
+from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.frames import watch
 from seeworthy.media.source import Source
 from seeworthy.procedures.declare import gather
 from seeworthy.procedures.timing import PROCEDURE
-from seeworthy.targets import clock_code as code
-from seeworthy.targets.find_clock import find_corners, follow_corners, is_mirrored, read_clock
-from seeworthy.targets.watch_clock import ClockWatch
 from seeworthy.virtual.clock_screen import Screen, Take, View, film
 from seeworthy.virtual.clock_shots import still
 from seeworthy.virtual.sensor import Camera

@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from chromium import CHROMIUM, need_chromium
-from seeworthy.targets import clock_code as code
-from seeworthy.targets.find_clock import find_corners, read_clock
+from seeworthy.clock import code
+from seeworthy.clock.find import find_corners, read_clock
 from seeworthy.web.clock_file import clock_file
 
 pytestmark = pytest.mark.browser

@@ -10,12 +10,12 @@ from scipy import signal
 
 from seeworthy.cli import main
 from seeworthy.engine.measure import measure
-from seeworthy.errors import CannotMeasure
-from seeworthy.measure.continuity import clock_moment, in_circle
-from seeworthy.measure.sync import BeepListener, beep_starts, clock_times, fit_sync
+from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.write import ClipWriter
-from seeworthy.selfcheck.continuity import clock_picture
-from seeworthy.selfcheck.sync import film_clock
+from seeworthy.procedures.continuity.measure import clock_moment, in_circle
+from seeworthy.procedures.continuity.study import clock_picture
+from seeworthy.procedures.sync.measure import BeepListener, beep_starts, clock_times, fit_sync
+from seeworthy.procedures.sync.study import film_clock
 from seeworthy.virtual.segments import Recorder, Scene, record
 
 RATE = 48_000

@@ -10,12 +10,14 @@ import numpy as np
 import pytest
 
 from seeworthy.engine.measure import measure
-from seeworthy.errors import CannotMeasure, UnreadableInput, WrongCall
-from seeworthy.measure.colour import Pairs, measure_colour
-from seeworthy.measure.colour_cells import Plate, find_cells, sample
-from seeworthy.measure.colour_match import differences, exposure_gain, fit_matrix, white_gains
-from seeworthy.measure.colour_register import coded, register
-from seeworthy.measure.colour_spaces import (
+from seeworthy.ground.errors import CannotMeasure, UnreadableInput, WrongCall
+from seeworthy.media.glimpse import sniff
+from seeworthy.media.icc import through_profile
+from seeworthy.media.patches import read_patches
+from seeworthy.media.source import Source
+from seeworthy.media.stills import read_still
+from seeworthy.media.transfer import transfer_of
+from seeworthy.optics.colour import (
     WHITE_D50,
     WHITE_D65,
     adapt,
@@ -27,12 +29,10 @@ from seeworthy.measure.colour_spaces import (
     xyz_of,
     xyz_of_lab,
 )
-from seeworthy.media.glimpse import sniff
-from seeworthy.media.icc import through_profile
-from seeworthy.media.patches import read_patches
-from seeworthy.media.source import Source
-from seeworthy.media.stills import read_still
-from seeworthy.media.transfer import transfer_of
+from seeworthy.procedures.colour.cells import Plate, find_cells, sample
+from seeworthy.procedures.colour.match import differences, exposure_gain, fit_matrix, white_gains
+from seeworthy.procedures.colour.measure import Pairs, measure_colour
+from seeworthy.procedures.colour.register import coded, register
 from seeworthy.virtual.colour_scene import (
     Shoot,
     SmallCamera,
@@ -248,7 +248,7 @@ def test_what_is_said(outcome):
 
 
 def test_swatches_are_painted_as_they_are(outcome):
-    from seeworthy.report.figures import render, table
+    from seeworthy.publish.figures import render, table
 
     swatches, diagram = outcome.figures
     svg = render(swatches, "svg").decode()
@@ -543,7 +543,7 @@ def test_reference_of_another_kind_is_named(files, tmp_path):
 
 
 def test_wrong_light_is_refused_before_decoding(files):
-    from seeworthy.errors import BadQuantity
+    from seeworthy.ground.errors import BadQuantity
 
     with pytest.raises(BadQuantity):
         run(*files, readings={"light": ["20 degC"]})

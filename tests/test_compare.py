@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from seeworthy.compare.comparison import combine, compare_results
-from seeworthy.compare.history import spread_of_units, trend, values_by_unit
-from seeworthy.compare.like import sort_alike
-from seeworthy.errors import CannotMeasure
-from seeworthy.results import Result, result
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.results import Result, result
+from seeworthy.judge.compare.comparison import combine, compare_results
+from seeworthy.judge.compare.history import spread_of_units, trend, values_by_unit
+from seeworthy.judge.compare.like import sort_alike
 
 
 @dataclass

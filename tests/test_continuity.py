@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from seeworthy.errors import CannotMeasure
-from seeworthy.measure.clock import fit_rate, unwrap
-from seeworthy.measure.continuity import SIZE_LIMIT, Segment, gaps_between, segment_rule
+from seeworthy.clock.rate import fit_rate, unwrap
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.procedures.continuity.measure import SIZE_LIMIT, Segment, gaps_between, segment_rule
 
 
 def test_rate_is_found_through_noise_a_restart_and_misread_frames() -> None:

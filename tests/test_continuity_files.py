@@ -14,13 +14,13 @@ from scipy import signal
 
 from seeworthy.cli import main
 from seeworthy.engine.measure import measure
-from seeworthy.errors import CannotMeasure, UnreadableInput, WrongCall
-from seeworthy.measure import joints
-from seeworthy.measure.continuity import gaps_by_metadata
-from seeworthy.measure.power_cut import power_cut
+from seeworthy.ground.errors import CannotMeasure, UnreadableInput, WrongCall
 from seeworthy.media.ends import read_ends
 from seeworthy.media.sound import open_sound, sound_between
 from seeworthy.media.source import Source
+from seeworthy.procedures.continuity import sound_joints as joints
+from seeworthy.procedures.continuity.measure import gaps_by_metadata
+from seeworthy.procedures.continuity.power_cut import power_cut
 from seeworthy.virtual.segments import SOUND_RATE, Recorder, Scene, record, room_sound
 
 

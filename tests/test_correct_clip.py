@@ -13,14 +13,14 @@ import pytest
 
 from seeworthy.bench.running import run_bench
 from seeworthy.cli.main import run as seeworthy
-from seeworthy.correct.apply import correct_clip
-from seeworthy.correct.data import ColourData, Corrections, LensData, Origin, parse
-from seeworthy.correct.outclip import OutClip, default_name
-from seeworthy.errors import CannotMeasure, Conflict, NoSpace, WrongCall
-from seeworthy.measure.camera import Camera
+from seeworthy.ground.errors import CannotMeasure, Conflict, NoSpace, WrongCall
+from seeworthy.judge.correct.apply import correct_clip
+from seeworthy.judge.correct.data import ColourData, Corrections, LensData, Origin, parse
+from seeworthy.judge.correct.outclip import OutClip, default_name
 from seeworthy.media.frames import ColourTags
 from seeworthy.media.source import Source
 from seeworthy.media.write import ClipWriter
+from seeworthy.optics.lens import Camera
 from serving import served
 
 W, H = 160, 96
@@ -125,9 +125,9 @@ def test_what_is_not_tagged_stays_untagged(tmp_path):
 
 
 def test_the_picture_is_what_one_frame_gives(tmp_path):
-    from seeworthy.correct.gain import gain_field
-    from seeworthy.correct.pixels import Mender
-    from seeworthy.correct.undistort import plan_undistortion
+    from seeworthy.judge.correct.gain import gain_field
+    from seeworthy.judge.correct.pixels import Mender
+    from seeworthy.judge.correct.undistort import plan_undistortion
     from seeworthy.media.light import light
 
     clip = film(tmp_path / "a.mp4")
@@ -336,9 +336,9 @@ def test_from_a_bench_and_proved_on_another_clip(say, empty_bench, tmp_path, cap
 
 
 def test_a_proof_on_the_clip_that_was_fitted_is_said(say, results, monkeypatch):
-    from seeworthy.correct import prove
     from seeworthy.engine.measure import Measured
-    from seeworthy.results import Outcome, result
+    from seeworthy.ground.results import Outcome, result
+    from seeworthy.judge.correct import prove
 
     source = film(results / "a.mp4")
     found = json.loads((results / "lens.json").read_text())

@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from seeworthy.measure.gain_map import CAP, gain_map
-from seeworthy.results import Outcome
+from seeworthy.ground.results import Outcome
+from seeworthy.procedures.shading.gain_map import CAP, gain_map
 
 
 def test_a_correction_is_json() -> None:
@@ -64,9 +64,9 @@ def test_a_compact_spot_does_not_pull_the_surface() -> None:
 def test_the_lens_of_a_mirrored_file_fits_the_file(kind: str) -> None:
     from types import SimpleNamespace
 
-    from seeworthy.correct.data import LensData, Origin, parse
-    from seeworthy.measure.camera import Camera
-    from seeworthy.procedures.lens import _correction
+    from seeworthy.judge.correct.data import LensData, Origin, parse
+    from seeworthy.optics.lens import Camera
+    from seeworthy.procedures.lens.run import _correction
 
     k = (-0.2, 0.03, 2e-3, -3e-3, 0.0) if kind == "pinhole" else (-0.02, 0.003, 0.0, 0.0)
     camera = Camera(kind, 640, 360, 400, 404, 330, 171, k)  # type: ignore[arg-type]

@@ -8,11 +8,11 @@ import cv2
 import numpy as np
 import pytest
 
-from seeworthy.correct.data import ColourData, Origin, ShadingData, parse
-from seeworthy.correct.gain import gain_field, write_gain_png
-from seeworthy.correct.lut import Cube, colour_cube, identity, read_cube, write_cube
-from seeworthy.correct.pixels import Mender
-from seeworthy.errors import UnreadableInput, WrongCall
+from seeworthy.ground.errors import UnreadableInput, WrongCall
+from seeworthy.judge.correct.data import ColourData, Origin, ShadingData, parse
+from seeworthy.judge.correct.gain import gain_field, write_gain_png
+from seeworthy.judge.correct.lut import Cube, colour_cube, identity, read_cube, write_cube
+from seeworthy.judge.correct.pixels import Mender
 from seeworthy.media.frames import ColourTags
 from seeworthy.media.light import light, rgb_from_planes
 
@@ -107,7 +107,7 @@ def test_colour_of_a_frame_is_colour_sciences(rgb):
 
 @pytest.mark.parametrize("rows", [2, 90, 180, 250])
 def test_bands_do_not_show(rows, monkeypatch):
-    from seeworthy.correct import pixels
+    from seeworthy.judge.correct import pixels
 
     rng = np.random.default_rng(6)
     luma = rng.integers(60, 180, (rows, 32)).astype(np.uint8)
@@ -139,9 +139,9 @@ def test_a_grey_clip_stays_grey():
 
 
 def test_black_edges_are_black_and_rims_are_not_darkened():
-    from seeworthy.correct.data import LensData
-    from seeworthy.correct.undistort import plan_undistortion
-    from seeworthy.measure.camera import Camera
+    from seeworthy.judge.correct.data import LensData
+    from seeworthy.judge.correct.undistort import plan_undistortion
+    from seeworthy.optics.lens import Camera
 
     camera = Camera("pinhole", 64, 36, 40, 40, 31.5, 17.5, (-0.2, 0.0, 0.0, 0.0, 0.0))
     luma, half = np.full((36, 64), 120, np.uint8), np.full((18, 32), 128, np.uint8)

@@ -10,10 +10,10 @@ import cv2
 import numpy as np
 import pytest
 
-from seeworthy.correct.data import LensData, Origin, parse, read_file
-from seeworthy.correct.undistort import WIDEST, plan_undistortion
-from seeworthy.errors import UnreadableInput, WrongCall
-from seeworthy.measure.camera import Camera
+from seeworthy.ground.errors import UnreadableInput, WrongCall
+from seeworthy.judge.correct.data import LensData, Origin, parse, read_file
+from seeworthy.judge.correct.undistort import WIDEST, plan_undistortion
+from seeworthy.optics.lens import Camera
 
 SIZE = (640, 360)
 BARREL = Camera("pinhole", *SIZE, 400, 404, 325, 176, (-0.25, 0.06, 3e-4, -4e-4, 0.0))

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from seeworthy.errors import BadQuantity, WrongCall
-from seeworthy.measurands import measurand
+from seeworthy.ground.errors import BadQuantity, WrongCall
+from seeworthy.ground.measurands import measurand
+from seeworthy.ground.quantities import parse
+from seeworthy.ground.results import Outcome, result
+from seeworthy.ground.units import is_temperature, unit_of
 from seeworthy.media.source import Source
 from seeworthy.procedures import all_procedures, procedure
 from seeworthy.procedures.declare import Files, Inputs, Option, Procedure, Reading, Step, gather
-from seeworthy.quantities import parse
-from seeworthy.results import Outcome, result
-from seeworthy.units import is_temperature, unit_of
 
 TOY = Procedure(
     id="toy",

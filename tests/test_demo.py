@@ -12,16 +12,16 @@ from seeworthy.bench.outcomes import list_outcomes
 from seeworthy.bench.running import run_bench
 from seeworthy.bench.store import create_bench, open_bench
 from seeworthy.bench.takes import list_takes
-from seeworthy.compare.tolerance import Tolerance
-from seeworthy.errors import Conflict, NotFound
+from seeworthy.demo import bench as demo_bench
+from seeworthy.demo.bench import CARD, build, plan
+from seeworthy.demo.cameras import CAMERAS, DUNLIN, SANDERLING, TITLE
+from seeworthy.demo.takes import SHELF, Prop
+from seeworthy.demo.targets import lens_of
+from seeworthy.ground.errors import Conflict, NotFound
+from seeworthy.judge.claims.tolerance import Tolerance
 from seeworthy.procedures import all_procedures
-from seeworthy.report.assemble import camera_report
-from seeworthy.report.write import write_reports
-from seeworthy.selfcheck import demo_bench
-from seeworthy.selfcheck.demo_bench import CARD, build, plan
-from seeworthy.selfcheck.demo_cameras import CAMERAS, DUNLIN, SANDERLING, TITLE
-from seeworthy.selfcheck.demo_takes import SHELF, Prop
-from seeworthy.selfcheck.demo_targets import lens_of
+from seeworthy.publish.assemble import camera_report
+from seeworthy.publish.write import write_reports
 
 # Small pictures and the cheap procedures: enough to go the whole way in seconds.
 SMALL = replace(DUNLIN, width=320, height=176, bit_rate=1.0)

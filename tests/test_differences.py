@@ -8,14 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from seeworthy.compare.differences import (
-    Value,
-    differences,
-    dof_from_interval,
-    groups,
-    holm,
-)
-from seeworthy.quantities import coverage_factor
+from seeworthy.ground.quantities import coverage_factor
+from seeworthy.judge.compare.differences import Value, differences, dof_from_interval, groups, holm
 
 
 def test_difference_and_interval_of_two():

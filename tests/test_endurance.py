@@ -7,8 +7,12 @@ import math
 import numpy as np
 import pytest
 
-from seeworthy.errors import CannotMeasure, WrongCall
-from seeworthy.measure.endurance import (
+from seeworthy.ground.errors import CannotMeasure, WrongCall
+from seeworthy.media.source import Source
+from seeworthy.media.write import ClipWriter
+from seeworthy.procedures.declare import gather
+from seeworthy.procedures.endurance import PROCEDURE
+from seeworthy.procedures.endurance.measure import (
     FAT32_LIMIT,
     Rate,
     card_hours,
@@ -19,10 +23,6 @@ from seeworthy.measure.endurance import (
     speed_class,
     typed_rate,
 )
-from seeworthy.media.source import Source
-from seeworthy.media.write import ClipWriter
-from seeworthy.procedures.declare import gather
-from seeworthy.procedures.endurance import PROCEDURE
 
 
 def run(*files, file_rule="", filesystem="", **readings):

@@ -13,9 +13,9 @@ import pytest
 from seeworthy.engine.jobs import FileSpec, Job, Task, group, perform
 from seeworthy.engine.run import run_jobs
 from seeworthy.engine.workers import LocalWorkers, resident_bytes
-from seeworthy.errors import CannotMeasure, EvidenceChanged, Fault, WorkerLost, WrongCall
+from seeworthy.ground.errors import CannotMeasure, EvidenceChanged, Fault, WorkerLost, WrongCall
+from seeworthy.ground.results import Outcome
 from seeworthy.media.source import Source
-from seeworthy.results import Outcome
 
 
 def task(key, do="answer", **files):

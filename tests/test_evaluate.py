@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from seeworthy.engine.evaluate import Item, evaluate
-from seeworthy.errors import CannotMeasure, Fault, UnreadableInput
+from seeworthy.ground.errors import CannotMeasure, Fault, UnreadableInput
+from seeworthy.ground.results import Outcome
 from seeworthy.media.source import Source
 from seeworthy.media.write import ClipWriter
 from seeworthy.procedures.declare import Inputs, Procedure, Step, Watch
-from seeworthy.results import Outcome
 
 
 class Counter:

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from seeworthy.cli.main import run
-from seeworthy.errors import CannotMeasure
-from seeworthy.measure.edge_passes import BIN, find_lines
-from seeworthy.measure.exposure import boxed
-from seeworthy.selfcheck.exposure import measure
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.observe.edge_passes import BIN, find_lines
+from seeworthy.procedures.exposure.measure import boxed
+from seeworthy.procedures.exposure.study import measure
 from seeworthy.virtual.exposure import Adapting, Card, film_card, film_step, steady
 from seeworthy.virtual.sensor import Camera
 

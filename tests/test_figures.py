@@ -8,9 +8,9 @@ from xml.etree import ElementTree
 
 import pytest
 
-from seeworthy.report import figures
-from seeworthy.report.chart import build
-from seeworthy.results import Axis, Figure, Mark
+from seeworthy.ground.results import Axis, Figure, Mark
+from seeworthy.publish import figures
+from seeworthy.publish.chart import build
 
 
 def figure(*marks: Mark, y: Axis | None = None, x: Axis | None = None, **more) -> Figure:

@@ -22,7 +22,7 @@ from seeworthy.bench.importing import (
 )
 from seeworthy.bench.slates import Slate, bench_key, read_payload, slate_for
 from seeworthy.bench.takes import list_takes
-from seeworthy.errors import NotFound, WrongCall
+from seeworthy.ground.errors import NotFound, WrongCall
 from seeworthy.targets.slate_reader import read_slate
 
 TESTS = ("stream", "timing", "readout", "pixel-aspect", "lens")

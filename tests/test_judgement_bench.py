@@ -15,11 +15,11 @@ from seeworthy.bench.running import run_bench
 from seeworthy.bench.store import create_bench, open_bench
 from seeworthy.bench.takes import add_take
 from seeworthy.cli import main
-from seeworthy.compare.comparison import compare_bench
-from seeworthy.errors import CannotMeasure, Conflict, NotFound
-from seeworthy.plan.bench_plan import load_flight, plan_flight
-from seeworthy.purpose.bench_rank import suit
-from seeworthy.report.export import export_bench
+from seeworthy.ground.errors import CannotMeasure, Conflict, NotFound
+from seeworthy.judge.compare.comparison import compare_bench
+from seeworthy.judge.plan.bench_plan import load_flight, plan_flight
+from seeworthy.judge.purpose.bench_rank import suit
+from seeworthy.publish.export import export_bench
 
 
 def tape(width, distance):

@@ -17,9 +17,9 @@ from seeworthy.bench.running import run_bench
 from seeworthy.bench.store import create_bench, open_bench
 from seeworthy.bench.takes import add_take
 from seeworthy.cli import main
-from seeworthy.compare.flights import assemble
-from seeworthy.compare.history import lasting
-from seeworthy.results import Outcome, result
+from seeworthy.ground.results import Outcome, result
+from seeworthy.judge.compare.history import lasting
+from seeworthy.judge.flights import assemble
 
 LOG = Path(__file__).parent / "published" / "flightlogs" / "ndrt2020_accel_altitude.csv"
 

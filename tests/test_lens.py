@@ -8,14 +8,14 @@ import cv2
 import numpy as np
 import pytest
 
-from seeworthy.errors import CannotMeasure, WrongCall
-from seeworthy.measure.calibrate import FORMS, View, calibrate, choose
-from seeworthy.measure.camera import Camera, tv_distortion, view_angles
-from seeworthy.measure.lens import measure_lens, select_views
+from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.media.source import Source
+from seeworthy.optics.lens import Camera, tv_distortion, view_angles
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import gather
-from seeworthy.selfcheck import lens as study
+from seeworthy.procedures.lens import study
+from seeworthy.procedures.lens.calibrate import FORMS, View, calibrate, choose
+from seeworthy.procedures.lens.measure import measure_lens, select_views
 from seeworthy.targets import target
 from seeworthy.virtual.filming import Hold, Studio, film, paints_of, take_still
 from seeworthy.virtual.planar import Lens, Pose

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from seeworthy.errors import BadQuantity
-from seeworthy.measure.light_reading import (
+from seeworthy.ground.errors import BadQuantity
+from seeworthy.optics.light_reading import (
     CONSTANTS,
     LEVELS,
     METER_EV,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from seeworthy.compare.listing import read_listing
+from seeworthy.judge.claims.listing import read_listing
 
 LISTING = """Tiny wing camera for your glider!
 Full HD 1920x1080 video at 30fps, H.264
@@ -71,8 +71,8 @@ def test_ounces_and_hours():
 
 
 def test_every_suggestion_can_be_typed_as_a_claim():
-    from seeworthy.measurands import all_measurands, measurand
-    from seeworthy.quantities import parse
+    from seeworthy.ground.measurands import all_measurands, measurand
+    from seeworthy.ground.quantities import parse
 
     for item in read_listing(LISTING).suggestions:
         if item.subject in all_measurands():

@@ -5,15 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from seeworthy.errors import CannotMeasure
-from seeworthy.measure.atmosphere import G0
-from seeworthy.measure.load import analyse
-from seeworthy.measure.load_accel import into_flight
-from seeworthy.measure.load_air import Heights, from_pressure
-from seeworthy.measure.load_peak import cfc, find_peak
-from seeworthy.measure.load_series import clean
-from seeworthy.selfcheck.load import CASES, draw, measure, run
-from seeworthy.selfcheck.study import summarise
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.procedures.load.accel import into_flight
+from seeworthy.procedures.load.air import Heights, from_pressure
+from seeworthy.procedures.load.atmosphere import G0
+from seeworthy.procedures.load.measure import analyse
+from seeworthy.procedures.load.peak import cfc, find_peak
+from seeworthy.procedures.load.series import clean
+from seeworthy.procedures.load.study import CASES, draw, measure, run
+from seeworthy.procedures.study import summarise
 from seeworthy.virtual.flight_dynamics import Craft, fly
 from seeworthy.virtual.flight_logs import Air, Logger, balloon, record, water_rocket
 

@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from seeworthy.errors import CannotMeasure, SeeworthyError, UnreadableInput, WrongCall
+from seeworthy.ground.errors import CannotMeasure, SeeworthyError, UnreadableInput, WrongCall
 from seeworthy.media.source import Source
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import gather
-from seeworthy.selfcheck.load import CASES, draw
+from seeworthy.procedures.load.study import CASES, draw
 from seeworthy.virtual.flight_logs import as_csv
 
 LOGS = Path(__file__).parent / "published" / "flightlogs"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from seeworthy.measure.smoother import smooth
+from seeworthy.procedures.load.smoother import smooth
 
 
 def batch(time, jerk, rows, values, noise, start, cov):

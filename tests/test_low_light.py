@@ -10,17 +10,17 @@ import numpy as np
 import pytest
 
 from seeworthy.engine.measure import measure
-from seeworthy.errors import BadQuantity, CannotMeasure, WrongCall
-from seeworthy.measure.light_reading import LEVELS, like
-from seeworthy.measure.low_light import SNR_LIMIT, Point, Rule, least_usable
-from seeworthy.measure.noise import measure_level
-from seeworthy.measure.noise_curve import at_grey
+from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
 from seeworthy.media.frames import ColourTags
 from seeworthy.media.light import light
-from seeworthy.report.figures import render
-from seeworthy.selfcheck import low_light as study
+from seeworthy.observe.grey_patches import INK, PAPER_DENSITY, U_NOMINAL
+from seeworthy.optics.light_reading import LEVELS, like
+from seeworthy.procedures.low_light import study
+from seeworthy.procedures.low_light.measure import SNR_LIMIT, Point, Rule, least_usable
+from seeworthy.procedures.noise.curve import at_grey
+from seeworthy.procedures.noise.measure import measure_level
+from seeworthy.publish.figures import render
 from seeworthy.targets.edges import LOW_TONE
-from seeworthy.targets.grey_patches import INK, PAPER_DENSITY, U_NOMINAL
 from seeworthy.virtual.dim_light import DimCamera
 
 ROOT = Path(__file__).parents[1]

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from blank import grey_frame
-from seeworthy.errors import UnreadableInput
+from seeworthy.ground.errors import UnreadableInput
 from seeworthy.media.boxes import read_boxes
 from seeworthy.media.container import read_facts
 from seeworthy.media.frames import ColourTags, watch

@@ -9,7 +9,7 @@ import av
 import numpy as np
 import pytest
 
-from seeworthy.errors import UnreadableInput
+from seeworthy.ground.errors import UnreadableInput
 from seeworthy.media.damage import Numbering
 from seeworthy.media.frames import ColourTags, watch
 from seeworthy.media.light import light_of, linear_rgb

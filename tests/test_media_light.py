@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from seeworthy.errors import CannotMeasure
+from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.frames import ColourTags
 from seeworthy.media.light import light, rgb_from_planes
 

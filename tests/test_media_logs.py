@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from seeworthy.errors import BadQuantity, UnreadableInput, WrongCall
+from seeworthy.ground.errors import BadQuantity, UnreadableInput, WrongCall
 from seeworthy.media.headers import meaning_of
 from seeworthy.media.logs import pairs, read_log
 from seeworthy.media.source import Source

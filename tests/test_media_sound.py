@@ -9,7 +9,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from seeworthy.errors import CannotMeasure
+from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.sound import open_sound
 from seeworthy.media.source import Source
 from seeworthy.media.write import ClipWriter

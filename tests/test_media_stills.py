@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms, ImageOps
 
-from seeworthy.errors import UnreadableInput
+from seeworthy.ground.errors import UnreadableInput
 from seeworthy.media import stills
 from seeworthy.media.source import Source
 from seeworthy.media.stills import read_still

@@ -8,17 +8,17 @@ import cv2
 import numpy as np
 import pytest
 
-from seeworthy.errors import CannotMeasure
-from seeworthy.measure.native import Native, measure_native
-from seeworthy.measure.native_detail import find_tie
-from seeworthy.measure.native_lines import find_lines
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.results import Outcome
 from seeworthy.media.frames import watch
 from seeworthy.media.source import Source
 from seeworthy.media.write import ClipWriter
+from seeworthy.observe.key_frames import KeyFrames
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import Inputs, Seen, Watch
-from seeworthy.results import Outcome
-from seeworthy.targets.key_frames import KeyFrames
+from seeworthy.procedures.native.detail import find_tie
+from seeworthy.procedures.native.lines import find_lines
+from seeworthy.procedures.native.measure import Native, measure_native
 from seeworthy.virtual.detail_scene import leaves
 from seeworthy.virtual.optics import Sharpening
 from seeworthy.virtual.resample import ENLARGERS, MARGIN, SmallRaster

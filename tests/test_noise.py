@@ -9,18 +9,18 @@ import numpy as np
 import pytest
 
 from seeworthy.engine.measure import measure
-from seeworthy.errors import BadQuantity, CannotMeasure, WrongCall
-from seeworthy.measure.noise import Level, measure_level
-from seeworthy.measure.noise_coding import least_loss, sparseness
-from seeworthy.measure.noise_curve import at_grey, dynamic_range, pattern_parts
-from seeworthy.measure.noise_scene import motion_between
+from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
 from seeworthy.media.frames import watch
 from seeworthy.media.source import Source
 from seeworthy.media.write import ClipWriter
-from seeworthy.selfcheck import noise as study
-from seeworthy.targets.grey_patches import inner_box
-from seeworthy.targets.marked import marked_box
-from seeworthy.targets.noise_frames import NoiseFrames
+from seeworthy.observe.grey_patches import inner_box
+from seeworthy.observe.marked import marked_box
+from seeworthy.observe.noise_frames import NoiseFrames
+from seeworthy.procedures.noise import study
+from seeworthy.procedures.noise.coding import least_loss, sparseness
+from seeworthy.procedures.noise.curve import at_grey, dynamic_range, pattern_parts
+from seeworthy.procedures.noise.measure import Level, measure_level
+from seeworthy.procedures.noise.scene import motion_between
 from seeworthy.virtual.noise_camera import NoiseCamera, code, code_step, step_scene, write
 
 SHAPE = (24, 40, 40)

@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from seeworthy.engine.evaluate import Item, evaluate
+from seeworthy.ground.results import Outcome
 from seeworthy.media.frames import Part, watch
 from seeworthy.media.opening import open_clip, video_stream
 from seeworthy.media.parts import extent
 from seeworthy.media.source import Source
 from seeworthy.media.write import ClipWriter
 from seeworthy.procedures.declare import Inputs, Procedure, Step, Watch
-from seeworthy.results import Outcome
 
 HEAD, TAIL = Part(0.0, 0.5), Part(-0.5, 0.5)
 

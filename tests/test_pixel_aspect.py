@@ -8,11 +8,11 @@ import cv2
 import numpy as np
 import pytest
 
-from seeworthy.errors import CannotMeasure, WrongCall
-from seeworthy.measure.ring_edges import Ellipse, find_rings, fit_ellipse
+from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.media.source import Source
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import gather
+from seeworthy.procedures.pixel_aspect.ring_edges import Ellipse, find_rings, fit_ellipse
 from seeworthy.targets import target
 from seeworthy.virtual.filming import Studio, paints_of, take_still
 from seeworthy.virtual.optics import Blur

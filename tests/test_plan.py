@@ -7,12 +7,12 @@ import math
 import numpy as np
 import pytest
 
-from seeworthy.errors import WrongCall
-from seeworthy.plan.advice import advise
-from seeworthy.plan.camera import Camera
-from seeworthy.plan.flight import read_flight
-from seeworthy.plan.predict import predict, word
-from seeworthy.results import result
+from seeworthy.ground.errors import WrongCall
+from seeworthy.ground.results import result
+from seeworthy.judge.plan.advice import advise
+from seeworthy.judge.plan.camera import Camera
+from seeworthy.judge.plan.flight import read_flight
+from seeworthy.judge.plan.predict import predict, word
 
 W, H = 1280, 720
 

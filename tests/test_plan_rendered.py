@@ -11,12 +11,12 @@ from scipy import optimize
 from scipy.special import ndtr
 
 from seeworthy.engine.measure import measure
-from seeworthy.errors import CannotMeasure, WrongCall
-from seeworthy.plan.camera import Camera as Figures
-from seeworthy.plan.flight import read_flight
-from seeworthy.plan.predict import predict
-from seeworthy.plan.preview import preview
-from seeworthy.results import result
+from seeworthy.ground.errors import CannotMeasure, WrongCall
+from seeworthy.ground.results import result
+from seeworthy.judge.plan.camera import Camera as Figures
+from seeworthy.judge.plan.flight import read_flight
+from seeworthy.judge.plan.predict import predict
+from seeworthy.judge.plan.preview import preview
 from seeworthy.virtual.scene_uprights import Bar, Renderer, Scene, steady, write_clip
 from seeworthy.virtual.sensor import Camera
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from seeworthy.errors import NotFound, WrongCall
-from seeworthy.measurands import measurand
-from seeworthy.purpose.desirability import one_sided, overall, two_sided
-from seeworthy.purpose.library import find_purpose, shipped
-from seeworthy.purpose.model import Limit, Purpose, Wish, read_purpose
-from seeworthy.purpose.rank import Measure, key_of, limit_kept, rank
+from seeworthy.ground.errors import NotFound, WrongCall
+from seeworthy.ground.measurands import measurand
+from seeworthy.judge.purpose.desirability import one_sided, overall, two_sided
+from seeworthy.judge.purpose.library import find_purpose, shipped
+from seeworthy.judge.purpose.model import Limit, Purpose, Wish, read_purpose
+from seeworthy.judge.purpose.rank import Measure, key_of, limit_kept, rank
 
 
 def wish(name, worst, best, weight=1.0, **kw):

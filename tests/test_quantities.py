@@ -8,9 +8,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from seeworthy.errors import BadQuantity
-from seeworthy.measurands import all_measurands
-from seeworthy.quantities import (
+from seeworthy.ground.errors import BadQuantity
+from seeworthy.ground.measurands import all_measurands
+from seeworthy.ground.quantities import (
     Quantity,
     convert,
     coverage_factor,

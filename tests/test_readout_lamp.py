@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from seeworthy.errors import CannotMeasure
-from seeworthy.measure.readout_lamp import measure_lamp
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.procedures.readout.lamp import measure_lamp
 from seeworthy.virtual.lamp import Lamp
 
 HEIGHT = 720

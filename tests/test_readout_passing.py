@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from seeworthy.errors import CannotMeasure
-from seeworthy.measure.readout_bands import ReadoutWatch
-from seeworthy.measure.readout_fit import fit_row_time
-from seeworthy.measure.readout_passing import judge, measure_passing
-from seeworthy.measure.readout_refine import Points
+from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.frames import ColourTags, Stage
+from seeworthy.observe.row_bands import ReadoutWatch
+from seeworthy.procedures.readout.fit import fit_row_time
+from seeworthy.procedures.readout.passing import judge, measure_passing
+from seeworthy.procedures.readout.refine import Points
 from seeworthy.virtual import uprights_casts as casts
 from seeworthy.virtual.scene_uprights import frames
 from seeworthy.virtual.sensor import Camera

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from seeworthy.errors import BadQuantity, CannotMeasure, WrongCall
+from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
 from seeworthy.media.source import Source
 from seeworthy.procedures.declare import gather
 from seeworthy.procedures.readout import PROCEDURE

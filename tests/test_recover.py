@@ -16,7 +16,7 @@ import pytest
 from scipy import signal
 
 from seeworthy.cli import main
-from seeworthy.errors import CannotMeasure, Conflict, UnreadableInput
+from seeworthy.ground.errors import CannotMeasure, Conflict, UnreadableInput
 from seeworthy.media.recover import recover
 from seeworthy.media.source import Source
 

@@ -12,12 +12,13 @@ from html.parser import HTMLParser
 
 import pytest
 
-from seeworthy.compare.claims import Claim, judge_all
+from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
+from seeworthy.judge.claims.decide import Claim, judge_all
 from seeworthy.procedures.cautions import CAUTIONS
-from seeworthy.report import html as html_module
-from seeworthy.report import numbers, views
-from seeworthy.report.html import TEMPLATES, ReportPage, data_address, page
-from seeworthy.report.model import (
+from seeworthy.publish import html as html_module
+from seeworthy.publish import numbers, views
+from seeworthy.publish.html import TEMPLATES, ReportPage, data_address, page
+from seeworthy.publish.model import (
     CameraReport,
     FileLine,
     ReadingLine,
@@ -25,9 +26,8 @@ from seeworthy.report.model import (
     TakeReport,
     UnitLine,
 )
-from seeworthy.report.verdict import listed, verdict
-from seeworthy.report.write import slug
-from seeworthy.results import Axis, Figure, Mark, Outcome, Picture, Result, result
+from seeworthy.publish.verdict import listed, verdict
+from seeworthy.publish.write import slug
 
 
 def png(width: int = 8, height: int = 6) -> bytes:
@@ -403,8 +403,8 @@ def test_words_have_contrast(mode):
 
 
 def test_every_state_has_its_own_word_and_shape():
-    from seeworthy.compare.claims import STATES
-    from seeworthy.report.palette import badge
+    from seeworthy.judge.claims.decide import STATES
+    from seeworthy.publish.palette import badge
 
     badges = [badge(s, "worse than claimed") for s in STATES]
     assert len({b.word for b in badges}) == len(STATES)

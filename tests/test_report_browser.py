@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 
 from chromium import CHROMIUM, MISSING
-from seeworthy.compare.claims import Claim, judge_all
-from seeworthy.report.html import page
-from seeworthy.report.model import CameraReport, FileLine, ReadingLine, Refusal, TakeReport
-from seeworthy.results import Axis, Figure, Mark, Outcome, result
+from seeworthy.ground.results import Axis, Figure, Mark, Outcome, result
+from seeworthy.judge.claims.decide import Claim, judge_all
+from seeworthy.publish.html import page
+from seeworthy.publish.model import CameraReport, FileLine, ReadingLine, Refusal, TakeReport
 
 SIZES = [320, 360, 600, 740, 900, 1100, 1300]
 FLAGS = [

@@ -13,8 +13,8 @@ from seeworthy.bench.running import run_bench
 from seeworthy.bench.store import create_bench
 from seeworthy.bench.takes import add_take
 from seeworthy.cli.main import run
-from seeworthy.selfcheck import demo_bench
-from seeworthy.selfcheck.demo_takes import SHELF
+from seeworthy.demo import bench as demo_bench
+from seeworthy.demo.takes import SHELF
 
 
 @pytest.fixture(scope="module")

@@ -7,10 +7,10 @@ import io
 import pytest
 from pypdf import PdfReader
 
-from seeworthy.compare.claims import Claim, judge_all
-from seeworthy.report.model import CameraReport, Refusal, TakeReport
-from seeworthy.report.pdf import escape, pdf
-from seeworthy.results import Axis, Figure, Mark, Outcome, result
+from seeworthy.ground.results import Axis, Figure, Mark, Outcome, result
+from seeworthy.judge.claims.decide import Claim, judge_all
+from seeworthy.publish.model import CameraReport, Refusal, TakeReport
+from seeworthy.publish.pdf import escape, pdf
 
 
 def text_of(report):

@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from seeworthy import errors
-from seeworthy.errors import BadQuantity, CannotMeasure, Fault, SeeworthyError, WrongCall
-from seeworthy.measurands import Measurand, all_measurands, measurand, register
+from seeworthy.ground import errors
+from seeworthy.ground.errors import BadQuantity, CannotMeasure, Fault, SeeworthyError, WrongCall
+from seeworthy.ground.measurands import Measurand, all_measurands, measurand, register
+from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
 from seeworthy.procedures import all_procedures
-from seeworthy.results import Axis, Figure, Mark, Outcome, Picture, Result, result
 
 # --- intervals --------------------------------------------------------------
 

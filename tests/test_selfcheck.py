@@ -8,9 +8,9 @@ import math
 import pytest
 
 from seeworthy.cli import main
-from seeworthy.selfcheck import all_studies
-from seeworthy.selfcheck.study import Goal, Study, Trial, summarise
-from seeworthy.selfcheck.tables import goal_lines, markdown
+from seeworthy.procedures.studies import all_studies
+from seeworthy.procedures.study import Goal, Study, Trial, summarise
+from seeworthy.procedures.study_tables import goal_lines, markdown
 
 
 def trials(values, truth=10.0, u=1.0, group="g"):

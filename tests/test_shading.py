@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from seeworthy.engine.measure import measure
-from seeworthy.errors import CannotMeasure
-from seeworthy.measure.shading import _XYZ, measure_shading
-from seeworthy.measure.turned_take import MOST, check_same_lens, even_difference
+from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.write import ClipWriter
+from seeworthy.procedures.shading.measure import _XYZ, measure_shading
+from seeworthy.procedures.shading.turned_take import MOST, check_same_lens, even_difference
 from seeworthy.virtual.optics import HotSpot, Sensor, Shading, develop
 
 SIZE = (640, 360)

@@ -8,15 +8,15 @@ import pytest
 from scipy.special import erf
 
 from seeworthy.engine.measure import measure
-from seeworthy.errors import CannotMeasure, WrongCall
-from seeworthy.measure.sharpness import (
+from seeworthy.ground.errors import CannotMeasure, WrongCall
+from seeworthy.procedures.sharpness.measure import (
     CORNERS,
     Place,
     corner_figures,
     find_edges,
     position_of,
 )
-from seeworthy.selfcheck.sharpness import film_edges, truth_of
+from seeworthy.procedures.sharpness.study import film_edges, truth_of
 from seeworthy.virtual.optics import Blur, Sharpening
 
 

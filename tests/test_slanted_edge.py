@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
-from seeworthy.errors import CannotMeasure
-from seeworthy.measure.slanted_edge import fit_edge, response, spread
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.procedures.sharpness.slanted_edge import fit_edge, response, spread
 
 
 def edge(sigma, angle, size=(80, 60), noise=0.0, low=0.1, high=0.7, aperture=True, bend=0.0):

@@ -10,15 +10,15 @@ import pytest
 from scipy import signal
 
 from seeworthy.engine.measure import measure
-from seeworthy.errors import CannotMeasure, WrongCall
-from seeworthy.measure.sound import (
+from seeworthy.ground.errors import CannotMeasure, WrongCall
+from seeworthy.procedures.sound.bands import band
+from seeworthy.procedures.sound.measure import (
     Listener,
     a_weighting,
     channels,
     noise_floor,
     rate_error,
 )
-from seeworthy.measure.sound_bands import band
 
 RATE = 48_000
 

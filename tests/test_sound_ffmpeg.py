@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from seeworthy.engine.measure import measure
-from seeworthy.errors import CannotMeasure
+from seeworthy.ground.errors import CannotMeasure
 
 RATE = 48_000
 AES17 = 10 * np.log10(2.0)

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 
 from seeworthy.cli.main import run
-from seeworthy.errors import CannotMeasure
-from seeworthy.measure.stamp import find_stamp
-from seeworthy.measure.stamp_sums import StampSums
+from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.frames import ColourTags, Stage
-from seeworthy.selfcheck.stamp import measure, overlap
+from seeworthy.observe.stamp_sums import StampSums
+from seeworthy.procedures.stamp.measure import find_stamp
+from seeworthy.procedures.stamp.study import measure, overlap
 from seeworthy.virtual.ground import ground
 from seeworthy.virtual.stamp import Flight, Overlay, box_of, clock_text, film
 

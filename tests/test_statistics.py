@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from seeworthy.measure import statistics as st
+from seeworthy.ground import statistics as st
 
 # --- injected truth ---------------------------------------------------------
 

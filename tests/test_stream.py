@@ -13,13 +13,13 @@ import numpy as np
 import pytest
 
 from blank import grey_frame
-from seeworthy.errors import CannotMeasure, SeeworthyError
-from seeworthy.measure.levels import Load, buffer_holds, judge, levels
-from seeworthy.measure.stream import Span, bit_rates, shown_span, stretch
+from seeworthy.ground.errors import CannotMeasure, SeeworthyError
 from seeworthy.media.source import Source
 from seeworthy.media.write import ClipWriter
 from seeworthy.procedures.declare import gather
 from seeworthy.procedures.stream import PROCEDURE
+from seeworthy.procedures.stream.levels import Load, buffer_holds, judge, levels
+from seeworthy.procedures.stream.measure import Span, bit_rates, shown_span, stretch
 
 
 def run(path):

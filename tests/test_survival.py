@@ -7,10 +7,10 @@ import pytest
 from scipy import stats
 
 from seeworthy.engine.measure import measure
-from seeworthy.errors import CannotMeasure, UnreadableInput, WrongCall
-from seeworthy.measure.statistics import failure_bound
-from seeworthy.measure.survival import Figure, change, judge
-from seeworthy.selfcheck.sharpness import film_edges
+from seeworthy.ground.errors import CannotMeasure, UnreadableInput, WrongCall
+from seeworthy.ground.statistics import failure_bound
+from seeworthy.procedures.sharpness.study import film_edges
+from seeworthy.procedures.survival.measure import Figure, change, judge
 from seeworthy.virtual.optics import Blur
 
 

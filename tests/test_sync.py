@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from seeworthy.errors import CannotMeasure
-from seeworthy.measure.sync import beep_starts, fit_sync
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.procedures.sync.measure import beep_starts, fit_sync
 
 RATE = 48000
 

@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from seeworthy.errors import CannotMeasure, WrongCall
-from seeworthy.measure.camera import Camera
-from seeworthy.measure.plane import direct_homography, fit_plane
+from seeworthy.ground.errors import CannotMeasure, WrongCall
+from seeworthy.observe.chessboard import find_chessboard, parse_board
+from seeworthy.observe.evidence import draw_found, encode
+from seeworthy.optics.lens import Camera
+from seeworthy.optics.plane import direct_homography, fit_plane
 from seeworthy.targets import target
-from seeworthy.targets.chessboard import find_chessboard, parse_board
-from seeworthy.targets.evidence import draw_found, encode
 from seeworthy.targets.find import find
 from seeworthy.virtual.filming import Studio, paints_of, take_still
 from seeworthy.virtual.optics import Blur, Sensor

@@ -8,7 +8,7 @@ import sys
 import pypdf
 import pytest
 
-from seeworthy.errors import WrongCall
+from seeworthy.ground.errors import WrongCall
 from seeworthy.targets import NAMES, owners, printing, slate, target
 from seeworthy.targets.layout import RULER_LINE, marker_bits
 

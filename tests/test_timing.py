@@ -10,14 +10,14 @@ import cv2
 import numpy as np
 import pytest
 
-from seeworthy.errors import CannotMeasure, UnreadableInput, WrongCall
-from seeworthy.measure.changes import ChangeWatch
-from seeworthy.measure.timing_evidence import MOST_POINTS, thin
+from seeworthy.ground.errors import CannotMeasure, UnreadableInput, WrongCall
 from seeworthy.media.frames import watch
 from seeworthy.media.source import Source
 from seeworthy.media.write import ClipWriter
+from seeworthy.observe.changes import ChangeWatch
 from seeworthy.procedures.declare import Inputs, gather
 from seeworthy.procedures.timing import PROCEDURE
+from seeworthy.procedures.timing.evidence import MOST_POINTS, thin
 from seeworthy.virtual.faults import Plan, cut, erase, low_light_rates, overwrite, render
 from seeworthy.virtual.scene_plain import PlainScene
 

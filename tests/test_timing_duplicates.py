@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from seeworthy.measure.duplicates import STANDS, STILL, find_repeats
+from seeworthy.procedures.timing.duplicates import STANDS, STILL, find_repeats
 
 
 def series(n=200, level=5.0, spread=0.1, seed=1):

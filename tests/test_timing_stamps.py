@@ -8,11 +8,11 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from seeworthy.measure.lines import straight_line
-from seeworthy.measure.spans import Span, merge_spans
-from seeworthy.measure.statistics import lag1_autocorrelation
-from seeworthy.measure.timing import read_stamps, running_median, runs
-from seeworthy.quantities import coverage_factor
+from seeworthy.ground.lines import straight_line
+from seeworthy.ground.quantities import coverage_factor
+from seeworthy.ground.statistics import lag1_autocorrelation
+from seeworthy.procedures.timing.measure import read_stamps, running_median, runs
+from seeworthy.procedures.timing.spans import Span, merge_spans
 
 FINE = Fraction(1, 90000)
 

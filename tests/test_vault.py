@@ -11,7 +11,7 @@ from seeworthy.bench.cameras import add_camera, list_cameras
 from seeworthy.bench.evidence import keep_bytes, record
 from seeworthy.bench.store import open_bench
 from seeworthy.bench.vault import free_folder, pack_bench, unpack_bench
-from seeworthy.errors import Conflict, UnreadableInput, WrongCall
+from seeworthy.ground.errors import Conflict, UnreadableInput, WrongCall
 
 
 @pytest.fixture

@@ -6,12 +6,12 @@ import math
 
 import pytest
 
-from seeworthy.errors import BadQuantity, CannotMeasure, WrongCall
-from seeworthy.measure.view import PUPIL_DEPTH, Station, measure_view
+from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
 from seeworthy.procedures.declare import gather
+from seeworthy.procedures.study import summarise
 from seeworthy.procedures.view import PROCEDURE
-from seeworthy.selfcheck.study import summarise
-from seeworthy.selfcheck.view import STUDY
+from seeworthy.procedures.view.measure import PUPIL_DEPTH, Station, measure_view
+from seeworthy.procedures.view.study import STUDY
 
 
 def run(aspect="", **readings):

@@ -9,7 +9,7 @@ import av
 import numpy as np
 import pytest
 
-from seeworthy.errors import UnreadableInput
+from seeworthy.ground.errors import UnreadableInput
 from seeworthy.media.frames import watch
 from seeworthy.media.source import Source
 from seeworthy.virtual.faults import (

@@ -18,13 +18,13 @@ from seeworthy.bench.running import run_bench
 from seeworthy.bench.store import create_bench
 from seeworthy.bench.takes import add_take
 from seeworthy.cli import main
-from seeworthy.errors import WrongCall
-from seeworthy.plan.bench_plan import flight_of_take, flown
-from seeworthy.plan.camera import Camera
-from seeworthy.plan.flight import read_flight
-from seeworthy.plan.from_log import flight_from_log
-from seeworthy.plan.preview import preview_bytes
-from seeworthy.results import result
+from seeworthy.ground.errors import WrongCall
+from seeworthy.ground.results import result
+from seeworthy.judge.plan.bench_plan import flight_of_take, flown
+from seeworthy.judge.plan.camera import Camera
+from seeworthy.judge.plan.flight import read_flight
+from seeworthy.judge.plan.from_log import flight_from_log
+from seeworthy.judge.plan.preview import preview_bytes
 from serving import one_thread, served
 
 LOG = Path(__file__).parent / "published" / "flightlogs" / "ndrt2020_accel_altitude.csv"

@@ -8,7 +8,7 @@ import time
 
 import pytest
 
-from seeworthy.errors import Conflict, NotFound, WrongCall
+from seeworthy.ground.errors import Conflict, NotFound, WrongCall
 from seeworthy.web.uploads import Uploads, clean_name
 
 

@@ -12,8 +12,9 @@ import time
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from seeworthy.errors import CannotMeasure
-from seeworthy.measurands import Measurand, register
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.measurands import Measurand, register
+from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, result
 from seeworthy.procedures.declare import (
     Files,
     Inputs,
@@ -24,7 +25,6 @@ from seeworthy.procedures.declare import (
     Step,
     Watch,
 )
-from seeworthy.results import Axis, Figure, Mark, Outcome, Picture, result
 
 register(Measurand("tide_mark", "tide mark", "m", "tide", "none", "How far the sea came up."))
 register(Measurand("gull_count", "gulls", "", "gulls", "more", "How many gulls came by."))

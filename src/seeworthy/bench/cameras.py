@@ -21,7 +21,7 @@ from seeworthy.bench.lookup import (
 from seeworthy.bench.models import CameraRow, ClaimRow, FirmwareRow, TakeRow, UnitRow
 from seeworthy.bench.records import Camera, Unit
 from seeworthy.bench.store import Bench
-from seeworthy.errors import Conflict, NotFound
+from seeworthy.ground.errors import Conflict, NotFound
 
 
 def add_camera(

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from seeworthy.errors import SeeworthyError, WrongCall
+from seeworthy.ground.errors import SeeworthyError, WrongCall
 from seeworthy.media.glimpse import Kind, facts, frame_jpeg, sniff
 from seeworthy.media.source import Source
 

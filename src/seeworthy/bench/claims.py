@@ -9,9 +9,9 @@ from seeworthy.bench.lookup import check_version, claim_record, find_camera
 from seeworthy.bench.models import ClaimRow
 from seeworthy.bench.records import Claim
 from seeworthy.bench.store import Bench
-from seeworthy.errors import NotFound, WrongCall
-from seeworthy.measurands import all_measurands
-from seeworthy.quantities import parse
+from seeworthy.ground.errors import NotFound, WrongCall
+from seeworthy.ground.measurands import all_measurands
+from seeworthy.ground.quantities import parse
 
 SILENT = ("nothing", "none", "-")
 """What a person types when the seller claims nothing."""

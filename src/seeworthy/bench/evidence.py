@@ -24,7 +24,7 @@ from sqlalchemy.orm import Session
 from seeworthy.bench.models import EvidenceRow
 from seeworthy.bench.store import Bench
 from seeworthy.bench.trouble import no_space_error, said_in_words
-from seeworthy.errors import Conflict, UnreadableInput
+from seeworthy.ground.errors import Conflict, UnreadableInput
 from seeworthy.media.source import Source
 
 _PIECE = 1 << 20

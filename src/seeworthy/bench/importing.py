@@ -24,7 +24,7 @@ from seeworthy.bench.slates import unit_name
 from seeworthy.bench.store import Bench
 from seeworthy.bench.takes import add_take, remove_take
 from seeworthy.bench.trouble import said_in_words
-from seeworthy.errors import NotFound, SeeworthyError, UnreadableInput, WrongCall
+from seeworthy.ground.errors import NotFound, SeeworthyError, UnreadableInput, WrongCall
 from seeworthy.procedures import procedure
 
 FOLDER = "imports"

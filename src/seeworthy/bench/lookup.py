@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from seeworthy.bench.models import CameraRow, ClaimRow, UnitRow
 from seeworthy.bench.records import Camera, Claim, Firmware, Unit
-from seeworthy.errors import Conflict, NotFound, WrongCall
+from seeworthy.ground.errors import Conflict, NotFound, WrongCall
 
 
 def checked_label(text: str, what: str) -> str:

@@ -27,9 +27,9 @@ from seeworthy.bench.records import StoredOutcome, StoredPicture, StoredResult
 from seeworthy.bench.state import PASSING, TAKE_PARTS, inputs_of, state_of, take_record
 from seeworthy.bench.store import Bench
 from seeworthy.bench.takes import find_take
-from seeworthy.errors import CannotMeasure, SeeworthyError
+from seeworthy.ground.errors import CannotMeasure, SeeworthyError
+from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result
 from seeworthy.procedures import procedure as find_procedure
-from seeworthy.results import Axis, Figure, Mark, Outcome, Picture, Result
 
 _OUTCOME_PARTS = (
     selectinload(OutcomeRow.take).options(*TAKE_PARTS),

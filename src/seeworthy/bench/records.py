@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
-from seeworthy.results import Figure, Outcome, Picture, Result
+from seeworthy.ground.results import Figure, Outcome, Picture, Result
 
 State = Literal["new", "measured", "refused", "failed", "lost", "stale"]
 """Where a take stands.

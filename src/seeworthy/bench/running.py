@@ -22,7 +22,7 @@ from seeworthy.bench.takes import find_take
 from seeworthy.engine.jobs import Answer, Job, Task, group
 from seeworthy.engine.run import run_jobs
 from seeworthy.engine.workers import MEMORY_LIMIT, TIME_LIMIT, LocalWorkers
-from seeworthy.errors import BenchError, NotFound, SeeworthyError
+from seeworthy.ground.errors import BenchError, NotFound, SeeworthyError
 from seeworthy.procedures import all_procedures
 
 EventKind = Literal["planned", "begun", "done", "skipped"]

@@ -12,7 +12,7 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
-from seeworthy.errors import BenchError, BenchReadOnly, BenchTooNew
+from seeworthy.ground.errors import BenchError, BenchReadOnly, BenchTooNew
 
 if TYPE_CHECKING:
     from sqlalchemy.engine import Connection, Engine

@@ -8,7 +8,7 @@ from typing import Any
 
 from seeworthy.bench.models import AboutRow
 from seeworthy.bench.store import Bench
-from seeworthy.errors import WrongCall
+from seeworthy.ground.errors import WrongCall
 
 CHOICES: dict[str, tuple[tuple[str, str], ...]] = {
     "units": (("both", "metric, and US customary beside it"), ("metric", "metric only")),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from seeworthy.errors import WrongCall
+from seeworthy.ground.errors import WrongCall
 from seeworthy.procedures import all_procedures, procedure
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.procedures.declare import Files, Procedure

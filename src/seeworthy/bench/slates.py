@@ -14,7 +14,7 @@ from sqlalchemy.orm import selectinload
 
 from seeworthy.bench.models import AboutRow, UnitRow
 from seeworthy.bench.store import Bench
-from seeworthy.errors import NotFound
+from seeworthy.ground.errors import NotFound
 from seeworthy.procedures import procedure
 from seeworthy.targets import slate
 from seeworthy.targets.layout import Layout

@@ -24,7 +24,7 @@ from seeworthy import __version__
 from seeworthy.bench import schema
 from seeworthy.bench.models import AboutRow
 from seeworthy.bench.trouble import read_only_error, said_in_words
-from seeworthy.errors import BenchError, Conflict, NotFound, WrongCall
+from seeworthy.ground.errors import BenchError, Conflict, NotFound, WrongCall
 
 DATABASE = "bench.sqlite"
 SETTINGS = "bench.toml"

@@ -22,7 +22,7 @@ from seeworthy.bench.models import (
 from seeworthy.bench.records import Camera, State, Take
 from seeworthy.bench.store import Bench
 from seeworthy.bench.takes import list_takes
-from seeworthy.measurands import all_measurands
+from seeworthy.ground.measurands import all_measurands
 from seeworthy.procedures import all_procedures
 
 

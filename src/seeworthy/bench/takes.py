@@ -23,14 +23,14 @@ from seeworthy.bench.models import (
 from seeworthy.bench.records import Take
 from seeworthy.bench.state import TAKE_PARTS, take_record
 from seeworthy.bench.store import Bench
-from seeworthy.errors import NotFound, WrongCall
+from seeworthy.ground.errors import NotFound, WrongCall
+from seeworthy.ground.quantities import parse
 from seeworthy.media.source import Source
 from seeworthy.procedures import procedure as find_procedure
 from seeworthy.procedures.declare import Procedure, gather
-from seeworthy.quantities import parse
 
 if TYPE_CHECKING:
-    from seeworthy.quantities import Quantity
+    from seeworthy.ground.quantities import Quantity
 
 CONDITIONS = {"light": "lx", "temperature": "degC"}
 """What can be said of a take's surroundings, and the unit that it is kept in."""

@@ -11,7 +11,7 @@ from pathlib import Path
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm.exc import StaleDataError
 
-from seeworthy.errors import (
+from seeworthy.ground.errors import (
     BenchBusy,
     BenchError,
     BenchReadOnly,

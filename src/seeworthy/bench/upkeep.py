@@ -27,7 +27,7 @@ from seeworthy.bench.schema import copy_database
 from seeworthy.bench.state import TAKE_PARTS, state_of
 from seeworthy.bench.store import Bench
 from seeworthy.bench.trouble import no_space_error, said_in_words
-from seeworthy.errors import Conflict, WrongCall
+from seeworthy.ground.errors import Conflict, WrongCall
 
 
 def show_bench(bench: Bench) -> Overview:

@@ -15,7 +15,7 @@ from pathlib import Path
 from seeworthy.bench.store import DATABASE, Bench, is_bench, open_bench
 from seeworthy.bench.trouble import said_in_words
 from seeworthy.bench.upkeep import backup_bench, check_bench
-from seeworthy.errors import Conflict, NoSpace, UnreadableInput, WrongCall
+from seeworthy.ground.errors import Conflict, NoSpace, UnreadableInput, WrongCall
 
 LARGEST = 200 * 1024**3
 MOST_FILES = 200_000

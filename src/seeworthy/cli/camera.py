@@ -298,7 +298,7 @@ def flights(
     rated: it says what happened, not what the next one stands.
     """
     from seeworthy.cli import words
-    from seeworthy.compare.flights import flight_log
+    from seeworthy.judge.flights import flight_log
 
     with opened(bench) as place:
         log = flight_log(place, name, unit)

@@ -32,8 +32,8 @@ def claims(
     """
     from seeworthy.bench.cameras import list_cameras
     from seeworthy.cli import words
-    from seeworthy.compare.tolerance import Tolerance
-    from seeworthy.report.assemble import camera_report
+    from seeworthy.judge.claims.tolerance import Tolerance
+    from seeworthy.publish.assemble import camera_report
 
     if listing:
         _from_listing(camera, listing, accept, bench, as_json)
@@ -70,8 +70,8 @@ def _from_listing(camera: str, listing: str, accept: str, bench: BenchDir, as_js
 
     from seeworthy.bench.claims import set_claim
     from seeworthy.cli import words
-    from seeworthy.compare.listing import read_listing
-    from seeworthy.errors import UnreadableInput, WrongCall
+    from seeworthy.ground.errors import UnreadableInput, WrongCall
+    from seeworthy.judge.claims.listing import read_listing
 
     if not camera:
         raise WrongCall("Whose listing is it?", "Name the camera: claims CAMERA --listing FILE.")
@@ -115,7 +115,7 @@ def _from_listing(camera: str, listing: str, accept: str, bench: BenchDir, as_js
 
 
 def _chosen(accept: str, count: int) -> list[int]:
-    from seeworthy.errors import WrongCall
+    from seeworthy.ground.errors import WrongCall
 
     if not accept:
         return []

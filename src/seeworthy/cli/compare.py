@@ -11,7 +11,7 @@ import typer
 from seeworthy.cli.opening import AsJson, BenchDir, opened
 
 if TYPE_CHECKING:
-    from seeworthy.compare.comparison import Comparison, Row
+    from seeworthy.judge.compare.comparison import Comparison, Row
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -39,8 +39,8 @@ def compare(
     cannot tell apart are said so: that is not the same as being equal.
     """
     from seeworthy.cli import words
-    from seeworthy.compare.comparison import compare_bench
-    from seeworthy.errors import WrongCall
+    from seeworthy.ground.errors import WrongCall
+    from seeworthy.judge.compare.comparison import compare_bench
 
     if by not in ("camera", "unit", "firmware"):
         raise WrongCall(f"--by cannot be '{by}'.", "It is camera, unit or firmware.")
@@ -54,7 +54,7 @@ def compare(
         words.show_json(words.finite(found.to_json()))
         return
     if out is not None:
-        from seeworthy.report.judgement import compare_page
+        from seeworthy.publish.judgement import compare_page
 
         words.write_page(out, compare_page(found))
         return
@@ -69,7 +69,7 @@ def _show(found: Comparison) -> None:
 
 
 def _show_row(row: Row) -> None:
-    from seeworthy.quantities import format_value
+    from seeworthy.ground.quantities import format_value
 
     where = f" ({row.like})" if str(row.like) else ""
     typer.echo(f"{row.measurand.title}{where}")
@@ -86,8 +86,8 @@ def _show_row(row: Row) -> None:
 
 def _over_time(cameras: Sequence[str], bench: BenchDir, as_json: bool) -> None:
     from seeworthy.cli import words
-    from seeworthy.compare.history import lasting
-    from seeworthy.measurands import measurand
+    from seeworthy.ground.measurands import measurand
+    from seeworthy.judge.compare.history import lasting
 
     with opened(bench) as place:
         found = lasting(place, cameras)

@@ -10,9 +10,9 @@ import typer
 from seeworthy.cli.opening import AsJson, BenchDir, UnitName
 
 if TYPE_CHECKING:
-    from seeworthy.correct.apply import Mended
-    from seeworthy.correct.data import Corrections
-    from seeworthy.correct.prove import Proof
+    from seeworthy.judge.correct.apply import Mended
+    from seeworthy.judge.correct.data import Corrections
+    from seeworthy.judge.correct.prove import Proof
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -71,8 +71,8 @@ def correct(
     is never changed; the new one is written beside it.
     """  # fmt: skip
     from seeworthy.cli import words
-    from seeworthy.correct import choose
-    from seeworthy.errors import WrongCall
+    from seeworthy.ground.errors import WrongCall
+    from seeworthy.judge.correct import choose
 
     files = {"lens": lens, "shading": shading, "colour": colour}
     given = _corrections(bench, camera, unit, files, choose.kinds_of(without or (), "--without"))
@@ -102,9 +102,9 @@ def _corrections(
     bench: Path | None, camera: str | None, unit: str | None, files: Any, without: Any
 ) -> Corrections:
     from seeworthy.cli.opening import opened
-    from seeworthy.correct import choose
-    from seeworthy.correct.data import Corrections
-    from seeworthy.errors import WrongCall
+    from seeworthy.ground.errors import WrongCall
+    from seeworthy.judge.correct import choose
+    from seeworthy.judge.correct.data import Corrections
 
     named = choose.from_files({k: p for k, p in files.items() if p and k not in without})
     if camera is None:
@@ -130,7 +130,7 @@ def _maps(
     keep_all: bool,
     force: bool,
 ) -> list[tuple[Path, str]]:
-    from seeworthy.correct import exports
+    from seeworthy.judge.correct import exports
 
     clip = clips[0] if clips else None
     wrote = []
@@ -148,8 +148,8 @@ def _mend(
     clip: Path, given: Corrections, out: Path | None, keep_all: bool, force: bool, quiet: bool
 ) -> Mended:
     from seeworthy.cli import words
-    from seeworthy.correct.apply import correct_clip
-    from seeworthy.correct.outclip import default_name
+    from seeworthy.judge.correct.apply import correct_clip
+    from seeworthy.judge.correct.outclip import default_name
     from seeworthy.media.source import Source
 
     source = Source.of(clip)
@@ -172,8 +172,8 @@ def _show(mended: Mended) -> None:
 
 def _proofs(given: Corrections, pairs: list[str], with_: list[str], quiet: bool) -> list[Proof]:
     from seeworthy.cli import words
-    from seeworthy.correct.choose import kinds_of
-    from seeworthy.correct.prove import prove
+    from seeworthy.judge.correct.choose import kinds_of
+    from seeworthy.judge.correct.prove import prove
 
     roles = words.pairs(with_, "--with", "reference=a.jpg")
     found = []

@@ -33,9 +33,9 @@ def demo(
     """
     from seeworthy.bench.running import run_bench
     from seeworthy.cli import words
-    from seeworthy.report.write import write_reports
-    from seeworthy.selfcheck.demo_bench import CARD, build
-    from seeworthy.selfcheck.demo_cameras import BENCH
+    from seeworthy.demo.bench import CARD, build
+    from seeworthy.demo.cameras import BENCH
+    from seeworthy.publish.write import write_reports
 
     place = folder or Path(BENCH)
     with _bar("Filming", as_json) as film:

@@ -30,7 +30,7 @@ def export(
     """
     from seeworthy.bench.store import find_bench, open_bench
     from seeworthy.cli import words
-    from seeworthy.report.export import export_bench
+    from seeworthy.publish.export import export_bench
 
     with open_bench(bench or find_bench()) as opened:
         made = export_bench(opened, folder, camera=camera or None, figures=figures or ())

@@ -24,7 +24,7 @@ def look(
     """
     from seeworthy.cli import words
     from seeworthy.engine.measure import look as run
-    from seeworthy.errors import SeeworthyError
+    from seeworthy.ground.errors import SeeworthyError
     from seeworthy.procedures import procedure
 
     documents = []

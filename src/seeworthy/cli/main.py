@@ -17,7 +17,7 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 
 from seeworthy import __version__
-from seeworthy.errors import Fault, NoSpace, SeeworthyError, WrongCall
+from seeworthy.ground.errors import Fault, NoSpace, SeeworthyError, WrongCall
 
 
 @dataclass(frozen=True)

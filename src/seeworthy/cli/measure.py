@@ -38,7 +38,7 @@ def measure(
     """
     from seeworthy.cli import words
     from seeworthy.engine.measure import measure as run
-    from seeworthy.errors import CannotMeasure
+    from seeworthy.ground.errors import CannotMeasure
 
     roles = words.pairs(with_ or (), "--with", "turned=b.mp4")
     readings = words.pairs(reading or (), "--reading", 'distance="58 in ± 0.1 in"')

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from seeworthy.errors import WrongCall
+from seeworthy.ground.errors import WrongCall
 
 if TYPE_CHECKING:
     from seeworthy.bench.records import Take

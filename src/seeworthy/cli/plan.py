@@ -10,7 +10,7 @@ import typer
 from seeworthy.cli.opening import AsJson, BenchDir, opened
 
 if TYPE_CHECKING:
-    from seeworthy.plan.bench_plan import Plan
+    from seeworthy.judge.plan.bench_plan import Plan
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -38,8 +38,8 @@ def plan(
     with its interval and a plain verdict; then what to change so that it will do.
     """
     from seeworthy.cli import words
-    from seeworthy.errors import WrongCall
-    from seeworthy.plan.bench_plan import flight_of_take, load_flight, plan_flight
+    from seeworthy.ground.errors import WrongCall
+    from seeworthy.judge.plan.bench_plan import flight_of_take, load_flight, plan_flight
 
     if not flight and not from_log and not flown:
         raise WrongCall("No flight is named.", "Name a FLIGHT.toml, or --from-log LOG.")
@@ -47,7 +47,7 @@ def plan(
         raise WrongCall("Two flights are named.", "Give either --from-log or --flown.")
     wanted = load_flight(flight) if flight else None
     if from_log:
-        from seeworthy.plan.from_log import flight_from_log
+        from seeworthy.judge.plan.from_log import flight_from_log
 
         wanted = flight_from_log(from_log, wanted)
     with opened(bench) as place:
@@ -56,8 +56,8 @@ def plan(
         assert wanted is not None
         found = plan_flight(place, wanted, camera or ())
         if preview is not None:
-            from seeworthy.plan.bench_plan import camera_of
-            from seeworthy.plan.preview import preview as render
+            from seeworthy.judge.plan.bench_plan import camera_of
+            from seeworthy.judge.plan.preview import preview as render
 
             if len(found) != 1:
                 raise WrongCall("A preview shows one camera.", "Add --camera NAME.")
@@ -69,7 +69,7 @@ def plan(
         words.show_json(words.finite([p.to_json() for p in found]))
         return
     if out is not None:
-        from seeworthy.report.judgement import plan_page
+        from seeworthy.publish.judgement import plan_page
 
         words.write_page(out, plan_page(found))
         return

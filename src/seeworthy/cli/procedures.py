@@ -60,7 +60,7 @@ def describe(item: Procedure) -> dict[str, Any]:
 
 def _show(item: Procedure) -> None:
     from seeworthy.cli import words
-    from seeworthy.measurands import measurand
+    from seeworthy.ground.measurands import measurand
 
     typer.echo(f"{item.title}\n{item.question}\n")
     words.show_cautions([item])

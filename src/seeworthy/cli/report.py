@@ -37,9 +37,9 @@ def report(
     """
     from seeworthy.bench.cameras import list_cameras
     from seeworthy.cli import words
-    from seeworthy.compare.tolerance import Tolerance
-    from seeworthy.report.assemble import camera_report
-    from seeworthy.report.write import write_reports
+    from seeworthy.judge.claims.tolerance import Tolerance
+    from seeworthy.publish.assemble import camera_report
+    from seeworthy.publish.write import write_reports
 
     rule = Tolerance.parse(tolerance)
     with opened(bench) as place:

@@ -75,7 +75,7 @@ def run(
 
 def limit(text: str, unit: str) -> float | None:
     """Read a limit as typed; None for ``none``."""
-    from seeworthy.quantities import parse
+    from seeworthy.ground.quantities import parse
 
     if text.strip().casefold() == "none":
         return None

@@ -30,9 +30,9 @@ def selfcheck(
     holds the truth. A few repeats take minutes; the published tables use 100 and more.
     """
     from seeworthy.cli import words
-    from seeworthy.errors import WrongCall
-    from seeworthy.selfcheck import all_studies
-    from seeworthy.selfcheck.tables import goal_lines, markdown, rows
+    from seeworthy.ground.errors import WrongCall
+    from seeworthy.procedures.studies import all_studies
+    from seeworthy.procedures.study_tables import goal_lines, markdown, rows
 
     known = all_studies()
     for name in studies or ():

@@ -72,7 +72,7 @@ def serve(
 def _folder(bench: Path | None) -> Path:
     """Return the bench that a person means; the folder stood in where there is none yet."""
     from seeworthy.bench.store import find_bench
-    from seeworthy.errors import NotFound, WrongCall
+    from seeworthy.ground.errors import NotFound, WrongCall
 
     if bench is not None:
         if bench.exists() and not bench.is_dir():
@@ -86,7 +86,7 @@ def _folder(bench: Path | None) -> Path:
 
 
 def _listen(host: str, port: int) -> socket.socket:
-    from seeworthy.errors import WrongCall
+    from seeworthy.ground.errors import WrongCall
 
     for candidate in [*range(port, min(port + 20, 65536)), 0] if port else [0]:
         listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)

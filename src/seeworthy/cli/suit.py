@@ -10,7 +10,7 @@ import typer
 from seeworthy.cli.opening import AsJson, BenchDir, opened
 
 if TYPE_CHECKING:
-    from seeworthy.purpose.rank import Ranking, Suited
+    from seeworthy.judge.purpose.rank import Ranking, Suited
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -33,9 +33,9 @@ def suit(
     purposes into the bench's folder 'purposes'.
     """
     from seeworthy.cli import words
-    from seeworthy.purpose.bench_rank import ranking_json
-    from seeworthy.purpose.bench_rank import suit as run
-    from seeworthy.purpose.library import shipped, text_of
+    from seeworthy.judge.purpose.bench_rank import ranking_json
+    from seeworthy.judge.purpose.bench_rank import suit as run
+    from seeworthy.judge.purpose.library import shipped, text_of
 
     if not purpose:
         for name, item in shipped().items():
@@ -50,7 +50,7 @@ def suit(
         words.show_json(words.finite(ranking_json(found)))
         return
     if out is not None:
-        from seeworthy.report.judgement import suit_page
+        from seeworthy.publish.judgement import suit_page
 
         words.write_page(out, suit_page(found))
         return
@@ -63,7 +63,7 @@ def _show(found: Ranking) -> None:
         _show_camera(place, camera)
     worth = [t for t in found.next_tests if t.worth >= 0.005][:3]
     if worth:
-        from seeworthy.measurands import measurand
+        from seeworthy.ground.measurands import measurand
 
         typer.echo("What to test next:")
         for test in worth:

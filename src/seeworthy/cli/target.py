@@ -85,7 +85,7 @@ def _clock(path: Path, as_json: bool) -> None:
 
 
 def _layout(name: str, payload: str, lines: tuple[str, ...]) -> Any:
-    from seeworthy.errors import WrongCall
+    from seeworthy.ground.errors import WrongCall
     from seeworthy.targets import slate
     from seeworthy.targets import target as find_target
 
@@ -97,7 +97,7 @@ def _layout(name: str, payload: str, lines: tuple[str, ...]) -> Any:
 
 
 def _sheets(text: str) -> tuple[int, int]:
-    from seeworthy.errors import WrongCall
+    from seeworthy.ground.errors import WrongCall
 
     found = re.fullmatch(r"\s*(\d)\s*[x×]\s*(\d)\s*", text.lower())
     if not found:
@@ -106,7 +106,7 @@ def _sheets(text: str) -> tuple[int, int]:
 
 
 def _write(path: Path, data: bytes) -> None:
-    from seeworthy.errors import WrongCall
+    from seeworthy.ground.errors import WrongCall
 
     try:
         path.write_bytes(data)

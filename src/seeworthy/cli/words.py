@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from seeworthy.errors import WrongCall
+from seeworthy.ground.errors import WrongCall
 
 if TYPE_CHECKING:
+    from seeworthy.ground.results import Outcome, Picture, Result
     from seeworthy.procedures.declare import Procedure
-    from seeworthy.results import Outcome, Picture, Result
 
 
 def show_json(value: Any) -> None:
@@ -43,7 +43,7 @@ def pairs(texts: Iterable[str], flag: str, example: str) -> dict[str, list[str]]
 
 def show_outcome(outcome: Outcome) -> None:
     """Print results, findings and warnings in words, written as the report writes them."""
-    from seeworthy.report.numbers import finding_name, finding_text
+    from seeworthy.publish.numbers import finding_name, finding_text
 
     if outcome.sentence:
         typer.echo(outcome.sentence)
@@ -59,9 +59,9 @@ def show_outcome(outcome: Outcome) -> None:
 
 def result_line(result: Result) -> tuple[str, str, str]:
     """Return (name, value ± u, interval and conditions) of a result."""
-    from seeworthy.measurands import measurand
-    from seeworthy.quantities import format_value
-    from seeworthy.report.numbers import conditions_text, interval_text, value_text
+    from seeworthy.ground.measurands import measurand
+    from seeworthy.ground.quantities import format_value
+    from seeworthy.publish.numbers import conditions_text, interval_text, value_text
 
     rest = f"95 %: {interval_text(*result.interval, result.u, result.unit)}, n = {result.n}"
     conditions = conditions_text(result.conditions)

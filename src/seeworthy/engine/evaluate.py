@@ -10,11 +10,11 @@ import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
-from seeworthy.errors import Fault, SeeworthyError
+from seeworthy.ground.errors import Fault, SeeworthyError
+from seeworthy.ground.results import Outcome
 from seeworthy.media.frames import FrameView, Observer, Part, PassSummary, Stage, watch
 from seeworthy.media.source import Source
 from seeworthy.procedures.declare import Inputs, Procedure, Seen, Watch
-from seeworthy.results import Outcome
 
 Progress = Callable[[float], None]
 

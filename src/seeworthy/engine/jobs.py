@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from seeworthy.errors import EvidenceChanged, SeeworthyError
-from seeworthy.results import Outcome
+from seeworthy.ground.errors import EvidenceChanged, SeeworthyError
+from seeworthy.ground.results import Outcome
 
 if TYPE_CHECKING:
     from seeworthy.engine.evaluate import Item

@@ -10,11 +10,11 @@ from typing import Any
 
 from seeworthy import __version__
 from seeworthy.engine.evaluate import Item, Progress, evaluate
-from seeworthy.errors import SeeworthyError
+from seeworthy.ground.errors import SeeworthyError
+from seeworthy.ground.results import Outcome
 from seeworthy.media.source import Source
 from seeworthy.procedures import all_procedures, procedure
 from seeworthy.procedures.declare import Inputs, Procedure, gather
-from seeworthy.results import Outcome
 
 
 @dataclass(frozen=True)

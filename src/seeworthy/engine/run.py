@@ -19,7 +19,7 @@ from concurrent.futures import (
 
 from seeworthy.engine.jobs import Answer, Job, perform
 from seeworthy.engine.workers import MEMORY_EXIT
-from seeworthy.errors import WorkerLost
+from seeworthy.ground.errors import WorkerLost
 
 Futures = dict[Future[list[Answer]], Job]
 

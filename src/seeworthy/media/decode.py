@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from seeworthy.errors import UnreadableInput
+from seeworthy.ground.errors import UnreadableInput
 from seeworthy.media.damage import (
     KEEP_DAMAGED,
     Listening,

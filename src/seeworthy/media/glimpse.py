@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from seeworthy.errors import UnreadableInput
+from seeworthy.ground.errors import UnreadableInput
 from seeworthy.media.source import Source
 
 Kind = Literal["clip", "still", "table", "unknown"]

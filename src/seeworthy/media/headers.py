@@ -75,7 +75,7 @@ _TYPED = {
     "t": "time",
 }
 
-# Ways to write a unit, and the name under which seeworthy.quantities knows it.
+# Ways to write a unit, and the name under which seeworthy.ground.quantities knows it.
 _UNITS = {
     "s": "s", "sec": "s", "secs": "s", "second": "s", "seconds": "s",
     "ms": "ms", "msec": "ms", "millis": "ms", "milliseconds": "ms",

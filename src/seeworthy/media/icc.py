@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.errors import UnreadableInput
+from seeworthy.ground.errors import UnreadableInput
 
 if TYPE_CHECKING:
     from seeworthy.media.stills import Still

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.errors import CannotMeasure
+from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.planes import is_rgb
 from seeworthy.media.transfer import Transfer, transfer_of
 

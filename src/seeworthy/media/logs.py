@@ -19,10 +19,10 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.errors import BadQuantity, UnreadableInput, WrongCall
+from seeworthy.ground.errors import BadQuantity, UnreadableInput, WrongCall
+from seeworthy.ground.quantities import convert, same_dimension
 from seeworthy.media.headers import QUANTITIES, Meaning, bracketed, fits, meaning_of, quantity_named
 from seeworthy.media.tables import Table, is_blank, is_clock, is_number, read_table
-from seeworthy.quantities import convert, same_dimension
 
 if TYPE_CHECKING:
     from seeworthy.media.source import Source
@@ -47,7 +47,7 @@ class Column:
         ``time``, ``height``, ``pressure``, ``acceleration``, ``speed``,
         ``temperature`` … (`seeworthy.media.headers.QUANTITIES`), ``""`` unknown.
     unit : str
-        Unit of `data`, as `seeworthy.quantities` knows it; ``""`` unknown.
+        Unit of `data`, as `seeworthy.ground.quantities` knows it; ``""`` unknown.
     unit_from : str
         ``header``, ``data`` (from the size of the numbers), ``assumed``, ``user``.
     axis : str

@@ -8,7 +8,7 @@ import av
 import av.error
 from av.stream import Disposition
 
-from seeworthy.errors import UnreadableInput
+from seeworthy.ground.errors import UnreadableInput
 from seeworthy.media.boxes import Boxes, read_boxes
 
 if TYPE_CHECKING:

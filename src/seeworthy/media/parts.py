@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import av.error
 
-from seeworthy.errors import UnreadableInput
+from seeworthy.ground.errors import UnreadableInput
 from seeworthy.media.damage import KEEP_DAMAGED, Listening, Numbering, decoded
 from seeworthy.media.opening import open_clip, video_stream
 from seeworthy.media.quantiser import TELL_STEPS

@@ -11,7 +11,7 @@ import av.error
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.errors import CannotMeasure
+from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.container import known, sound_bits
 from seeworthy.media.opening import open_clip
 

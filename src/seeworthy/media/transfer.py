@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.errors import CannotMeasure
+from seeworthy.ground.errors import CannotMeasure
 
 Doubles = npt.NDArray[np.float64]
 

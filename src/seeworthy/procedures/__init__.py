@@ -11,7 +11,7 @@ import pkgutil
 from functools import lru_cache
 from importlib.metadata import entry_points
 
-from seeworthy.errors import WrongCall
+from seeworthy.ground.errors import WrongCall
 from seeworthy.procedures.declare import Procedure
 
 GROUP = "seeworthy.procedures"

@@ -8,18 +8,19 @@ import NumPy, OpenCV and measures inside the functions.
 
 from __future__ import annotations
 
+import importlib
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-from seeworthy.errors import WrongCall
-from seeworthy.results import Outcome
+from seeworthy.ground.errors import WrongCall
+from seeworthy.ground.results import Outcome
 
 if TYPE_CHECKING:
+    from seeworthy.ground.quantities import Quantity
     from seeworthy.media.frames import Observer, Part, PassSummary
     from seeworthy.media.source import Source
-    from seeworthy.quantities import Quantity
 
 FileKind = Literal["clip", "still", "table"]
 
@@ -177,6 +178,26 @@ class Seen:
     passes: Mapping[Source, PassSummary] = field(default_factory=dict)
 
 
+def later(package: str, name: str) -> Callable[..., Any]:
+    """Return a function of the module `run` beside a declaration, loaded when it is called.
+
+    Declarations stay light: what computes comes with NumPy and OpenCV, and lists,
+    help and start-up need none of it.
+
+    Parameters
+    ----------
+    package : str
+        The declaration's ``__name__``.
+    name : str
+        The function's name in ``package.run``.
+    """
+
+    def call(*args: Any) -> Any:
+        return getattr(importlib.import_module(f"{package}.run"), name)(*args)
+
+    return call
+
+
 def _no_watches(inputs: Inputs) -> Sequence[Watch]:
     return ()
 
@@ -317,7 +338,7 @@ def _files(count: int) -> str:
 def _gather_readings(
     procedure: Procedure, readings: Mapping[str, Sequence[str]]
 ) -> dict[str, tuple[Quantity, ...]]:
-    from seeworthy.quantities import Quantity, parse
+    from seeworthy.ground.quantities import Quantity, parse
 
     found: dict[str, tuple[Quantity, ...]] = {}
     for name, texts in readings.items():

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import lru_cache
 
-from seeworthy.errors import WrongCall
+from seeworthy.ground.errors import WrongCall
 from seeworthy.targets import board, edges, greys, rings, slate
 from seeworthy.targets.layout import Layout
 

@@ -15,10 +15,10 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.errors import CannotMeasure
-from seeworthy.measure.camera import Camera
-from seeworthy.measure.plane import PlaneMap, fit_plane
-from seeworthy.measure.saddles import refine_saddles, sample
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.optics.corners import refine_saddles, sample
+from seeworthy.optics.lens import Camera
+from seeworthy.optics.plane import PlaneMap, fit_plane
 from seeworthy.targets import owners, target
 from seeworthy.targets.layout import DICTIONARY, Layout
 

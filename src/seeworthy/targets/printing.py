@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from seeworthy.errors import WrongCall
+from seeworthy.ground.errors import WrongCall
 from seeworthy.targets.layout import Disc, Label, Layout, Marker, Patch, Point, light_cells
 from seeworthy.targets.layout import ruler_patches as _ruler_patches
 

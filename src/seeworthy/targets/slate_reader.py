@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.errors import CannotMeasure
+from seeworthy.ground.errors import CannotMeasure
 from seeworthy.targets.find import find, to_bytes
 
 _QUIET = 4  # cells of light around a code (ISO/IEC 18004, 6.3.8)

@@ -14,15 +14,15 @@ from seeworthy.bench.outcomes import get_outcome, list_results
 from seeworthy.bench.plain import as_plain, outcome_plain
 from seeworthy.bench.running import due_takes
 from seeworthy.bench.shoot import shoot_sheet
-from seeworthy.compare.comparison import compare_bench
-from seeworthy.errors import NotFound
-from seeworthy.measurands import all_measurands
-from seeworthy.plan.bench_plan import plan_flight
-from seeworthy.plan.flight import read_flight
+from seeworthy.ground.errors import NotFound
+from seeworthy.ground.measurands import all_measurands
+from seeworthy.judge.compare.comparison import compare_bench
+from seeworthy.judge.plan.bench_plan import plan_flight
+from seeworthy.judge.plan.flight import read_flight
+from seeworthy.judge.purpose.bench_rank import ranking_json, suit
 from seeworthy.procedures import all_procedures
 from seeworthy.procedures.declare import Procedure
-from seeworthy.purpose.bench_rank import ranking_json, suit
-from seeworthy.report.assemble import camera_report
+from seeworthy.publish.assemble import camera_report
 from seeworthy.web.deps import TheBench, TheSite
 
 router = APIRouter(prefix="/api")

@@ -16,7 +16,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
 from seeworthy import __version__
-from seeworthy.errors import Fault, NotFound, SeeworthyError, WrongCall
+from seeworthy.ground.errors import Fault, NotFound, SeeworthyError, WrongCall
 from seeworthy.web import api, context, render
 from seeworthy.web.limits import Limits
 from seeworthy.web.pages import ROUTERS

@@ -11,7 +11,7 @@ from typing import ClassVar
 
 from seeworthy.bench.records import Camera, Take
 from seeworthy.bench.summary import Glance
-from seeworthy.report.views import ClaimRow, ResultRow
+from seeworthy.publish.views import ClaimRow, ResultRow
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
-from seeworthy.plan.bench_plan import Plan
-from seeworthy.plan.form import Entry
-from seeworthy.purpose.rank import Ranking
+from seeworthy.judge.plan.bench_plan import Plan
+from seeworthy.judge.plan.form import Entry
+from seeworthy.judge.purpose.rank import Ranking
 from seeworthy.web.plots import Plot
 
 

@@ -8,7 +8,7 @@ from typing import ClassVar
 
 from seeworthy.bench.records import Camera, StoredOutcome, Take
 from seeworthy.procedures.declare import Procedure
-from seeworthy.report.views import ResultRow
+from seeworthy.publish.views import ResultRow
 from seeworthy.web.context import Shot
 
 

@@ -9,7 +9,7 @@ from fastapi.responses import RedirectResponse
 from starlette.datastructures import FormData
 
 from seeworthy.bench.store import Bench
-from seeworthy.errors import WrongCall
+from seeworthy.ground.errors import WrongCall
 from seeworthy.web.site import Site
 
 _MOST_FIELDS = 2000

@@ -14,7 +14,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from seeworthy.errors import SeeworthyError
+from seeworthy.ground.errors import SeeworthyError
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 
-from seeworthy.report import numbers, views
+from seeworthy.publish import numbers, views
 from seeworthy.web.drawings import drawing
 from seeworthy.web.frame import Frame
 

@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 from seeworthy.bench.settings import Settings, read_settings
 from seeworthy.bench.store import Bench, create_bench, is_bench, open_bench
 from seeworthy.bench.summary import fingerprint
-from seeworthy.errors import NotFound, SeeworthyError, WorkerLost
+from seeworthy.ground.errors import NotFound, SeeworthyError, WorkerLost
 from seeworthy.web.keeper import Keeper
 from seeworthy.web.trust import Door
 from seeworthy.web.uploads import Uploads

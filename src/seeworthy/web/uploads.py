@@ -18,7 +18,7 @@ from collections.abc import AsyncIterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from seeworthy.errors import Conflict, NoSpace, NotFound, WrongCall
+from seeworthy.ground.errors import Conflict, NoSpace, NotFound, WrongCall
 
 FOLDER = "uploads"
 LARGEST = 64 * 1024**3

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import av
 import av.error
 
-from seeworthy.errors import CannotMeasure
+from seeworthy.ground.errors import CannotMeasure
 
 if TYPE_CHECKING:
     from seeworthy.media.recover.reference import Layout

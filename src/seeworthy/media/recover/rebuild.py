@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import av
 import av.error
 
-from seeworthy.errors import Conflict
+from seeworthy.ground.errors import Conflict
 from seeworthy.media.boxes import read_boxes
 from seeworthy.media.opening import open_clip
 from seeworthy.media.recover.aac import SAMPLES, FrameSplitter

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Literal
 
-from seeworthy.errors import UnreadableInput
+from seeworthy.ground.errors import UnreadableInput
 from seeworthy.media.opening import open_clip, video_stream
 from seeworthy.media.recover.slices import Habits, Parameters, learn, read_parameters
 

@@ -19,13 +19,13 @@ from seeworthy.bench.cameras import (
 from seeworthy.bench.claims import remove_claim, set_claim
 from seeworthy.bench.records import Camera, Take
 from seeworthy.bench.takes import list_takes
-from seeworthy.compare.judgement import FINDINGS, title_of
-from seeworthy.compare.listing import read_listing
-from seeworthy.errors import NotFound, WrongCall
-from seeworthy.measurands import all_measurands
-from seeworthy.report import views
-from seeworthy.report.assemble import camera_report
-from seeworthy.report.verdict import verdict
+from seeworthy.ground.errors import NotFound, WrongCall
+from seeworthy.ground.measurands import all_measurands
+from seeworthy.judge.claims.judgement import FINDINGS, title_of
+from seeworthy.judge.claims.listing import read_listing
+from seeworthy.publish import views
+from seeworthy.publish.assemble import camera_report
+from seeworthy.publish.verdict import verdict
 from seeworthy.web.context import CameraPage, FigureRows, ListingPage, PickedClaim, Shot
 from seeworthy.web.deps import TheForm, TheSite, go
 from seeworthy.web.render import show

@@ -23,7 +23,7 @@ from seeworthy.bench.importing import (
     picture_of,
     take_in,
 )
-from seeworthy.errors import BenchReadOnly, SeeworthyError, WrongCall
+from seeworthy.ground.errors import BenchReadOnly, SeeworthyError, WrongCall
 from seeworthy.procedures import all_procedures
 from seeworthy.web.context_card import FileCard, ImportPage, ImportStart, TakeCard
 from seeworthy.web.deps import Form, TheForm, TheSite, go

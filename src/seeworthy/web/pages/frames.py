@@ -6,7 +6,7 @@ from fastapi import APIRouter, Request, Response
 
 from seeworthy.bench.records import Take, TakeFile
 from seeworthy.bench.takes import get_take
-from seeworthy.errors import NotFound
+from seeworthy.ground.errors import NotFound
 from seeworthy.media.glimpse import Facts, facts, frame_jpeg
 from seeworthy.procedures import all_procedures
 from seeworthy.web.context_take import FramesPage

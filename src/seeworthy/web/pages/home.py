@@ -9,7 +9,7 @@ from fastapi import APIRouter, Request, Response
 
 from seeworthy.bench.cameras import add_camera
 from seeworthy.bench.summary import glance
-from seeworthy.errors import SeeworthyError
+from seeworthy.ground.errors import SeeworthyError
 from seeworthy.procedures import all_procedures
 from seeworthy.web.context import Home, Start
 from seeworthy.web.deps import TheForm, TheSite, go
@@ -63,7 +63,7 @@ def demo(site: TheSite) -> Response:
 
 
 def _build(site: Site, state: DemoState, place: Path) -> None:
-    from seeworthy.selfcheck.demo_bench import build
+    from seeworthy.demo.bench import build
 
     def tell(words: str, done: int, total: int) -> None:
         state.words, state.done, state.total = f"Filming {words}", done, total

@@ -8,16 +8,16 @@ from typing import Any
 from fastapi import APIRouter, Query, Request, Response
 
 from seeworthy.bench.cameras import list_cameras
-from seeworthy.compare.comparison import Comparison, Row, compare_bench
-from seeworthy.compare.history import lasting
-from seeworthy.errors import NotFound, SeeworthyError, WrongCall
-from seeworthy.measurands import all_measurands, measurand
-from seeworthy.purpose.bench_rank import suit
-from seeworthy.purpose.library import shipped
-from seeworthy.purpose.own import own_purposes, purpose_text, remove_purpose, save_purpose
-from seeworthy.purpose.rank import Ranking
-from seeworthy.quantities import coverage_factor
-from seeworthy.report import numbers
+from seeworthy.ground.errors import NotFound, SeeworthyError, WrongCall
+from seeworthy.ground.measurands import all_measurands, measurand
+from seeworthy.ground.quantities import coverage_factor
+from seeworthy.judge.compare.comparison import Comparison, Row, compare_bench
+from seeworthy.judge.compare.history import lasting
+from seeworthy.judge.purpose.bench_rank import suit
+from seeworthy.judge.purpose.library import shipped
+from seeworthy.judge.purpose.own import own_purposes, purpose_text, remove_purpose, save_purpose
+from seeworthy.judge.purpose.rank import Ranking
+from seeworthy.publish import numbers
 from seeworthy.web.context_judge import ComparedRow, ComparePage, LastingPage, PurposePage, SuitPage
 from seeworthy.web.deps import TheForm, TheSite, go
 from seeworthy.web.plots import Plot, intervals

@@ -9,17 +9,17 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Request, Response
 from starlette.datastructures import QueryParams
 
-from seeworthy.errors import SeeworthyError, WrongCall
-from seeworthy.plan.bench_plan import (
+from seeworthy.ground.errors import SeeworthyError, WrongCall
+from seeworthy.judge.plan.bench_plan import (
     PLAN_CAUTIONS,
     camera_of,
     flight_of_take,
     flown,
     plan_flight,
 )
-from seeworthy.plan.flight import Flight, read_flight
-from seeworthy.plan.form import ENTRIES, Entry, flight_text
-from seeworthy.plan.preview import preview_bytes
+from seeworthy.judge.plan.flight import Flight, read_flight
+from seeworthy.judge.plan.form import ENTRIES, Entry, flight_text
+from seeworthy.judge.plan.preview import preview_bytes
 from seeworthy.web.context_judge import PlanPage, PreviewPart
 from seeworthy.web.deps import TheSite
 from seeworthy.web.pages.judge import camera_names

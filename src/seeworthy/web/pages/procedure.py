@@ -10,13 +10,13 @@ from fastapi import APIRouter, Request, Response
 from seeworthy.bench.cameras import list_cameras
 from seeworthy.bench.records import Take
 from seeworthy.bench.takes import CONDITIONS
-from seeworthy.errors import SeeworthyError
-from seeworthy.measurands import measurand
+from seeworthy.ground.errors import SeeworthyError
+from seeworthy.ground.measurands import measurand
+from seeworthy.ground.quantities import format_value, parse
 from seeworthy.procedures import all_procedures, procedure
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.procedures.declare import Option, Procedure, Reading, gather
-from seeworthy.quantities import format_value, parse
-from seeworthy.report import numbers
+from seeworthy.publish import numbers
 from seeworthy.web.context_take import Consequence, Field, ProcedurePage, ProceduresPage
 from seeworthy.web.deps import Form, TheForm, TheSite
 from seeworthy.web.render import show

@@ -8,11 +8,11 @@ from fastapi import APIRouter, Request, Response
 
 from seeworthy.bench.cameras import list_cameras
 from seeworthy.bench.summary import glance
-from seeworthy.report.assemble import camera_report
-from seeworthy.report.export_zip import export_zip
-from seeworthy.report.html import page as report_page
-from seeworthy.report.model import CameraReport
-from seeworthy.report.write import slug
+from seeworthy.publish.assemble import camera_report
+from seeworthy.publish.export_zip import export_zip
+from seeworthy.publish.html import page as report_page
+from seeworthy.publish.model import CameraReport
+from seeworthy.publish.write import slug
 from seeworthy.web.context import ReportsPage
 from seeworthy.web.deps import TheSite
 from seeworthy.web.pages.camera import named
@@ -62,7 +62,7 @@ def report(site: TheSite, number: int, download: bool = False) -> Response:
 @router.get("/reports/{number}/report.pdf")
 def report_pdf(site: TheSite, number: int) -> Response:
     """Give out a report as PDF."""
-    from seeworthy.report.pdf import pdf
+    from seeworthy.publish.pdf import pdf
 
     customary = site.settings().units == "both"
     data = site.remember(

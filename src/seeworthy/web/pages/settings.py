@@ -13,7 +13,7 @@ from starlette.background import BackgroundTask
 from seeworthy.bench.settings import CHOICES, save_settings
 from seeworthy.bench.upkeep import show_bench
 from seeworthy.bench.vault import free_folder, pack_bench, unpack_bench
-from seeworthy.errors import BenchReadOnly, WrongCall
+from seeworthy.ground.errors import BenchReadOnly, WrongCall
 from seeworthy.web.context import RestoredPage, SettingsPage
 from seeworthy.web.deps import TheForm, TheSite, go
 from seeworthy.web.pages.card import is_local

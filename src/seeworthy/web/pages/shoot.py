@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query, Request, Response
 from seeworthy.bench.cameras import list_cameras
 from seeworthy.bench.shoot import shoot_sheet, wants_card
 from seeworthy.bench.slates import slate_for
-from seeworthy.errors import WrongCall
+from seeworthy.ground.errors import WrongCall
 from seeworthy.procedures import all_procedures
 from seeworthy.targets.cards import cards_pdf
 from seeworthy.web.context_card import ShootPage, SlatePage

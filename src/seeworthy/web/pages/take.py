@@ -11,11 +11,11 @@ from fastapi.responses import FileResponse
 from seeworthy.bench.outcomes import get_outcome
 from seeworthy.bench.records import StoredOutcome, Take
 from seeworthy.bench.takes import add_take, edit_take, get_take, list_takes, remove_take
-from seeworthy.errors import Conflict, NotFound, WrongCall
+from seeworthy.ground.errors import Conflict, NotFound, WrongCall
+from seeworthy.ground.results import Figure
 from seeworthy.procedures import all_procedures
-from seeworthy.report import views
-from seeworthy.report.model import FileLine, TakeReport
-from seeworthy.results import Figure
+from seeworthy.publish import views
+from seeworthy.publish.model import FileLine, TakeReport
 from seeworthy.web.context import Shot
 from seeworthy.web.context_take import Clash, ConflictPage, FigurePart, TakePage, TakesPage
 from seeworthy.web.deps import Form, TheForm, TheSite, go
@@ -137,7 +137,7 @@ def _view(take: Take, outcome: StoredOutcome | None) -> views.TakeView | None:
     """Return the take's rows as the report words them."""
     if outcome is None:
         return None
-    from seeworthy.report.model import CameraReport
+    from seeworthy.publish.model import CameraReport
 
     files = tuple(FileLine(f.name, f.sha256, f.size, f.role) for f in take.files)
     report = TakeReport(take.id, take.procedure, outcome.outcome, unit=take.unit, files=files)
@@ -244,7 +244,7 @@ def _figure(site: Site, number: int, place: int) -> FigurePart:
 
 def figure_part(one: Figure, anchor: str) -> FigurePart:
     """Return a figure as the page shows it: two drawings and its numbers."""
-    from seeworthy.report import figures
+    from seeworthy.publish import figures
     from seeworthy.web.svg import tidy
 
     heads, rows, left = figures.table(one)

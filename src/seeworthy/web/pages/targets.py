@@ -7,7 +7,7 @@ from typing import ClassVar
 
 from fastapi import APIRouter, Request, Response
 
-from seeworthy.errors import NotFound, WrongCall
+from seeworthy.ground.errors import NotFound, WrongCall
 from seeworthy.targets import NAMES, printing, target
 from seeworthy.web.clock_file import clock_file
 from seeworthy.web.context import TargetsPage

@@ -1,0 +1,1 @@
+"""The bench clock: its code, finding and reading it in a clip."""

@@ -1,0 +1,207 @@
+"""The camera's clock against the bench clock, from the times read in its frames."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from seeworthy.ground.errors import CannotMeasure
+
+_BLOCKS = 16
+_LEAST = 64
+_OUTLIER = 6.0
+_SINGLE_S = 0.4e-3
+"""Uncertainty of one frame's time that frames do not share, s."""
+_WANDER_S = 0.06e-3
+"""What coding and pixels add to the wander over a clip, as rendered clips show, s."""
+_BEAT = 0.25
+"""Share of the common error that rendered clips show as drift over their length."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClockFit:
+    """Stamps of a file as a straight line over the time of the bench clock.
+
+    Attributes
+    ----------
+    rate_ppm, u_ppm : float
+        How much the file's time runs fast against the clock, and its standard uncertainty.
+    dof : float
+        Degrees of freedom of `u_ppm`.
+    scatter_ms : float
+        Root mean square of the residuals that were kept.
+    n : int
+        Frames kept.
+    kept : ndarray (N,) bool
+        False for frames far off the line (misread, or stamped wrongly).
+    """
+
+    rate_ppm: float
+    u_ppm: float
+    dof: float
+    scatter_ms: float
+    n: int
+    kept: npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """Pictures that are missing by the clock.
+
+    Attributes
+    ----------
+    interval : float
+        Seconds between pictures by the stamps.
+    hidden : tuple of int
+        Places (in the arrays given) before a picture that is missing without a gap in the
+        stamps, once per picture.
+    shown : tuple of int
+        The same for pictures whose absence the stamps show.
+    kept : tuple of int
+        Places before a gap of the stamps where no picture is missing by the clock.
+    """
+
+    interval: float
+    hidden: tuple[int, ...]
+    shown: tuple[int, ...]
+    kept: tuple[int, ...]
+
+
+def find_lost(
+    index: npt.NDArray[np.int64],
+    stamps: npt.NDArray[np.float64],
+    times: npt.NDArray[np.float64],
+) -> Lost:
+    """Find pictures that the camera lost, by the clock and by the stamps.
+
+    Parameters
+    ----------
+    index : ndarray (N,) int
+        Numbers of the frames; only neighbours in the file are compared.
+    stamps, times : ndarray (N,)
+        Seconds by the file and by the clock.
+
+    Returns
+    -------
+    Lost
+    """
+    next_to = np.diff(index) == 1
+    by_file, by_clock = np.diff(stamps), np.diff(times)
+    interval = float(np.median(by_file[next_to])) if next_to.any() else 0.0
+    hidden: list[int] = []
+    shown: list[int] = []
+    kept: list[int] = []
+    if interval <= 0:
+        return Lost(interval, (), (), ())
+    for place in map(int, np.flatnonzero(next_to)):
+        # A misread frame makes one step too long and the next one too short by as much.
+        step = min(
+            (float(times[b] - times[a]) - (b - a - 1) * interval for a, b in _around(place, index)),
+            key=lambda each: abs(each - interval),
+        )
+        missing = max(0, round(step / interval) - 1)
+        gap = max(0, round(float(by_file[place]) / interval) - 1)
+        shown += [place] * min(missing, gap)
+        hidden += [place] * max(0, missing - gap)
+        if gap and not missing and by_clock[place] < 1.5 * interval:
+            kept.append(place)
+    return Lost(interval, tuple(hidden), tuple(shown), tuple(kept))
+
+
+def _around(place: int, index: npt.NDArray[np.int64]) -> list[tuple[int, int]]:
+    """Pairs of places on either side of a step: next to it, and one further out each way."""
+    pairs = [(place, place + 1)]
+    if place > 0 and index[place + 1] - index[place - 1] == 2:
+        pairs.append((place - 1, place + 1))
+    if place + 2 < len(index) and index[place + 2] - index[place] == 2:
+        pairs.append((place, place + 2))
+    return pairs
+
+
+def without_hidden(stamps: npt.NDArray[np.float64], lost: Lost) -> npt.NDArray[np.float64]:
+    """Stamps as they would be had the camera counted the pictures it hid."""
+    late = np.zeros(stamps.size)
+    np.add.at(late, np.array(lost.hidden, np.intp) + 1, lost.interval)
+    return np.asarray(stamps + np.cumsum(late), np.float64)
+
+
+def unwrap(times: npt.NDArray[np.float64], period: float) -> npt.NDArray[np.float64]:
+    """Clock times in file order without the jump where the clock starts again."""
+    return np.asarray(np.unwrap(times, period=period), np.float64)
+
+
+def fit_rate(stamps: npt.NDArray[np.float64], times: npt.NDArray[np.float64]) -> ClockFit:
+    """Fit the rate of the file's stamps against the clock.
+
+    Parameters
+    ----------
+    stamps, times : ndarray (N,)
+        Seconds by the file, and by the clock (unwrapped).
+
+    Returns
+    -------
+    ClockFit
+        Residuals of neighbouring frames hang together (screen and camera beat), so the
+        uncertainty comes from means over blocks in time, not from single frames. A beat
+        slower than the clip looks like a rate; an exposure of at least one screen update
+        has none.
+
+    Raises
+    ------
+    CannotMeasure
+        With fewer than 64 frames, or where most lie off every line.
+    """
+    if stamps.size < _LEAST:
+        raise CannotMeasure(
+            f"The clock was read in {stamps.size} frames; a rate needs {_LEAST} at least.",
+            "Film the clock for a minute or longer, sharp and whole in the picture.",
+        )
+    origin, shift = float(times[0]), float(np.median(stamps - times))
+    x, y = times - origin, stamps - times - shift
+    kept = np.ones(x.size, np.bool_)
+    for _ in range(5):
+        slope, start = np.polyfit(x[kept], y[kept], 1)
+        off = y - start - slope * x
+        spread = 1.4826 * float(np.median(np.abs(off[kept] - np.median(off[kept]))))
+        now = np.abs(off) <= _OUTLIER * max(spread, 1e-5)
+        if bool(np.array_equal(now, kept)):
+            break
+        kept = now
+    if kept.sum() < max(_LEAST // 2, x.size // 2):
+        raise CannotMeasure(
+            "The file's time does not follow the clock: most frames lie off any straight line.",
+            "Film the clock in one go, without pausing it or the camera.",
+        )
+    slope, start = np.polyfit(x[kept], y[kept], 1)
+    off = (y - start - slope * x)[kept]
+    u = _slope_u(x[kept], off)
+    scatter = float(np.sqrt(np.mean(off**2)))
+    return ClockFit(
+        float(slope) * 1e6, u * 1e6, float(_BLOCKS - 2), scatter * 1e3, int(kept.sum()), kept
+    )
+
+
+def _slope_u(x: npt.NDArray[np.float64], off: npt.NDArray[np.float64]) -> float:
+    """Standard uncertainty of a slope from the means of residuals in blocks."""
+    where = np.array([part.mean() for part in np.array_split(x, _BLOCKS)])
+    means = np.array([part.mean() for part in np.array_split(off, _BLOCKS)])
+    spread = where - where.mean()
+    return float(np.sqrt(np.sum(means**2) / (_BLOCKS - 2) / np.sum(spread**2)))
+
+
+def beat_u(times: npt.NDArray[np.float64], u: npt.NDArray[np.float64]) -> float:
+    """Standard uncertainty of a rate, ppm, from errors that frames have in common.
+
+    Where frames and updates of the screen step almost together, the error of a frame wanders
+    slowly over its whole range; over a clip that is shorter it looks like a rate.
+
+    Parameters
+    ----------
+    times, u : ndarray (N,)
+        Seconds by the clock, and their standard uncertainties.
+    """
+    lasts = float(np.ptp(times))
+    common = float(np.sqrt(np.mean(np.clip(u**2 - _SINGLE_S**2, 0, None))))
+    return float(np.hypot(_BEAT * common, _WANDER_S)) / lasts * 1e6

@@ -1,0 +1,1 @@
+"""The demo bench: the Marram Point dune watch."""

@@ -1,0 +1,1 @@
+"""Ground: errors, units, quantities, uncertainty, measurands, results."""

@@ -1,0 +1,247 @@
+"""What a measurement says: results, findings, pictures, figures.
+
+Plain frozen data without arithmetic of any measure. Everything here can be
+pickled (workers return it) and written as JSON (``to_json``).
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from seeworthy.ground.measurands import measurand as _measurand
+
+COVERAGE = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """One measured value of one measurand.
+
+    Attributes
+    ----------
+    measurand : str
+        Id from :mod:`seeworthy.ground.measurands`.
+    value : float
+        In the unit of the measurand.
+    unit : str
+        Unit symbol, ``""`` for a ratio.
+    u : float
+        Standard uncertainty, same unit. Never NaN.
+    interval : (float, float)
+        95 % interval, same unit. An end may be infinite (a bound from one side);
+        JSON has no word for that and says null.
+    n : int
+        Number of independent observations behind the value.
+    conditions : mapping
+        ``method``, ``position``, ``orientation``, ``light`` (lx), ``temperature``
+        (degC), ``channel`` where they apply. Plain JSON values.
+    evidence : tuple of str
+        Names of the pictures that show it.
+    """
+
+    measurand: str
+    value: float
+    unit: str
+    u: float
+    interval: tuple[float, float]
+    n: int = 1
+    conditions: Mapping[str, Any] = field(default_factory=dict)
+    evidence: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        numbers = (self.value, self.u, *self.interval)
+        unknown = any(math.isnan(x) for x in numbers)
+        if unknown or self.u < 0 or not (math.isfinite(self.value) and math.isfinite(self.u)):
+            raise ValueError(f"{self.measurand}: a result needs numbers, got {numbers}")
+        if not self.interval[0] <= self.value <= self.interval[1]:
+            raise ValueError(f"{self.measurand}: {self.value} outside its interval {self.interval}")
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the ``results`` entry of the JSON contract."""
+        return {
+            "measurand": self.measurand,
+            "value": self.value,
+            "unit": self.unit,
+            "u": self.u,
+            "interval": [end if math.isfinite(end) else None for end in self.interval],
+            "coverage": COVERAGE,
+            "n": self.n,
+            "conditions": dict(self.conditions),
+            "evidence": list(self.evidence),
+        }
+
+
+def result(
+    measurand: str,
+    value: float,
+    u: float,
+    *,
+    n: int = 1,
+    dof: float = math.inf,
+    interval: tuple[float, float] | None = None,
+    conditions: Mapping[str, Any] | None = None,
+    evidence: Sequence[str] = (),
+) -> Result:
+    """Build a `Result` whose unit comes from the registry of measurands.
+
+    Parameters
+    ----------
+    measurand : str
+        Registered id.
+    value, u : float
+        Value and standard uncertainty in the registered unit.
+    n : int
+        Independent observations.
+    dof : float
+        Effective degrees of freedom of `u`; the 95 % interval is Student's t
+        (JCGM 100:2008, G.3). Ignored when `interval` is given.
+    interval : (float, float), optional
+        An interval that is not symmetric (percentiles, bounds).
+    conditions, evidence
+        See `Result`.
+    """
+    entry = _measurand(measurand)
+    if interval is None:
+        from seeworthy.ground.quantities import coverage_factor
+
+        half = coverage_factor(dof, COVERAGE) * u
+        interval = (value - half, value + half)
+    return Result(
+        measurand,
+        float(value),
+        entry.unit,
+        float(u),
+        (float(interval[0]), float(interval[1])),
+        int(n),
+        {name: _plain(item) for name, item in (conditions or {}).items()},
+        tuple(evidence),
+    )
+
+
+def _plain(item: Any) -> Any:
+    """Turn a NumPy scalar into the plain number that JSON and pickles of old versions know."""
+    return item.item() if hasattr(item, "item") else item
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A picture that shows what was found, ready to be written as a file.
+
+    Attributes
+    ----------
+    name : str
+        File name with ending, unique within the outcome (``"edges.png"``).
+    caption : str
+        One sentence.
+    data : bytes
+        Encoded PNG or JPEG.
+    """
+
+    name: str
+    caption: str
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """One axis of a figure: column, words, unit."""
+
+    column: str
+    title: str
+    unit: str = ""
+    scale: Literal["linear", "log"] = "linear"
+    zero: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One layer of a figure.
+
+    ``kind`` is ``line``, ``points``, ``band`` (needs `low` and `high`), ``bars``,
+    ``rule`` (a line at `value`, across when `y` is the axis it belongs to),
+    ``cells`` (a map: `x`, `y`, colour by `value` column), ``swatches`` (the same, painted in
+    the sRGB colour, ``#rrggbb``, of the column `shade`, with the number of column `y` on it),
+    or ``links`` (lines from `x`, `y` to the places in columns `low`, `high`).
+    """
+
+    kind: Literal["line", "points", "band", "bars", "rule", "cells", "swatches", "links"]
+    y: str = ""
+    low: str = ""
+    high: str = ""
+    series: str = ""
+    label: str = ""
+    value: float | None = None
+    across: Literal["x", "y"] = "y"
+    shade: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A figure as data: faces draw it (one definition for page, SVG, PNG, PDF).
+
+    Attributes
+    ----------
+    name : str
+        Unique within the outcome.
+    title, sentence : str
+        What it shows; what it means for a flyer.
+    columns : mapping of str to sequence
+        Equal-length columns of numbers, text or None.
+    x, y : Axis
+    marks : sequence of Mark
+    equal : bool
+        True when x and y must have the same scale (maps, plans).
+    """
+
+    name: str
+    title: str
+    sentence: str
+    columns: Mapping[str, Sequence[Any]]
+    x: Axis
+    y: Axis
+    marks: tuple[Mark, ...]
+    equal: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """Everything one run of a procedure says.
+
+    Attributes
+    ----------
+    results : tuple of Result
+        The more certain one first where two methods answer.
+    findings : mapping
+        Plain JSON values.
+    warnings : tuple of str
+        Sentences a user reads.
+    pictures : tuple of Picture
+    figures : tuple of Figure
+    method : str
+        Which method answered (``passing``, ``lamp`` ...), ``""`` where there is one.
+    sentence : str
+        What it means for a flyer, one sentence.
+    correction : mapping
+        What ``correct`` needs to mend a clip, plain JSON values with a ``kind`` (``lens``,
+        ``shading``, ``colour``); empty where a procedure has none (`seeworthy.judge.correct.data`).
+    """
+
+    results: tuple[Result, ...] = ()
+    findings: Mapping[str, Any] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+    pictures: tuple[Picture, ...] = ()
+    figures: tuple[Figure, ...] = ()
+    method: str = ""
+    sentence: str = ""
+    correction: Mapping[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.correction:
+            # Stored and printed as JSON: a number that JSON does not know is found here.
+            json.dumps(dict(self.correction), allow_nan=False)
+            if "kind" not in self.correction:
+                raise ValueError("a correction says its kind")

@@ -1,0 +1,1 @@
+"""Judgement: verbs that compare, decide, plan and correct, and return finished rows."""

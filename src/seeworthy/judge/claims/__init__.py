@@ -1,0 +1,1 @@
+"""Claims: what a seller says, held against what was measured."""

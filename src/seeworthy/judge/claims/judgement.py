@@ -1,0 +1,164 @@
+"""A claim, what became of it, and the words for both."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from seeworthy.ground.measurands import all_measurands
+from seeworthy.ground.results import Result
+from seeworthy.judge.claims.tolerance import Tolerance
+
+# Findings that sellers speak of: as a person says it, and what is better.
+FINDINGS = {
+    "width_px": ("Picture width", "more"),
+    "height_px": ("Picture height", "more"),
+    "codec": ("Codec", "none"),
+    "container": ("File type", "none"),
+    "dropped_frames": ("Dropped frames", "less"),
+    "duplicated_frames": ("Duplicated frames", "less"),
+    "corrupt_frames": ("Corrupt frames", "less"),
+    "stamp_present": ("Date stamp in the picture", "none"),
+    "upscaled": ("Picture blown up from fewer pixels", "none"),
+}
+
+
+def title_of(subject: str) -> str:
+    """Return the title of a measurand, or the name of a finding in words."""
+    entry = all_measurands().get(subject)
+    if entry is not None:
+        return entry.title[:1].upper() + entry.title[1:]
+    if subject in FINDINGS:
+        return FINDINGS[subject][0]
+    words = subject.removesuffix("_px").replace("_", " ")
+    tail = " (px)" if subject.endswith("_px") else ""
+    return words[:1].upper() + words[1:] + tail
+
+
+State = Literal[
+    "confirmed",
+    "overstated",
+    "understated",
+    "contradicted",
+    "cannot tell",
+    "not tested",
+    "claimed nothing",
+]
+Favour = Literal["", "as claimed", "worse than claimed", "better than claimed", "off"]
+
+STATES: dict[State, str] = {
+    "confirmed": "The measured interval lies within the tolerance of the claim.",
+    "overstated": "The seller's number is higher than anything the measurement allows.",
+    "understated": "The seller's number is lower than anything the measurement allows.",
+    "contradicted": "What was found is something else than the seller says.",
+    "cannot tell": "The measurement is not sharp enough to decide; repeat it.",
+    "not tested": "Nothing on this bench has measured it yet.",
+    "claimed nothing": "Measured, but the seller gives no figure.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """One figure that the seller gives.
+
+    Attributes
+    ----------
+    subject : str
+        Id of a measurand, or name of a finding.
+    value : float or None
+        In the unit of the measurand; None for words.
+    text : str
+        As the seller writes it.
+    source : str
+        Where it is written (box, leaflet, listing).
+    tolerance : Tolerance or None
+        Own tolerance; None takes that of the report.
+    conditions : mapping
+        Conditions the claim speaks of (``{"light": 10}``); only results under the
+        same ones are compared.
+    silent : bool
+        True when someone looked and the seller says nothing of it.
+    """
+
+    subject: str
+    value: float | None
+    text: str = ""
+    source: str = ""
+    tolerance: Tolerance | None = None
+    conditions: Mapping[str, Any] = field(default_factory=dict)
+    silent: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What became of one claim.
+
+    Attributes
+    ----------
+    subject : str
+        Id of a measurand, or name of a finding.
+    state : str
+        One of `STATES`.
+    favour : str
+        What it means for the buyer: ``as claimed``, ``worse than claimed``, ``better
+        than claimed``, ``off`` (neither is better), ``""`` where nothing is decided.
+    claim : Claim or None
+        None where the bench holds no claim at all.
+    result : Result or None
+        The most certain comparable result; None for ``not tested`` and for findings.
+    band : (float, float) or None
+        Claim less and plus tolerance, unit of the measurand.
+    tolerance : Tolerance
+    others : tuple of (State, Result)
+        Further comparable results and what each alone would say.
+    sentence : str
+        Plain words.
+    found : plain JSON value
+        What was found, for claims on findings.
+    remark : str
+        The last part of `sentence`: what follows, without the two figures again.
+    """
+
+    subject: str
+    state: State
+    favour: Favour
+    claim: Claim | None
+    result: Result | None
+    band: tuple[float, float] | None
+    tolerance: Tolerance
+    others: tuple[tuple[State, Result], ...] = ()
+    sentence: str = ""
+    found: Any = None
+    remark: str = ""
+
+    @property
+    def title(self) -> str:
+        """What it is about, as a person says it."""
+        return title_of(self.subject)
+
+    @property
+    def unit(self) -> str:
+        """Unit of claim and result, ``""`` for findings."""
+        entry = all_measurands().get(self.subject)
+        return "" if entry is None else entry.unit
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        claim = self.claim
+        return {
+            "subject": self.subject,
+            "title": self.title,
+            "state": self.state,
+            "favour": self.favour,
+            "claimed": None
+            if claim is None
+            else {"value": claim.value, "text": claim.text, "source": claim.source},
+            "unit": self.unit,
+            "tolerance": str(self.tolerance),
+            "band": None if self.band is None else list(self.band),
+            "measured": None if self.result is None else self.result.to_json(),
+            "found": self.found,
+            "others": [{"state": s, "measured": r.to_json()} for s, r in self.others],
+            "sentence": self.sentence,
+        }

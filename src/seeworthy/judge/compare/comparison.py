@@ -1,0 +1,293 @@
+"""Cameras, units or firmware side by side, like with like.
+
+Takes of one subject under like conditions are combined (weighted mean, with the
+scatter between takes where that is larger); subjects are compared pair by pair.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal, Protocol
+
+from seeworthy.ground.errors import CannotMeasure, NotFound
+from seeworthy.ground.measurands import Measurand, all_measurands, measurand
+from seeworthy.ground.results import Result
+from seeworthy.ground.statistics import weighted_mean
+from seeworthy.judge.compare.differences import (
+    Difference,
+    Value,
+    differences,
+    dof_from_interval,
+    groups,
+)
+from seeworthy.judge.compare.like import Like, sort_alike, why_apart
+
+if TYPE_CHECKING:
+    from seeworthy.bench.store import Bench
+
+By = Literal["camera", "unit", "firmware"]
+
+
+class Origin(Protocol):
+    """What is read of a stored result (`seeworthy.bench.records.StoredResult`)."""
+
+    @property
+    def camera(self) -> str:
+        """Name of the camera."""
+
+    @property
+    def unit(self) -> str:
+        """Serial of the unit."""
+
+    @property
+    def firmware(self) -> str:
+        """Firmware in force, ``""`` unknown."""
+
+    @property
+    def taken(self) -> dt.date:
+        """Day of the take."""
+
+    @property
+    def take_id(self) -> int:
+        """Number of the take."""
+
+    @property
+    def result(self) -> Result:
+        """The measured value."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One measurand under like conditions, all subjects that have it.
+
+    Attributes
+    ----------
+    measurand : Measurand
+    like : Like
+    values : tuple of Value
+        In order of value.
+    takes : mapping-like tuple
+        Number of takes behind each value, same order.
+    pairs : tuple of Difference
+    groups : tuple of tuple of str
+        Subjects that cannot be told apart.
+    best : tuple of str
+        The best value's subject and all that cannot be told apart from it; empty where
+        neither more nor less is better.
+    """
+
+    measurand: Measurand
+    like: Like
+    values: tuple[Value, ...]
+    takes: tuple[int, ...]
+    pairs: tuple[Difference, ...]
+    groups: tuple[tuple[str, ...], ...]
+    best: tuple[str, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "measurand": self.measurand.id,
+            "unit": self.measurand.unit,
+            "conditions": str(self.like),
+            "values": [
+                {"subject": v.subject, "value": v.value, "u": v.u, "takes": n}
+                for v, n in zip(self.values, self.takes, strict=True)
+            ],
+            "differences": [
+                {
+                    "first": p.first,
+                    "second": p.second,
+                    "value": p.value,
+                    "u": p.u,
+                    "interval": list(p.interval),
+                    "p": p.p,
+                    "p_corrected": p.p_corrected,
+                    "told_apart": p.apart,
+                }
+                for p in self.pairs
+            ],
+            "groups": [list(g) for g in self.groups],
+            "best": list(self.best),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Everything that can be compared, and what cannot, with the reason."""
+
+    by: By
+    subjects: tuple[str, ...]
+    rows: tuple[Row, ...]
+    apart: tuple[str, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "by": self.by,
+            "subjects": list(self.subjects),
+            "rows": [r.to_json() for r in self.rows],
+            "not_compared": list(self.apart),
+        }
+
+
+def subject_of(origin: Origin, by: By) -> str:
+    """Return the name under which a stored result is compared."""
+    if by == "camera":
+        return origin.camera
+    unit = f"{origin.camera} {origin.unit}".strip()
+    if by == "unit":
+        return unit
+    return f"{unit}, firmware {origin.firmware or 'unknown'}"
+
+
+def combine(subject: str, results: Sequence[Result]) -> Value:
+    """Combine takes of one subject under like conditions.
+
+    The weighted mean's uncertainty, or the scatter between takes where that is larger
+    (Birge ratio): two takes that disagree make the value less certain, not more.
+    """
+    if len(results) == 1:
+        one = results[0]
+        return Value(subject, one.value, one.u, dof_from_interval(one.u, one.interval))
+    if any(r.u <= 0 for r in results):
+        mean = sum(r.value for r in results) / len(results)
+        spread = math.sqrt(sum((r.value - mean) ** 2 for r in results) / (len(results) - 1))
+        return Value(subject, mean, spread / math.sqrt(len(results)), len(results) - 1)
+    found = weighted_mean([r.value for r in results], [r.u for r in results])
+    # Takes share method, target and operator: averaging helps against scatter only, so the
+    # combined figure is never called better than the best single take halved.
+    return Value(subject, found.value, max(found.u, min(r.u for r in results) / 2), found.dof)
+
+
+def compare_results(origins: Iterable[Origin], by: By = "camera") -> Comparison:
+    """Compare stored results.
+
+    Parameters
+    ----------
+    origins : iterable of Origin
+        Current (not stale) results.
+    by : {"camera", "unit", "firmware"}
+
+    Returns
+    -------
+    Comparison
+        Rows for all that two or more subjects have under like conditions.
+    """
+    found = list(origins)
+    subjects = tuple(dict.fromkeys(subject_of(o, by) for o in found))
+    by_measurand: dict[str, list[Origin]] = {}
+    for origin in found:
+        by_measurand.setdefault(origin.result.measurand, []).append(origin)
+    order = list(all_measurands())
+    rows: list[Row] = []
+    apart: list[str] = []
+    for name in sorted(by_measurand, key=lambda n: order.index(n) if n in order else len(order)):
+        made, note = _rows(measurand(name), by_measurand[name], by)
+        rows += made
+        if note:
+            apart.append(note)
+    return Comparison(by, subjects, tuple(rows), tuple(apart))
+
+
+def _rows(entry: Measurand, origins: list[Origin], by: By) -> tuple[list[Row], str]:
+    sets = sort_alike(o.result for o in origins)
+    rows = []
+    lonely: list[Like] = []
+    for like, members in sets:
+        per: dict[str, list[Result]] = {}
+        for index in members:
+            per.setdefault(subject_of(origins[index], by), []).append(origins[index].result)
+        if len(per) < 2:
+            lonely.append(like)
+            continue
+        rows.append(_row(entry, like, per))
+    names = {subject_of(o, by) for o in origins}
+    if len(names) > 1 and lonely and not rows:
+        likes = [like for like, _ in sets]
+        return rows, f"{entry.title}: {_lower(why_apart(likes))}"
+    return rows, ""
+
+
+def _lower(text: str) -> str:
+    return text[:1].lower() + text[1:]
+
+
+def _row(entry: Measurand, like: Like, per: dict[str, list[Result]]) -> Row:
+    made = sorted(((combine(s, r), len(r)) for s, r in per.items()), key=lambda p: p[0].value)
+    values = tuple(v for v, _ in made)
+    pairs = tuple(differences(values))
+    together = tuple(groups(values, pairs))
+    counts = tuple(n for _, n in made)
+    return Row(entry, like, values, counts, pairs, together, _best(entry, values, pairs))
+
+
+def _best(
+    entry: Measurand, values: Sequence[Value], pairs: Sequence[Difference]
+) -> tuple[str, ...]:
+    if entry.better == "none":
+        return ()
+    if entry.better == "nearer":
+        ideal = entry.ideal or 0.0
+        top = min(values, key=lambda v: abs(v.value - ideal))
+    elif entry.better == "less":
+        top = values[0]
+    else:
+        top = values[-1]
+    apart = {frozenset((p.first, p.second)) for p in pairs if p.apart}
+    return tuple(
+        v.subject for v in values if v is top or frozenset((v.subject, top.subject)) not in apart
+    )
+
+
+def compare_bench(
+    bench: Bench,
+    *,
+    by: By = "camera",
+    cameras: Sequence[str] = (),
+    measurands: Sequence[str] = (),
+) -> Comparison:
+    """Compare what a bench holds.
+
+    Parameters
+    ----------
+    bench : Bench
+    by : {"camera", "unit", "firmware"}
+    cameras, measurands : sequence of str
+        Only these; all when empty.
+
+    Raises
+    ------
+    NotFound
+        No such camera.
+    CannotMeasure
+        Fewer than two subjects, or nothing in common under like conditions.
+    """
+    from seeworthy.bench.cameras import get_camera
+    from seeworthy.bench.outcomes import list_results
+
+    names = {get_camera(bench, name).name for name in cameras}
+    wanted = {measurand(m).id for m in measurands}
+    stored = [
+        r
+        for r in list_results(bench)
+        if (not names or r.camera in names) and (not wanted or r.result.measurand in wanted)
+    ]
+    if not stored:
+        raise NotFound("There is nothing measured to compare.", "Add takes and run them first.")
+    found = compare_results(stored, by)
+    if len(found.subjects) < 2:
+        raise CannotMeasure(
+            f"Only {found.subjects[0]} has figures; a comparison needs two.",
+            "Measure another camera, or compare by unit or firmware.",
+        )
+    if not found.rows:
+        reasons = " ".join(found.apart)
+        raise CannotMeasure(
+            f"These have no figure in common under like conditions. {reasons}".strip(),
+            "Run the same test on both, in the same light and temperature.",
+        )
+    return found

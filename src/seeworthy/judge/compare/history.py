@@ -1,0 +1,189 @@
+"""One unit over time, before and after a firmware, and the spread between units."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy import special
+
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.judge.compare.comparison import Origin, combine
+from seeworthy.judge.compare.differences import Value
+
+if TYPE_CHECKING:
+    from seeworthy.bench.store import Bench
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """Change of one measurand of one unit per year.
+
+    Attributes
+    ----------
+    slope, u : float
+        Per year, in the unit of the measurand.
+    interval : (float, float)
+        95 %.
+    takes : int
+    days : int
+        From first to last take.
+    changes : bool
+        True when the interval leaves out zero.
+    """
+
+    slope: float
+    u: float
+    interval: tuple[float, float]
+    takes: int
+    days: int
+    changes: bool
+
+
+def trend(origins: Sequence[Origin]) -> Trend:
+    """Fit a straight line over the days of takes of one unit and measurand, like conditions.
+
+    Weighted least squares; the scatter about the line counts where it is larger than the
+    stated uncertainties.
+
+    Raises
+    ------
+    CannotMeasure
+        Fewer than three takes, or all on one day.
+    """
+    days = np.array([o.taken.toordinal() for o in origins], float)
+    if len(days) < 3 or np.ptp(days) == 0:
+        raise CannotMeasure(
+            "A trend needs three takes on different days.", "Repeat the test another day."
+        )
+    y = np.array([o.result.value for o in origins])
+    u = np.array([max(o.result.u, 1e-300) for o in origins])
+    x = (days - days.mean()) / 365.25
+    w = 1 / u**2
+    centre = float((w * x).sum() / w.sum())
+    spread = float((w * (x - centre) ** 2).sum())
+    slope = float((w * (x - centre) * y).sum() / spread)
+    level = float((w * y).sum() / w.sum())
+    chi2 = float((w * (y - level - slope * (x - centre)) ** 2).sum())
+    dof = len(x) - 2
+    inflate = max(1.0, math.sqrt(chi2 / dof))
+    error = inflate / math.sqrt(spread)
+    factor = float(special.stdtrit(dof, 0.975)) if inflate > 1 else float(special.ndtri(0.975))
+    interval = (slope - factor * error, slope + factor * error)
+    changes = not interval[0] <= 0 <= interval[1]
+    return Trend(slope, error, interval, len(x), int(np.ptp(days)), changes)
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """How much units of one model differ beyond what the measurement explains.
+
+    Attributes
+    ----------
+    mean, u : float
+        Of the model: random-effects mean and its standard uncertainty.
+    between : float
+        Standard deviation between units (0 when the measurement explains it all).
+    units : int
+    p : float
+        Probability of as much scatter if all units were equal (Cochran's Q).
+    """
+
+    mean: float
+    u: float
+    between: float
+    units: int
+    p: float
+
+
+def spread_of_units(values: Sequence[Value]) -> Spread:
+    """Estimate the spread between units (DerSimonian and Laird, Control. Clin. Trials 7, 1986).
+
+    Raises
+    ------
+    CannotMeasure
+        Fewer than two units.
+    """
+    if len(values) < 2:
+        raise CannotMeasure("A spread needs two units.", "Measure a second unit of the camera.")
+    y = np.array([v.value for v in values])
+    w = 1 / np.array([max(v.u, 1e-300) for v in values]) ** 2
+    mean = float((w * y).sum() / w.sum())
+    q = float((w * (y - mean) ** 2).sum())
+    dof = len(y) - 1
+    scale = float(w.sum() - (w**2).sum() / w.sum())
+    tau2 = max(0.0, (q - dof) / scale)
+    star = 1 / (1 / w + tau2)
+    centre = float((star * y).sum() / star.sum())
+    p = float(special.chdtrc(dof, q))
+    return Spread(centre, 1 / math.sqrt(float(star.sum())), math.sqrt(tau2), len(y), p)
+
+
+def values_by_unit(origins: Sequence[Origin]) -> list[Value]:
+    """Combine takes per unit (one measurand, like conditions)."""
+    per: dict[str, list[Origin]] = {}
+    for origin in origins:
+        per.setdefault(f"{origin.camera} {origin.unit}".strip(), []).append(origin)
+    return [combine(name, [o.result for o in found]) for name, found in per.items()]
+
+
+@dataclass(frozen=True, slots=True)
+class Lasting:
+    """Trends and spreads of a bench: one line per measurand, like conditions, and subject."""
+
+    trends: tuple[tuple[str, str, str, Trend], ...]
+    spreads: tuple[tuple[str, str, str, Spread], ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "trends": [
+                {
+                    "unit": unit, "measurand": name, "conditions": like, "per_year": t.slope,
+                    "u": t.u, "interval": list(t.interval), "takes": t.takes, "days": t.days,
+                    "changes": t.changes,
+                }
+                for unit, name, like, t in self.trends
+            ],
+            "spreads": [
+                {
+                    "camera": camera, "measurand": name, "conditions": like, "mean": s.mean,
+                    "u": s.u, "between_units": s.between, "units": s.units, "p": s.p,
+                }
+                for camera, name, like, s in self.spreads
+            ],
+        }  # fmt: skip
+
+
+def lasting(bench: Bench, cameras: Sequence[str] = ()) -> Lasting:
+    """Return the trend of every unit over time and the spread between units of a camera.
+
+    Only what three takes on different days, or two units, can tell.
+    """
+    from seeworthy.bench.cameras import get_camera
+    from seeworthy.bench.outcomes import list_results
+    from seeworthy.judge.compare.like import sort_alike
+
+    names = {get_camera(bench, c).name for c in cameras}
+    groups: dict[tuple[str, str], list[Origin]] = {}
+    for stored in list_results(bench):
+        if not names or stored.camera in names:
+            groups.setdefault((stored.camera, stored.result.measurand), []).append(stored)
+    trends: list[tuple[str, str, str, Trend]] = []
+    spreads: list[tuple[str, str, str, Spread]] = []
+    for (camera, measurand), origins in groups.items():
+        for like, members in sort_alike(o.result for o in origins):
+            found = [origins[i] for i in members]
+            for unit in dict.fromkeys(o.unit for o in found):
+                with suppress(CannotMeasure):
+                    mine = [o for o in found if o.unit == unit]
+                    line = (f"{camera} {unit}".strip(), measurand, str(like), trend(mine))
+                    trends.append(line)
+            with suppress(CannotMeasure):
+                values = values_by_unit(found)
+                spreads.append((camera, measurand, str(like), spread_of_units(values)))
+    return Lasting(tuple(trends), tuple(spreads))

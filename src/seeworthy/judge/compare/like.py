@@ -1,0 +1,136 @@
+"""Like with like: which results may be compared, and what keeps the others apart."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from seeworthy.ground.results import Result
+
+# How far apart two readings of a condition may be and still count as the same. Light is
+# seen by the camera in stops: a third of a stop is the step of a usual light meter.
+LIGHT_STOPS = 1 / 3
+TEMPERATURE_K = 3.0
+_NOT_A_CONDITION = {"method"}
+
+
+@dataclass(frozen=True, slots=True)
+class Like:
+    """Conditions that a set of results shares.
+
+    Attributes
+    ----------
+    words : tuple of (str, str)
+        Conditions that are words (position, orientation, channel), sorted.
+    light, temperature : float or None
+        Centre of the readings, lx and °C; None where the results name none.
+    """
+
+    words: tuple[tuple[str, str], ...] = ()
+    light: float | None = None
+    temperature: float | None = None
+
+    def __str__(self) -> str:
+        parts = [v.replace("_", " ") for _, v in self.words]
+        if self.light is not None:
+            parts.append(f"{self.light:.3g} lx")
+        if self.temperature is not None:
+            parts.append(f"{self.temperature:.0f} °C")
+        return ", ".join(parts)
+
+    def holds(self, conditions: Mapping[str, Any]) -> bool:
+        """Tell whether a result of these conditions belongs here."""
+        return (
+            _words(conditions) == self.words
+            and _near_light(self.light, _number(conditions, "light"))
+            and _near_temperature(self.temperature, _number(conditions, "temperature"))
+        )
+
+
+def _words(conditions: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    kept = {
+        k: str(v)
+        for k, v in conditions.items()
+        if k not in _NOT_A_CONDITION and k not in ("light", "temperature") and v is not None
+    }
+    return tuple(sorted(kept.items()))
+
+
+def _number(conditions: Mapping[str, Any], name: str) -> float | None:
+    value = conditions.get(name)
+    return None if value is None else float(value)
+
+
+def _near_light(a: float | None, b: float | None) -> bool:
+    if a is None or b is None:
+        return a is b
+    if a <= 0 or b <= 0:
+        return a == b
+    return abs(math.log2(a / b)) <= LIGHT_STOPS
+
+
+def _near_temperature(a: float | None, b: float | None) -> bool:
+    if a is None or b is None:
+        return a is b
+    return abs(a - b) <= TEMPERATURE_K
+
+
+# What a surrounding temperature does to these is the question, or is known to matter.
+_FEELS_COLD = {"run_time", "mean_power", "temporal_noise", "fixed_pattern_noise", "dynamic_range"}
+_FEELS_LIGHT = {
+    "snr_18", "temporal_noise", "fixed_pattern_noise", "dynamic_range", "sharpness_kept",
+    "frame_rate", "exposure_time", "de00_mean", "de00_p95", "de00_max", "chroma_ratio",
+    "white_shift",
+}  # fmt: skip
+
+
+def conditions_that_matter(result: Result) -> dict[str, Any]:
+    """Return a result's conditions without those that cannot change its measurand.
+
+    The room's temperature does not change an angle of view, nor the light a mass;
+    takes that name them are still alike.
+    """
+    found = dict(result.conditions)
+    if result.measurand not in _FEELS_COLD:
+        found.pop("temperature", None)
+    if result.measurand not in _FEELS_LIGHT:
+        found.pop("light", None)
+    return found
+
+
+def sort_alike(results: Iterable[Result]) -> list[tuple[Like, list[int]]]:
+    """Sort results of one measurand into sets of like conditions.
+
+    Returns
+    -------
+    list of (Like, indices)
+        In order of first appearance; light and temperature are chained only within
+        their tolerance of the set's first member, so that sets do not creep.
+    """
+    found: list[tuple[Like, list[int]]] = []
+    for index, result in enumerate(results):
+        conditions = conditions_that_matter(result)
+        for like, members in found:
+            if like.holds(conditions):
+                members.append(index)
+                break
+        else:
+            like = Like(
+                _words(conditions), _number(conditions, "light"), _number(conditions, "temperature")
+            )
+            found.append((like, [index]))
+    return found
+
+
+def why_apart(likes: Sequence[Like]) -> str:
+    """Say in one sentence what keeps sets of results apart."""
+    reasons = []
+    if len({like.words for like in likes}) > 1:
+        reasons.append("place or direction in the picture")
+    if len({like.light for like in likes}) > 1:
+        reasons.append("light")
+    if len({like.temperature for like in likes}) > 1:
+        reasons.append("temperature")
+    return f"Not compared with each other: they differ in {' and '.join(reasons)}."

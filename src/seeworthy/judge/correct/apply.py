@@ -1,0 +1,327 @@
+"""Mend a clip: decode, correct, encode, streaming."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections import deque
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from seeworthy.ground.errors import CannotMeasure, UnreadableInput, WrongCall
+from seeworthy.judge.correct.data import Corrections
+from seeworthy.judge.correct.gain import gain_field
+from seeworthy.judge.correct.outclip import OutClip, check_name, new_file, pixel_format
+from seeworthy.judge.correct.pixels import Mender, Planes
+from seeworthy.judge.correct.undistort import Undistortion, plan_undistortion
+from seeworthy.media.frames import watch
+from seeworthy.media.light import Light, light_of
+
+if TYPE_CHECKING:
+    from seeworthy.media.frames import FrameView, PassSummary, Stage
+    from seeworthy.media.source import Source
+
+_COLOURLESS = 2  # code values by which chroma may differ from none in a monochrome clip
+_BITS_MOST = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Mended:
+    """What was done to a clip.
+
+    Attributes
+    ----------
+    clip : str
+    path : Path
+        The new file.
+    frames : int
+    seconds : float
+        What it took.
+    applied : tuple of str
+        Sentences: what, and from where.
+    limits : tuple of str
+        Sentences: what could not be mended, or has a price.
+    warnings : tuple of str
+    undistortion : Undistortion or None
+    """
+
+    clip: str
+    path: Path
+    frames: int
+    seconds: float
+    applied: tuple[str, ...]
+    limits: tuple[str, ...]
+    warnings: tuple[str, ...]
+    undistortion: Undistortion | None
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "file": self.clip,
+            "out": str(self.path),
+            "frames": self.frames,
+            "seconds": round(self.seconds, 3),
+            "frames_per_second": round(self.frames / self.seconds, 1) if self.seconds else None,
+            "applied": list(self.applied),
+            "limits": list(self.limits),
+            "warnings": list(self.warnings),
+        }
+
+
+def correct_clip(
+    source: Source,
+    corrections: Corrections,
+    out: Path,
+    *,
+    keep_all: bool = False,
+    force: bool = False,
+    progress: Callable[[float], None] | None = None,
+) -> Mended:
+    """Write a mended copy of a clip.
+
+    Parameters
+    ----------
+    source : Source
+        Only read.
+    corrections : Corrections
+    out : Path
+        The new file, ``.mp4`` or ``.mov``.
+    keep_all : bool
+        Undistort with black edges rather than cut the edges off.
+    force : bool
+        Replace a file of that name.
+    progress : callable, optional
+        Called with the share done.
+
+    Raises
+    ------
+    Conflict
+        The new name is the clip's, or taken.
+    WrongCall
+        The clip has another shape of picture than was measured, or no colour to correct.
+    UnreadableInput, CannotMeasure
+        No pictures, or coded in a way that is not turned into light here.
+    NoSpace
+        The disk is full.
+    """
+    check_name(source.path, out, force)
+    if not corrections.kinds():
+        raise WrongCall("There is nothing to correct with.", "Name a bench or a result.")
+    begun = time.perf_counter()
+    with new_file(out, force) as part:
+        work = _Work(source, corrections, part, keep_all)
+        try:
+            summary = watch(source, [work], progress=progress)
+            work.close()
+        except BaseException:
+            work.abandon()
+            raise
+    plan = work.plan
+    assert plan is not None
+    return Mended(
+        source.name,
+        out,
+        work.frames,
+        time.perf_counter() - begun,
+        plan.applied(),
+        plan.limits(work.left_out),
+        _warnings(summary, work.moved),
+        plan.undistortion,
+    )
+
+
+def _warnings(summary: PassSummary, moved: int) -> tuple[str, ...]:
+    found = list(summary.warnings)
+    if summary.corrupt:
+        found.append(f"{len(summary.corrupt)} frames are damaged in the clip; they stay so.")
+    if moved:
+        found.append(f"{moved} frames had no time stamp of their own or one out of order.")
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """Corrections fitted to one clip."""
+
+    corrections: Corrections
+    light: Light
+    undistortion: Undistortion | None
+    grey: bool
+    stage: Stage
+
+    @classmethod
+    def of(cls, view: FrameView, corrections: Corrections, keep_all: bool) -> _Plan:
+        stage = view.stage
+        if stage.bits > _BITS_MOST:
+            raise CannotMeasure(
+                f"The clip has {stage.bits} bits a sample; up to {_BITS_MOST} can be written.",
+                "Convert a copy to 8 or 10 bit first.",
+            )
+        grey = colourless(view)
+        if grey and corrections.colour is not None:
+            raise WrongCall(
+                "The clip is monochrome: there is no colour to correct.",
+                "Leave the colour correction out (--without colour).",
+            )
+        lens = corrections.lens
+        size = (stage.width, stage.height)
+        bent = None if lens is None else plan_undistortion(lens, size, keep_all)
+        light = light_of(stage)
+        if light.matrix == "RGB":
+            # The planes that a clip of R, G and B gives have a matrix all the same.
+            light = replace(light, range="full")
+        return cls(corrections, light, bent, grey, stage)
+
+    def mender(self) -> Mender:
+        size = (self.stage.width, self.stage.height)
+        shading, colour = self.corrections.shading, self.corrections.colour
+        gain = None if shading is None else gain_field(shading, size)
+        if gain is not None and self.grey:
+            kr, kb = self.light.weights
+            even = gain @ np.array([kr, 1 - kr - kb, kb], np.float32)
+            gain = np.repeat(even[..., None], 3, axis=2)
+        return Mender.of(
+            self.light,
+            gain,
+            None if colour is None else colour.product,
+            self.undistortion,
+            half_chroma=pixel_format(self.stage).startswith("yuv420"),
+        )
+
+    def applied(self) -> tuple[str, ...]:
+        found = []
+        size = (self.stage.width, self.stage.height)
+        if self.corrections.shading is not None:
+            how = "brightness of" if self.grey else "brightness and tint of"
+            found.append(f"Evened out {how} the corners, by {self.corrections.shading.origin}.")
+        if self.corrections.colour is not None:
+            found.append(f"Corrected the colours, by {self.corrections.colour.origin}.")
+        if self.undistortion is not None and self.corrections.lens is not None:
+            lens = self.corrections.lens
+            kept = "edges kept" if self.undistortion.keep_all else "edges cut to fill the frame"
+            found.append(
+                f"Made straight lines straight, {kept}; the picture now spans "
+                f"{self.undistortion.hfov:.1f}° from side to side, by {lens.origin}."
+            )
+        for kind in ("lens", "shading"):
+            data = getattr(self.corrections, kind)
+            if data is not None and data.size != size:
+                found.append(
+                    f"The {kind} was measured at {data.size[0]}×{data.size[1]} and scaled; this "
+                    "holds when both modes show the same view."
+                )
+        return tuple(found)
+
+    def limits(self, left_out: list[str]) -> tuple[str, ...]:
+        found = []
+        shading, lens = self.corrections.shading, self.corrections.lens
+        if shading is not None:
+            most = float(shading.gain.max())
+            if most > 2:
+                found.append(
+                    f"Noise in the corners is lifted with the light, up to {most:.1f} times."
+                )
+            if shading.capped:
+                found.append(
+                    f"{shading.capped:.0%} of the frame needs more than {shading.cap:g} times the "
+                    "light and stays dark."
+                )
+            found.append("A compact hot spot and clipped highlights stay as they are.")
+        if lens is not None and lens.reach < 0.85:
+            found.append(
+                f"The board was seen only {lens.reach:.0%} of the way to the corners; beyond that "
+                "the lines rest on the model."
+            )
+        if self.undistortion is not None and self.undistortion.narrowed:
+            found.append("What the lens sees beyond 75° from its axis does not fit a flat picture.")
+        if left_out:
+            found.append(f"Not taken along: {'; '.join(left_out)}.")
+        return tuple(found)
+
+
+def colourless(view: FrameView) -> bool:
+    """Tell whether a clip has no colour: no chroma planes, or nothing in them."""
+    chroma = view.chroma
+    if chroma is None:
+        return True
+    scale = 1 << (view.stage.bits - 8)
+    flat = all(
+        int(np.ptp(p)) <= 2 * _COLOURLESS * scale
+        and abs(int(p.flat[0]) - 128 * scale) <= _COLOURLESS * scale
+        for p in chroma
+    )
+    # A black frame at the beginning says nothing of the frames that follow.
+    return flat and int(view.luma.max()) > 48 * scale
+
+
+class _Work:
+    """Observer that mends every frame and writes it; frames are worked on side by side."""
+
+    def __init__(
+        self, source: Source, corrections: Corrections, part: Path, keep_all: bool
+    ) -> None:
+        self._source, self._corrections, self._part = source, corrections, part
+        self._keep_all = keep_all
+        self._out: OutClip | None = None
+        self._mender: Mender | None = None
+        self._hands = min(4, os.cpu_count() or 1)
+        self._pool = ThreadPoolExecutor(self._hands, "correct")
+        self._waiting: deque[tuple[Future[Planes], int | None]] = deque()
+        self.plan: _Plan | None = None
+        self.moved = 0
+        self.frames = 0
+        self.left_out: list[str] = []
+
+    def begin(self, stage: Stage) -> None:
+        """Nothing yet: whether there is colour is seen in the first frame."""
+
+    def frame(self, view: FrameView) -> bool | None:
+        """Hand a copy of the frame to a worker and write those that are done."""
+        if self._mender is None:
+            self.plan = _Plan.of(view, self._corrections, self._keep_all)
+            self._mender = self.plan.mender()
+            note = " ".join(self.plan.applied())
+            self._out = OutClip(self._part, self._source, view.stage, note)
+        planes = _copied(view)
+        self._waiting.append((self._pool.submit(self._mender.apply, *planes), view.pts))
+        while len(self._waiting) > self._hands + 1:
+            self._write_one()
+        return None
+
+    def _write_one(self) -> None:
+        future, pts = self._waiting.popleft()
+        assert self._out is not None
+        self.moved += not self._out.add(future.result(), pts)
+
+    def finish(self) -> None:
+        """Nothing: `close` does it, where its errors are seen."""
+
+    def close(self) -> None:
+        """Write what waits and finish the file."""
+        if self._out is None:
+            raise UnreadableInput(
+                f"'{self._source.name}' holds no picture.", "Choose the clip that the camera wrote."
+            )
+        while self._waiting:
+            self._write_one()
+        self._pool.shutdown()
+        self._out.finish()
+        self.frames, self.left_out = self._out.frames, self._out.left_out
+
+    def abandon(self) -> None:
+        """Let everything go."""
+        self._pool.shutdown(cancel_futures=True)
+        if self._out is not None:
+            self._out.abandon()
+
+
+def _copied(view: FrameView) -> tuple[npt.NDArray[Any], Any, Any]:
+    chroma = view.chroma
+    cb, cr = (None, None) if chroma is None else (chroma[0].copy(), chroma[1].copy())
+    return view.luma.copy(), cb, cr

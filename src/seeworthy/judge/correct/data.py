@@ -1,0 +1,261 @@
+"""What a correction is made of, read from the ``correction`` of an outcome."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from seeworthy.ground.errors import UnreadableInput, WrongCall
+from seeworthy.optics.lens import COEFFICIENTS, Camera
+
+Floats = npt.NDArray[np.float64]
+Kind = Literal["lens", "shading", "colour"]
+KINDS: tuple[Kind, ...] = ("lens", "shading", "colour")
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where a correction comes from.
+
+    Attributes
+    ----------
+    text : str
+        Which file or take, in words.
+    hashes : tuple of str
+        SHA-256 of the files that it was fitted to.
+    """
+
+    text: str
+    hashes: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        return self.text
+
+
+@dataclass(frozen=True, slots=True)
+class LensData:
+    """A lens model with the frame it holds for.
+
+    Attributes
+    ----------
+    camera : Camera
+    reach : float
+        How far out it was seen, 1 is the frame's corner.
+    origin : Origin
+    """
+
+    camera: Camera
+    reach: float
+    origin: Origin
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height of the frame, px."""
+        return self.camera.width, self.camera.height
+
+
+@dataclass(frozen=True, slots=True)
+class ShadingData:
+    """A gain in linear light at the centres of cells that span the frame.
+
+    Attributes
+    ----------
+    size : (width, height)
+    gain : array (rows, columns, 3)
+    cap : float
+        No gain was allowed to be larger.
+    capped : float
+        Share of the cells that would have needed more.
+    origin : Origin
+    """
+
+    size: tuple[int, int]
+    gain: Floats
+    cap: float
+    capped: float
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True)
+class ColourData:
+    """``rgb_out = matrix @ (exposure · rgb_in)`` in linear light of the BT.709 primaries."""
+
+    matrix: Floats
+    exposure: float
+    origin: Origin
+
+    @property
+    def product(self) -> Floats:
+        """The matrix with the exposure in it."""
+        return np.asarray(self.matrix * self.exposure)
+
+
+@dataclass(frozen=True, slots=True)
+class Corrections:
+    """What shall be mended; None where there is nothing."""
+
+    lens: LensData | None = None
+    shading: ShadingData | None = None
+    colour: ColourData | None = None
+
+    def kinds(self) -> tuple[Kind, ...]:
+        """Return the kinds that are there."""
+        return tuple(kind for kind in KINDS if getattr(self, kind) is not None)
+
+    @classmethod
+    def of(cls, *parts: LensData | ShadingData | ColourData) -> Corrections:
+        """Put corrections together; of two of one kind the first counts."""
+
+        def first(wanted: type[Any]) -> Any:
+            return next((part for part in parts if isinstance(part, wanted)), None)
+
+        return cls(first(LensData), first(ShadingData), first(ColourData))
+
+    def parts(self) -> tuple[LensData | ShadingData | ColourData, ...]:
+        """Return the corrections that are there."""
+        return tuple(p for p in (self.lens, self.shading, self.colour) if p is not None)
+
+    def only(self, kind: Kind) -> Corrections:
+        """Return these corrections with all but one kind left out."""
+        return Corrections.of(getattr(self, kind))
+
+
+def read_file(path: str | Path, kind: Kind) -> LensData | ShadingData | ColourData:
+    """Read a correction from what ``seeworthy measure … --json`` printed.
+
+    Raises
+    ------
+    UnreadableInput
+        No such file, or not JSON.
+    WrongCall
+        JSON without a correction, or with one of another kind.
+    """
+    p = Path(path)
+    try:
+        document = json.loads(p.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise UnreadableInput(
+            f"'{p}' cannot be read: {error.strerror}.", "Check the spelling and the folder."
+        ) from None
+    except ValueError:
+        raise UnreadableInput(
+            f"'{p.name}' is not JSON.",
+            f"Write it with `seeworthy measure {kind} FILE --json > {kind}.json`.",
+        ) from None
+    found = _correction_in(document)
+    if found is None:
+        raise WrongCall(_why_none(document, p.name), _how(kind))
+    if found.get("kind") != kind:
+        raise WrongCall(
+            f"'{p.name}' corrects {found.get('kind')}, not {kind}.",
+            f"Give it to another flag; {_how(kind)}",
+        )
+    return parse(found, _origin(document, p.name))
+
+
+def _origin(document: Mapping[str, Any], name: str) -> Origin:
+    inputs = document.get("inputs")
+    files = [f for f in inputs if isinstance(f, Mapping)] if isinstance(inputs, list) else []
+    names = ", ".join(str(f.get("file", "")) for f in files)
+    return Origin(
+        f"{name} ({names})" if names else name, tuple(str(f.get("sha256")) for f in files)
+    )
+
+
+def _how(kind: Kind) -> str:
+    return f"`seeworthy measure {kind} FILE --json > {kind}.json` writes what is needed."
+
+
+def _correction_in(document: Any) -> Mapping[str, Any] | None:
+    if not isinstance(document, Mapping):
+        return None
+    found = document if "kind" in document else document.get("correction")
+    return found if isinstance(found, Mapping) else None
+
+
+def _why_none(document: Any, name: str) -> str:
+    if isinstance(document, Mapping) and isinstance(document.get("error"), Mapping):
+        return f"'{name}' holds a refusal: {document['error'].get('message', '')}"
+    if isinstance(document, Mapping) and "procedure" in document:
+        return f"'{name}' holds results of {document['procedure']}, and nothing that corrects."
+    return f"'{name}' holds no correction."
+
+
+def parse(found: Mapping[str, Any], origin: Origin) -> LensData | ShadingData | ColourData:
+    """Check and wrap the ``correction`` of an outcome.
+
+    Parameters
+    ----------
+    found : mapping
+    origin : Origin
+
+    Raises
+    ------
+    WrongCall
+        Fields are missing or have no meaning.
+    """
+    try:
+        if found["kind"] == "lens":
+            return _lens(found, origin)
+        if found["kind"] == "shading":
+            return _shading(found, origin)
+        if found["kind"] == "colour":
+            return _colour(found, origin)
+    except (KeyError, TypeError, ValueError) as error:
+        raise WrongCall(
+            f"The correction of '{origin}' cannot be used: {error}.", "Measure it again."
+        ) from None
+    raise WrongCall(f"'{origin}' corrects {found['kind']}, which is not known here.")
+
+
+def _size(found: Mapping[str, Any]) -> tuple[int, int]:
+    width, height = (int(v) for v in found["size"])
+    if width < 2 or height < 2:
+        raise ValueError("the frame has no size")
+    return width, height
+
+
+def _numbers(values: Any, shape: tuple[int, ...]) -> Floats:
+    array = np.asarray(values, np.float64)
+    if array.shape != shape or not np.isfinite(array).all():
+        raise ValueError(f"{shape} numbers were expected, got {array.shape}")
+    return array
+
+
+def _lens(found: Mapping[str, Any], origin: Origin) -> LensData:
+    kind = found["model"]
+    if kind not in COEFFICIENTS:
+        raise ValueError(f"the lens model '{kind}' is not known")
+    fx, fy, cx, cy = (float(v) for v in _numbers(found["matrix"], (4,)))
+    if fx <= 0 or fy <= 0:
+        raise ValueError("a focal length is not positive")
+    k = _numbers(found["distortion"], (len(COEFFICIENTS[kind]),))
+    camera = Camera(kind, *_size(found), fx, fy, cx, cy, tuple(float(v) for v in k))
+    return LensData(camera, float(found.get("reach", 1.0)), origin)
+
+
+def _shading(found: Mapping[str, Any], origin: Origin) -> ShadingData:
+    columns, rows = (int(v) for v in found["grid"])
+    if columns < 4 or rows < 4:
+        raise ValueError("the grid is too coarse")
+    gain = _numbers(found["gain"], (3, rows * columns))
+    if gain.min() < 0 or not gain.max() > 0:
+        raise ValueError("a gain is negative")
+    cap = float(found.get("cap", max(8.0, gain.max())))
+    return ShadingData(
+        _size(found), gain.T.reshape(rows, columns, 3), cap, float(found.get("capped", 0.0)), origin
+    )
+
+
+def _colour(found: Mapping[str, Any], origin: Origin) -> ColourData:
+    matrix = _numbers(found["matrix"], (3, 3))
+    exposure = float(found.get("exposure", 1.0))
+    if not exposure > 0 or abs(np.linalg.det(matrix)) < 1e-6:
+        raise ValueError("the colour matrix cannot be right")
+    return ColourData(matrix, exposure, origin)

@@ -1,0 +1,184 @@
+"""Foresee a flight through a camera of a bench."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.ground.errors import NotFound, UnreadableInput, WrongCall
+from seeworthy.ground.results import Result
+from seeworthy.ground.toml_text import read_toml_file
+from seeworthy.judge.flights import flight_log
+from seeworthy.judge.plan.advice import Advice, advise
+from seeworthy.judge.plan.camera import Camera
+from seeworthy.judge.plan.flight import Flight, read_flight
+from seeworthy.judge.plan.predict import Prediction, predict
+from seeworthy.procedures.cautions import CAUTIONS
+
+if TYPE_CHECKING:
+    from seeworthy.bench.store import Bench
+
+PLAN_CAUTIONS = tuple(CAUTIONS[c] for c in ("verdict", "launch", "airspace", "lithium"))
+
+
+@dataclass(frozen=True)
+class Plan:
+    """One flight foreseen through one camera.
+
+    Attributes
+    ----------
+    flight : Flight
+    camera : str
+    predictions : tuple of Prediction
+    advice : tuple of Advice
+        Changes that were tried and mend something, those that spoil nothing first.
+    cautions : tuple of str
+    """
+
+    flight: Flight
+    camera: str
+    predictions: tuple[Prediction, ...]
+    advice: tuple[Advice, ...]
+    cautions: tuple[str, ...]
+
+    @property
+    def verdict(self) -> str:
+        """The worst verdict of all, in words."""
+        words = {p.verdict for p in self.predictions}
+        for word in ("will not do", "may not do", "not known"):
+            if word in words:
+                return word
+        return "fine" if "fine" in words else "told"
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "flight": self.flight.title,
+            "camera": self.camera,
+            "verdict": self.verdict,
+            "predictions": [
+                {
+                    "name": p.name,
+                    "title": p.title,
+                    "unit": p.unit,
+                    "value": p.value,
+                    "interval": list(p.interval) if p.interval else None,
+                    "u": p.u,
+                    "probability": p.chance,
+                    "verdict": p.verdict,
+                    "limit": p.limit,
+                    "why": p.why,
+                    "missing": p.missing,
+                }
+                for p in self.predictions
+            ],
+            "advice": [
+                {"change": a.text, "mends": list(a.mends), "spoils": list(a.spoils)}
+                for a in self.advice
+            ],
+            "cautions": list(self.cautions),
+        }
+
+
+def load_flight(path: str | Path) -> Flight:
+    """Read a flight plan from a file.
+
+    Raises
+    ------
+    UnreadableInput
+        Missing, not text, or too large.
+    WrongCall
+        The plan is wrong (with line and reason).
+    """
+    p = Path(path)
+    if not p.is_file():
+        raise UnreadableInput(f"There is no flight plan '{path}'.", "Name a .toml file.")
+    return read_flight(read_toml_file(p, "plan"), p.stem)
+
+
+def flown(bench: Bench) -> list[tuple[int, str]]:
+    """Return the takes whose log can be the plan: number, and who flew when."""
+    from seeworthy.bench.outcomes import list_outcomes
+
+    takes = [o.take for o in list_outcomes(bench, procedure="load") if not o.error_kind]
+    return [(t.id, f"take {t.id}, {t.camera} on {t.taken.isoformat()}") for t in takes]
+
+
+def flight_of_take(bench: Bench, number: int, base: Flight | None = None) -> Flight:
+    """Make a plan of what a take of `load` has found.
+
+    Raises
+    ------
+    NotFound
+        No such take.
+    WrongCall
+        A take of another procedure, or one that found no flight.
+    """
+    from seeworthy.bench.outcomes import get_outcome
+    from seeworthy.judge.plan.from_log import flight_from_outcome
+
+    found = get_outcome(bench, number)
+    if found is None or found.take.procedure != "load" or found.error_kind:
+        raise WrongCall(
+            f"Take {number} holds no flight.", "Choose a measured take of 'load': the log flown."
+        )
+    title = f"As flown on {found.take.taken.isoformat()}"
+    return flight_from_outcome(found.outcome, title, base)
+
+
+def camera_of(bench: Bench, name: str, *, draws: int = 20_000, seed: int = 1) -> Camera:
+    """Return a camera's figures as a plan draws on them.
+
+    Raises
+    ------
+    NotFound
+        No such camera, or nothing measured.
+    """
+    from seeworthy.bench.cameras import get_camera
+    from seeworthy.bench.outcomes import list_outcomes, list_results
+
+    camera = get_camera(bench, name)
+    results: dict[str, list[Result]] = {}
+    for stored in list_results(bench, camera=camera.name):
+        results.setdefault(stored.result.measurand, []).append(stored.result)
+    if not results:
+        raise NotFound(f"'{camera.name}' has no figures yet.", "Add takes and run them first.")
+    frame = None
+    for outcome in list_outcomes(bench, camera=camera.name):
+        findings = outcome.outcome.findings
+        if "width_px" in findings and "height_px" in findings:
+            frame = (int(findings["width_px"]), int(findings["height_px"]))
+    log = flight_log(bench, camera.name)
+    survived = None
+    if log.highest is not None and log.highest.felt is not None:
+        survived = (log.highest.felt, log.survived)
+    return Camera(camera.name, results, frame, survived, log.bound, draws, seed)
+
+
+def plan_flight(bench: Bench, flight: Flight, cameras: Sequence[str] = ()) -> list[Plan]:
+    """Foresee a flight through cameras of a bench; all with figures when none is named."""
+    from seeworthy.bench.cameras import list_cameras
+    from seeworthy.bench.outcomes import list_results
+
+    names = list(cameras)
+    if not names:
+        measured = {r.camera for r in list_results(bench)}
+        names = [c.name for c in list_cameras(bench) if c.name in measured]
+    if not names:
+        raise NotFound("No camera of the bench has figures yet.", "Add takes and run them first.")
+    return [_plan(bench, flight, name) for name in names]
+
+
+def _plan(bench: Bench, flight: Flight, name: str) -> Plan:
+    camera = camera_of(bench, name)
+
+    def fresh() -> Camera:
+        return Camera(
+            camera.name, camera.results, camera.frame, camera.survived, camera.failure_bound
+        )
+
+    found = tuple(predict(flight, fresh()))
+    advice = tuple(advise(flight, fresh, found))
+    return Plan(flight, camera.name, found, advice, PLAN_CAUTIONS)

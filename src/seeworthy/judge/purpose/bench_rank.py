@@ -1,0 +1,157 @@
+"""Rank the cameras of a bench for a purpose."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.ground.errors import NotFound
+from seeworthy.ground.results import Result
+from seeworthy.judge.purpose.library import find_purpose
+from seeworthy.judge.purpose.model import Limit, Purpose, Wish
+from seeworthy.judge.purpose.rank import DRAWS, Measure, Ranking, key_of, rank
+
+if TYPE_CHECKING:
+    from seeworthy.bench.store import Bench
+
+_LIGHT_STOPS = 1.0
+_TEMPERATURE_K = 5.0
+
+
+def fits(result: Result, where: Mapping[str, Any]) -> bool:
+    """Tell whether a result was taken under the conditions that a limit or wish asks for."""
+    for key, wanted in where.items():
+        found = result.conditions.get(key)
+        if found is None:
+            return False
+        if key == "light":
+            if found <= 0 or abs(math.log2(float(found) / wanted)) > _LIGHT_STOPS:
+                return False
+        elif key == "temperature":
+            if abs(float(found) - wanted) > _TEMPERATURE_K:
+                return False
+        elif str(found) != str(wanted):
+            return False
+    return True
+
+
+def measure_for(item: Limit | Wish, results: Iterable[Result]) -> Measure | None:
+    """Return a camera's figure for a limit or wish: the most certain result that fits.
+
+    Where no condition is asked for, a running time in the cold does not stand for one at
+    room temperature: results nearest to 20 °C and to the brightest light come first.
+    """
+    found = [r for r in results if r.measurand == item.measurand.id and fits(r, item.where)]
+    if not found:
+        return None
+    best = min(found, key=lambda r: (_oddity(r, item.where), r.u))
+    half = (best.interval[1] - best.interval[0]) / 2
+    # An interval wider than the normal one carries few degrees of freedom; keep its width.
+    u = max(best.u, half / 1.96)
+    return Measure(best.value, u)
+
+
+def _oddity(result: Result, where: Mapping[str, Any]) -> float:
+    odd = 0.0
+    if "temperature" not in where and result.conditions.get("temperature") is not None:
+        odd += abs(float(result.conditions["temperature"]) - 20.0)
+    if "light" not in where and result.conditions.get("light"):
+        odd += max(0.0, 20.0 - 2 * math.log2(float(result.conditions["light"])))
+    return odd
+
+
+def figures_for(purpose: Purpose, results: Sequence[Result]) -> dict[str, Measure]:
+    """Return a camera's figures by `key_of` for all limits and wishes."""
+    found = {}
+    asked: list[Limit | Wish] = [*purpose.limits, *purpose.wishes]
+    for item in asked:
+        measure = measure_for(item, results)
+        if measure is not None:
+            found[key_of(item)] = measure
+    return found
+
+
+def suit(
+    bench: Bench, name: str, *, cameras: Sequence[str] = (), draws: int = DRAWS, seed: int = 1
+) -> Ranking:
+    """Rank the cameras of a bench for a purpose.
+
+    Parameters
+    ----------
+    bench : Bench
+        Its folder ``purposes/`` holds the user's own files.
+    name : str
+        A shipped or own purpose, or the path of a TOML file.
+    cameras : sequence of str
+        Only these; all when empty.
+
+    Raises
+    ------
+    NotFound
+        No such purpose or camera, or an empty bench.
+    WrongCall
+        The purpose file is wrong (with line and reason).
+    """
+    from seeworthy.bench.cameras import get_camera, list_cameras
+    from seeworthy.bench.outcomes import list_results
+
+    purpose = find_purpose(name, bench.folder / "purposes")
+    names = [get_camera(bench, c).name for c in cameras] or [c.name for c in list_cameras(bench)]
+    if not names:
+        raise NotFound("The bench has no camera yet.", "Add one: seeworthy camera add NAME.")
+    per: dict[str, list[Result]] = {n: [] for n in names}
+    for stored in list_results(bench):
+        if stored.camera in per:
+            per[stored.camera].append(stored.result)
+    return rank(
+        purpose, {n: figures_for(purpose, r) for n, r in per.items()}, draws=draws, seed=seed
+    )
+
+
+def ranking_json(ranking: Ranking) -> dict[str, Any]:
+    """Return a ranking as plain JSON values."""
+    return {
+        "purpose": ranking.purpose.name,
+        "title": ranking.purpose.title,
+        "draws": ranking.draws,
+        "cameras": [
+            {
+                "camera": c.camera,
+                "grade": c.grade,
+                "score": c.score,
+                "interval": list(c.interval),
+                "rank_probabilities": list(c.ranks),
+                "limits": [
+                    {
+                        "measurand": s.limit.measurand.id,
+                        "least": s.limit.least,
+                        "most": s.limit.most,
+                        "unit": s.limit.measurand.unit,
+                        "state": s.word,
+                        "probability_kept": s.kept,
+                        "why": s.limit.why,
+                    }
+                    for s in c.limits
+                ],
+                "wishes": [
+                    {
+                        "measurand": w.wish.measurand.id,
+                        "value": w.found.value if w.found else None,
+                        "unit": w.wish.measurand.unit,
+                        "desirability": w.desirability,
+                        "interval": list(w.interval),
+                        "share_of_loss": w.share,
+                        "weight": w.wish.weight,
+                        "why": w.wish.why,
+                    }
+                    for w in c.wishes
+                ],
+            }
+            for c in ranking.cameras
+        ],
+        "next_tests": [
+            {"camera": t.camera, "measurand": t.measurand, "worth": t.worth}
+            for t in ranking.next_tests
+        ],
+    }

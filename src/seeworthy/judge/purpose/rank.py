@@ -1,0 +1,341 @@
+"""How well cameras suit a purpose: score, probability of every rank, what drives it.
+
+Monte Carlo over the uncertainties of all figures (JCGM 101:2008). A figure that was
+not measured is drawn between useless and what the tested cameras reach on the
+average, so that a missing test widens a score and never flatters it; a hard limit
+that was not tested counts as kept in half of the draws and is said.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from seeworthy.judge.purpose.desirability import one_sided, overall, two_sided
+from seeworthy.judge.purpose.model import Limit, Purpose, Wish
+
+Floats = npt.NDArray[np.float64]
+DRAWS = 10_000
+_UNTESTED_KEPT = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """A camera's figure for one measurand: value, standard uncertainty, degrees of freedom."""
+
+    value: float
+    u: float
+    dof: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class LimitState:
+    """A hard limit held against one camera: `kept` is the probability, None untested."""
+
+    limit: Limit
+    found: Measure | None
+    kept: float | None
+
+    @property
+    def word(self) -> str:
+        """``kept``, ``broken``, ``cannot tell`` or ``not tested``."""
+        if self.kept is None:
+            return "not tested"
+        if self.kept >= 0.95:
+            return "kept"
+        return "broken" if self.kept <= 0.05 else "cannot tell"
+
+
+@dataclass(frozen=True, slots=True)
+class WishState:
+    """A wish held against one camera.
+
+    Attributes
+    ----------
+    desirability : float
+        Mean over the draws, 0 to 1.
+    interval : (float, float)
+        95 % of the draws.
+    share : float
+        Part of what the camera loses against a perfect one that is due to this wish.
+    """
+
+    wish: Wish
+    found: Measure | None
+    desirability: float
+    interval: tuple[float, float]
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Suited:
+    """One camera's fitness.
+
+    Attributes
+    ----------
+    score : float
+        Mean overall desirability over the draws, 0 to 1; a broken limit makes it 0.
+    interval : (float, float)
+        95 % of the draws.
+    ranks : tuple of float
+        Probability of being first, second, ...
+    grade : str
+        ``fits well``, ``fits``, ``fits barely``, ``does not fit``, ``not known``.
+    """
+
+    camera: str
+    score: float
+    interval: tuple[float, float]
+    ranks: tuple[float, ...]
+    grade: str
+    limits: tuple[LimitState, ...]
+    wishes: tuple[WishState, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NextTest:
+    """A missing test and what it is worth: expected gain in the score of the camera chosen."""
+
+    camera: str
+    measurand: str
+    worth: float
+
+
+@dataclass(frozen=True, slots=True)
+class Ranking:
+    """Cameras in order of score, and which missing tests are worth doing."""
+
+    purpose: Purpose
+    cameras: tuple[Suited, ...]
+    next_tests: tuple[NextTest, ...]
+    draws: int
+
+
+def key_of(item: Limit | Wish) -> str:
+    """Return the key under which a camera's figure for a limit or wish is looked up."""
+    where = ",".join(f"{k}={item.where[k]}" for k in sorted(item.where))
+    return f"{item.measurand.id}@{where}" if where else item.measurand.id
+
+
+def rank(
+    purpose: Purpose,
+    cameras: Mapping[str, Mapping[str, Measure]],
+    *,
+    draws: int = DRAWS,
+    seed: int = 1,
+) -> Ranking:
+    """Rank cameras for a purpose.
+
+    Parameters
+    ----------
+    purpose : Purpose
+    cameras : mapping of camera to mapping of `key_of` to Measure
+        A missing key is a missing test.
+    draws, seed : int
+
+    Returns
+    -------
+    Ranking
+    """
+    names = list(cameras)
+    if not names:
+        return Ranking(purpose, (), (), draws)
+    rng = np.random.default_rng(seed)
+    desires = _desires(purpose.wishes, cameras, names, draws, rng)  # (cameras, wishes, draws)
+    kept = _kept(purpose.limits, cameras, names, draws, rng)  # (cameras, limits, draws)
+    weights = np.array([w.weight for w in purpose.wishes])
+    base = (
+        overall(np.moveaxis(desires, 1, 2), weights)
+        if purpose.wishes
+        else np.ones((len(names), draws))
+    )
+    scores = base * kept.all(axis=1)
+    ranks = _rank_shares(scores, rng)
+    found = [
+        _suited(name, i, purpose, cameras[name], scores, ranks, desires, weights)
+        for i, name in enumerate(names)
+    ]
+    found.sort(key=lambda s: (-s.score, s.camera))
+    tests = _worth(purpose, cameras, names, scores, desires, kept)
+    return Ranking(purpose, tuple(found), tests, draws)
+
+
+def _draw(measure: Measure, draws: int, rng: np.random.Generator) -> Floats:
+    if math.isinf(measure.dof) or measure.dof > 200:
+        return measure.value + measure.u * rng.standard_normal(draws)
+    return measure.value + measure.u * rng.standard_t(measure.dof, draws)
+
+
+def _desire(wish: Wish, x: Floats) -> Floats:
+    if wish.worst is not None and wish.best is not None:
+        return one_sided(x, wish.worst, wish.best, wish.shape)
+    assert wish.low is not None
+    assert wish.aim is not None
+    assert wish.high is not None
+    return two_sided(x, wish.low, wish.aim, wish.high, (wish.shape, wish.shape))
+
+
+def _desires(
+    wishes: Sequence[Wish],
+    cameras: Mapping[str, Mapping[str, Measure]],
+    names: Sequence[str],
+    draws: int,
+    rng: np.random.Generator,
+) -> Floats:
+    found = np.empty((len(names), len(wishes), draws))
+    for k, wish in enumerate(wishes):
+        key = key_of(wish)
+        tested = [i for i, name in enumerate(names) if key in cameras[name]]
+        for i in tested:
+            found[i, k] = _desire(wish, _draw(cameras[names[i]][key], draws, rng))
+        ceiling = float(np.mean(found[tested, k])) if tested else 0.5
+        for i in set(range(len(names))) - set(tested):
+            found[i, k] = rng.uniform(0.0, ceiling, draws)
+    return found
+
+
+def _kept(
+    limits: Sequence[Limit],
+    cameras: Mapping[str, Mapping[str, Measure]],
+    names: Sequence[str],
+    draws: int,
+    rng: np.random.Generator,
+) -> npt.NDArray[np.bool_]:
+    found = np.ones((len(names), len(limits), draws), bool)
+    for k, limit in enumerate(limits):
+        for i, name in enumerate(names):
+            measure = cameras[name].get(key_of(limit))
+            if measure is None:
+                found[i, k] = rng.random(draws) < _UNTESTED_KEPT
+                continue
+            x = _draw(measure, draws, rng)
+            if limit.least is not None:
+                found[i, k] &= x >= limit.least
+            if limit.most is not None:
+                found[i, k] &= x <= limit.most
+    return found
+
+
+def limit_kept(limit: Limit, measure: Measure) -> float:
+    """Return the probability that a measured figure keeps a limit (Student's t)."""
+
+    def below(bound: float) -> float:
+        if measure.u == 0:
+            return float(measure.value <= bound)
+        z = (bound - measure.value) / measure.u
+        return float(special.stdtr(min(measure.dof, 1e9), z))
+
+    high = 1.0 if limit.most is None else below(limit.most)
+    low = 0.0 if limit.least is None else below(limit.least)
+    return max(0.0, high - low)
+
+
+def _rank_shares(scores: Floats, rng: np.random.Generator) -> Floats:
+    # Equal scores (two broken cameras) share their ranks by lot, not by the alphabet.
+    n, draws = scores.shape
+    jitter = rng.random(scores.shape) * 1e-12
+    order = np.argsort(-(scores + jitter), axis=0)
+    shares = np.zeros((n, n))
+    for place in range(n):
+        shares[:, place] = np.bincount(order[place], minlength=n) / draws
+    return shares
+
+
+def _suited(
+    name: str,
+    i: int,
+    purpose: Purpose,
+    figures: Mapping[str, Measure],
+    scores: Floats,
+    ranks: Floats,
+    desires: Floats,
+    weights: Floats,
+) -> Suited:
+    states = []
+    for limit in purpose.limits:
+        measure = figures.get(key_of(limit))
+        kept = None if measure is None else limit_kept(limit, measure)
+        states.append(LimitState(limit, measure, kept))
+    wishes = _wish_states(purpose.wishes, figures, desires[i], weights)
+    low, high = np.quantile(scores[i], (0.025, 0.975))
+    score = float(scores[i].mean())
+    grade = _grade(score, states, wishes)
+    shares = tuple(float(r) for r in ranks[i])
+    interval = (float(low), float(high))
+    return Suited(name, score, interval, shares, grade, tuple(states), wishes)
+
+
+def _wish_states(
+    wishes: Sequence[Wish], figures: Mapping[str, Measure], desires: Floats, weights: Floats
+) -> tuple[WishState, ...]:
+    means = desires.mean(axis=1) if len(wishes) else np.zeros(0)
+    losses = -weights * np.log(np.maximum(means, 1e-6))
+    total = float(losses.sum())
+    return tuple(
+        WishState(
+            wish,
+            figures.get(key_of(wish)),
+            float(means[k]),
+            (float(np.quantile(desires[k], 0.025)), float(np.quantile(desires[k], 0.975))),
+            float(losses[k] / total) if total > 0 else 0.0,
+        )
+        for k, wish in enumerate(wishes)
+    )
+
+
+def _grade(score: float, limits: Sequence[LimitState], wishes: Sequence[WishState]) -> str:
+    if any(s.word == "broken" for s in limits):
+        return "does not fit"
+    untested = sum(w.wish.weight for w in wishes if w.found is None)
+    total = sum(w.wish.weight for w in wishes)
+    if any(s.word in ("not tested", "cannot tell") for s in limits) or untested > total / 2:
+        return "not known"
+    if score >= 0.7:
+        return "fits well"
+    if score >= 0.4:
+        return "fits"
+    return "fits barely" if score > 0.05 else "does not fit"
+
+
+def _worth(
+    purpose: Purpose,
+    cameras: Mapping[str, Mapping[str, Measure]],
+    names: Sequence[str],
+    scores: Floats,
+    desires: Floats,
+    kept: npt.NDArray[np.bool_],
+) -> tuple[NextTest, ...]:
+    """Expected value of each missing test: how much better one would choose, knowing it."""
+    best_now = float(scores.mean(axis=1).max())
+    found: dict[tuple[str, str], float] = {}
+    for i, name in enumerate(names):
+        for k, wish in enumerate(purpose.wishes):
+            if key_of(wish) not in cameras[name]:
+                edges = np.quantile(desires[i, k], np.linspace(0, 1, 11)[1:-1])
+                groups = np.searchsorted(edges, desires[i, k])
+                gain = _gain(scores, groups, 10, best_now)
+                key = (name, wish.measurand.id)
+                found[key] = max(found.get(key, 0.0), gain)
+        for k, limit in enumerate(purpose.limits):
+            if key_of(limit) not in cameras[name]:
+                gain = _gain(scores, kept[i, k].astype(int), 2, best_now)
+                key = (name, limit.measurand.id)
+                found[key] = max(found.get(key, 0.0), gain)
+    tests = [NextTest(c, m, w) for (c, m), w in found.items()]
+    return tuple(sorted(tests, key=lambda t: (-t.worth, t.camera, t.measurand)))
+
+
+def _gain(scores: Floats, groups: npt.NDArray[Any], count: int, best_now: float) -> float:
+    total = 0.0
+    for group in range(count):
+        chosen = groups == group
+        share = float(chosen.mean())
+        if share > 0:
+            total += share * float(scores[:, chosen].mean(axis=1).max())
+    return max(0.0, total - best_now)

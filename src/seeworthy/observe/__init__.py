@@ -1,0 +1,1 @@
+"""Frame observers: each begins, sees frames, finishes; and what marks and shows what they saw."""

@@ -1,0 +1,74 @@
+"""The mean picture in linear R, G, B of the steadiest stretch, gathered while it is decoded."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from seeworthy.observe.steady import SteadyMean
+
+if TYPE_CHECKING:
+    from seeworthy.media.frames import FrameView, Stage
+    from seeworthy.media.light import Light
+
+BLOCK = 8
+
+
+class SteadyColour(SteadyMean):
+    """Like `SteadyMean`, in colour and linear light, with block means of every frame.
+
+    Attributes
+    ----------
+    linear : float32 array (H, W, 3) or None
+        Mean linear RGB of the best stretch.
+    blocks : float32 array (frames, H / 8, W / 8, 3) or None
+        What its frames scatter by.
+    grey : bool
+        The clip stores no chroma.
+    light : Light or None
+    """
+
+    def __init__(self, most: int = 16, every: int = 2) -> None:
+        super().__init__(most, every)
+        self.linear: npt.NDArray[np.float32] | None = None
+        self.blocks: npt.NDArray[np.float32] | None = None
+        self.grey = False
+        self.light: Light | None = None
+        self._colour: Any = None
+        self._blocks: list[npt.NDArray[np.float32]] = []
+
+    def begin(self, stage: Stage) -> None:
+        """Remember the geometry and make the light."""
+        from seeworthy.media.light import light_of
+
+        super().begin(stage)
+        self.light = light_of(stage)
+
+    def frame(self, view: FrameView) -> bool | None:
+        """Add a frame."""
+        if view.corrupt or view.index % self.every:
+            return None
+        more = super().frame(view)
+        if more is False:
+            return False  # the stretch is long enough without this last one
+        from seeworthy.media.light import linear_rgb
+
+        self.grey = view.chroma is None and self.light is not None and self.light.matrix != "RGB"
+        linear = linear_rgb(view, self.light)
+        self._colour = linear.copy() if self._colour is None else self._colour + linear
+        rows, columns = linear.shape[0] // BLOCK, linear.shape[1] // BLOCK
+        whole = linear[: rows * BLOCK, : columns * BLOCK]
+        small: Any = cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA)
+        self._blocks.append(small)
+        return None
+
+    def _close(self) -> None:
+        best = self._sum is not None and self._n > self.count
+        super()._close()
+        if best and self._blocks:
+            self.linear = self._colour / np.float32(len(self._blocks))
+            self.blocks = np.stack(self._blocks)
+        self._colour, self._blocks = None, []

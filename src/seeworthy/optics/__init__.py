@@ -1,0 +1,1 @@
+"""Optics: lens geometry, planes, corners, colour spaces, light readings."""

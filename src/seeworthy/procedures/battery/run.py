@@ -1,0 +1,321 @@
+"""Run of `battery`: what it asks to see, and what it concludes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.ground.errors import CannotMeasure, UnreadableInput
+from seeworthy.ground.quantities import Quantity, format_value
+from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
+from seeworthy.procedures.declare import Inputs, Seen
+
+if TYPE_CHECKING:
+    from seeworthy.media.source import Source
+    from seeworthy.procedures.battery.measure import Level, Run, Trend
+
+# What a label leaves open where no uncertainty was typed, share of the value.
+_LABEL = {"capacity": 0.05, "voltage": 0.02}
+_COLD = 10.0
+# Most that a camera leaves out between two files, s (a judgement; `continuity` measures it).
+_GAP = 5.0
+
+
+def conclude(inputs: Inputs, seen: Seen) -> Outcome:
+    """Return running time per temperature, its slope, power and predictions."""
+    from seeworthy.procedures.battery.measure import fit_trend, levels
+
+    runs, notes = _runs(inputs)
+    if not runs:
+        raise CannotMeasure(
+            "No run was given.", 'Add --reading run="42 min @ 71 degF" once per run, or a CSV file.'
+        )
+    found = levels(runs)
+    if not any(level.n for level in found):
+        longest = max(level.at_least for level in found)
+        raise CannotMeasure(
+            f"Every run was cut short: all that is known is that it lasts {longest:.0f} min or "
+            "more.",
+            "Let one run go on until the camera switches itself off, with a card large enough.",
+        )
+    trend = fit_trend(runs)
+    results = [_run_time(level) for level in found if level.n]
+    warnings = [*notes, *_doubts(found, trend)]
+    power, said = _power(inputs, found)
+    warnings += said
+    predictions, said = _predictions(inputs.all_readings("at"), trend, found)
+    warnings += said
+    if trend is not None:
+        value, u = trend.slope()
+        method = {"method": trend.model, "temperature": round(trend.centre, 1)}
+        dof = float(trend.fit.dof)
+        results.append(result("run_time_slope", value, u, n=trend.n, dof=dof, conditions=method))
+    return Outcome(
+        (*results, *predictions, *power),
+        _findings(runs, found, trend),
+        tuple(warnings),
+        figures=_figures(runs, trend),
+        method=trend.model if trend else "",
+        sentence=_sentence(found, trend),
+    )
+
+
+def _runs(inputs: Inputs) -> tuple[list[Run], list[str]]:
+    from seeworthy.procedures.battery.logs import parse_run, runs_from_table
+
+    runs = [parse_run(q.text) for q in inputs.all_readings("run")]
+    notes: list[str] = []
+    for source in inputs.all_files():
+        headers, rows = _table(source)
+        more, said = runs_from_table(headers, rows, source.name)
+        runs += more
+        notes += said
+    if inputs.all_files("recording"):
+        run, said = _recording(inputs)
+        runs.append(run)
+        notes += said
+    return runs, notes
+
+
+def _recording(inputs: Inputs) -> tuple[Run, list[str]]:
+    """Return the run that the files of one recording make, in the order given.
+
+    A cell that dies often leaves its last file unfinished: then what can be read is
+    a lower bound.
+    """
+    from seeworthy.media.container import read_facts
+    from seeworthy.procedures.battery.measure import Run
+    from seeworthy.procedures.stream.measure import shown_span
+
+    sources = inputs.all_files("recording")
+    seconds, notes = 0.0, []
+    complete = inputs.option("ended", "battery") == "battery"
+    for source in sources:
+        try:
+            packets = read_facts(source).video.packets
+        except UnreadableInput as wrong:
+            if source is not sources[-1] or not seconds:
+                raise
+            complete = False
+            notes.append(f"The last file tells no length, so the run is 'at least': {wrong}")
+            continue
+        span = shown_span(packets.shown_stamps(), float(packets.time_base))
+        seconds += span.seconds if span else 0.0
+    if not seconds:
+        raise CannotMeasure("The files tell no length.", "Give the run as run=… by the watch.")
+    # What runs between two files is not in any of them: up to some seconds each.
+    u = _GAP * (len(sources) - 1) / 3**0.5 / 60
+    at = inputs.reading("temperature")
+    if at is None:
+        notes.append("The temperature of the recording was not given: --reading temperature=…")
+        return Run(seconds / 60, u, complete=complete), notes
+    return Run(seconds / 60, u, at.value, at.u, complete), notes
+
+
+def _table(source: Source) -> tuple[list[str], list[list[str]]]:
+    """Cut a small hand-written table into cells; nothing is taken to be a number."""
+    from seeworthy.media.tables import split
+
+    raw = source.path.read_bytes()
+    if b"\0" in raw[:65536] or source.size > 1_000_000:
+        raise UnreadableInput(
+            f"'{source.name}' is not a table of runs.", "Save it as CSV, one run per line."
+        )
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = raw.decode("cp1252", "replace")
+    lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
+    if not lines:
+        raise UnreadableInput(f"'{source.name}' holds no line.", "One run per line.")
+    separator = max(",;\t", key=lines[0].count)
+    cells = [split(line, separator) for line in lines]
+    return cells[0], cells[1:]
+
+
+def _where(level: Level) -> dict[str, Any]:
+    return {} if level.temperature is None else {"temperature": round(level.temperature, 1)}
+
+
+def _at(level: Level) -> str:
+    if level.temperature is None:
+        return "where no temperature was read"
+    return f"at {level.temperature:.0f} °C"
+
+
+def _run_time(level: Level) -> Result:
+    return result(
+        "run_time", level.value, level.u, n=level.n, dof=level.dof, conditions=_where(level)
+    )
+
+
+def _doubts(found: Sequence[Level], trend: Trend | None) -> list[str]:
+    from seeworthy.procedures.battery.measure import ASSUMED_SCATTER
+
+    said = []
+    for level in found:
+        runs = f"{level.n} run{'s' if level.n != 1 else ''}"
+        if level.n == 0:
+            said.append(
+                f"No run {_at(level)} went on until the cell was empty: it lasts at least "
+                f"{level.at_least:.0f} min there, and no figure is given."
+            )
+        elif level.n < 3:
+            source = (
+                "their scatter is taken from the runs at other temperatures"
+                if level.scatter == "pooled"
+                else f"a scatter of {100 * ASSUMED_SCATTER:.0f} % from run to run is assumed"
+            )
+            said.append(f"Only {runs} {_at(level)}: fewer than 3, so {source}.")
+        if level.n and level.n < 3 and level.at_least > level.value + level.u:
+            said.append(
+                f"A run {_at(level)} was cut short after {level.at_least:.0f} min and still "
+                "outlasted the mean: repeat there."
+            )
+    if trend is None and len([level for level in found if level.n]) > 1:
+        said.append("The runs do not carry a slope: their temperatures were not all read.")
+    return said
+
+
+def _power(inputs: Inputs, found: Sequence[Level]) -> tuple[list[Result], list[str]]:
+    from seeworthy.procedures.battery.measure import mean_power
+
+    readings = {name: inputs.reading(name) for name in _LABEL}
+    if readings["capacity"] is None or readings["voltage"] is None:
+        lone = [name for name, reading in readings.items() if reading is not None]
+        return [], [f"No power: it needs capacity and voltage, only {n} was given." for n in lone]
+    said, pairs = [], []
+    for name, reading in readings.items():
+        assert reading is not None
+        pairs.append(_label(name, reading))
+        if not reading.stated:
+            share = f"{100 * _LABEL[name]:.0f} %"
+            said.append(
+                f"The uncertainty of the {name} was not given: {share} is taken, as a label "
+                "leaves it open."
+            )
+    results = []
+    for level in found:
+        if level.n:
+            value, u, dof = mean_power(pairs[0], pairs[1], level)
+            results.append(
+                result("mean_power", value, u, n=level.n, dof=dof, conditions=_where(level))
+            )
+    measured = [level.temperature for level in found if level.n]
+    cold = [t for t in measured if t is not None and t < _COLD]
+    if cold:
+        said.append(
+            f"Below {_COLD:.0f} °C a cell gives less than its label says, so the power there is "
+            "an upper bound."
+        )
+    return results, said
+
+
+def _label(name: str, reading: Quantity) -> tuple[float, float]:
+    return reading.value, reading.u if reading.stated else _LABEL[name] * reading.value
+
+
+def _predictions(
+    wanted: Sequence[Quantity], trend: Trend | None, found: Sequence[Level]
+) -> tuple[list[Result], list[str]]:
+    from seeworthy.procedures.battery.measure import REACH
+
+    results: list[Result] = []
+    said: list[str] = []
+    for at in wanted:
+        if trend is None:
+            said.append(
+                f"No prediction at {at.value:.0f} °C: it needs complete runs at two temperatures "
+                "or more."
+            )
+            continue
+        value, u = trend.predict(at.value, at.u)
+        low, high = trend.interval(at.value, at.u)
+        if value <= 0:
+            said.append(f"At {at.value:.0f} °C the straight line ends below zero: no prediction.")
+            continue
+        beyond = max(trend.low - at.value, at.value - trend.high)
+        if beyond > REACH:
+            said.append(
+                f"{at.value:.0f} °C lies {beyond:.0f} K outside the measured temperatures: the "
+                "prediction there is a guess; run it at that temperature."
+            )
+        method = {"temperature": round(at.value, 1), "method": f"predicted, {trend.model}"}
+        results.append(
+            result("run_time", value, u, n=trend.n, interval=(low, high), conditions=method)
+        )
+    return results, said
+
+
+def _findings(runs: Sequence[Run], found: Sequence[Level], trend: Trend | None) -> dict[str, Any]:
+    findings: dict[str, Any] = {
+        "complete_runs": sum(r.complete for r in runs),
+        "cut_short": sum(not r.complete for r in runs),
+        "at_least": [
+            {"minutes": round(level.at_least, 2), **_where(level)}
+            for level in found
+            if level.at_least
+        ],
+    }
+    if trend is not None:
+        findings["model"] = trend.model
+        findings["model_choice"] = trend.reason
+    return findings
+
+
+def _figures(runs: Sequence[Run], trend: Trend | None) -> tuple[Figure, ...]:
+    """Draw the runs over temperature with the band for the next run."""
+    points = [r for r in runs if r.temperature is not None]
+    if not points:
+        return ()
+    names = ("temperature", "run", "cut", "line", "low", "high")
+    rows: list[tuple[float | None, ...]] = []
+    for r in points:
+        assert r.temperature is not None
+        read = (r.minutes, None) if r.complete else (None, r.minutes)
+        rows.append((r.temperature, *read, *_drawn(trend, r.temperature)))
+    marks = [Mark("points", y="run", label="run")]
+    if not all(r.complete for r in points):
+        marks.append(Mark("points", y="cut", label="cut short"))
+    if trend is not None:
+        span = max(trend.high - trend.low, 1.0)
+        for i in range(41):
+            t = trend.low - 0.1 * span + 1.2 * span * i / 40
+            rows.append((t, None, None, *_drawn(trend, t)))
+        marks = [
+            Mark("band", low="low", high="high", label="next run, 95 %"),
+            Mark("line", y="line", label=trend.model),
+            *marks,
+        ]
+    rows.sort(key=lambda row: row[0] or 0.0)
+    columns = dict(zip(names, map(list, zip(*rows, strict=True)), strict=True))
+    return (
+        Figure(
+            "run-time",
+            "Running time over temperature",
+            "Where the band lies below your flight time, take a warm or a second cell.",
+            columns,
+            Axis("temperature", "temperature", "°C"),
+            Axis("run", "running time", "min"),
+            tuple(marks),
+        ),
+    )
+
+
+def _drawn(trend: Trend | None, temperature: float) -> tuple[float | None, ...]:
+    """Return line, low and high; at every point, so that neither line nor band breaks."""
+    if trend is None:
+        return None, None, None
+    return trend.predict(temperature)[0], *trend.interval(temperature)
+
+
+def _sentence(found: Sequence[Level], trend: Trend | None) -> str:
+    best = max((level for level in found if level.n), key=lambda level: level.temperature or 0.0)
+    told = f"It records {format_value(best.value, best.u, 'min')} on one charge {_at(best)}"
+    if trend is None:
+        return told + "."
+    value, u = trend.slope()
+    if abs(value) < 2 * u:
+        return f"{told}; a change with temperature is not shown by these runs."
+    word = "less" if value > 0 else "more"
+    return f"{told}, and about {abs(10 * value):.0f} min {word} for every 10 °C colder."

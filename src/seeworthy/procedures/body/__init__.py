@@ -1,0 +1,36 @@
+"""Body: what the camera weighs and how large it is."""
+
+from __future__ import annotations
+
+from seeworthy.procedures.declare import Procedure, Reading, Step, later
+
+PROCEDURE = Procedure(
+    id="body",
+    title="Size and mass",
+    question="Does it fit the bay, and can the craft lift it?",
+    version=1,
+    yields=("length", "width", "height", "mass", "volume"),
+    steps=(
+        Step("Fly-ready: put in the card and the cell that will fly, take off caps and straps."),
+        Step(
+            "Set the scale to zero, weigh three times and lift the camera off in between; note "
+            "what the scale's leaflet says about its error."
+        ),
+        Step(
+            "Measure length (along the lens axis), width and height over everything that sticks "
+            "out, with closed but not pressed jaws."
+        ),
+        Step("Type each reading with its uncertainty; repeat a reading to give its repeats."),
+    ),
+    cautions=("lithium",),
+    kit=("calliper or steel rule", "scale that shows 0.1 g"),
+    readings=(
+        Reading("length", "mm", "Along the lens axis.", "41.2 mm ± 0.1 mm", repeat=True),
+        Reading("width", "mm", "Side to side.", "30.0 mm ± 0.1 mm", repeat=True),
+        Reading("height", "mm", "Bottom to top.", "22.5 mm ± 0.1 mm", repeat=True),
+        Reading("mass", "g", "With card and cell.", "16.6 g ± 0.1 g", repeat=True),
+    ),
+    conclude=later(__name__, "conclude"),
+    setup="table",
+    minutes=3,
+)

@@ -1,0 +1,51 @@
+"""Size, mass and enclosing volume from a calliper and a scale."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from seeworthy.ground.statistics import mean_t, propagate
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A value with standard uncertainty `u`, degrees of freedom `dof`, from `n` readings."""
+
+    value: float
+    u: float
+    dof: float
+    n: int
+
+
+def combine_readings(values: Sequence[float], us: Sequence[float]) -> Estimate:
+    """Combine repeated readings of one instrument.
+
+    Parameters
+    ----------
+    values, us : sequences of float
+        Readings and their standard uncertainties; the instrument's part is shared
+        by all readings, so the largest of `us` stays whole.
+
+    Returns
+    -------
+    Estimate
+        Mean; `u` from scatter and instrument (JCGM 100:2008, 4.2 and 4.3).
+    """
+    if len(values) == 1:
+        return Estimate(values[0], us[0], math.inf, 1)
+    mean = mean_t(values, max(us))
+    return Estimate(mean.value, mean.u, mean.dof, mean.n)
+
+
+def box_volume(length: Estimate, width: Estimate, height: Estimate) -> Estimate:
+    """Return the volume of the enclosing box, in the cube of the given unit."""
+    sides = (length, width, height)
+    out = propagate(
+        lambda a, b, c: a * b * c,
+        [s.value for s in sides],
+        [s.u for s in sides],
+        dofs=[s.dof for s in sides],
+    )
+    return Estimate(out.value, out.u, out.dof, min(s.n for s in sides))

@@ -1,0 +1,72 @@
+"""Run of `body`: what it asks to see, and what it concludes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.quantities import format_value
+from seeworthy.ground.results import Outcome, Result, result
+from seeworthy.procedures.declare import Inputs, Seen
+
+if TYPE_CHECKING:
+    from seeworthy.procedures.body.measure import Estimate
+
+_SIDES = ("length", "width", "height")
+# g/cm3 of the enclosing box: a foam dummy to a brass block. Outside, a unit was slipped.
+_THINKABLE = (0.05, 9.0)
+
+
+def conclude(inputs: Inputs, seen: Seen) -> Outcome:
+    """Return every figure whose reading was given."""
+    from seeworthy.procedures.body.measure import box_volume, combine_readings
+
+    found: dict[str, Estimate] = {}
+    for name in (*_SIDES, "mass"):
+        readings = inputs.all_readings(name)
+        if readings:
+            found[name] = combine_readings([q.value for q in readings], [q.u for q in readings])
+    if not found:
+        raise CannotMeasure(
+            "No size and no mass was given.",
+            'Add readings such as --reading mass="16.6 g ± 0.2 g" --reading length="41 mm".',
+        )
+    results = [_result(name, estimate) for name, estimate in found.items()]
+    warnings = []
+    if all(side in found for side in _SIDES):
+        box = box_volume(*(found[side] for side in _SIDES))
+        results.append(result("volume", box.value / 1e3, box.u / 1e3, n=box.n, dof=box.dof))
+        warnings += _doubt(found, box.value / 1e3)
+    elif any(side in found for side in _SIDES):
+        missing = " and ".join(side for side in _SIDES if side not in found)
+        warnings.append(f"No volume: the {missing} was not given.")
+    return Outcome(tuple(results), {}, tuple(warnings), sentence=_sentence(results))
+
+
+def _result(name: str, estimate: Estimate) -> Result:
+    return result(name, estimate.value, estimate.u, n=estimate.n, dof=estimate.dof)
+
+
+def _doubt(found: dict[str, Estimate], volume: float) -> list[str]:
+    if "mass" not in found:
+        return []
+    density = found["mass"].value / volume
+    if _THINKABLE[0] <= density <= _THINKABLE[1]:
+        return []
+    return [
+        f"The camera would weigh {density:.2g} g per cubic centimetre: check the units of its "
+        "mass and its sides."
+    ]
+
+
+def _sentence(results: list[Result]) -> str:
+    said = {r.measurand: format_value(r.value, r.u, r.unit) for r in results}
+    parts = []
+    if "mass" in said:
+        parts.append(f"weighs {said['mass']}")
+    if "volume" in said:
+        parts.append(f"takes {said['volume']} of the bay")
+    sides = [f"{said[s]} in {s}" for s in _SIDES if s in said and "volume" not in said]
+    if sides:
+        parts.append("measures " + ", ".join(sides))
+    return f"The camera {' and '.join(parts)}."

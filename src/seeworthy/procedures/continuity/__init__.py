@@ -1,0 +1,67 @@
+"""Continuity: what is lost where the camera starts a new file, and when its power is cut."""
+
+from __future__ import annotations
+
+from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+
+PROCEDURE = Procedure(
+    id="continuity",
+    title="Continuity over files",
+    question="What is lost where a new file starts, or when power is cut?",
+    version=1,
+    yields=("gap", "lost_share", "segment_length", "power_cut_failure", "lost_on_power_cut"),
+    findings={
+        "order": "Files as they follow each other.",
+        "ordered_by": "What the order rests on: clock, creation time or file name.",
+        "joints": "Gap at every joint by clock, sound and metadata, with standard uncertainty.",
+        "segment_rule": "Whether a new file starts by time or by size, or neither is seen.",
+        "unfinalised_files": "Files without an index, and what `recover` could save of them.",
+        "methods_agree": "Whether clock, sound and metadata agree.",
+        "clock_ppm": "How much the files' time runs fast against the bench clock, ppm.",
+        "clock_ppm_u": "Standard uncertainty of it.",
+        "lost_inside": "Time missing inside files that their stamps do not show.",
+        "power_cuts": "Power cuts made.",
+        "power_cut_files_opened": "Files that opened after a cut.",
+        "power_cut_bound_percent": "Chance of losing a file, at most, one-sided 95 %.",
+        "power_cut_worst_s": "Most that was missing at the end of a file that opened.",
+    },
+    files=(
+        Files(
+            "", ("clip",), "All files of one long recording, of the bench clock if can be.", 0, 0
+        ),
+        Files("recorder", ("clip",), "Sound of a second recorder that ran all the time.", 0),
+        Files("cut", ("clip",), "Files left by power cuts, one per cut.", 0, 0),
+    ),
+    readings=(
+        Reading(
+            "recorded",
+            "s",
+            "Seconds from start to power cut, per file.",
+            "60 s ± 0.3 s",
+            repeat=True,
+        ),
+        Reading("cuts", "", "How many times the power was cut.", "5"),
+    ),
+    options=(
+        Option("mixed", "Take files as one recording though they differ.", "yes", ("yes", "no")),
+    ),
+    steps=(
+        Step("Put the card that will fly into the camera, formatted there, and a full cell."),
+        Step(
+            "Open the bench clock (`seeworthy target clock`, or Targets in `serve`) and fill most "
+            "of the picture with it."
+        ),
+        Step("Record until the camera has started a new file at least three times."),
+        Step("No clock? Let a second recorder run beside the camera, with a radio on."),
+        Step("Copy all files from the card under their own names and measure them together."),
+        Step("Power cut: record for a timed minute, then take the power away; note the seconds."),
+        Step("Do it five times or more; copy every file at once, and give them as cut=."),
+        Step("Count every cut, also those without a file. `recover` may rebuild what is broken."),
+    ),
+    kit=("a laptop or phone as clock", "a stop watch", "a card that you can lose"),
+    cautions=("flashing", "lithium", "power-cut"),
+    setup="clock",
+    minutes=60.0,
+    prepare=later(__name__, "prepare"),
+    conclude=later(__name__, "conclude"),
+)

@@ -1,0 +1,66 @@
+"""What a recorder keeps when its power is cut: how often nothing, and how much is lost."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from seeworthy.ground.statistics import Mean, clopper_pearson, failure_bound, mean_t
+
+
+@dataclass(frozen=True, slots=True)
+class PowerCut:
+    """Outcome of a series of cuts.
+
+    Attributes
+    ----------
+    cuts, failures : int
+        Cuts made, and those after which no file opened.
+    share, low, high : float
+        Percent of cuts that left no file that opens, with its 95 % interval (Clopper and
+        Pearson 1934).
+    bound : float
+        Percent that the probability is below at 95 %, from one side: after n cuts without a
+        failure about 3/n ('rule of three', Hanley and Lippman-Hand 1983).
+    lost : Mean or None
+        Seconds missing at the end of the files that opened; None where fewer than two did.
+    worst : float or None
+    """
+
+    cuts: int
+    failures: int
+    share: float
+    low: float
+    high: float
+    bound: float
+    lost: Mean | None
+    worst: float | None
+
+
+def power_cut(cuts: int, lost: Sequence[float], u: float) -> PowerCut:
+    """Sum up a power-cut test.
+
+    Parameters
+    ----------
+    cuts : int
+        Cuts made.
+    lost : sequence of float
+        Seconds missing at the end of each file that opened (at most one per cut).
+    u : float
+        Standard uncertainty that all of them share (stop watch, reaction).
+    """
+    if not 0 <= len(lost) <= cuts or cuts < 1:
+        raise ValueError("a cut leaves one file at most")
+    failures = cuts - len(lost)
+    low, high = clopper_pearson(failures, cuts)
+    mean = mean_t(lost, u) if len(lost) > 1 else None
+    return PowerCut(
+        cuts,
+        failures,
+        100 * failures / cuts,
+        100 * low,
+        100 * high,
+        100 * failure_bound(failures, cuts),
+        mean,
+        max(lost) if lost else None,
+    )

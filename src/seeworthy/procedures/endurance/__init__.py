@@ -1,0 +1,62 @@
+"""Endurance: how long it records until card, battery or a file rule stops it."""
+
+from __future__ import annotations
+
+from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+
+PROCEDURE = Procedure(
+    id="endurance",
+    title="Recording time",
+    question="How long does it record, and what stops it?",
+    version=1,
+    yields=("record_time",),
+    steps=(
+        Step(
+            "Film a minute or more of what a flight shows: moving land, sky, trees. A picture "
+            "that hardly moves needs fewer bits than a flight."
+        ),
+        Step("Read the size of the card off its label; take the running time from `battery`."),
+        Step(
+            "Let one long recording run and look whether the camera stops at a full file or goes "
+            "on with a new one (`continuity` measures the gap)."
+        ),
+    ),
+    cautions=("lithium",),
+    kit=("card", "long recording"),
+    findings={
+        "binds": "What stops it first.",
+        "binds_share": "Probability of that.",
+        "limits": "Hours that each limit alone would allow.",
+        "bit_rate": "What the card has to take: pictures, sound and container.",
+        "bit_rate_5_95": "Range that holds 90 % of the seconds, Mbit/s.",
+        "speed_class": "Smallest mark of each family that promises the peak.",
+        "file_system": "File system that the file limit is taken from.",
+        "time_per_file": "Until a file has grown to the limit.",
+        "lost_share": "Share of time lost at new files.",
+    },
+    files=(
+        Files("", ("clip",), "Clips of what a flight shows, for the bit rate.", least=0, most=0),
+    ),
+    readings=(
+        Reading("card", "GB", "Size of the card as on its label (decimal).", "32 GB"),
+        Reading("bit_rate", "Mbit/s", "Bit rate, where there is no clip.", "7150 kbit/s ± 300"),
+        Reading("audio_rate", "Mbit/s", "Bit rate of the sound.", "128 kbit/s"),
+        Reading("run_time", "min", "Running time on one charge.", "42 min ± 2 min"),
+        Reading("file_limit", "GB", "Largest file, if not that of FAT32.", "4 GB"),
+        Reading("file_time", "min", "Longest file by the camera's own rule.", "29 min 59 s"),
+        Reading("segment", "min", "Length of one file.", "20 min"),
+        Reading("gap", "s", "Gap between files.", "1.2 s ± 0.1 s"),
+    ),
+    options=(
+        Option(
+            "file_rule",
+            "What the camera does when a file is full.",
+            "continues",
+            choices=("continues", "stops"),
+        ),
+        Option("filesystem", "File system of the card.", "fat32", choices=("fat32", "exfat")),
+    ),
+    conclude=later(__name__, "conclude"),
+    setup="card",
+    minutes=5,
+)

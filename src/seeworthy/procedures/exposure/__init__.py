@@ -1,0 +1,45 @@
+"""Exposure: how long each picture is exposed, and how long the camera takes to adapt."""
+
+from __future__ import annotations
+
+from seeworthy.procedures.declare import Files, Procedure, Step, later
+
+PROCEDURE = Procedure(
+    id="exposure",
+    title="Exposure",
+    question="How long is each picture exposed, and how fast does the camera adapt to light?",
+    version=1,
+    yields=("exposure_time", "adaptation_time"),
+    findings={
+        "image_speed_px_s": "Speed of the edge in the picture (median).",
+        "blur_px": "How far the edge is smeared (median).",
+        "edge_at_rest_px": "Width of the edge at rest: what lens and sensor blur by themselves.",
+        "light_step_stops": "How far the picture jumped at each step of light.",
+        "overshoots": "The exposure goes too far and comes back.",
+    },
+    files=(
+        Files(
+            "", ("clip",), "A passing upright edge, or a step of light; two clips for both.", 1, 2
+        ),
+        Files("rest", ("clip",), "The same edge in the same place and light, at rest.", 0),
+    ),
+    steps=(
+        Step(
+            "Fix a dark card with straight sides, a few degrees off the upright, before a light "
+            "wall."
+        ),
+        Step("See that neither card nor wall is clipped; note the light, it decides the figure."),
+        Step("Record two seconds at rest (rest=), a side of the card in the middle."),
+        Step("Record while the card slides past, or the camera pans, evenly, in about one second."),
+        Step(
+            "For the adaptation film a still scene, wait five seconds, switch a lamp on, and keep "
+            "still for ten seconds more."
+        ),
+    ),
+    cautions=("mains", "flashing"),
+    kit=("a dark card", "a light wall", "a lamp"),
+    setup="card and wall",
+    minutes=6.0,
+    prepare=later(__name__, "prepare"),
+    conclude=later(__name__, "conclude"),
+)  # fmt: skip

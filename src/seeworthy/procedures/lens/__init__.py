@@ -1,0 +1,53 @@
+"""Lens: angles of view, focal length and distortion from the board."""
+
+from __future__ import annotations
+
+from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+
+PROCEDURE = Procedure(
+    id="lens",
+    title="Lens",
+    question="How wide does the lens really see, and how much does it bend straight lines?",
+    version=2,
+    yields=(
+        "hfov", "vfov", "dfov", "focal_length", "tv_distortion", "reprojection_rms",
+    ),
+    steps=(
+        Step("Print the board (`seeworthy target board`) at 100 %, glue it on something stiff."),
+        Step("Measure the ruler on the print; read it as printed_length."),
+        Step("Fix the camera or the board, in even light, in the mode that you fly with."),
+        Step("Film the board in the middle, then let it reach into every corner of the frame.",
+             "board-angles"),
+        Step("Tip it left, right, up and down by 20° to 40° and turn it; hold each of a dozen or "
+             "more positions still for a second."),
+    ),
+    conclude=later(__name__, "conclude"),
+    prepare=later(__name__, "prepare"),
+    kit=("the printed board", "a stiff flat backing", "a steel rule"),
+    findings={
+        "model": "pinhole (radial and tangential polynomial) or fisheye (polynomial in the angle)",
+        "coefficients": "distortion coefficients with standard uncertainty",
+        "intrinsics": "focal lengths and principal point in px, and the frame they hold for",
+        "rectilinear_deg": "angles that the focal length alone would give, without distortion",
+        "views": "views of the board that were used",
+        "corners_left_out": "corners that were taken for another one and left out",
+        "spread_deg": "largest angle between two positions of the board",
+        "reach": "how far out corners were seen; 1 is the frame's corner",
+        "held_out_px": "how well each model foretells views it was not fitted to",
+        "print_scale": "printed over drawn size of the board",
+        "distance_mm": "nearest and farthest position of the board",
+    },
+    files=(
+        Files("", ("clip", "still"), "A clip of the board at many angles, or stills of it.", 1, 0),
+    ),
+    readings=(
+        Reading("printed_length", "mm", "The ruler on the print.", "176.1 mm ± 0.2 mm"),
+        Reading("square", "mm", "The side of a chessboard's square.", "25 mm ± 0.1 mm"),
+    ),
+    options=(
+        Option("board", "A plain chessboard instead: its inner corners along and down.", "9x6"),
+        Option("mirrored", "The camera mirrors its picture left to right.", "yes", ("yes", "no")),
+    ),
+    setup="board",
+    minutes=8.0,
+)  # fmt: skip

@@ -1,0 +1,190 @@
+"""Lens: angles of view, focal length and distortion from views of the board."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.optics.lens import COEFFICIENTS, Camera, tv_distortion, view_angles
+from seeworthy.procedures.lens.calibrate import Fit, View, choose
+
+Array = npt.NDArray[np.float64]
+LEAST_VIEWS = 5
+LEAST_SPREAD = 15.0
+"""Degrees between the two most different board angles below which focal length and
+distance cannot be told apart."""
+
+RIVAL = 0.01
+"""Models whose held-out error is within this share of the best are as good."""
+
+_MISS = 3.0
+"""px by which a corner may miss the fitted lens and still be believed."""
+
+HOW = (
+    "Tip the board: left, right, up and down by 20° to 40°, near and far and into every corner, "
+    "and hold each still for a second."
+)
+
+
+@dataclass(frozen=True)
+class LensFigures:
+    """What the views say.
+
+    Attributes
+    ----------
+    fit : Fit
+    errors : dict of str to float
+        Held-out rms in px by model.
+    values : dict of str to (value, u)
+        By measurand id; an angle is missing where the model folds before the edge.
+    coefficients : dict of str to (value, u)
+        Distortion coefficients.
+    spread : float
+        Largest angle between two board positions, degrees.
+    reach : float
+        How far out corners were seen, as a share of the half diagonal.
+    dof : float
+    left_out : int
+        Corners that were gross misses (of more than 3 px and eight times the typical one).
+    """
+
+    fit: Fit
+    errors: dict[str, float]
+    values: dict[str, tuple[float, float]]
+    coefficients: dict[str, tuple[float, float]]
+    spread: float
+    reach: float
+    dof: float
+    left_out: int = 0
+
+
+def select_views(views: Sequence[View], width: int, most: int = 30) -> list[View]:
+    """Return up to `most` views that differ most from each other, in their order.
+
+    A view's place is where the board's corners came to lie; farthest-point sampling.
+    """
+    if len(views) <= most:
+        return list(views)
+    marks = np.array([_describe(v, width) for v in views])
+    chosen = [int(np.argmax([len(v.plane) for v in views]))]
+    apart = np.linalg.norm(marks - marks[chosen[0]], axis=1)
+    while len(chosen) < most:
+        chosen.append(int(np.argmax(apart)))
+        apart = np.minimum(apart, np.linalg.norm(marks - marks[chosen[-1]], axis=1))
+    return [views[i] for i in sorted(chosen)]
+
+
+def _describe(view: View, width: int) -> Array:
+    """Return centre, affine part and perspective of a view as one vector."""
+    from seeworthy.optics.plane import direct_homography
+
+    middle = view.plane.mean(axis=0)
+    size = float(np.ptp(view.plane)) or 1.0
+    h = direct_homography((view.plane - middle) / size, view.image / width)
+    return np.concatenate([h[:, 2][:2], h[:2, :2].ravel(), 0.5 * h[2, :2]])
+
+
+def measure_lens(views: Sequence[View], width: int, height: int) -> LensFigures:
+    """Calibrate and state angles of view with their uncertainties.
+
+    Parameters
+    ----------
+    views : sequence of View
+    width, height : int
+        Frame in px.
+
+    Raises
+    ------
+    CannotMeasure
+        Too few views, all from one angle, or no model that explains them.
+    """
+    if len(views) < LEAST_VIEWS:
+        raise CannotMeasure(
+            f"Only {len(views)} still view{'s' if len(views) != 1 else ''} of the board "
+            f"could be used; {LEAST_VIEWS} are needed, 12 are good.",
+            HOW,
+        )
+    try:
+        fits, errors = choose(views, width, height)
+    except ValueError:
+        raise CannotMeasure(
+            "The views of the board do not fit any lens.",
+            "Check that the board is flat and stiff and that it is the right target.",
+        ) from None
+    clean = _without_misses(views, fits[0])
+    left_out = sum(len(v.plane) for v in views) - sum(len(v.plane) for v in clean)
+    if left_out:
+        views = clean
+        fits, errors = choose(views, width, height)
+    fit = fits[0]
+    spread = _spread(fit.normals())
+    if spread < LEAST_SPREAD:
+        raise CannotMeasure(
+            f"The board is always seen from nearly the same angle (within {spread:.0f}°).", HOW
+        )
+    best = errors[fit.form.name]
+    rivals = [f for f in fits[1:] if errors[f.form.name] <= best * (1 + RIVAL)]
+    values = _values(fit, rivals)
+    focal, u = values["focal_length"]
+    if not u < 0.05 * focal:
+        raise CannotMeasure("The views do not fix the focal length (within 5 %).", HOW)
+    per_view = fit.view_rms()
+    scatter = float(per_view.std(ddof=1) / math.sqrt(len(per_view)))
+    values["reprojection_rms"] = (fit.rms, scatter)
+    names = COEFFICIENTS[fit.form.kind][: fit.form.free]
+    count = len(names)
+    bounds = fit.uncertainty(lambda c: np.array(c.k[:count]))
+    coefficients = {
+        n: (k, float(b)) for n, k, b in zip(names, fit.camera.k[:count], bounds, strict=True)
+    }
+    reach = _reach(views, width, height)
+    return LensFigures(fit, errors, values, coefficients, spread, reach, len(views) - 1.0, left_out)
+
+
+def _without_misses(views: Sequence[View], fit: Fit) -> list[View]:
+    """Return the views without corners that were taken for another one.
+
+    Only gross misses go: what is left keeps the scatter that the uncertainty is made of.
+    """
+    off = [np.hypot(*r.T) for r in fit.residuals]
+    limit = max(_MISS, 8 * float(np.median(np.concatenate(off))))
+    kept = [d <= limit for d in off]
+    if all(k.all() for k in kept) or any(k.sum() < 6 for k in kept):
+        return list(views)
+    return [View(v.plane[k], v.image[k], v.label) for v, k in zip(views, kept, strict=True)]
+
+
+def _figures(camera: Camera) -> Array:
+    return np.array([*view_angles(camera), camera.fx, tv_distortion(camera)])
+
+
+_NAMES = ("hfov", "vfov", "dfov", "focal_length", "tv_distortion")
+
+
+def _values(fit: Fit, rivals: Sequence[Fit]) -> dict[str, tuple[float, float]]:
+    """Return values; models that are as good widen the uncertainty (rectangular)."""
+    centre, u = _figures(fit.camera), fit.uncertainty(_figures)
+    for other in rivals:
+        away = np.abs(_figures(other.camera) - centre)
+        u = np.where(np.isfinite(away), np.hypot(u, away / math.sqrt(3)), u)
+    return {
+        name: (float(v), float(s))
+        for name, v, s in zip(_NAMES, centre, u, strict=True)
+        if math.isfinite(v) and math.isfinite(s)
+    }
+
+
+def _spread(normals: Array) -> float:
+    cosines = np.clip(np.abs(normals @ normals.T), 0, 1)
+    return math.degrees(math.acos(float(cosines.min())))
+
+
+def _reach(views: Sequence[View], width: int, height: int) -> float:
+    every = np.concatenate([v.image for v in views])
+    centre = np.array([(width - 1) / 2, (height - 1) / 2])
+    return float(np.quantile(np.hypot(*(every - centre).T), 0.995) / math.hypot(*centre))

@@ -1,0 +1,86 @@
+"""Load: how hard, how fast, how high; from the log of an altimeter or accelerometer."""
+
+from __future__ import annotations
+
+from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+
+PROCEDURE = Procedure(
+    id="load",
+    title="Flight loads",
+    question="How hard is the launch, and how fast and high does it go?",
+    version=1,
+    yields=(
+        "peak_acceleration", "mean_boost_acceleration", "felt_peak", "boost_time", "max_speed",
+        "apogee", "landing_peak",
+    ),
+    steps=(
+        Step("Fix the logger in the craft, firmly, one axis along it; note which way it points."),
+        Step("Set its fastest rate: the push should last ten samples or more."),
+        Step("Switch it on and leave the craft at rest on the pad for at least two seconds."),
+        Step("Read air temperature and pressure at the site; not the pressure at sea level."),
+        Step("Fly. After landing let it lie for some seconds before you pick it up."),
+        Step("Save the log as CSV with its header, one file per logger."),
+    ),
+    conclude=later(__name__, "conclude"),
+    cautions=("launch", "airspace", "verdict"),
+    kit=("logging altimeter or accelerometer", "thermometer", "barometer"),
+    findings={
+        "columns": "Every column with what it was taken for; correct with columns= and units=.",
+        "used": "What the figures come from.",
+        "events": "Launch, burnout, apogee, landing: times in s.",
+        "bandwidth": "Sampling and filter limits of the acceleration, Hz.",
+        "method": "fused (height and acceleration), acceleration, or height.",
+        "boost": "found, or none for a slow ascent.",
+        "lower_bound": "Figures that the log is too slow or too short-ranged to show in full.",
+        "pad": "What the accelerometer read at rest: samples, mean, noise, bias.",
+        "gravity": "Whether the readings hold gravity (included) or not (removed).",
+        "gravity_from": "How that was told; correct with gravity=.",
+        "direction": "Which way the path points in the sensor's axes.",
+        "launch_angle_deg": "Angle of the path at launch, 90 straight up.",
+        "sensor_scale": "Scale of the accelerometer against height, and its u.",
+        "barometer_delay_s": "Delay of the barometer that fits best.",
+        "clock_offset": "Shift that brings two loggers' clocks together, s.",
+        "pressure_spike": "Highest sample left out as a pressure wave, and how many.",
+        "peak_time": "When the peak acceleration was, s.",
+        "peak_is_one_sample": "The peak is a single sample that stands alone.",
+        "logger_max_speed_m_s": "What the logger itself wrote as speed, for comparison only.",
+        "acceleration_log": "Samples, left out, repeated times, gaps.",
+        "height_log": "Samples, left out, repeated times, gaps.",
+        "hand": "Estimate from boost_height and boost_duration.",
+    },
+    files=(
+        Files("", ("table",), "The log, or the logs, of one flight as CSV.", least=0, most=0),
+    ),
+    readings=(
+        Reading("site_pressure", "Pa", "Air pressure at the pad.", "1013 hPa ± 1 hPa"),
+        Reading(
+            "site_temperature", "degC", "Air temperature at the pad.", "15 degC ± 1 degC",
+            positive=False,
+        ),
+        Reading(
+            "site_height", "m", "Height of the pad above the sea.", "12 m ± 2 m", positive=False
+        ),
+        Reading("launch_angle", "degree", "Launch angle above the horizon.", "85 deg ± 2 deg"),
+        Reading("sensor_bandwidth", "Hz", "The accelerometer's own −3 dB frequency.", "100 Hz"),
+        Reading("boost_height", "m", "Height gained in the push, for a hand estimate.", "475 ft"),
+        Reading("boost_duration", "s", "Time of the push, for a hand estimate.", "2 s"),
+    ),
+    options=(
+        Option(
+            "columns", "Which column is what, where the guess is wrong.", "time:t,height:alt",
+            repeat=True,
+        ),
+        Option("units", "Units, where the guess is wrong.", "height:ft", repeat=True),
+        Option(
+            "gravity", "Whether the readings hold gravity, where the guess is wrong.",
+            "included", ("included", "removed"),
+        ),
+        Option(
+            "filter", "Channel class of SAE J211 for the acceleration.", "cfc60",
+            ("none", "cfc60", "cfc180", "cfc600", "cfc1000"),
+        ),
+    ),
+    setup="flight",
+    minutes=10.0,
+    methods=("fused", "acceleration", "height", "hand"),
+)  # fmt: skip

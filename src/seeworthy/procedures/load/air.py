@@ -1,0 +1,116 @@
+"""Height logs from pressure or from an altimeter's own heights, for the air of the day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.procedures.load.atmosphere import (
+    height_above,
+    pressure_height,
+    site_from_readings,
+    standard_pressure,
+    standard_temperature,
+)
+from seeworthy.procedures.load.series import Series, without_wild
+
+
+@dataclass(frozen=True, slots=True)
+class Heights:
+    """A height log above the pad.
+
+    Attributes
+    ----------
+    series : Series
+        m above the pad.
+    u_air : float
+        Relative standard uncertainty from the air's temperature.
+    from_pressure : bool
+    pad_pressure : float
+        Pa; NaN for a log of heights.
+    """
+
+    series: Series
+    u_air: float
+    from_pressure: bool
+    pad_pressure: float = float("nan")
+
+
+def from_pressure(
+    series: Series,
+    pressure: float | None = None,
+    temperature: float | None = None,
+    height: float | None = None,
+    u_temperature: float = 0.0,
+) -> Heights:
+    """Turn a pressure log into heights above the pad.
+
+    Parameters
+    ----------
+    series : Series
+        Pa.
+    pressure, temperature, height
+        Readings at the launch site: Pa, K, m above the sea; None where not read.
+
+    Raises
+    ------
+    CannotMeasure
+        Pressures that are not those of air.
+    """
+    middle = float(np.median(series.values))
+    if not 500.0 < middle < 120000.0:
+        raise CannotMeasure(
+            f"A pressure of {middle:.4g} Pa in the middle of the log is not that of air.",
+            "The unit is another one: say units=pressure:hPa (or kPa, inHg, psi).",
+        )
+    good = series.part((series.values > 200.0) & (series.values < 120000.0))
+    pad = float(np.median(good.values[: max(3, min(10, good.values.size // 20))]))
+    # A sensor's offset moves all its pressures; the site's own barometer takes it out.
+    offset = 0.0 if pressure is None else pressure - pad
+    if abs(offset) > 3000.0:
+        raise CannotMeasure(
+            f"The log reads {pad / 100:.0f} hPa on the pad, the site reading is "
+            f"{(pad + offset) / 100:.0f} hPa.",
+            "Give the pressure at the site itself, not the one reduced to sea level.",
+        )
+    site = site_from_readings(pad + offset, temperature, height, u_temperature)
+    rise, _ = height_above(good.values + offset, site)
+    metres = float(abs(height_above(site.pressure - 1.0, site)[0]))
+    shifted = replace(good, values=rise, step=series.step * metres)
+    return Heights(without_wild(shifted), _u_air(site.pressure, site.u_warmer), True, pad)
+
+
+def from_heights(
+    series: Series,
+    pressure: float | None = None,
+    temperature: float | None = None,
+    height: float | None = None,
+    u_temperature: float = 0.0,
+) -> Heights:
+    """Turn an altimeter's heights (above the pad or the sea) into true heights above the pad.
+
+    An altimeter turns pressure into height by the standard atmosphere; its pressures are
+    won back and turned into height again with the temperature of the day.
+    """
+    first = float(np.median(series.values[:3]))
+    if pressure is not None:
+        base = float(pressure_height(pressure))
+    elif height is not None:
+        base = height
+    else:
+        base = first if abs(first) > 50.0 else 0.0
+    pad = float(standard_pressure(base))
+    site = site_from_readings(pad, temperature, height, u_temperature)
+    clipped = np.clip(series.values - first + base, -4000.0, 46000.0)
+    rise, _ = height_above(standard_pressure(clipped), site)
+    # A relative log keeps its own zero: it may begin in flight.
+    zero = first if abs(first) <= 50.0 else 0.0
+    return Heights(
+        without_wild(replace(series, values=rise + zero)), _u_air(pad, site.u_warmer), False
+    )
+
+
+def _u_air(pad: float, u_warmer: float) -> float:
+    return u_warmer / float(standard_temperature(pressure_height(pad)))

@@ -1,0 +1,73 @@
+"""What physics says about the units a log was read in."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.procedures.load.accel import Boost, Felt
+from seeworthy.procedures.load.atmosphere import G0
+from seeworthy.procedures.load.fuse import Track
+from seeworthy.procedures.load.series import Series
+
+
+def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) -> None:
+    """Compare the speed that the push gives with that of the height.
+
+    Raises
+    ------
+    CannotMeasure
+        The two differ by a factor that only a wrong unit explains.
+    """
+    if boost.speed < 3:
+        return
+    start = boost.burnout + 0.3
+    end = start + max(1.0, 0.3 * boost.speed / G0)
+    part = (series.time >= start) & (series.time <= end)
+    if np.count_nonzero(part) < 5:
+        return
+    climbed = float(np.polyfit(series.time[part], series.values[part], 1)[0])
+    middle = float(np.mean(series.time[part])) - boost.burnout
+    # Gravity and drag have braked since burnout; the log's own coast says how much.
+    coast = (felt.time > boost.burnout) & (felt.time < boost.burnout + middle)
+    brake = float(np.mean(felt.along[coast])) if np.count_nonzero(coast) > 3 else -G0
+    expected = boost.speed + max(brake, -0.6 * boost.speed / max(middle, 0.1)) * middle
+    if expected <= 0 or (climbed <= 0 and expected < 15):
+        return
+    ratio = expected / max(climbed, 1e-3)
+    # On a slanting path the height rises slower than the craft flies, never faster.
+    if 0.45 < ratio < 2.2 or (ratio > 1 and not steep) or climbed * (end - start) < 10:
+        return
+    guess = ""
+    for factor, words in (
+        (G0, "the acceleration may be in m/s2 but was read as g"),
+        (1 / G0, "the acceleration may be in g but was read as m/s2"),
+        (1 / 3.28, "the height may be in ft but was read as m"),
+        (3.28, "the height may be in m but was read as ft"),
+    ):
+        if abs(np.log(ratio / factor)) < 0.3:
+            guess = f": {words}"
+    raise CannotMeasure(
+        f"The acceleration gives {boost.speed:.0f} m/s at burnout, the height "
+        f"{climbed:.0f} m/s soon after{guess}.",
+        "Give the right unit (option units=acceleration:g or units=height:ft) or the right "
+        "columns (option columns=).",
+    )
+
+
+def check_fall(notes: list[str], track: Track, burnout: float, top: float) -> None:
+    """Warn when the height falls off near the apogee as it would in another unit."""
+    span = top - burnout
+    if span < 3:
+        return
+    part = (track.time > top - min(0.35 * span, 4.0)) & (track.time < top - 0.05 * span)
+    if np.count_nonzero(part) < 8:
+        return
+    t, h = track.time[part], track.height[part]
+    fall = -2 * float(np.polyfit(t - t[0], h, 2)[0])
+    for factor, unit in ((3.28084, "ft"), (1 / 3.28084, "m (they were read as ft)")):
+        if abs(fall / (G0 * factor) - 1) < 0.2:
+            notes.append(
+                f"Near its top the craft slows by {fall:.1f} m/s each second where gravity gives "
+                f"9.8: the heights may be in {unit}. Say so with option units=height:."
+            )

@@ -1,0 +1,131 @@
+"""The figures of a flight of which only heights were logged."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.procedures.load.after import top
+from seeworthy.procedures.load.air import Heights
+from seeworthy.procedures.load.ascent import Ascent, climb
+from seeworthy.procedures.load.atmosphere import G0
+from seeworthy.procedures.load.checks import check_fall
+from seeworthy.procedures.load.flight import CREST, Z95, Flight
+from seeworthy.procedures.load.height import height_noise
+from seeworthy.procedures.load.series import Series
+
+
+def by_height(heights: Heights) -> Flight:
+    """Return what a height log alone tells.
+
+    Raises
+    ------
+    CannotMeasure
+        The height never leaves its noise.
+    """
+    series = heights.series
+    sigma = height_noise(series, float(series.time[0]))
+    series = replace(series, values=series.values - float(np.median(series.values[:3])))
+    if float(np.ptp(series.values)) < max(3.0, 8 * sigma):
+        raise CannotMeasure(
+            "There is no launch in the log: the height never leaves the noise.",
+            "Give the log of the flight; check columns= and units=.",
+        )
+    seen = climb(series, sigma)
+    rest = series.values[series.time < (seen.launch or series.time[0] + 1.0) - 2 * series.period]
+    zero = float(np.median(rest)) if rest.size >= 5 else 0.0
+    series = replace(series, values=series.values - zero)
+    seen = replace(seen, track=replace(seen.track, height=seen.track.height - zero))
+    flight = Flight(seen.track, seen.pulse is not None, "height")
+    flight.samples["height"] = (series.time, series.values)
+    track = Series(
+        seen.track.time, np.interp(seen.track.time, series.time, series.values), series.step
+    )
+    if seen.pulse is None:
+        v, u = _steady_peak(series, sigma, seen.top)
+        u = float(np.hypot(u, heights.u_air * v))
+        flight.add("max_speed", v, u, 1)
+        flight.facts["boost"] = "none: a slow ascent"
+        flight.notes.append("The craft climbs slowly: there is no boost, so no boost figures.")
+        top(flight, track, seen.good, sigma, heights.u_air, float(series.time[0]))
+        return flight
+    _pulse_figures(flight, seen, heights.u_air)
+    check_fall(flight.notes, seen.track, seen.burnout or 0.0, seen.top)
+    top(flight, track, seen.good, sigma, heights.u_air, seen.burnout or 0.0)
+    return flight
+
+
+def _steady_peak(series: Series, sigma: float, top: float) -> tuple[float, float]:
+    """Return the largest speed of a slow ascent and its uncertainty.
+
+    Straight lines through stretches long enough that noise leaves about 1 %: a smoother
+    overshoots where the climb sets in. The largest of several equal ones is too high by
+    chance; the mean of that lift is taken off.
+    """
+    rising = series.time <= top
+    t, h = series.time[rising], series.values[rising]
+    if t.size < 8:
+        t, h = series.time, series.values
+    climb_time = float(t[-1] - t[0])
+    steady = float(h.max() - h.min()) / max(climb_time, 1e-9)
+    period = climb_time / (t.size - 1)
+    width = max(8 * period, 2.0)
+    while width < 0.25 * climb_time and _slope_u(sigma, width, period) > 0.01 * steady:
+        width *= 1.3
+    starts = np.arange(t[0], t[-1] - width, width / 4)
+    slopes = []
+    for start in starts:
+        part = (t >= start) & (t <= start + width)
+        if np.count_nonzero(part) >= 4:
+            slopes.append(float(np.polyfit(t[part] - start, h[part], 1)[0]))
+    if not slopes:
+        return steady, 0.5 * steady
+    u = _slope_u(sigma, width, period)
+    largest = max(slopes)
+    tied = max(sum(x > largest - 3 * u for x in slopes) / 2, 1.0)
+    lift = u * float(np.sqrt(2 * np.log(tied))) if tied > 1.5 else 0.0
+    return largest - 0.7 * lift, float(np.hypot(u, 0.3 * lift))
+
+
+def _slope_u(sigma: float, width: float, period: float) -> float:
+    """Return the standard uncertainty of the slope of a line through even samples."""
+    return sigma * float(np.sqrt(12 * period / width**3))
+
+
+def _pulse_figures(flight: Flight, seen: Ascent, u_air: float) -> None:
+    pulse, track = seen.pulse, seen.track
+    assert pulse is not None
+    flight.events = {"launch": pulse.launch, "burnout": pulse.launch + pulse.length}
+    n = int(np.count_nonzero((track.time > pulse.launch) & (track.time < flight.events["burnout"])))
+    low, high = pulse.length_span
+    flight.add("boost_time", pulse.length, pulse.u_length, n, span=(low, high))
+    stretch = 1 + u_air * Z95
+    span = (pulse.mean_span[0] / stretch, pulse.mean_span[1] * stretch)
+    u_mean = float(np.hypot(pulse.u_mean, u_air * pulse.mean))
+    flight.add("mean_boost_acceleration", pulse.mean, u_mean, n, span=span)
+    near = (track.time > pulse.launch) & (
+        track.time < flight.events["burnout"] + 0.5 * pulse.length + 0.3
+    )
+    k = int(np.argmax(np.where(near, track.speed, -np.inf)))
+    smooth, u_smooth = float(track.speed[k]), float(track.u_speed[k])
+    # The smoother rounds the top of the speed off, the pulse makes it too sharp; of a push
+    # shorter than the smoother resolves, the pulse alone knows the speed.
+    value = (smooth + pulse.speed) / 2
+    u = np.sqrt((u_smooth**2 + pulse.u_speed**2) / 4 + (smooth - pulse.speed) ** 2 / 12)
+    if pulse.length * seen.bandwidth < 1.0 and smooth < pulse.speed and pulse.length < 1.0:
+        value, u = pulse.speed, np.hypot(pulse.u_speed, 0.01 * pulse.speed)
+    flight.add("max_speed", value, float(np.hypot(u, u_air * value)), n)
+    top = CREST * span[1]
+    flight.bound("peak_acceleration", pulse.mean, u_mean, top, n)
+    flight.bound("felt_peak", pulse.mean / G0 + 1, u_mean / G0, top / G0 + 1, n)
+    flight.facts["lower_bound"] = ["peak_acceleration", "felt_peak"]
+    flight.facts["bandwidth"] = {
+        "sample_rate_hz": round(1 / float(np.median(np.diff(track.time))), 2),
+        "hz": round(seen.bandwidth, 2),
+    }
+    flight.notes.append(
+        "A height log shows the mean push but not its peak: peak and felt load are lower bounds; "
+        f"the upper ends take a peak of at most {CREST:g} times the mean."
+    )

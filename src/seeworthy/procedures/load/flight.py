@@ -1,0 +1,80 @@
+"""The figures of one flight, and how bounds are stated."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from seeworthy.procedures.load.fuse import Track
+
+Floats = NDArray[np.float64]
+
+CREST = 4.0
+"""No launcher we know of peaks above four times its mean push; upper end of a bound."""
+SHORTEST = 0.03
+"""No launcher we know of pushes a craft with a camera for less, s."""
+Z95 = 1.959964
+
+
+@dataclass(frozen=True, slots=True)
+class Figure95:
+    """One figure in the unit of its measurand, with its 95 % interval."""
+
+    measurand: str
+    value: float
+    u: float
+    low: float
+    high: float
+    n: int
+    phase: str = ""
+    bound: bool = False
+
+
+@dataclass
+class Flight:
+    """Everything the logs of one flight say.
+
+    Attributes
+    ----------
+    figures : list of Figure95
+    events : dict
+        ``launch``, ``burnout``, ``apogee``, ``landing`` (s) where found.
+    track : Track
+    boosted : bool
+        False for a slow ascent.
+    method : str
+        ``fused``, ``acceleration`` or ``height``.
+    notes : list of str
+        Warnings for the user.
+    facts : dict
+        Findings: bandwidth, pad, gravity, spikes …
+    samples : dict of name to (time, values)
+        Thinned raw samples for the figures.
+    """
+
+    track: Track
+    boosted: bool
+    method: str
+    figures: list[Figure95] = field(default_factory=list)
+    events: dict[str, float] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+    facts: dict[str, Any] = field(default_factory=dict)
+    samples: dict[str, tuple[Floats, Floats]] = field(default_factory=dict)
+
+    def add(
+        self, name: str, value: float, u: float, n: int, phase: str = "",
+        span: tuple[float, float] | None = None, bound: bool = False,
+    ) -> None:  # fmt: skip
+        """Add a figure; without a span the interval is normal."""
+        low, high = span if span else (value - Z95 * u, value + Z95 * u)
+        low, high = min(low, value), max(high, value)
+        self.figures.append(Figure95(name, value, u, low, high, max(n, 1), phase, bound))
+
+    def bound(self, name: str, value: float, u: float, top: float, n: int) -> None:
+        """Add a lower bound: one-sided 95 % below, a stated assumption above."""
+        top = max(top, value + 2 * u)
+        low = value - 1.645 * u
+        self.add(name, value, (top - low) / (2 * Z95), n, "boost", (low, top), True)

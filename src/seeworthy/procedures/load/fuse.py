@@ -1,0 +1,193 @@
+"""Height and acceleration in one fixed-interval smoother, each with its own faults.
+
+The accelerometer has a bias and a scale error; the pressure sensor reads late (its
+port and filter) and wrong in fast air (static-port error, a share of the dynamic
+pressure), and the air's temperature stretches its heights. All five are constants of
+the state with honest priors, so the log itself says how much each is trusted: the
+accelerometer in boost, the barometer in the coast and at apogee.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from seeworthy.procedures.load.accel import Boost, Felt
+from seeworthy.procedures.load.atmosphere import G0
+from seeworthy.procedures.load.height import COAST_JERK
+from seeworthy.procedures.load.smoother import Smoothed, smooth
+
+Floats = NDArray[np.float64]
+
+LAG_U = 0.1
+"""Standard uncertainty of a barometer's delay, s (vents, filters in the sensor)."""
+PORT_U = 0.03
+"""Standard uncertainty of the static-port error, as part of the dynamic pressure."""
+WANDER = 0.2
+"""Time over which a barometer's errors in flight stay alike, s."""
+_M = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """The flight over time.
+
+    Attributes
+    ----------
+    time, height, speed, acceleration : arrays, (N,)
+        s, m, m/s, m/s².
+    u_height, u_speed, u_acceleration : arrays, (N,)
+        Standard uncertainties.
+    bias, u_bias : float
+        What the flight left of the accelerometer's bias after the pad, m/s².
+    scale, u_scale : float
+        Its relative scale error.
+    lag, port : float
+        Delay of the barometer in s, static-port error as part of the dynamic pressure.
+    """
+
+    time: Floats
+    height: Floats
+    speed: Floats
+    acceleration: Floats
+    u_height: Floats
+    u_speed: Floats
+    u_acceleration: Floats
+    bias: float = 0.0
+    u_bias: float = 0.0
+    scale: float = 0.0
+    u_scale: float = 0.0
+    lag: float = 0.0
+    port: float = 0.0
+
+
+def local_jerk(t: Floats, y: Floats, sigma: float) -> Floats:
+    """Return the driving noise that the samples themselves show, (m/s³)²·s.
+
+    With white jerk of density (Δa)²/Δt between samples, the smoother's speed has the
+    uncertainty Δa·Δt/√12 per step: just what lies open when an edge falls anywhere
+    between two samples.
+    """
+    dt = np.diff(t)
+    own = np.clip(np.diff(y) ** 2 - 2 * sigma**2, 0, None) / dt
+    padded = np.r_[own[:1], own, own[-1:]]
+    wide = np.maximum(np.maximum(padded[:-2], padded[1:-1]), padded[2:])
+    return np.asarray(np.maximum(np.r_[wide[:1], wide], 10.0))
+
+
+def fuse(
+    felt: Felt,
+    boost: Boost,
+    heights: tuple[Floats, Floats] | None,
+    sigma_height: float,
+    u_air: float,
+    until: float,
+) -> Track:
+    """Smooth acceleration and height together.
+
+    Parameters
+    ----------
+    felt, boost
+        From the accelerometer.
+    heights : (time, height) or None
+        m above the pad, spikes left out.
+    sigma_height : float
+        White noise, m.
+    u_air : float
+        Relative standard uncertainty of heights from air temperature and path.
+    until : float
+        End of the stretch in which the accelerometer's axis lies along the path, s.
+    """
+    # From just before launch: at rest the speed is known, integrating there only adds drift.
+    step = float(np.median(np.diff(felt.time)))
+    used = (felt.time >= boost.launch - max(0.1, 4 * step)) & (felt.time <= until)
+    ta, ya = felt.time[used], felt.along[used]
+    th, yh = (np.empty(0), np.empty(0)) if heights is None else heights
+    keep = th >= ta[0]
+    th, yh = th[keep], yh[keep]
+    time = np.r_[ta, th]
+    order = np.argsort(time, kind="stable")
+    time = time[order]
+    is_height = np.r_[np.zeros(ta.size, bool), np.ones(th.size, bool)][order]
+    values = np.r_[ya, yh][order]
+    jerk: Floats = np.asarray(np.interp(time, ta, local_jerk(ta, ya, felt.sigma)))
+    jerk[time > until] = COAST_JERK
+    start, cov = _prior(felt, boost, u_air, float(ya[0]))
+    faults = _faults(time, ta, ya, until)
+    v: Floats = faults[3]
+    h: Floats = faults[2]
+    # What gusts and filters add to a barometer lasts; samples nearer than that repeat it.
+    crowd = max(1.0, WANDER / float(np.median(np.diff(th)))) if th.size > 2 else 1.0
+    for turn in range(3 if th.size else 1):
+        rows = np.zeros((time.size, _M))
+        rows[~is_height, 2] = 1.0
+        fast = v * np.abs(v) / (2 * G0)
+        rows[is_height, 0] = 1.0
+        rows[is_height, 3] = -faults[0][is_height]
+        rows[is_height, 4] = -faults[2][is_height]
+        extra: Floats = np.zeros(time.size)
+        if turn:
+            rows[is_height, 5] = h[is_height]
+            rows[is_height, 6] = -fast[is_height]
+            rows[is_height, 7] = -v[is_height]
+        else:
+            extra = np.where(time > until, 0.0, PORT_U * fast + LAG_U * np.abs(v))
+        wander: Floats = (sigma_height**2 + 0.3**2 + extra**2 + (0.002 * fast) ** 2) * crowd
+        noise: Floats = np.asarray(np.where(is_height, wander, felt.sigma**2 + 1e-6))
+        out = smooth(time, jerk, rows, values, noise, start, cov)
+        h, v, a, spread = _true(out, faults, time <= until)
+    last, width = out.mean[-1], np.sqrt(np.diagonal(out.cov[-1]))
+    return Track(
+        time, h, v, a, spread[:, 0], spread[:, 1], spread[:, 2],
+        float(last[3]), float(width[3]), float(last[4]), float(width[4]),
+        float(last[7]), float(last[6]),
+    )  # fmt: skip
+
+
+def _faults(time: Floats, ta: Floats, ya: Floats, until: float) -> tuple[Floats, ...]:
+    """Return what unit bias (height, speed) and unit scale error (height, speed) add up to.
+
+    The smoother runs on what the sensor says; its constant faults show in the heights
+    only. Put into the rows of the acceleration itself they would be learnt from how
+    smooth the readings are, which says nothing about a sensor.
+    """
+    x = np.clip(np.minimum(time, until) - ta[0], 0, None)
+    late = np.clip(time - max(until, ta[0]), 0, None)
+    bias_speed = x
+    bias_height = x**2 / 2 + x * late
+    v = np.r_[0, np.cumsum((ya[1:] + ya[:-1]) / 2 * np.diff(ta))]
+    h = np.r_[0, np.cumsum((v[1:] + v[:-1]) / 2 * np.diff(ta))]
+    scale_speed = np.interp(time, ta, v)
+    scale_height = np.interp(time, ta, h) + v[-1] * np.clip(time - ta[-1], 0, None)
+    return bias_height, bias_speed, scale_height, scale_speed
+
+
+def _true(
+    out: Smoothed, faults: tuple[Floats, ...], sensed: NDArray[np.bool_]
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Take the learnt faults out of the smoothed track; spreads in the last array, (N, 3)."""
+    mean, n = out.mean, out.mean.shape[0]
+    take = np.zeros((n, 3, _M))
+    take[:, 0, 0] = take[:, 1, 1] = take[:, 2, 2] = 1.0
+    take[:, 0, 3], take[:, 0, 4] = -faults[0], -faults[2]
+    take[:, 1, 3], take[:, 1, 4] = -faults[1], -faults[3]
+    take[:, 2, 3] = np.where(sensed, -1.0, 0.0)
+    take[:, 2, 4] = np.where(sensed, -mean[:, 2], 0.0)
+    good = np.einsum("nij,nj->ni", take, mean)
+    spread = np.sqrt(np.clip(np.einsum("nij,njk,nik->ni", take, out.cov, take), 0, None))
+    return good[:, 0], good[:, 1], good[:, 2], spread
+
+
+def _prior(felt: Felt, boost: Boost, u_air: float, first: float) -> tuple[Floats, Floats]:
+    start = np.zeros(_M)
+    spread = np.array(
+        [0.5, 0.05, 0.5 + felt.sigma, felt.u_bias, felt.u_scale, u_air, PORT_U, LAG_U]
+    )
+    if boost.open_start:
+        # The log begins in the push: it may have lasted one sample or a tenth of a second.
+        start[2] = first
+        spread[1] = max(0.1 * abs(first), 1.0)
+        spread[2] = max(0.2 * abs(first), 5.0)
+    return start, np.diag(spread**2)

@@ -1,0 +1,229 @@
+"""The push in an accelerometer log: where it begins, where it ends, what speed it gives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from seeworthy.procedures.load.atmosphere import G0
+
+Floats = NDArray[np.float64]
+
+LEAST_SPEED = 3.0
+"""A push that gives less speed (m/s) is handling or wind, not a launch."""
+LEAST_MEAN = 0.5 * G0
+"""A mean acceleration below this is a slow ascent (balloon, kite), not a boost."""
+
+
+@dataclass(frozen=True, slots=True)
+class Boost:
+    """One push.
+
+    Attributes
+    ----------
+    launch, burnout : float
+        s; the speed along the path rises between them.
+    u_launch, u_burnout : float
+    first, last : int
+        Samples of the push.
+    speed : float
+        Speed gained, m/s.
+    open_start : bool
+        The log begins inside the push.
+    """
+
+    launch: float
+    burnout: float
+    u_launch: float
+    u_burnout: float
+    first: int
+    last: int
+    speed: float
+    open_start: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Felt:
+    """Acceleration brought into the flight's own terms.
+
+    Attributes
+    ----------
+    time : array, (N,)
+    along : array, (N,)
+        dv/dt along the flight path, m/s² (true in boost, where attitude is kept).
+    felt : array, (N,)
+        Proper acceleration, m/s²: length of the vector where there are three axes.
+    sigma : float
+        White noise at rest, m/s².
+    rest : float
+        What the sensor read at rest along its main axis (length for three axes), m/s².
+    rest_n : int
+        Samples at rest; 0 when the log begins in flight.
+    gravity : str
+        ``included`` or ``removed``.
+    gravity_from : str
+        How that was told.
+    direction : str
+        ``+z``, ``x 0.99 y 0.10 z 0.02``, in the words of the log's axes.
+    sin_path : float
+        Sine of the flight-path angle at launch.
+    u_bias, u_scale : float
+        Of `along`: m/s², and relative.
+    full_scale : float or None
+        Where the sensor ran into its stop, m/s² of `along`.
+    """
+
+    time: Floats
+    along: Floats
+    felt: Floats
+    sigma: float
+    rest: float
+    rest_n: int
+    gravity: str
+    gravity_from: str
+    direction: str
+    sin_path: float
+    u_bias: float
+    u_scale: float
+    step: float
+    axes: int
+    full_scale: float | None = None
+
+
+def runs(time: Floats, along: Floats, threshold: float) -> list[tuple[int, int, float]]:
+    """Return pushes as (first sample, last sample, speed gained)."""
+    above = along > threshold
+    edges = np.flatnonzero(np.diff(np.r_[False, above, False].astype(int)))
+    spans = [[int(a), int(b) - 1] for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    merged: list[list[int]] = []
+    for a, b in spans:
+        if merged:
+            gap = time[a] - time[merged[-1][1]]
+            length = max(time[b] - time[a], time[merged[-1][1]] - time[merged[-1][0]])
+            few = a - merged[-1][1] <= 3
+            if few or gap < 0.15 * length:
+                merged[-1][1] = b
+                continue
+        merged.append([a, b])
+    steps = np.gradient(time) if time.size > 1 else np.ones_like(time)
+    return [(a, b, float(np.sum(along[a : b + 1] * steps[a : b + 1]))) for a, b in merged]
+
+
+def find_boost(felt: Felt, still: NDArray[np.bool_] | None = None) -> Boost | None:
+    """Return the first push that gives a good part of the flight's speed, or None.
+
+    Parameters
+    ----------
+    felt : Felt
+    still : array of bool, optional
+        Samples that cannot be a push whatever the axis reads.
+
+    Notes
+    -----
+    Launch lies midway between the last sample before the push and the first in it,
+    burnout where dv/dt falls through zero: midway when it drops within one sample.
+    """
+    t, y = felt.time, felt.along
+    threshold = max(4 * felt.sigma, 1.5)
+    pushing = y if still is None else np.where(still, np.minimum(y, 0.0), y)
+    pushes = [r for r in runs(t, pushing, threshold) if r[2] > LEAST_SPEED]
+    if not pushes:
+        return None
+    most = max(r[2] for r in pushes)
+    first, last, _ = next(r for r in pushes if r[2] > 0.4 * most)
+    period = float(np.median(np.diff(t)))
+    launch, u_launch, first = _launch(felt, first, threshold)
+    burnout, u_burnout, last = _burnout(felt, last, threshold)
+    if burnout <= launch:
+        burnout = launch + period
+    inside = slice(max(first - 1, 0), last + 2)
+    speed = float(np.trapezoid(np.maximum(y[inside], 0), t[inside]))
+    if speed / (burnout - launch) < LEAST_MEAN:
+        return None
+    return Boost(launch, burnout, u_launch, u_burnout, first, last, speed, first == 0)
+
+
+def _launch(felt: Felt, first: int, threshold: float) -> tuple[float, float, int]:
+    t, y = felt.time, felt.along
+    if first == 0:
+        return float(t[0]), float(t[1] - t[0]), 0
+    # Walk back over a slow onset to the last sample that is still at rest.
+    i = first
+    while i > 1 and y[i - 1] > 2 * felt.sigma and y[i - 2] > 2 * felt.sigma:
+        i -= 1
+    dt = float(t[i] - t[i - 1])
+    k = _sharp(y[i - 1 : i + 6], 4, felt.sigma)
+    if k is not None:
+        k += i - 1
+        caught = k + 2 < y.size and y[k + 2] > 1.2 * y[k + 1]  # on its way up
+        level = y[k + 2] if caught else y[k + 1]
+        return _half(t, y, k, float(level)), dt * (0.45 if caught else 0.29), i
+    slow = t[first] - t[i]
+    return float((t[i] + t[i - 1]) / 2), float(np.hypot(0.45 * dt, 0.3 * slow)), i
+
+
+def _sharp(y: Floats, most: int, sigma: float) -> int | None:
+    """Return the step from nothing to more than half of what follows, or None.
+
+    `y` runs from rest into the push; the level reached within one or two steps must be
+    most of that a little later, else it is a ramp.
+    """
+    best = None
+    for k in range(min(most, y.size - 2)):
+        jump = y[k + 1] - y[k]
+        ahead = float(np.max(y[k + 1 : k + 4]))
+        before = float(np.max(y[: k + 1]))
+        start = before if k == 0 else float(min(before, y[k - 1]))
+        if jump < max(6 * sigma, 0.3 * ahead) or start > 0.15 * ahead:
+            continue
+        if max(y[k + 1], y[k + 2]) > 0.75 * ahead and (best is None or jump > best[0]):
+            best = (float(jump), k)
+    return None if best is None else best[1]
+
+
+def _half(t: Floats, y: Floats, i: int, level: float) -> float:
+    """Return where the line from sample `i` to the next passes half the level.
+
+    A jump sampled now and then, or through the sensor's filter, crosses half its height
+    late by the same time at either end of a push, so the length comes out right.
+    """
+    share = (level / 2 - y[i]) / (y[i + 1] - y[i])
+    return float(t[i] + np.clip(share, 0, 1) * (t[i + 1] - t[i]))
+
+
+def _burnout(felt: Felt, last: int, threshold: float) -> tuple[float, float, int]:
+    t, y = felt.time, felt.along
+    i = last
+    n = t.size
+    # Past the threshold a slow tail may still push; three samples below zero end it.
+    while i + 1 < n and not (y[i + 1] <= 0 and np.mean(y[i + 1 : i + 4]) <= 0):
+        i += 1
+        if t[i] - t[last] > 0.5 * max(t[last] - felt.time[0], 0.2):
+            break
+    if i + 1 >= n:
+        return float(t[-1]), float(t[-1] - t[-2]), n - 1
+    dt = float(t[i + 1] - t[i])
+    low = max(i - 3, 0)
+    back = _sharp(y[low - 2 if low > 1 else low : i + 2][::-1], 4, felt.sigma)
+    if back is not None:
+        k = i - back  # reversed: the jump is from k to k + 1
+        caught = k > 0 and y[k] < 0.83 * y[k - 1]
+        level = y[k - 1] if caught else y[k]
+        if level / 2 > y[k]:
+            k -= 1
+        return _half(t, y, k, float(level)), dt * (0.45 if caught else 0.29), i
+    # Where a push fades out, its end is a matter of words: a rectangle from a tenth of the
+    # peak to zero.
+    strong = np.flatnonzero(y[: i + 1] > 0.1 * float(np.max(y[: i + 1])))
+    fade = float(t[i] - t[strong[-1]]) / np.sqrt(12) if strong.size else 0.0
+    drop = float(y[i] - y[i + 1])
+    if drop > 4 * felt.sigma:
+        return float(t[i] + y[i] / drop * dt), float(np.hypot(0.45 * dt, fade)), i
+    near = slice(max(i - 4, 0), min(i + 6, n))
+    slope, at = np.polyfit(t[near] - t[i], y[near], 1)
+    cross = float(np.clip(-at / slope, -4 * dt, 4 * dt)) if slope < 0 else dt / 2
+    vague = np.hypot(felt.sigma / 2, felt.u_bias)
+    u = vague / max(abs(slope), vague / (6 * dt))
+    return float(t[i] + cross), float(np.sqrt(dt**2 / 12 + u**2 + fade**2)), i

@@ -1,0 +1,95 @@
+"""What `low-light` shows: pictures of the takes, SNR and sharpness against light."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.ground.results import Axis, Figure, Mark, Picture
+
+if TYPE_CHECKING:
+    from seeworthy.procedures.low_light.measure import Usable
+    from seeworthy.procedures.low_light.takes import Limits, Take
+
+
+def sentence(takes: Sequence[Take], usable: Usable) -> str:
+    """Say it for a flyer."""
+    from seeworthy.optics.light_reading import like
+
+    level = like(usable.lux)
+    near = f"about like: {level.condition[:1].lower()}{level.condition[1:]}"
+    if usable.bound == "upper":
+        return f"The picture stays usable down to {usable.lux:.2g} lx at least ({near})."
+    if usable.bound == "lower":
+        return f"The picture is not usable at {usable.lux:.2g} lx; it needs more light ({near})."
+    return (
+        f"The picture is usable down to about {usable.lux:.2g} lx ({near}); below, "
+        f"{usable.binds} is lost first."
+    )
+
+
+def picture(take: Take) -> Picture:
+    """Draw the edges and greys that were measured on the mean of a take."""
+    import numpy as np
+
+    from seeworthy.observe.evidence import BLUE, ORANGE, canvas, draw_outline, encode
+
+    drawn: Any = canvas(take.mean)
+    for edge in take.measured:
+        draw_outline(drawn, edge.region.corners, BLUE, 1)
+    for x, y, w, h in take.boxes:
+        corners = np.array([[x, y], [x + w - 1, y], [x + w - 1, y + h - 1], [x, y + h - 1]])
+        draw_outline(drawn, corners, ORANGE, 1)
+    return encode(
+        take.evidence,
+        f"At {take.lux.value:.3g} lx: edges (blue) and greys (orange) measured, contrast "
+        "stretched.",
+        drawn,
+    )
+
+
+def figures(takes: Sequence[Take], usable: Usable, limits: Limits) -> tuple[Figure, ...]:
+    """Return SNR and sharpness against light, where there are any."""
+    x = Axis("light", "light", "lx", "log")
+    here = Mark("rule", value=round(usable.lux, 4), across="x", label="least usable")
+    found = []
+    greys = [(t.lux.value, t.grey) for t in takes if t.grey is not None]
+    if len(greys) > 1:
+        columns: dict[str, list[Any]] = {"light": [], "snr": [], "low": [], "high": []}
+        for lux, grey in sorted(greys, key=lambda p: p[0]):
+            columns["light"].append(round(lux, 4))
+            columns["snr"].append(round(grey.snr, 2))
+            columns["low"].append(round(grey.snr - 1.96 * grey.u_snr, 2))
+            columns["high"].append(round(grey.snr + 1.96 * grey.u_snr, 2))
+        found.append(
+            Figure(
+                "snr_light", "Signal over noise against light",
+                "Where the line falls below the limit, grain drowns the picture.", columns, x,
+                Axis("snr", "signal over noise at 18 % grey", "dB"),
+                (
+                    Mark("band", low="low", high="high"), Mark("line", y="snr"),
+                    Mark("points", y="snr"), Mark("rule", value=limits.snr, label="limit"), here,
+                ),
+            )
+        )  # fmt: skip
+    kept = [(t.lux.value, t.kept) for t in takes if t.kept is not None]
+    if len(kept) > 1:
+        columns = {"light": [], "kept": [], "low": [], "high": []}
+        for lux, (value, u) in sorted(kept):
+            columns["light"].append(round(lux, 4))
+            columns["kept"].append(round(value, 4))
+            columns["low"].append(round(value - 1.96 * u, 4))
+            columns["high"].append(round(value + 1.96 * u, 4))
+        found.append(
+            Figure(
+                "sharpness_light", "Sharpness kept against light",
+                "Denoising washes fine detail away as the light goes down.", columns, x,
+                Axis("kept", "sharpness against bright light", zero=True),
+                (
+                    Mark("band", low="low", high="high"), Mark("line", y="kept"),
+                    Mark("points", y="kept"), Mark("rule", value=limits.sharpness, label="limit"),
+                    here,
+                ),
+            )
+        )  # fmt: skip
+    return tuple(found)

@@ -1,0 +1,190 @@
+"""Run of `low-light`: what it asks to see, and what it concludes."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.ground.errors import WrongCall
+from seeworthy.ground.results import Outcome, Result, result
+from seeworthy.procedures.declare import (
+    Inputs,
+    Seen,
+    Watch,
+)
+from seeworthy.procedures.low_light.figures import figures, picture, sentence
+
+if TYPE_CHECKING:
+    from seeworthy.ground.quantities import Quantity
+    from seeworthy.procedures.low_light.measure import Usable
+    from seeworthy.procedures.low_light.takes import Limits, Take
+
+
+def prepare(inputs: Inputs) -> Sequence[Watch]:
+    """Keep pairs of frames of every take."""
+    from seeworthy.observe.noise_frames import NoiseFrames
+
+    _readings(inputs)
+    _limits(inputs)
+    return [Watch(source, NoiseFrames(8, colour=False)) for source in inputs.all_files()]
+
+
+def conclude(inputs: Inputs, seen: Seen) -> Outcome:
+    """Measure every take against the brightest, and find the least usable light."""
+    from seeworthy.procedures.low_light.takes import judge, measure_takes
+
+    lights = _readings(inputs)
+    limits = _limits(inputs)
+    takes = measure_takes(inputs, seen, lights)
+    usable = judge(takes, limits)
+    return Outcome(
+        tuple(_results(takes, usable, limits)),
+        _findings(takes, usable, limits),
+        tuple(_doubts(takes, usable, inputs)),
+        tuple(picture(take) for take in takes),
+        figures(takes, usable, limits),
+        "",
+        sentence(takes, usable),
+    )
+
+
+def _readings(inputs: Inputs) -> list[Quantity]:
+    """Return the light of each file, in lx.
+
+    Raises
+    ------
+    WrongCall
+        Not one reading per file.
+    BadQuantity
+        A reading that is not light.
+    """
+    from seeworthy.optics.light_reading import parse_light
+
+    texts = [q.text for q in inputs.all_readings("light")]
+    files = inputs.all_files()
+    if len(texts) != len(files):
+        some = "one light reading was" if len(texts) == 1 else f"{len(texts)} light readings were"
+        raise WrongCall(
+            f"{some[0].upper()}{some[1:]} typed for {len(files)} files.",
+            'Type one for each file, in the files\' order: --reading light="9.7 EV dome".',
+        )
+    return [parse_light(text) for text in texts]
+
+
+def _limits(inputs: Inputs) -> Limits:
+    from seeworthy.ground.quantities import parse
+    from seeworthy.procedures.low_light.measure import RATE_LIMIT, SHARPNESS_LIMIT, SNR_LIMIT
+    from seeworthy.procedures.low_light.takes import Limits
+
+    def typed(name: str, unit: str, default: float) -> float:
+        text = inputs.option(name)
+        if not text:
+            return default
+        if unit == "%" and text.strip().endswith("%"):
+            return parse(text, "%", positive=True).value / 100
+        return parse(text.removesuffix("dB").strip(), "", positive=True).value
+
+    limits = Limits(
+        typed("least_snr", "dB", SNR_LIMIT),
+        typed("least_sharpness", "%", SHARPNESS_LIMIT),
+        typed("least_rate", "%", RATE_LIMIT),
+    )
+    if max(limits.sharpness, limits.rate) > 1:
+        raise WrongCall(
+            "A share of bright light cannot be above 1.", "Write 0.5 or 50 % for one half."
+        )
+    return limits
+
+
+def _results(takes: Sequence[Take], usable: Usable, limits: Limits) -> list[Result]:
+    found = [
+        result(
+            "usable_lux", usable.lux, usable.u, n=len(takes), interval=usable.interval,
+            conditions={
+                "criterion": limits.text(),
+                **({"bound": usable.bound} if usable.bound else {}),
+            },
+            evidence=[take.evidence for take in takes],
+        )
+    ]  # fmt: skip
+    for take in takes:
+        light = {"light": round(take.lux.value, 4)}
+        shows = [take.evidence]
+        if take.grey is not None:
+            where: dict[str, Any] = {
+                **light, "grey": "18 % surface", "channel": "luminance", "noise": "temporal",
+            }  # fmt: skip
+            if take.grey.bound:
+                where["bound"] = "lower"
+            found.append(
+                result(
+                    "snr_18", take.grey.snr, take.grey.u_snr, n=take.grey.levels,
+                    interval=take.grey.interval(), conditions=where, evidence=shows,
+                )
+            )  # fmt: skip
+        if take.kept is not None and take is not takes[0]:
+            value, u = take.kept
+            interval = (max(0.0, value - 1.96 * u), value + 1.96 * u)
+            found.append(
+                result(
+                    "sharpness_kept", value, u, n=take.edges, interval=interval, conditions=light,
+                    evidence=shows,
+                )
+            )  # fmt: skip
+        if take.rate is not None:
+            rate, u_rate, dof, n = take.rate
+            found.append(result("frame_rate", rate, u_rate, n=n, dof=dof, conditions=light))
+    return found
+
+
+def _findings(takes: Sequence[Take], usable: Usable, limits: Limits) -> dict[str, Any]:
+    from seeworthy.optics.light_reading import like
+
+    level = like(usable.lux)
+    return {
+        "criterion": limits.text(),
+        "fails_first": usable.binds,
+        "crossed_at_lux": {
+            name: None if lux is None else round(lux, 3) for name, lux in usable.crossings.items()
+        },
+        "like": f"{level.condition} ({level.source})",
+        "mid_grey_percent": {
+            f"{t.lux.value:.4g} lx": round(100 * t.grey.signal, 2) for t in takes if t.grey
+        },
+        "darker_stops": {
+            f"{t.lux.value:.4g} lx": round(t.darker, 2) for t in takes if t.darker is not None
+        },
+        "exposure_at_most_ms": {
+            f"{t.lux.value:.4g} lx": round(1000 / t.rate[0], 2) for t in takes if t.rate
+        },
+        "edges_from": takes[0].edges_from,
+    }
+
+
+def _doubts(takes: Sequence[Take], usable: Usable, inputs: Inputs) -> list[str]:
+    said = []
+    for take in takes:
+        where = f"At {take.lux.value:.3g} lx"
+        said += [f"{where}: {text}" for text in take.notes]
+    if usable.bound == "upper":
+        said.append("The picture is usable in every take: the limit lies below the darkest one.")
+    if usable.bound == "lower":
+        said.append("Not even the brightest take is usable: the limit lies above it.")
+    if len(takes) < 4:
+        said.append(f"{len(takes)} levels only; five or six, two stops apart, tell more.")
+    said += _taken_for_granted(inputs)
+    shared = dict.fromkeys(text for take in takes for text in take.assumptions)
+    return said + list(shared)
+
+
+def _taken_for_granted(inputs: Inputs) -> list[str]:
+    """Say what was assumed of the meter, once each."""
+    from seeworthy.optics.light_reading import read_light
+
+    said: dict[str, None] = {}
+    for reading in inputs.all_readings("light"):
+        if re.fullmatch(r"[-+±/\d\s.,]+", reading.text):
+            said[f"light={reading.text!r} has no unit and was taken as lux."] = None
+        said.update(dict.fromkeys(read_light(reading.text).notes))
+    return list(said)

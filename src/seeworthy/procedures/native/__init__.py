@@ -1,0 +1,34 @@
+"""Native resolution: how many pixels the camera really took, across and down."""
+
+from __future__ import annotations
+
+from seeworthy.procedures.declare import Files, Procedure, Step, later
+
+PROCEDURE = Procedure(
+    id="native",
+    title="Native resolution",
+    question="Does the camera really take as many pixels as its files have?",
+    version=1,
+    yields=("native_width", "native_height"),
+    findings={
+        "upscaled": "The picture was enlarged from fewer pixels: yes, no or undecided.",
+        "upscaled_across": "The same across.",
+        "upscaled_down": "The same down.",
+        "marks_across": "Sizes at which the columns bear marks, with their strength; marks like "
+        "those of the coder's blocks count only when they are stronger than blocks make.",
+        "marks_down": "The same for the rows.",
+        "key_frames": "Key frames that were looked at.",
+    },
+    files=(Files("", ("clip",), "A scene full of fine detail, the camera moving slowly."),),
+    steps=(
+        Step("Choose something full of fine detail in good light: gravel, foliage, print, grass."),
+        Step("Use the highest bit rate, and no digital zoom or stabiliser."),
+        Step("Film ten seconds in focus, moving the camera slowly."),
+    ),
+    kit=("a scene with fine detail",),
+    setup="any clip",
+    minutes=2.0,
+    prepare=later(__name__, "prepare"),
+    conclude=later(__name__, "conclude"),
+    look=True,
+)

@@ -1,0 +1,213 @@
+"""Accuracy of `native`: small rasters enlarged in many ways, and true ones, through H.264."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.procedures.study import Goal, Study, Trial
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    from seeworthy.ground.results import Outcome
+    from seeworthy.procedures.native.measure import Answer
+    from seeworthy.virtual.resample import SmallRaster
+
+WIDTH, HEIGHT = 1280, 720
+ASKED = ((848, 480), (960, 540), (640, 360), (960, 720))
+SOFT = "true 1280×720, lens blur up to 1.5 px"
+SHARPENED = "true 1280×720, sharpened in the camera"
+OTHER = "other sizes, 7 Mbit/s"
+LATE = "960×540, sharpened after resizing"
+POOR = "asked sizes, 3 Mbit/s"
+POOR_TRUE = "true 1280×720, 3 Mbit/s"
+DOWN = "1920×1080 or more made smaller"
+_TRUE_PER_SCENE = 4
+_FRAMES = 12
+_PHOTOGRAPHS = (
+    "astronaut", "camera", "coffee", "rocket", "brick", "grass", "gravel", "chelsea", "moon",
+    "immunohistochemistry",
+)  # fmt: skip
+_MADE_SMALLER = ("opencv bilinear", "opencv bicubic", "pil bicubic", "swscale bilinear")
+
+
+def run(repeats: int, seed: int) -> Iterator[Trial]:
+    """Yield trials: every repeat paints a scene and films it once or more for each group."""
+    import numpy as np
+
+    for i in range(repeats):
+        rng = np.random.default_rng([seed, i])
+        seen = scene(rng, photographs=i % 2 == 1)
+        for native in ASKED:
+            yield from enlarged(group_of(native), native, seen, rng)
+        for _ in range(_TRUE_PER_SCENE):
+            yield from true(SOFT, seen, rng, sigma=float(rng.uniform(0.4, 1.5)))
+            yield from true(SHARPENED, seen, rng, sharpened=True)
+        yield from enlarged(OTHER, _other(rng), seen, rng)
+        yield from enlarged(LATE, (960, 540), seen, rng, late=True)
+        yield from enlarged(POOR, ASKED[int(rng.integers(4))], seen, rng, bit_rate=3_000_000)
+        yield from true(POOR_TRUE, seen, rng, bit_rate=3_000_000)
+        yield from made_smaller(seen, rng)
+
+
+def group_of(native: tuple[int, int]) -> str:
+    """Return the name of the group of an asked size."""
+    return f"{native[0]}×{native[1]} enlarged, 7 Mbit/s"
+
+
+def _other(rng: np.random.Generator) -> tuple[int, int]:
+    sizes = ((1024, 576), (1152, 648), (1088, 612), (720, 576), (800, 600))
+    return sizes[int(rng.integers(len(sizes)))]
+
+
+def scene(rng: np.random.Generator, *, photographs: bool) -> npt.NDArray[np.float32]:
+    """Return a painted scene, or a wall of photographs where scikit-image is installed."""
+    from seeworthy.virtual.detail_scene import leaves, wall
+    from seeworthy.virtual.resample import MARGIN
+
+    size = 2 * WIDTH + 2 * MARGIN, 2 * HEIGHT + 2 * MARGIN
+    pictures = _photographs() if photographs else []
+    if pictures:
+        return wall(pictures, *size, rng)
+    grain, least = float(rng.uniform(0.03, 0.15)), float(rng.uniform(2.0, 6.0))
+    return leaves(*size, rng, grain=grain, least=least)
+
+
+@lru_cache(maxsize=1)
+def _photographs() -> list[Any]:
+    try:
+        from skimage import data
+    except ImportError:
+        return []
+    return [getattr(data, name)() for name in _PHOTOGRAPHS]
+
+
+def measure(path: Path) -> Outcome:
+    """Run the procedure on a clip."""
+    from seeworthy.media.source import Source
+    from seeworthy.procedures import procedure
+    from seeworthy.procedures.declare import Inputs
+
+    return procedure("native").run(Inputs({"": (Source.of(path),)}))
+
+
+def enlarged(
+    group: str,
+    native: tuple[int, int],
+    seen: npt.NDArray[np.float32],
+    rng: np.random.Generator,
+    *,
+    bit_rate: int = 7_000_000,
+    late: bool = False,
+) -> Iterator[Trial]:
+    """Film with a small raster; one trial per axis. An axis that is undecided has no value."""
+    from seeworthy.virtual.optics import Sharpening
+    from seeworthy.virtual.resample import ENLARGERS, SmallRaster
+
+    names = [name for name in ENLARGERS if "nearest" not in name]
+    camera = SmallRaster(
+        native,
+        enlarger=names[int(rng.integers(len(names)))],
+        sigma=float(rng.uniform(0.3, 0.7)),
+        sharpening=Sharpening(float(rng.uniform(0.3, 1.2)), 1.0) if late else None,
+        late=late,
+    )
+    answers, values = film_and_ask(camera, seen, rng, bit_rate)
+    for k, name in enumerate(("native_width", "native_height")):
+        size = (WIDTH, HEIGHT)[k]
+        truth = float(native[k])
+        kept = native[k] == size
+        # Along an axis that was kept only a yes is wrong.
+        told = values[k] if answers[k] == "yes" else None
+        value, low, high = told or (truth if kept else None, None, None)
+        yield Trial(group, name, truth, value, None, low, high,
+                    refused="" if value is not None else answers[k])  # fmt: skip
+
+
+def true(
+    group: str,
+    seen: npt.NDArray[np.float32],
+    rng: np.random.Generator,
+    *,
+    sigma: float = 0.7,
+    sharpened: bool = False,
+    bit_rate: int = 7_000_000,
+) -> Iterator[Trial]:
+    """Film with a true raster: a `yes` is a number that should not be there."""
+    from seeworthy.virtual.optics import Sharpening
+    from seeworthy.virtual.resample import SmallRaster
+
+    sharpening = None
+    if sharpened:
+        sigma = float(rng.uniform(0.4, 1.2))
+        sharpening = Sharpening(float(rng.uniform(0.3, 1.5)), float(rng.uniform(0.7, 1.5)))
+    camera = SmallRaster((WIDTH, HEIGHT), sigma=sigma, sharpening=sharpening)
+    yield from _never_yes(group, *film_and_ask(camera, seen, rng, bit_rate))
+
+
+def made_smaller(seen: npt.NDArray[np.float32], rng: np.random.Generator) -> Iterator[Trial]:
+    """Film with a larger raster, made smaller with kernels that alias."""
+    from seeworthy.virtual.resample import SmallRaster
+
+    sizes = ((1920, 1080), (1536, 864), (2304, 1296))
+    native = sizes[int(rng.integers(len(sizes)))]
+    how = _MADE_SMALLER[int(rng.integers(len(_MADE_SMALLER)))]
+    camera = SmallRaster(native, enlarger=how, sigma=float(rng.uniform(0.4, 0.8)))
+    yield from _never_yes(DOWN, *film_and_ask(camera, seen, rng, 7_000_000))
+
+
+def _never_yes(
+    group: str, answers: list[Answer], values: list[tuple[float, float, float] | None]
+) -> Iterator[Trial]:
+    wrong = [v for a, v in zip(answers, values, strict=True) if a == "yes" and v]
+    truth = (WIDTH, HEIGHT)[answers.index("yes")] if wrong else WIDTH
+    value = wrong[0][0] if wrong else None
+    yield Trial(group, "called enlarged", float(truth), value, should_refuse=True)
+    told = 1.0 if set(answers) == {"no"} else None
+    yield Trial(f"{group}: said to be true", "called true", 1.0, told)
+
+
+def film_and_ask(
+    camera: SmallRaster, seen: npt.NDArray[np.float32], rng: np.random.Generator, bit_rate: int
+) -> tuple[list[Answer], list[tuple[float, float, float] | None]]:
+    """Return answer and (value, low, high) across and down."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "clip.mp4"
+        camera.film(path, seen, rng, frames=_FRAMES, bit_rate=bit_rate)
+        try:
+            said = measure(path)
+        except CannotMeasure:
+            return ["undecided", "undecided"], [None, None]
+    found = {r.measurand: (r.value, *r.interval) for r in said.results}
+    answers: list[Answer] = [said.findings["upscaled_across"], said.findings["upscaled_down"]]
+    return answers, [found.get("native_width"), found.get("native_height")]
+
+
+_ASKED_GOALS = (
+    Goal("right", 0.95, "recognised, share at least 0.95"),
+    Goal("max_percent", 2.0, "largest error of the size (%) at most 2"),
+)
+_NEVER = (Goal("right", 0.99, "not called enlarged, share at least 0.99"),)
+_NEVER_WRONG = (Goal("max_percent", 2.0, "largest error of the size (%) at most 2"),)
+
+STUDY = Study(
+    "native",
+    "Native resolution: small rasters enlarged to 1280×720, and true ones",
+    run,
+    {
+        **{group_of(native): _ASKED_GOALS for native in ASKED},
+        SOFT: _NEVER,
+        SHARPENED: _NEVER,
+        POOR_TRUE: _NEVER,
+        DOWN: _NEVER,
+        OTHER: _NEVER_WRONG,
+        LATE: _NEVER_WRONG,
+        POOR: _NEVER_WRONG,
+    },
+)

@@ -1,0 +1,62 @@
+"""Noise: grain over time and fixed pattern, at every step of a grey scale."""
+
+from __future__ import annotations
+
+from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+
+PROCEDURE = Procedure(
+    id="noise",
+    title="Noise",
+    question="How grainy is the picture, and how far down do its darks reach?",
+    version=1,
+    yields=("snr_18", "temporal_noise", "fixed_pattern_noise", "dynamic_range"),
+    findings={
+        "snr_per_level_db": "Signal over temporal noise of every patch.",
+        "masked_levels": "Patches whose noise is too small, or too often repeated, to be told.",
+        "patches_from": "Our grey steps, marked regions, or flat places of any still scene.",
+        "grey_is": "What 18 % is taken of: a surface, or full scale of the picture.",
+        "left_out": "Patches that were clipped or too small.",
+        "frames": "Frames that were kept, in pairs of neighbours.",
+        "frames_from": "First and last of them in the clip.",
+        "key_frames": "Key frames seen.",
+        "repeated_frames": "Frames equal to the one before to the last bit; left out.",
+        "repeated_blocks_percent": "Blocks that the encoder repeated unchanged.",
+        "noise_between_neighbours_percent": (
+            "Noise between neighbouring frames, of that between far ones; 100 without encoder."
+        ),
+        "noise_smear": "Correlation of the noise of neighbouring pixels.",
+        "coded": "Whether an encoder took noise away.",
+        "filtered": "Whether noise is tied over time or space, as by denoising.",
+        "coding_took_at_least_db": "Least by which the encoder lifted SNR over the sensor's own.",
+        "flicker_percent": "The light's own flicker from frame to frame, rms.",
+        "bands_percent": "What whole rows do together, rms.",
+        "tone_slope": "Power of the picture's light over the scene's; 1 is as the file says.",
+        "dsnu_percent": "Spread of the pixels' dark levels, of full scale.",
+        "prnu_percent": "Spread of the pixels' sensitivities, of the light.",
+    },
+    files=(Files("", ("clip",), "Ten still seconds of the grey steps, on a tripod."),),
+    readings=(
+        Reading("light", "text", "What the light meter shows at the scale.", "9.7 EV dome"),
+        Reading(
+            "densities", "text", "The measured density of every step, in order.",
+            "0.09 0.19 0.31 0.40 0.52 0.66 0.80 0.97 1.10 1.26 1.43 1.70 ± 0.02",
+        ),
+    ),
+    options=(
+        Option("region", "A patch, even and flat: x,y,w,h in px.", "600,300,60,60", (), True),
+        Option("mirrored", "The camera mirrors its picture.", "yes", ("yes", "no")),
+    ),
+    steps=(
+        Step("Print the grey steps (seeworthy target greys), matt, and fix them flat on a wall."),
+        Step("Light them evenly by daylight or lamps that do not flicker; no gloss."),
+        Step("Read the light meter at the scale."),
+        Step("Camera on a tripod, the scale filling the frame, a little out of focus."),
+        Step("Switch sharpening and denoising off if it can be; the highest bit rate."),
+        Step("Record ten seconds or more without touching anything."),
+    ),
+    kit=("the printed grey steps", "a tripod or clamp", "even light", "a light meter"),
+    setup="greys",
+    minutes=6.0,
+    prepare=later(__name__, "prepare"),
+    conclude=later(__name__, "conclude"),
+)  # fmt: skip

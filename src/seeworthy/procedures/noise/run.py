@@ -1,0 +1,291 @@
+"""Run of `noise`: what it asks to see, and what it concludes."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
+from seeworthy.ground.results import Outcome, Result, result
+from seeworthy.procedures.declare import (
+    Inputs,
+    Seen,
+    Watch,
+)
+from seeworthy.procedures.noise.figures import figure, picture, sentence
+
+if TYPE_CHECKING:
+    from seeworthy.media.light import Light
+    from seeworthy.observe.noise_frames import NoiseFrames
+    from seeworthy.procedures.noise.curve import AtGrey, Range, Scale
+    from seeworthy.procedures.noise.levels import Levels
+
+_EVIDENCE = ("patches.png",)
+
+
+def prepare(inputs: Inputs) -> Sequence[Watch]:
+    """Keep pairs of frames from all over the clip."""
+    from seeworthy.observe.marked import marked_box
+    from seeworthy.observe.noise_frames import NoiseFrames
+    from seeworthy.optics.light_reading import parse_light
+
+    for text in inputs.options.get("region", ()):
+        marked_box(text)
+    for reading in inputs.all_readings("light"):
+        parse_light(reading.text)
+    _densities(inputs)
+    return [Watch(inputs.file(), NoiseFrames())]
+
+
+def conclude(inputs: Inputs, seen: Seen) -> Outcome:
+    """Measure every grey level, and read the curve at 18 % grey."""
+    from seeworthy.media.light import light_of
+    from seeworthy.procedures.noise import levels as noise_levels
+    from seeworthy.procedures.noise.curve import at_grey, dynamic_range
+
+    watcher: NoiseFrames = seen.watches[0].observer  # type: ignore[assignment]
+    if watcher.stage is None or not watcher.count:
+        raise CannotMeasure("The file holds no whole frame.", "Film it again.")
+    noise_levels.check_frames(watcher)
+    light = light_of(watcher.stage)
+    levels, scale, how = _measure(inputs, watcher, light)
+    greys: dict[str, AtGrey] = {}
+    missing = ""
+    for channel, found in levels.by_channel.items():
+        try:
+            greys[channel] = at_grey(found, scale)
+        except CannotMeasure as error:
+            missing = missing or error.message
+    # The tiles of a scene have each their own story in the dark; known patches are needed.
+    dark_step = noise_levels.step_at(light, 1e-4)
+    span = dynamic_range(levels.luminance, dark_step) if how != "scene" else None
+    pattern = how != "scene" or noise_levels.is_even(levels)
+    if noise_levels.LUMINANCE not in greys and span is None:
+        raise CannotMeasure(
+            missing, "Film a grey step scale (seeworthy target greys) in even light.",
+            (picture(watcher, levels),),
+        )  # fmt: skip
+    trouble = noise_levels.trouble_of(levels.luminance)
+    warnings = [
+        *([missing] if noise_levels.LUMINANCE not in greys else []),
+        *noise_levels.doubts(trouble, watcher.keys, watcher.count),
+        *_doubts(levels, greys.get(noise_levels.LUMINANCE), how, pattern),
+        *light.assumptions,
+    ]
+    return Outcome(
+        _results(greys, span, pattern, _conditions(inputs)),
+        _findings(levels, watcher, how, scale),
+        tuple(warnings),
+        (picture(watcher, levels),),
+        (figure(levels, greys.get(noise_levels.LUMINANCE)),),
+        how,
+        sentence(greys.get(noise_levels.LUMINANCE), span),
+    )
+
+
+def _measure(inputs: Inputs, watcher: NoiseFrames, light: Light) -> tuple[Levels, Scale, str]:
+    """Return the levels, what 18 % is taken of, and where the patches come from."""
+    from seeworthy.observe.grey_patches import GreyPatch, grey_patch, step_patches
+    from seeworthy.observe.marked import marked_box
+    from seeworthy.procedures.noise import levels as noise_levels
+
+    noise_levels.check_still(watcher)
+    mean = watcher.mean()
+    densities = _densities(inputs)
+    marked = [marked_box(text, mean.shape) for text in inputs.options.get("region", ())]
+    if marked and densities:
+        if len(marked) != len(densities):
+            raise WrongCall(
+                f"{len(densities)} densities were typed for {len(marked)} regions.",
+                "Type one for each region, in the same order.",
+            )
+        known = [
+            grey_patch(f"region {i}", box, density)
+            for i, (box, density) in enumerate(zip(marked, densities, strict=True), 1)
+        ]
+        return noise_levels.of_patches(watcher, light, known), "reflectance", "marked regions"
+    if marked:
+        plain = [GreyPatch(f"region {i}", box) for i, box in enumerate(marked, 1)]
+        return noise_levels.of_patches(watcher, light, plain), "signal", "marked regions"
+    steps = step_patches(mean, densities, mirrored=inputs.option("mirrored") == "yes")
+    if steps:
+        return noise_levels.of_patches(watcher, light, steps), "reflectance", "grey steps"
+    if densities:
+        raise CannotMeasure(
+            "Densities were typed, but no grey step scale of ours is in the picture.",
+            "Mark the steps with --option region=x,y,w,h, once each, in the densities' order.",
+        )
+    return noise_levels.of_scene(watcher, light), "signal", "scene"
+
+
+def _densities(inputs: Inputs) -> list[tuple[float, float]]:
+    """Read the densities as typed: numbers in order, one ± at the end for all."""
+    from seeworthy.observe.grey_patches import U_MEASURED
+
+    reading = inputs.reading("densities")
+    if reading is None:
+        return []
+    body, _, tail = reading.text.partition("±")
+    parts = [p for p in re.split(r"[;\s]+|,\s+", body.strip()) if p]
+    try:
+        found = [float(p.replace(",", ".")) for p in parts]
+        u = float(tail.replace(",", ".")) if tail.strip() else U_MEASURED
+    except ValueError:
+        raise BadQuantity(f"'{reading.text}' is not a list of densities.", _DENSITIES) from None
+    if not found or not all(0 <= d < 5 for d in found) or not 0 <= u < 1:
+        raise BadQuantity(f"'{reading.text}' is not a list of densities.", _DENSITIES)
+    return [(d, u) for d in found]
+
+
+_DENSITIES = "Write them in order with spaces: '0.09 0.19 0.31 ± 0.02'."
+
+
+def _conditions(inputs: Inputs) -> dict[str, Any]:
+    from seeworthy.optics.light_reading import parse_light
+
+    reading = inputs.reading("light")
+    return {} if reading is None else {"light": parse_light(reading.text).value}
+
+
+_GREYS = {"reflectance": "18 % surface", "signal": "18 % of full scale"}
+
+
+def _results(
+    greys: dict[str, AtGrey], span: Range | None, pattern: bool, conditions: dict[str, Any]
+) -> tuple[Result, ...]:
+    found: list[Result] = []
+    for channel, at in greys.items():
+        where = {**conditions, "grey": _GREYS[at.scale], "channel": channel}
+        found.append(_snr(at, where))
+        if channel != "luminance":
+            continue
+        if pattern and not at.bound:
+            found.append(
+                result(
+                    "snr_18", at.total, at.u_total, n=at.levels, dof=max(at.dof, 1.0),
+                    conditions={**where, "noise": "total"}, evidence=_EVIDENCE,
+                )
+            )  # fmt: skip
+        found.append(_temporal(at, where))
+        if pattern:
+            value, u = 100 * at.fixed, 100 * at.u_fixed
+            interval = (max(0.0, value - 1.96 * u), value + 1.96 * u)
+            found.append(
+                result(
+                    "fixed_pattern_noise", value, u, n=at.levels, interval=interval,
+                    conditions=where, evidence=_EVIDENCE,
+                )
+            )  # fmt: skip
+    if span is not None:
+        found.append(
+            result(
+                "dynamic_range", span.stops, span.u, interval=span.interval,
+                conditions={**conditions, "channel": "luminance"}, evidence=_EVIDENCE,
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _snr(at: AtGrey, where: dict[str, Any]) -> Result:
+    conditions = {**where, "noise": "temporal", **({"bound": "lower"} if at.bound else {})}
+    return result(
+        "snr_18", at.snr, at.u_snr, n=at.levels, interval=at.interval(), conditions=conditions,
+        evidence=_EVIDENCE,
+    )  # fmt: skip
+
+
+def _temporal(at: AtGrey, where: dict[str, Any]) -> Result:
+    from seeworthy.ground.quantities import coverage_factor
+
+    value, u = 100 * at.temporal, 100 * at.u_temporal
+    half = coverage_factor(max(at.dof, 1.0)) * u
+    if at.bound:
+        interval = (0.0, value + 2 * u)
+        where = {**where, "bound": "upper"}
+    else:
+        interval = (max(0.0, value - half), value + half)
+    return result(
+        "temporal_noise", value, u, n=at.levels, interval=interval, conditions=where,
+        evidence=_EVIDENCE,
+    )  # fmt: skip
+
+
+def _findings(levels: Levels, watcher: NoiseFrames, how: str, scale: str) -> dict[str, Any]:
+    from seeworthy.procedures.noise.curve import pattern_parts
+    from seeworthy.procedures.noise.levels import trouble_of
+
+    trouble = trouble_of(levels.luminance)
+    parts = pattern_parts(levels.luminance) if how != "scene" else None
+    return {
+        "snr_per_level_db": {v.name: _decibels(v.signal / v.temporal) for v in levels.luminance},
+        "masked_levels": [v.name for v in levels.luminance if v.masked],
+        "patches_from": how,
+        "grey_is": _GREYS[scale],
+        "left_out": dict(levels.refused),
+        "frames": watcher.count,
+        "frames_from": [int(watcher.numbers[0]), int(watcher.numbers[-1])],
+        "key_frames": watcher.keys,
+        "repeated_frames": watcher.repeated,
+        "repeated_blocks_percent": round(100 * trouble.repeated, 1),
+        "noise_between_neighbours_percent": round(100 * trouble.neighbours, 1),
+        "noise_smear": round(trouble.smear, 3),
+        "coded": trouble.coded,
+        "filtered": trouble.filtered,
+        "coding_took_at_least_db": round(trouble.loss, 1),
+        "flicker_percent": round(100 * trouble.flicker, 3),
+        "bands_percent": round(100 * trouble.bands, 3),
+        "tone_slope": _tone_slope(levels) if scale == "reflectance" else None,
+        "dsnu_percent": None if parts is None else round(100 * parts[0], 4),
+        "prnu_percent": None if parts is None else round(100 * parts[1], 3),
+    }
+
+
+def _decibels(ratio: float) -> float:
+    return round(20 * math.log10(ratio), 2)
+
+
+def _tone_slope(levels: Levels) -> float | None:
+    """Slope of the picture's light over the scene's, both in logarithms, around 18 % grey.
+
+    1 where the tone curve that was undone is the one that the camera used.
+    """
+    near = [v for v in levels.luminance if v.reflectance and 0.06 < v.reflectance < 0.5]
+    if len(near) < 3:
+        return None
+    x = [math.log(v.reflectance or 1.0) for v in near]
+    y = [math.log(v.signal) for v in near]
+    mx, my = sum(x) / len(x), sum(y) / len(y)
+    top = sum((a - mx) * (b - my) for a, b in zip(x, y, strict=True))
+    return round(top / sum((a - mx) ** 2 for a in x), 3)
+
+
+def _doubts(levels: Levels, at: AtGrey | None, how: str, pattern: bool) -> list[str]:
+    said = [f"Left out, {name}: {why}" for name, why in levels.refused.items()]
+    if at is not None and at.bound:
+        said.append(
+            f"At 18 % grey the noise is smaller than whole code values can show: SNR is at least "
+            f"{at.snr:.0f} dB."
+        )
+    if at is not None and at.beyond:
+        said.append("18 % grey lies a little outside the levels that were measured.")
+    if how == "scene":
+        said.append(
+            "No grey scale was found: 18 % is taken of full scale in the picture, not of a "
+            "surface, and depends on how the camera exposes."
+        )
+    if not pattern:
+        said.append(
+            "The fixed pattern cannot be told from what the scene itself shows; film an even "
+            "surface out of focus, or a step scale."
+        )
+    slope = _tone_slope(levels) if at is not None and at.scale == "reflectance" else None
+    if slope is not None and not 0.8 < slope < 1.25:
+        factor = 20 * math.log10(slope)
+        said.append(
+            f"The picture's light grows as the {slope:.2f}th power of the scene's: the camera's "
+            "tone curve is not the one that the file names (or light or densities are off). "
+            f"Against the scene, SNR is about {factor:+.1f} dB from the figure given."
+        )
+    return said

@@ -1,0 +1,29 @@
+"""Readout: how long the sensor takes from the first row to the last (rolling shutter)."""
+
+from __future__ import annotations
+
+from seeworthy.procedures.declare import Files, Procedure, later
+from seeworthy.procedures.readout.words import FINDINGS, OPTIONS, READINGS, STEPS
+
+PROCEDURE = Procedure(
+    id="readout",
+    title="Read-out time (rolling shutter)",
+    question="Do uprights lean, and will the picture wobble?",
+    version=1,
+    yields=("readout_time", "row_time", "skew_at"),
+    steps=STEPS,
+    cautions=("road", "flashing", "mains"),
+    kit=("uprights to pass, or a turntable", "or a flickering lamp of known frequency"),
+    findings=FINDINGS,
+    files=(
+        Files("", ("clip",), "A clip of uprights passing both ways, or of a lamp's light.", 0, 1),
+    ),
+    readings=READINGS,
+    options=OPTIONS,
+    prepare=later(__name__, "prepare"),
+    conclude=later(__name__, "conclude"),
+    setup="passing",
+    minutes=15,
+    look=True,
+    methods=("passing", "lamp", "hand"),
+)

@@ -1,0 +1,304 @@
+"""Read-out time from a clip of passing uprights: find, follow, fit, judge.
+
+Refuses where the clip cannot carry the figure: nothing upright, nothing moving, one
+speed in one direction (roll of the camera looks the same as lean), a shaken still
+scene, uprights that disagree, a lean too small to see.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.observe.row_bands import ReadoutWatch
+from seeworthy.procedures.readout.fit import Fit, fit_row_time
+from seeworthy.procedures.readout.refine import Points, refine
+from seeworthy.procedures.readout.sorting import Rough, known, objects, once, rough_path
+from seeworthy.procedures.readout.tracks import link
+from seeworthy.procedures.readout.uprights import find_edges
+
+Doubles = npt.NDArray[np.float64]
+
+# Widths of the derivative filter at 1280 columns, px: sharp, soft and smeared edges.
+SCALES = (1.5, 4.0, 11.0)
+# Least lean over the frame that is measured, px.
+LEAST_LEAN = 3.0
+# Part of the uncertainty that no clip shows from inside: coding moves edges, all of a
+# take alike. Found in the rendered study (docs/accuracy/readout.md).
+ENCODER_FLOOR = 0.0015
+EDGE_FLOOR = 0.01  # px of lean over the frame
+_MOST_UNSURE = 0.12
+# So many edges are plenty.
+ENOUGH = 110
+_FILM_BOTH = (
+    "Film uprights that pass in both directions, or at clearly different distances: "
+    "pan or drive both ways, or turn the table."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Passing:
+    """Read-out time from passing uprights.
+
+    Attributes
+    ----------
+    row_time, u : float
+        s; `row_time` is positive, see `upwards`.
+    dof : float
+        Effective degrees of freedom of `u`.
+    upwards : bool
+        Rows are read from the bottom of the stored frame.
+    fit : Fit
+    tracks : tuple of Points
+        Those used, in the order of the fit.
+    left_out : int
+        Tracks that did not agree.
+    lean : float
+        Lean of the fastest uprights over the frame, px.
+    """
+
+    row_time: float
+    u: float
+    dof: float
+    upwards: bool
+    fit: Fit
+    tracks: tuple[Points, ...]
+    left_out: int
+    lean: float
+
+
+def measure_passing(watch: ReadoutWatch, scales: Sequence[float] = SCALES) -> Passing:
+    """Measure the row time from what the observer kept.
+
+    Raises
+    ------
+    CannotMeasure
+        With what was missing.
+    """
+    if watch.seen < 5:
+        raise CannotMeasure(
+            f"The clip has too few pictures to show a motion ({watch.seen}).", _FILM_BOTH
+        )
+    if watch.moving < 4:
+        raise CannotMeasure("Nothing upright moves in this clip.", _FILM_BOTH)
+    found = find_tracks(watch, scales)
+    return judge(found, watch.width, watch.height, watch.interval)
+
+
+def find_tracks(watch: ReadoutWatch, scales: Sequence[float] = SCALES) -> list[Points]:
+    """Find, follow and locate upright edges, each only once.
+
+    Runs are taken from all over the clip in turn; when there are plenty of edges that
+    pass at different speeds the rest is left alone.
+    """
+    height, width = watch.height, watch.width
+    rows = watch.band_rows - (height - 1) / 2
+    fastest = 2.8 * width
+    steepest = 0.08 + 2.6 * width / height * watch.interval
+    found: list[Points] = []
+    runs = watch.runs()
+    for number in _spread_out(len(runs)):
+        run = runs[number]
+        bands = run.bands.astype(np.float32)
+        here: list[Points] = []
+        for scale in scales:
+            edges = find_edges(bands, rows, height, scale * width / 1280, steepest)
+            for track in link(edges, run.times, fastest, width):
+                if known(here, edges, track, run.times, width):
+                    continue
+                points = refine(bands, run.times, rows, edges, track, number)
+                if points is not None and points.spread < 0.6 + 0.06 * edges.scale:
+                    here.append(points)
+        found += once(here)
+        if len(found) >= ENOUGH and not _alike(np.array([rough_path(p).speed for p in found])):
+            break
+    return found
+
+
+def _spread_out(count: int) -> list[int]:
+    """Return 0 … count - 1 so that any beginning is spread over the whole: ends, middle, …"""
+    order: list[int] = []
+    step = max(1, count)
+    while len(order) < count:
+        order += [i for i in range(0, count, step) if i not in order]
+        step = max(1, step // 2)
+    return order
+
+
+def judge(found: list[Points], width: int, height: int, interval: float) -> Passing:
+    """Fit the tracks and decide whether they carry a row time.
+
+    Parameters
+    ----------
+    found : list of Points
+    width, height : int
+        Of the frame.
+    interval : float
+        Time between frames, s: no read-out takes longer.
+    """
+    if not found:
+        raise CannotMeasure(
+            "Nothing upright and straight was found that passes through the picture.",
+            "Film poles, posts, a fence or window frames passing by, filling most of the "
+            "picture's height, sharp and against a plain background.",
+        )
+    rough = [rough_path(p) for p in found]
+    moving = [i for i, r in enumerate(rough) if r.steady and r.travel > 0.07 * width]
+    still = [i for i, r in enumerate(rough) if abs(r.speed) < 0.004 * width and r.travel < 3]
+    if len(moving) < 3:
+        raise CannotMeasure(
+            "No upright passes through the picture: what moves only shakes or wobbles, "
+            "or it is not straight.",
+            _FILM_BOTH,
+        )
+    speeds = np.array([rough[i].speed for i in moving])
+    if _alike(speeds) and len(still) >= 2:
+        moving = moving + still
+        speeds = np.array([rough[i].speed for i in moving])
+    if _alike(speeds):
+        raise CannotMeasure(
+            "All uprights pass at one speed in one direction, so their lean cannot be told "
+            "from a tilted camera or from things that do not stand upright.",
+            _FILM_BOTH,
+        )
+    chosen, guess = _agreeing([rough[i] for i in moving], width, height, interval)
+    if len(chosen) < max(3, 0.5 * len(moving)):
+        raise CannotMeasure(
+            f"The uprights do not agree: of {len(moving)} edges only {len(chosen)} lean as one "
+            "read-out time would make them.",
+            "Film things that are straight and stand upright; avoid trees and people.",
+        )
+    tracks = [found[moving[i]] for i in chosen]
+    return _conclude(tracks, len(moving) - len(tracks), width, height, interval, guess)
+
+
+def _alike(speeds: Doubles) -> bool:
+    return bool(np.ptp(speeds) < 0.35 * np.max(np.abs(speeds)))
+
+
+def _agreeing(
+    rough: list[Rough], width: int, height: int, interval: float
+) -> tuple[list[int], float]:
+    """Return the tracks that one row time, roll and pitch explain, and that row time."""
+    rng = np.random.default_rng(20)
+    v = np.array([r.speed for r in rough])
+    lean = np.array([r.lean for r in rough])
+    x = np.array([r.place for r in rough]) / (width / 2)
+    limit = 1.1 * interval / height
+    tolerance = (1.5 + 0.03 * np.abs(v) * limit * height * 0.5) / height
+    best, best_score, guess = np.zeros(len(v), bool), -1.0, 0.0
+    for _ in range(600):
+        pick = rng.choice(len(v), 3, replace=False)
+        pitch = float(rng.uniform(-0.05, 0.05))
+        spread = v[pick[0]] - v[pick[1]]
+        if abs(spread) < 0.2 * np.max(np.abs(v)):
+            continue
+        level = lean - pitch * x
+        row_time = (level[pick[0]] - level[pick[1]]) / spread
+        roll = level[pick[0]] - row_time * v[pick[0]]
+        if abs(row_time) > limit or abs(roll) > 0.12:
+            continue
+        miss = np.abs(level - roll - row_time * v) / tolerance
+        score = float(np.sum(np.maximum(0, 1 - (miss / 2.5) ** 2)))
+        if score > best_score:
+            best, best_score, guess = miss < 2.5, score, row_time
+    chosen = np.flatnonzero(best)
+    for _ in range(4):  # straight fit through the agreeing ones, then look again
+        if len(chosen) < 3:
+            break
+        design = np.stack([v, np.ones_like(v), x], axis=1)
+        ridge = np.diag([0, 0, 0.5 / 0.05**2 * np.mean(tolerance) ** 2])
+        part, w = design[chosen], 1 / tolerance[chosen] ** 2
+        scale = np.mean(tolerance) ** 2
+        normal = part.T @ (w[:, None] * part) * scale + ridge
+        coef = np.linalg.lstsq(normal, part.T @ (w * lean[chosen]) * scale, rcond=None)[0]
+        guess = float(coef[0])
+        miss = np.abs(lean - design @ coef)
+        # Posts that lean a little are kept: their scatter is part of the answer.
+        common = min(1.5 * float(np.median(miss[chosen])) * 1.4826, 4 / height)
+        chosen = np.flatnonzero(miss < 2 * np.maximum(tolerance, common))
+    return [int(i) for i in chosen], guess
+
+
+def _conclude(
+    tracks: list[Points], left_out: int, width: int, height: int, interval: float, guess: float
+) -> Passing:
+    half = (width - 1) / 2
+    fit = fit_row_time(tracks, objects(tracks), half, guess)
+    for _ in range(2):
+        off = np.abs(fit.lean - fit.row_time * fit.speed)
+        good = off < 4.5 * np.sqrt(fit.lean_u**2 + fit.tilt**2) + 2e-4
+        if good.all() or good.sum() < 4:
+            break
+        left_out += int((~good).sum())
+        tracks = [p for p, g in zip(tracks, good, strict=True) if g]
+        fit = fit_row_time(tracks, objects(tracks), half, fit.row_time)
+    fast = float(np.percentile(np.abs(fit.speed), 90))
+    lean = abs(fit.row_time) * fast * height
+    _check(fit, lean, height, interval)
+    u, dof = _uncertainty(fit, tracks, lean)
+    if u > _MOST_UNSURE * abs(fit.row_time):
+        raise CannotMeasure(
+            "The uprights do not agree well enough: the read-out time would be uncertain by "
+            f"more than {100 * _MOST_UNSURE:.0f} %.",
+            "Film things that are straight and stand upright, faster, in both directions.",
+        )
+    return Passing(abs(fit.row_time), u, dof, fit.row_time < 0, fit, tuple(tracks), left_out, lean)
+
+
+def _check(fit: Fit, lean: float, height: int, interval: float) -> None:
+    if _alike(fit.speed):
+        raise CannotMeasure(
+            "The uprights that agree pass at one speed in one direction.", _FILM_BOTH
+        )
+    if lean < LEAST_LEAN:
+        raise CannotMeasure(
+            f"The uprights lean by less than {LEAST_LEAN:g} px over the picture "
+            f"(about {lean:.1f} px), too little to measure.",
+            "Let them pass faster or nearer: the fastest should cross the picture in about a "
+            "second.",
+        )
+    if abs(fit.row_time) * height > 1.12 * interval:
+        raise CannotMeasure(
+            "The lean found would need a read-out longer than the time between two frames, so "
+            "the uprights were not followed rightly.",
+            "Film uprights that differ from each other and pass more slowly.",
+        )
+
+
+def _uncertainty(fit: Fit, tracks: list[Points], lean: float) -> tuple[float, float]:
+    """Return standard uncertainty and degrees of freedom of the row time.
+
+    The larger of what the fit says and what the scatter between groups of objects says
+    (a jackknife: those that pass together share scene and coding errors), with floors
+    for what all of a take share.
+    """
+    number = len(fit.normal)
+    count = min(10, number // 2)
+    scatter = 0.0
+    if count >= 3:
+        groups = _groups(fit, tracks, count)
+        values = np.array([fit.without(groups == k) for k in range(count)])
+        terms = np.clip(values - np.median(values), -10 * fit.u, 10 * fit.u)
+        scatter = math.sqrt((count - 1) / count * float(np.sum(terms**2)))
+    floor = ENCODER_FLOOR * abs(fit.row_time)
+    edge = EDGE_FLOOR / max(lean, 1e-9) * abs(fit.row_time)
+    own = max(fit.u, scatter)
+    u = math.sqrt(own**2 + floor**2 + edge**2)
+    dof = max(2.0, min(number - 3, 12) * (u / max(own, 1e-12)) ** 4)
+    return u, min(dof, 200.0)
+
+
+def _groups(fit: Fit, tracks: list[Points], count: int) -> npt.NDArray[np.int64]:
+    """Return a group number per object: those that pass together stand together."""
+    when = np.zeros(len(fit.normal))
+    for number, points in zip(fit.object, tracks, strict=True):
+        when[number] = points.time.mean() + 1e-4 * points.x.mean()
+    group = np.empty(len(when), np.int64)
+    group[np.argsort(when)] = np.arange(len(when)) * count // len(when)
+    return group

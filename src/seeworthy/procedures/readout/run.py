@@ -1,0 +1,358 @@
+"""Run of `readout`: what it asks to see, and what it concludes."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
+from seeworthy.ground.results import Figure, Outcome, Picture, Result, result
+from seeworthy.procedures.declare import (
+    Inputs,
+    Seen,
+    Watch,
+)
+from seeworthy.procedures.readout.figures import band_figure, lean_figure
+
+if TYPE_CHECKING:
+    from seeworthy.observe.row_bands import ReadoutWatch
+    from seeworthy.procedures.readout.hand import Scene
+    from seeworthy.procedures.readout.lamp import LampReadout
+    from seeworthy.procedures.readout.passing import Passing
+
+
+@dataclass
+class _Answer:
+    """One method's row time, with what shows it."""
+
+    method: str
+    row_time: float
+    u: float
+    dof: float
+    n: int
+    upwards: bool | None = None
+    findings: dict[str, Any] = field(default_factory=dict)
+    pictures: tuple[Picture, ...] = ()
+    figures: tuple[Figure, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+def prepare(inputs: Inputs) -> Sequence[Watch]:
+    """Ask for bands of the moving frames, and for row brightness where a lamp is named."""
+    from seeworthy.observe.row_bands import ReadoutWatch
+
+    if not inputs.all_files():
+        return ()
+    lamp = inputs.reading("lamp_frequency") is not None
+    return (Watch(inputs.file(), ReadoutWatch(lamp_frames=128 if lamp else 0)),)
+
+
+def conclude(inputs: Inputs, seen: Seen) -> Outcome:
+    """Measure by every method that the inputs allow, the most certain first."""
+    watch: Any = seen.watches[0].observer if seen.watches else None
+    width, height = _size(inputs, watch)
+    answers, refusals, passing = _from_clip(inputs, watch)
+    warnings: list[str] = []
+    scene = _scene(inputs)
+    hand = _by_hand(inputs, scene, passing, (width, height), warnings) if scene else None
+    if hand is not None:
+        answers.append(hand)
+    if not answers:
+        if refusals:
+            raise refusals[0]
+        raise WrongCall(
+            "There is neither a clip nor a full set of readings.",
+            "Give a clip of passing uprights, or lean, speed, distance and hfov.",
+        )
+    answers.sort(key=lambda a: a.u / a.row_time)
+    for answer in answers:
+        warnings += answer.warnings
+    if inputs.reading("lamp_frequency") is not None and not any(
+        a.method == "lamp" for a in answers
+    ):
+        warnings += [f"The lamp method did not answer: {r.message}" for r in refusals[:1]]
+    best = answers[0]
+    findings = _findings(answers)
+    return Outcome(
+        tuple(_results(answers, height, scene, width)),
+        findings,
+        tuple(warnings),
+        tuple(p for a in answers for p in a.pictures),
+        tuple(f for a in answers for f in a.figures),
+        best.method,
+        _sentence(best, width, height),
+    )
+
+
+def _from_clip(
+    inputs: Inputs, watch: ReadoutWatch | None
+) -> tuple[list[_Answer], list[CannotMeasure], Passing | None]:
+    wanted = inputs.option("method")
+    frequency = inputs.reading("lamp_frequency")
+    if wanted == "lamp" and frequency is None:
+        raise WrongCall(
+            "The lamp method needs the lamp's frequency.",
+            'Add --reading lamp_frequency="100 Hz" (twice the mains frequency for mains lamps).',
+        )
+    if wanted and watch is None:
+        raise WrongCall(f"The method '{wanted}' needs a clip.", "Name the clip.")
+    answers: list[_Answer] = []
+    refusals: list[CannotMeasure] = []
+    passing: Passing | None = None
+    if watch is None:
+        return answers, refusals, passing
+    if frequency is not None and wanted in ("", "lamp"):
+        try:
+            answers.append(_lamp(inputs, watch))
+        except CannotMeasure as refusal:
+            refusals.append(refusal)
+    if wanted in ("", "passing"):
+        try:
+            passing, answer = _passing(inputs, watch)
+            answers.append(answer)
+        except CannotMeasure as refusal:
+            refusals.append(_with_frame(refusal, watch))
+    return answers, refusals, passing
+
+
+def _with_frame(refusal: CannotMeasure, watch: ReadoutWatch) -> CannotMeasure:
+    """Add a frame to a refusal, so that a person sees what the measure was given."""
+    from seeworthy.procedures.readout.picture import draw_nothing
+
+    picture = draw_nothing(watch.pictures)
+    if picture is None:
+        return refusal
+    caption = "A frame of the clip: no set of uprights that carries the figure was found in it."
+    shown = Picture("readout_refused.png", caption, picture)
+    return CannotMeasure(refusal.message, refusal.hint, (shown,))
+
+
+def _size(inputs: Inputs, watch: ReadoutWatch | None) -> tuple[int, int]:
+    """Return columns and rows of the frame; 1280x720 unless said otherwise."""
+    if watch is not None and watch.width:
+        return watch.width, watch.height
+    text = inputs.option("size", "1280x720")
+    match = re.fullmatch(r"\s*(\d{2,5})\s*[x×*]\s*(\d{2,5})\s*", text)
+    if not match:
+        raise BadQuantity(f"'{text}' is not a frame size.", "Write it like 1280x720.")
+    return int(match.group(1)), int(match.group(2))
+
+
+def _scene(inputs: Inputs) -> Scene | None:
+    from seeworthy.procedures.readout.hand import Scene
+
+    given = {name: inputs.reading(name) for name in ("speed", "distance", "hfov")}
+    speed, distance, hfov = given.values()
+    if speed is None or distance is None or hfov is None:
+        if inputs.reading("lean") is not None:
+            missing = ", ".join(name for name, value in given.items() if value is None)
+            raise WrongCall(
+                f"A lean by hand needs speed, distance and hfov too; missing: {missing}.",
+                'Add --reading speed="60 mph ± 2 mph", distance="20 ft ± 4 in", hfov="51 deg".',
+            )
+        return None
+    if not 1 <= hfov.value < 170:
+        raise BadQuantity(
+            f"A horizontal view of {hfov.value:g}° cannot be used here.",
+            "Give the angle from side to side, between 1 and 170 degrees.",
+        )
+    return Scene(
+        (speed.value, speed.u),
+        (distance.value, distance.u),
+        (math.radians(hfov.value), math.radians(hfov.u)),
+    )
+
+
+def _passing(inputs: Inputs, watch: ReadoutWatch) -> tuple[Passing, _Answer]:
+    from seeworthy.procedures.readout.passing import measure_passing
+    from seeworthy.procedures.readout.picture import draw_edges
+
+    found = measure_passing(watch)
+    fit = found.fit
+    picture = draw_edges(found, watch.pictures)
+    objects = len(fit.normal)
+    findings: dict[str, Any] = {
+        "uprights_used": objects,
+        "edges_used": len(found.tracks),
+        "edges_left_out": found.left_out,
+        "fastest_speed_px_s": round(float(max(abs(fit.speed))), 1),
+        "lean_px": round(found.lean, 2),
+        "both_directions": bool(fit.speed.min() < 0 < fit.speed.max()),
+        "roll_deg": round(math.degrees(math.atan(fit.roll)), 3),
+        "side_lean_deg": round(math.degrees(math.atan(fit.pitch)), 3),
+        "upright_scatter_deg": round(math.degrees(math.atan(fit.tilt)), 3),
+        "bend_percent": round(100 * fit.bend, 2),
+        "frame_interval_ms": round(1e3 * watch.interval, 4),
+    }
+    hfov = inputs.reading("hfov")
+    if hfov is not None:
+        # Uprights of a pitched camera meet at a point f / tan(pitch) above or below the middle.
+        slope = fit.pitch / math.tan(math.radians(hfov.value) / 2)
+        findings["pitch_deg"] = round(math.degrees(math.atan(slope)), 3)
+    pictures: tuple[Picture, ...] = ()
+    if picture is not None:
+        caption = "Edges found on one frame, with image speed and lean over the frame."
+        pictures = (Picture("readout_edges.png", caption, picture),)
+    answer = _Answer(
+        "passing",
+        found.row_time,
+        found.u,
+        found.dof,
+        objects,
+        found.upwards,
+        findings,
+        pictures,
+        (lean_figure(found, watch.height),),
+    )
+    return found, answer
+
+
+def _lamp(inputs: Inputs, watch: ReadoutWatch) -> _Answer:
+    from seeworthy.procedures.readout.lamp import measure_lamp
+    from seeworthy.procedures.readout.picture import draw_bands
+
+    reading = inputs.reading("lamp_frequency")
+    assert reading is not None
+    mains = inputs.option("lamp") == "mains"
+    factor = 2 if mains else 1
+    frequency, u = factor * reading.value, factor * reading.u
+    if not reading.stated:
+        # Mains and quartz keep their frequency far better than the digits a person types.
+        u = min(u, 2e-4 * frequency)
+    times, rows, light = watch.rows()
+    found = measure_lamp(times, rows, light, frequency, u, watch.height, watch.interval)
+    pictures: tuple[Picture, ...] = ()
+    if watch.first is not None:
+        caption = "First frame with the brightness of its rows (blue) and the fitted bands (red)."
+        pictures = (Picture("readout_bands.png", caption, draw_bands(found, watch.first)),)
+    findings = {
+        "bands_per_frame": round(found.bands, 3),
+        "flicker_frequency_hz": frequency,
+        "band_depth": round(found.depth[0], 4),
+        "frame_interval_ms": round(1e3 * watch.interval, 4),
+    }
+    return _Answer(
+        "lamp",
+        found.row_time,
+        found.u,
+        found.dof,
+        found.frames,
+        found.upwards,
+        findings,
+        pictures,
+        (band_figure(found),),
+        _doubt_lamp(found, reading.value, mains),
+    )
+
+
+def _doubt_lamp(found: LampReadout, typed: float, mains: bool) -> tuple[str, ...]:
+    said = []
+    if not mains and (abs(typed - 50) < 0.6 or abs(typed - 60) < 0.6):
+        said.append(
+            f"{typed:g} Hz is a mains frequency: a lamp on the mains flickers at twice that. If "
+            "this is such a lamp, give --option lamp=mains; else the result stands."
+        )
+    if len(found.depth) > 1 and found.depth[1] > 3 * found.depth[0]:
+        said.append(
+            "The light flickers mostly at twice the stated frequency. Check whether the mains "
+            "frequency was typed instead of the light's."
+        )
+    return tuple(said)
+
+
+def _by_hand(
+    inputs: Inputs,
+    scene: Scene,
+    passing: Passing | None,
+    size: tuple[int, int],
+    warnings: list[str],
+) -> _Answer | None:
+    from seeworthy.procedures.readout.hand import hand_row_time, image_speed, lean_at
+
+    width, _ = size
+    lean = inputs.reading("lean")
+    if lean is not None:
+        if not 0 < lean.value < 60:
+            raise BadQuantity(
+                f"A lean of {lean.value:g}° is not usable.", "Give 0.1 to 60 degrees."
+            )
+        angle = math.radians(lean.value)
+        slope = (math.tan(angle), math.radians(lean.u) / math.cos(angle) ** 2)
+        n, source = 1, "lean read by hand"
+        if not inputs.all_files() and not inputs.option("size"):
+            warnings.append("A frame of 1280x720 was assumed; give --option size= for another.")
+    else:
+        if passing is None:
+            return None
+        expected = image_speed(scene, width)
+        found = lean_at(passing, expected)
+        if found is None:
+            warnings.append(
+                f"By the readings uprights pass at about {expected:.0f} px/s, but none does: "
+                "check speed, distance and hfov, and that the distance is that of the uprights."
+            )
+            return None
+        (slope, n), source = found, "lean measured in the clip"
+    time = hand_row_time(slope, scene, width)
+    return _Answer("hand", time.value, time.u, time.dof, n, findings={"hand_lean": source})
+
+
+def _results(answers: list[_Answer], height: int, scene: Scene | None, width: int) -> list[Result]:
+    results = [
+        result(
+            name,
+            a.row_time * scale,
+            a.u * scale,
+            n=a.n,
+            dof=a.dof,
+            conditions={"method": a.method},
+            evidence=[p.name for p in a.pictures],
+        )
+        for name, scale in (("readout_time", 1e3 * height), ("row_time", 1e6))
+        for a in answers
+    ]
+    if scene is not None:
+        results += _skew(answers[0], scene, width)
+    return results
+
+
+def _skew(best: _Answer, scene: Scene, width: int) -> list[Result]:
+    from seeworthy.procedures.readout.hand import skew
+
+    lean = skew((best.row_time, best.u), scene, width)
+    conditions = {
+        "method": best.method,
+        "speed": f"{scene.speed[0]:.4g} m/s",
+        "distance": f"{scene.distance[0]:.4g} m",
+        "hfov": f"{math.degrees(scene.hfov[0]):.4g} deg",
+    }
+    return [result("skew_at", lean.value, lean.u, n=best.n, conditions=conditions)]
+
+
+def _findings(answers: list[_Answer]) -> dict[str, Any]:
+    findings: dict[str, Any] = {}
+    for answer in answers:
+        findings.update(answer.findings)
+    ways = {a.method: a.upwards for a in answers if a.upwards is not None}
+    if ways:
+        up = next(iter(ways.values()))
+        findings["rows_read"] = "bottom to top" if up else "top to bottom"
+    if len(answers) > 1:
+        findings["methods_agree"] = all(
+            abs(a.row_time - b.row_time) <= 2 * math.hypot(a.u, b.u)
+            for i, a in enumerate(answers)
+            for b in answers[:i]
+        )
+    return findings
+
+
+def _sentence(best: _Answer, width: int, height: int) -> str:
+    lean = math.degrees(math.atan(best.row_time * width))
+    return (
+        f"A picture is read in {1e3 * best.row_time * height:.3g} ms: an upright that crosses it "
+        f"in one second leans by {lean:.2g}°, one that takes a quarter of a second by "
+        f"{math.degrees(math.atan(4 * best.row_time * width)):.2g}°."
+    )

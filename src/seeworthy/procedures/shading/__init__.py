@@ -1,0 +1,36 @@
+"""Shading: dark or tinted corners, and hot spots."""
+
+from __future__ import annotations
+
+from seeworthy.procedures.declare import Files, Procedure, Step, later
+
+PROCEDURE = Procedure(
+    id="shading",
+    title="Shading",
+    question="Are the corners dark or tinted?",
+    version=2,
+    yields=("corner_shading", "corner_shading_worst", "colour_shading"),
+    findings={
+        "hot_spot": "Place, size and strength of a compact coloured spot, or none.",
+        "optical_centre_px": "Where the picture is brightest.",
+        "slope_stops": "Slope of the light across and down.",
+        "slope_is": "Whether the slope was told from the lens.",
+        "frames": "Frames that were averaged.",
+    },
+    files=(
+        Files("", ("clip", "still"), "A white wall, overcast sky, or paper on the lens."),
+        Files("turned", ("clip", "still"), "The same with the camera turned by 180°.", 0),
+    ),
+    steps=(
+        Step("Find an evenly lit plain surface: overcast sky, a white wall, or white paper."),
+        Step("Hold the camera close so that nothing but the surface is seen, out of focus."),
+        Step("Record five seconds; the picture should be mid-grey, not white."),
+        Step("Turn the camera by 180° about its line of sight and record again (turned=)."),
+    ),
+    cautions=("sun",),
+    kit=("a plain white surface", "even light"),
+    setup="wall",
+    minutes=4.0,
+    prepare=later(__name__, "prepare"),
+    conclude=later(__name__, "conclude"),
+)

@@ -1,0 +1,160 @@
+"""Run of `shading`: what it asks to see, and what it concludes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, result
+from seeworthy.procedures.declare import Inputs, Seen, Watch
+
+if TYPE_CHECKING:
+    from seeworthy.observe.flat import FlatMean
+    from seeworthy.procedures.shading.measure import Shading
+
+
+def prepare(inputs: Inputs) -> Sequence[Watch]:
+    """Average each file in blocks."""
+    from seeworthy.observe.flat import FlatMean
+
+    sources = [inputs.file(), *inputs.all_files("turned")]
+    return [Watch(source, FlatMean()) for source in sources]
+
+
+def conclude(inputs: Inputs, seen: Seen) -> Outcome:
+    """Return fall-off, tint and hot spot of the flat field."""
+    from seeworthy.procedures.shading.measure import measure_shading
+    from seeworthy.procedures.shading.turned_take import check_same_lens
+
+    watchers: list[FlatMean] = [w.observer for w in seen.watches]  # type: ignore[misc]
+    stages = [w.stage for w in watchers if w.stage is not None]
+    fields = [w.mean for w in watchers if w.mean is not None]
+    if len(fields) < len(watchers) or not stages:
+        raise CannotMeasure("The file holds no whole frame.", "Film it again.")
+    if len({(s.width, s.height) for s in stages}) > 1:
+        raise CannotMeasure(
+            "The two takes have different frame sizes.", "Film both in the same mode."
+        )
+    size = (stages[0].width, stages[0].height)
+    try:
+        found = measure_shading(fields[0], size, fields[1] if len(fields) > 1 else None)
+        if len(fields) > 1:
+            check_same_lens(fields[0], fields[1])
+    except CannotMeasure as error:
+        raise CannotMeasure(error.message, error.hint, (_picture(watchers[0], None),)) from None
+    how = {"method": "turned" if found.turned else "one take"}
+    evidence = ["flat_field.png"]
+    results = (
+        result(
+            "corner_shading", found.corner, found.u_corner, n=4, conditions=how, evidence=evidence
+        ),
+        result(
+            "corner_shading_worst", found.worst, found.u_worst, n=1, conditions=how,
+            evidence=evidence,
+        ),
+        result(
+            "colour_shading", found.colour, found.u_colour, n=4, conditions=how, evidence=evidence,
+            interval=(
+                max(0.0, found.colour - 1.96 * found.u_colour), found.colour + 1.96 * found.u_colour
+            ),
+        ),
+    )  # fmt: skip
+    return Outcome(
+        results,
+        _findings(found, watchers[0].count),
+        _doubts(found),
+        (_picture(watchers[0], found),),
+        _figures(found),
+        how["method"],
+        _sentence(found),
+        _correction(fields, found, size),
+    )
+
+
+def _correction(fields: Sequence[Any], found: Shading, size: tuple[int, int]) -> dict[str, Any]:
+    """Return the gain that evens out the lens, lamp left out, as `correct` wants it."""
+    from seeworthy.procedures.shading.gain_map import gain_map
+
+    gain = gain_map(fields, found.lamp, found.centre, size)
+    rows, columns = gain.gain.shape[:2]
+    return {
+        "kind": "shading",
+        "size": list(size),
+        "grid": [columns, rows],
+        "gain": [[round(float(g), 5) for g in gain.gain[..., k].ravel()] for k in range(3)],
+        "cap": gain.cap,
+        "capped": round(gain.capped, 4),
+    }
+
+
+def _findings(found: Shading, frames: int) -> dict[str, Any]:
+    spot = found.spot
+    return {
+        "hot_spot": None
+        if spot is None
+        else {
+            "x": round(spot.x),
+            "y": round(spot.y),
+            "size_px": round(spot.size),
+            "strength": round(spot.strength, 4),
+        },
+        "optical_centre_px": [round(v, 1) for v in found.centre],
+        "slope_stops": [round(v, 3) for v in found.lamp],
+        "slope_is": "the lamp's" if found.turned else "lamp or lens, not told apart",
+        "frames": frames,
+    }
+
+
+def _doubts(found: Shading) -> tuple[str, ...]:
+    slope = max(abs(v) for v in found.lamp)
+    if not found.turned and slope > 0.1:
+        return (
+            f"The light slopes by {slope:.2f} stops across the picture: lamp and lens cannot be "
+            "told apart. Film a second take with the camera turned by 180° (turned=).",
+        )
+    return ()
+
+
+def _sentence(found: Shading) -> str:
+    dark = f"The corners are {found.corner:.2f} stops darker than the middle"
+    tint = "no tint that shows" if found.colour < 0.004 else f"a tint of {found.colour:.3f} Δu'v'"
+    spot = "" if found.spot is None else ", and a coloured hot spot"
+    return f"{dark}, with {tint}{spot}."
+
+
+def _picture(watcher: FlatMean, found: Shading | None) -> Picture:
+    from seeworthy.observe.evidence import BLUE, canvas, draw_cross, encode
+
+    assert watcher.luma is not None
+    drawn = canvas(watcher.luma)
+    if found is not None:
+        draw_cross(drawn, found.centre, BLUE)
+        if found.spot is not None:
+            import cv2
+
+            place = (round(found.spot.x), round(found.spot.y))
+            cv2.circle(drawn, place, max(8, round(found.spot.size)), (0, 94, 213), 2)
+    return encode("flat_field.png", "The flat field, its optical centre and any hot spot.", drawn)
+
+
+def _figures(found: Shading) -> tuple[Figure, ...]:
+    rows, columns = found.stops.shape
+    cells: dict[str, list[Any]] = {"x": [], "y": [], "stops": [], "tint": []}
+    for r in range(1, rows, 4):
+        for c in range(1, columns, 4):
+            cells["x"].append(round((c + 0.5) / columns * 100))
+            cells["y"].append(round((r + 0.5) / rows * 100))
+            cells["stops"].append(round(float(found.stops[r, c]), 3))
+            cells["tint"].append(round(float(found.tint[r, c]) * 1000, 2))
+    across, down = Axis("x", "across", "%"), Axis("y", "down", "%")
+    return (
+        Figure(
+            "fall-off", "Fall-off of light", "Darker cells get less light than the centre.", cells,
+            across, down, (Mark("cells", shade="stops", label="stops"),),
+        ),
+        Figure(
+            "tint", "Tint", "Cells with another hue than the centre, in thousandths of Δu'v'.",
+            cells, across, down, (Mark("cells", shade="tint", label="Δu'v' × 1000"),),
+        ),
+    )  # fmt: skip

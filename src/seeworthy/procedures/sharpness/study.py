@@ -1,0 +1,161 @@
+"""Accuracy of `sharpness`: the edges target filmed with known blur, through H.264."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.procedures.study import Goal, Study, Trial
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from seeworthy.ground.results import Outcome
+    from seeworthy.virtual.optics import Blur
+
+WIDTH, HEIGHT = 1280, 720
+HIGH, LOW = "high contrast, H.264", "contrast 4:1, H.264"
+UNCODED = "high contrast, not coded"
+_CORNERS = {
+    "top_left": (-1, -1), "top_right": (1, -1), "bottom_left": (-1, 1), "bottom_right": (1, 1),
+}  # fmt: skip
+
+
+def run(repeats: int, seed: int) -> Iterator[Trial]:
+    """Yield trials: every repeat films both targets with another blur."""
+    import numpy as np
+
+    for group in (HIGH, LOW, UNCODED):
+        for i in range(repeats):
+            rng = np.random.default_rng([seed, (HIGH, LOW, UNCODED).index(group), i])
+            yield from _one(group, rng)
+
+
+def random_blur(rng: np.random.Generator) -> Blur:
+    """Return a blur from sharp to soft, even or with one soft corner."""
+    import numpy as np
+
+    from seeworthy.virtual.optics import Blur
+
+    centre = float(rng.uniform(0.5, 1.2))
+    corners = centre * np.full(4, rng.uniform(1.0, 1.4))
+    if rng.random() < 0.5:
+        corners[int(rng.integers(4))] *= rng.uniform(1.2, 1.6)
+    return Blur(centre, tuple(float(c) for c in corners))  # type: ignore[arg-type]
+
+
+def measure(path: Path) -> Outcome:
+    """Run the procedure on a clip or still."""
+    from seeworthy.media.source import Source
+    from seeworthy.procedures import procedure
+    from seeworthy.procedures.declare import Inputs
+
+    return procedure("sharpness").run(Inputs({"": (Source.of(path),)}))
+
+
+def film_edges(
+    path: Path, blur: Blur, rng: np.random.Generator, *, contrast: str = "high", **studio: Any
+) -> None:
+    """Film the edges target facing the camera, 60 still frames (one lossless still for .png)."""
+    import cv2
+
+    from seeworthy.targets import target
+    from seeworthy.virtual.filming import Hold, Studio, film, paints_of, take_still
+    from seeworthy.virtual.planar import Lens, Pose
+
+    layout = target("edges" if contrast == "low" else "edges-high")
+    lens = Lens.of_view(WIDTH, HEIGHT, 55.0)
+    distance = lens.fx * 272.0 / (WIDTH * 0.985)
+    tilt = tuple(float(t) for t in rng.uniform(-1.0, 1.0, 2))
+    pose = Pose.facing(
+        distance,
+        pivot=(136.0, 76.5),
+        at=tuple(float(v) for v in rng.uniform(-0.5, 0.5, 2)),  # type: ignore[arg-type]
+        tilt=tilt,  # type: ignore[arg-type]
+        roll=float(rng.uniform(-0.5, 0.5)),
+    )
+    made = Studio(
+        paints_of(layout.painting()), lens, blur=blur, exposure=0.8, oversample=4, **studio
+    )
+    if path.suffix == ".png":
+        cv2.imwrite(str(path), take_still(made, pose, rng))
+    else:
+        film(path, made, [Hold(pose, 60, 0)], rng)
+
+
+def truth_of(blur: Blur, position: str) -> float:
+    """Return the true MTF50 at a place of the target, cy/px."""
+    import numpy as np
+
+    u, v = place_of(position)
+    frequency = np.arange(0.0, 1.0, 1e-4)
+    curve = blur.mtf(frequency, u, v)
+    return float(frequency[np.argmax(curve < 0.5)])
+
+
+def place_of(position: str) -> tuple[float, float]:
+    """Return where a square of the target is in the frame, −1 to 1."""
+    from seeworthy.targets import target
+
+    layout = target("edges")
+    found = [r for r in layout.regions if r.position == position]
+    x = sum(p[0] for r in found for p in r.corners) / sum(len(r.corners) for r in found)
+    y = sum(p[1] for r in found for p in r.corners) / sum(len(r.corners) for r in found)
+    scale = WIDTH * 0.985 / 272.0
+    return (x - 136.0) * scale / (WIDTH / 2), (y - 76.5) * scale / (HEIGHT / 2)
+
+
+def _one(group: str, rng: np.random.Generator) -> Iterator[Trial]:
+    blur = random_blur(rng)
+    contrast = "low" if group == LOW else "high"
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / ("edges.png" if group == UNCODED else "edges.mp4")
+        options: dict[str, Any] = {}
+        if group == UNCODED:
+            options = {"sensor": None, "tone": "srgb", "full_range": True}
+        film_edges(path, blur, rng, contrast=contrast, **options)
+        try:
+            outcome = measure(path)
+        except CannotMeasure as refusal:
+            yield Trial(group, "mtf50_centre", truth_of(blur, "centre"), refused=refusal.message)
+            return
+    yield from _held(group, blur, outcome)
+
+
+def _held(group: str, blur: Blur, outcome: Outcome) -> Iterator[Trial]:
+    for r in outcome.results:
+        if not r.measurand.startswith("mtf50_") or r.measurand == "mtf50_corner_mean":
+            continue
+        position = r.measurand.removeprefix("mtf50_")
+        where = "corners" if position in _CORNERS else "centre and sides"
+        yield Trial(
+            f"{group}: {where}", "mtf50", truth_of(blur, position), r.value, r.u, *r.interval
+        )
+    found = {r.measurand: r for r in outcome.results}
+    corners = [truth_of(blur, c) for c in _CORNERS]
+    if "decentring" in found:
+        d = found["decentring"]
+        yield Trial(
+            f"{group}: decentring", "decentring", max(corners) / min(corners), d.value, d.u,
+            *d.interval,
+        )  # fmt: skip
+
+
+STUDY = Study(
+    id="sharpness",
+    title="Sharpness: MTF50 of rendered edges, 1280×720, 30 frames",
+    run=run,
+    goals={
+        f"{HIGH}: centre and sides": (Goal("rms_percent", 2.0), Goal("coverage", 0.90)),
+        f"{HIGH}: corners": (Goal("rms_percent", 2.0), Goal("coverage", 0.90)),
+        f"{LOW}: centre and sides": (Goal("rms_percent", 4.0), Goal("coverage", 0.90)),
+        f"{LOW}: corners": (Goal("rms_percent", 4.0), Goal("coverage", 0.90)),
+        f"{UNCODED}: centre and sides": (Goal("rms_percent", 1.0), Goal("coverage", 0.90)),
+        f"{UNCODED}: corners": (Goal("rms_percent", 1.0), Goal("coverage", 0.90)),
+        f"{HIGH}: decentring": (Goal("coverage", 0.90),),
+        f"{LOW}: decentring": (Goal("coverage", 0.90),),
+    },
+)

@@ -1,0 +1,43 @@
+"""Sound: how quiet, how loud, how wide, and whether two channels are two."""
+
+from __future__ import annotations
+
+from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+
+PROCEDURE = Procedure(
+    id="sound",
+    title="Sound",
+    question="How good is its sound, and are two channels really two?",
+    version=1,
+    yields=("noise_floor", "clipping_share", "audio_rate_error", "band_low", "band_high"),
+    findings={
+        "audio_codec": "How the sound is coded.",
+        "audio_rate": "Samples per second by the file.",
+        "audio_channels": "Number of channels.",
+        "channels_identical": "True when two channels carry one and the same sound.",
+        "channel_difference_db": "How far the difference of the channels lies below their level.",
+        "peak_level_dbfs": "Highest sample, dB below full scale.",
+    },
+    files=(
+        Files("", ("clip",), "A clip with sound: ten quiet seconds, then a sweep if you like."),
+    ),
+    readings=(
+        Reading("tone", "Hz", "Frequency of a steady tone that was played.", "1000 Hz ± 0.02 Hz"),
+    ),
+    options=(
+        Option("quiet", "Where it was quiet, in seconds of the clip.", "3-8"),
+        Option("sweep", "Insist on a sweep (refuse when none is heard).", "yes", ("yes", "no")),
+    ),
+    steps=(
+        Step("Wrap the camera in a towel in a quiet room and record ten seconds of silence."),
+        Step("Lay it 30 cm from a loudspeaker and play the sweep of the clock page, not too loud."),
+        Step("For the sample rate, play a steady tone for thirty seconds and type its frequency."),
+        Step("Stop the recording and measure the file as it comes from the card."),
+    ),
+    kit=("a quiet room", "a towel", "a loudspeaker (a phone lacks bass)"),
+    cautions=("hearing",),
+    setup="clock",
+    minutes=5.0,
+    conclude=later(__name__, "conclude"),
+    look=False,
+)

@@ -1,0 +1,264 @@
+"""Run of `stream`: what it asks to see, and what it concludes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.results import Axis, Figure, Mark, Outcome, result
+from seeworthy.procedures.declare import Inputs, Seen
+
+if TYPE_CHECKING:
+    from fractions import Fraction
+
+    from seeworthy.ground.results import Result
+    from seeworthy.media.container import Facts, VideoFacts
+    from seeworthy.media.frames import ColourTags
+    from seeworthy.procedures.stream.levels import Conformity
+    from seeworthy.procedures.stream.measure import Rates, Span
+
+
+_CODECS = {"h264": "H.264", "hevc": "H.265", "mjpeg": "Motion JPEG", "mpeg4": "MPEG-4 Part 2"}
+_FASTEST = 1000  # a 'frame rate' above is only the tick of a variable-rate stream
+
+
+def conclude(inputs: Inputs, seen: Seen) -> Outcome:
+    """Read what the container, the headers and the packets say."""
+    from seeworthy.media.container import read_facts
+    from seeworthy.procedures.stream.measure import bit_rates, shown_span
+
+    facts = read_facts(inputs.file())
+    video, packets = facts.video, facts.video.packets
+    if len(packets) < 2:
+        raise CannotMeasure(
+            f"'{facts.name}' holds {len(packets)} picture: nothing that takes time can be read.",
+            "Film at least some seconds; a still goes to the procedures that take stills.",
+        )
+    tick = float(packets.time_base)
+    stamps = packets.shown_stamps()
+    span = shown_span(stamps, tick, _last_duration(facts))
+    if span is None:
+        raise CannotMeasure(
+            f"The time stamps of '{facts.name}' do not advance; its frame rate cannot be known.",
+            "Copy the file again from the card; if it stays so, the recorder writes no times.",
+        )
+    rates = bit_rates(packets.storage_seconds(), packets.size, span, tick)
+    verdict = _level(video, span, rates)
+    return Outcome(
+        results=_results(span, rates),
+        findings=_findings(facts, span, rates, verdict),
+        warnings=_warnings(facts, span, rates, verdict),
+        figures=(_figure(rates),) if rates.times.size else (),
+        sentence=_sentence(facts, span, rates),
+    )
+
+
+def _last_duration(facts: Facts) -> int:
+    """Ticks for which the picture shown last is shown."""
+    import numpy as np
+
+    packets = facts.video.packets
+    shown = np.flatnonzero(~packets.discard)
+    return int(packets.duration[shown[np.argmax(packets.pts[shown])]]) if shown.size else 0
+
+
+def _results(span: Span, rates: Rates) -> tuple[Result, ...]:
+    found = [
+        result("bit_rate_mean", rates.mean / 1e6, rates.mean_u / 1e6),
+        result("duration", span.seconds, span.u),
+    ]
+    if rates.peak is not None and rates.peak_u is not None:
+        found.insert(1, result("bit_rate_peak", rates.peak / 1e6, rates.peak_u / 1e6))
+    return tuple(found)
+
+
+def _level(video: VideoFacts, span: Span, rates: Rates) -> Conformity | None:
+    """Judge an H.264 stream by Table A-1 with what was measured."""
+    import numpy as np
+
+    from seeworthy.procedures.stream.levels import Load, judge
+
+    sps, packets = video.sps, video.packets
+    if sps is None:
+        return None
+    seconds = packets.storage_seconds()
+    order = np.argsort(seconds, kind="stable")
+    load = Load(
+        sps.mbs_across,
+        sps.mbs_down,
+        int(np.count_nonzero(~packets.discard)) / span.seconds,
+        max(sps.references, sps.buffered or 0),
+        rates.mean,
+        seconds[order],
+        packets.size[order] * 8,
+    )
+    return judge(sps.level, sps.profile_idc, load)
+
+
+def _findings(facts: Facts, span: Span, rates: Rates, verdict: Conformity | None) -> dict[str, Any]:
+    from seeworthy.procedures.stream.measure import stretch
+
+    video, sound = facts.video, facts.sound
+    return {
+        "container": facts.container,
+        "finalised": facts.finalised,
+        "created": facts.created.isoformat() if facts.created else None,
+        "fragmented": facts.fragmented,
+        "codec": video.codec,
+        "profile": video.profile or None,
+        "level": video.level or None,
+        "level_needed": verdict.needed or None if verdict else None,
+        "level_conforms": verdict.conforms if verdict else None,
+        "level_reasons": list(verdict.reasons) if verdict else [],
+        "width_px": video.width,
+        "height_px": video.height,
+        "bits": video.bits,
+        "pixel_format": video.pixel_format,
+        "sample_aspect": _ratio(video.aspect_stream),
+        "sample_aspect_container": _ratio(video.aspect_container),
+        "stretch": stretch(_float(video.aspect_stream), _float(video.aspect_container)),
+        "rotation": video.rotation,
+        "colour_tags": _tags(video.tags_stream),
+        "colour_tags_container": _tags(video.tags_container),
+        "frames": len(video.packets),
+        "frames_stated": video.frames_stated,
+        "nominal_rate": _float(video.rate_average),
+        "stream_rate": _plausible(video.rate_stream),
+        **_order(video),
+        "bit_rate_spread": _spread(rates),
+        "file_bit_rate": facts.size * 8 / span.seconds / 1e6,
+        "duration_stated": _float(facts.duration),
+        "audio_codec": sound.codec if sound else None,
+        "audio_rate": sound.rate if sound else None,
+        "audio_channels": sound.channels if sound else None,
+        "audio_bits": sound.bits if sound else None,
+        "audio_bit_rate": sound.packets.bytes * 8 / span.seconds / 1e6 if sound else None,
+    }
+
+
+def _order(video: VideoFacts) -> dict[str, Any]:
+    import numpy as np
+
+    groups = video.packets.gop_lengths()
+    runs = video.packets.reordered_runs()
+    return {
+        "gop": int(np.median(groups)) if groups.size else None,
+        "gop_range": [int(groups.min()), int(groups.max())] if groups.size else None,
+        "b_frames": int(runs.max()) if runs.size else 0,
+    }
+
+
+def _spread(rates: Rates) -> list[float] | None:
+    import numpy as np
+
+    if not rates.window.size:
+        return None
+    return [float(x) / 1e6 for x in np.percentile(rates.window, [5, 50, 95])]
+
+
+def _float(value: Fraction | None) -> float | None:
+    return None if value is None else float(value)
+
+
+def _plausible(rate: Fraction | None) -> float | None:
+    return None if rate is None or rate > _FASTEST else float(rate)
+
+
+def _ratio(value: Fraction | None) -> str | None:
+    return None if value is None else f"{value.numerator}:{value.denominator}"
+
+
+def _tags(tags: ColourTags) -> dict[str, Any]:
+    return {
+        "range": tags.range,
+        "matrix": tags.matrix,
+        "transfer": tags.transfer,
+        "primaries": tags.primaries,
+    }
+
+
+def _warnings(
+    facts: Facts, span: Span, rates: Rates, verdict: Conformity | None
+) -> tuple[str, ...]:
+    from seeworthy.procedures.stream.measure import stretch
+
+    video = facts.video
+    said = list(facts.warnings)
+    if facts.finalised is False and not facts.missing_bytes:
+        said.append("The recorder did not close the file; its end may be missing.")
+    if verdict is not None and not verdict.conforms:
+        said.append(
+            f"The stream declares level {verdict.declared} and goes beyond it "
+            f"({'; '.join(verdict.reasons)}): strict players may refuse it."
+        )
+    ratio = stretch(_float(video.aspect_stream), _float(video.aspect_container))
+    if ratio is not None:
+        stored = _ratio(video.aspect_stream) or "not said"
+        way = "wider" if ratio > 1 else "narrower"
+        said.append(
+            f"Stream and container disagree about the shape of a pixel ({stored} and "
+            f"{_ratio(video.aspect_container)}): some players show the picture "
+            f"{abs(ratio - 1):.1%} {way} than others."
+        )
+    said.extend(_disagreements(facts, span))
+    if rates.peak is None:
+        said.append("The clip is shorter than a second: it has no peak bit rate.")
+    return tuple(said)
+
+
+def _disagreements(facts: Facts, span: Span) -> list[str]:
+    video = facts.video
+    said = []
+    if _contradict(video.tags_stream, video.tags_container):
+        said.append("Stream and container are tagged with different colours; players may differ.")
+    frames = len(video.packets)
+    if video.frames_stated and video.frames_stated != frames:
+        said.append(f"The header announces {video.frames_stated} pictures, the file has {frames}.")
+    stated = _float(facts.duration)
+    if stated is not None and abs(stated - span.seconds) > max(0.5, 0.02 * span.seconds):
+        said.append(
+            f"The header says {stated:.2f} s, the time stamps of the pictures {span.seconds:.2f} s."
+        )
+    return said
+
+
+def _contradict(a: ColourTags, b: ColourTags) -> bool:
+    pairs = zip(
+        (a.range, a.matrix, a.transfer, a.primaries),
+        (b.range, b.matrix, b.transfer, b.primaries),
+        strict=True,
+    )
+    return any(x is not None and y is not None and x != y for x, y in pairs)
+
+
+def _figure(rates: Rates) -> Figure:
+    most = 600
+    step = max(1, -(-rates.times.size // most))
+    return Figure(
+        "bit_rate",
+        "Bit rate over time",
+        "High seconds are what the card must keep up with; low ones hold little detail.",
+        {
+            "start": [round(float(t), 3) for t in rates.times[::step]],
+            "rate": [round(float(w) / 1e6, 4) for w in rates.window[::step]],
+        },
+        Axis("start", "start of the second", "s"),
+        Axis("rate", "bit rate in one second", "Mbit/s", zero=True),
+        (
+            Mark("line", y="rate", label="one second"),
+            Mark("rule", value=rates.mean / 1e6, label="mean"),
+        ),
+    )
+
+
+def _sentence(facts: Facts, span: Span, rates: Rates) -> str:
+    video = facts.video
+    minutes = 1e9 / facts.size * span.seconds / 60
+    lasts = f"{minutes:.3g} minutes" if minutes < 180 else f"{minutes / 60:.3g} hours"
+    if minutes >= 60000:
+        lasts = f"{minutes / 60:.0f} hours"
+    name = _CODECS.get(video.codec, video.codec)
+    return (
+        f"{name} at {video.width}×{video.height}, {rates.mean / 1e6:.3g} Mbit/s on average: "
+        f"a gigabyte of the card lasts {lasts} of such a scene."
+    )

@@ -1,0 +1,153 @@
+"""What a study is, and how its trials are summed up."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from seeworthy.ground.results import Outcome
+from seeworthy.media.source import Source
+from seeworthy.procedures import procedure
+from seeworthy.procedures.declare import gather
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One rendered case and what the measure said of it.
+
+    Attributes
+    ----------
+    group : str
+        Cases that share a goal ("lean 15 px or more").
+    measurand : str
+    truth : float
+        What was rendered. For yes/no questions 1 or 0.
+    value, u, low, high : float or None
+        None when the measure refused.
+    refused : str
+        The refusal's message, ``""`` when it answered.
+    should_refuse : bool
+        True when a number here would be wrong.
+    """
+
+    group: str
+    measurand: str
+    truth: float
+    value: float | None = None
+    u: float | None = None
+    low: float | None = None
+    high: float | None = None
+    refused: str = ""
+    should_refuse: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """What a group must reach; `kind` says which figure of the summary is meant.
+
+    ``rms`` (same unit as the measurand), ``rms_percent``, ``max``, ``max_percent``,
+    ``coverage`` (`limit` to 0.99 of intervals hold the truth), ``right`` (share of
+    right answers, for yes/no and for refusals).
+    """
+
+    kind: str
+    limit: float
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """One accuracy study.
+
+    Attributes
+    ----------
+    id : str
+        Id of the procedure.
+    title : str
+    run : callable
+        ``(repeats, seed) -> iterator of Trial``; `repeats` is per group.
+    goals : mapping of group to goals
+    """
+
+    id: str
+    title: str
+    run: Callable[[int, int], Iterator[Trial]]
+    goals: dict[str, tuple[Goal, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """Figures of one group and measurand."""
+
+    group: str
+    measurand: str
+    n: int
+    answered: int
+    rms: float
+    rms_percent: float
+    bias_percent: float
+    largest: float
+    largest_percent: float
+    coverage: float
+    right: float
+
+
+def summarise(trials: Sequence[Trial]) -> list[Summary]:
+    """Sum up trials by group and measurand."""
+    groups: dict[tuple[str, str], list[Trial]] = {}
+    for trial in trials:
+        groups.setdefault((trial.group, trial.measurand), []).append(trial)
+    return [_one(group, name, rows) for (group, name), rows in groups.items()]
+
+
+def _one(group: str, name: str, rows: list[Trial]) -> Summary:
+    done = [t for t in rows if t.value is not None]
+    errors = [t.value - t.truth for t in done if t.value is not None]
+    shares = [e / t.truth * 100 for e, t in zip(errors, done, strict=True) if t.truth]
+    inside = [t.low <= t.truth <= t.high for t in done if t.low is not None and t.high is not None]
+    right = [(t.value is None) == t.should_refuse for t in rows]
+
+    def rms(values: list[float]) -> float:
+        return math.sqrt(sum(v * v for v in values) / len(values)) if values else math.nan
+
+    return Summary(
+        group,
+        name,
+        len(rows),
+        len(done),
+        rms(errors),
+        rms(shares),
+        sum(shares) / len(shares) if shares else math.nan,
+        max((abs(e) for e in errors), default=math.nan),
+        max((abs(s) for s in shares), default=math.nan),
+        sum(inside) / len(inside) if inside else math.nan,
+        sum(right) / len(right),
+    )
+
+
+def measured(
+    name: str,
+    files: Sequence[str | Path] | Mapping[str, Sequence[str | Path]] = (),
+    readings: Mapping[str, Sequence[str]] | None = None,
+    options: Mapping[str, Sequence[str]] | None = None,
+) -> Outcome:
+    """Run one procedure on rendered files, as `measure` does, without hashes.
+
+    Parameters
+    ----------
+    name : str
+        Id of the procedure.
+    files : paths, or mapping of role to paths
+    readings, options : mapping of name to texts as typed
+
+    Raises
+    ------
+    CannotMeasure
+        The procedure refused.
+    """
+    roles = files if isinstance(files, Mapping) else {"": files}
+    sources = {role: tuple(Source.of(path) for path in paths) for role, paths in roles.items()}
+    found = procedure(name)
+    return found.run(gather(found, sources, readings or {}, options or {}))

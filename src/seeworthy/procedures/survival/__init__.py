@@ -1,0 +1,45 @@
+"""Survival: does it measure the same after a flight as before?"""
+
+from __future__ import annotations
+
+from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+
+PROCEDURE = Procedure(
+    id="survival",
+    title="Survival of a flight",
+    question="Is it still the same camera after the flight?",
+    version=1,
+    yields=(
+        "sharpness_change", "decentring_change", "timing_change", "flights_survived",
+        "failure_bound",
+    ),
+    findings={
+        "survived": "yes, no or cannot tell.",
+        "flights": "Flights between the two sets of takes.",
+        "files_broken_after": "Files after the flight that do not open.",
+        "compared": "Figures that both sides have.",
+        "changed": "Figures that changed significantly (Holm-corrected).",
+        "setup_share_percent": "Allowed for setting the target up again (common practice).",
+    },
+    files=(
+        Files("before", ("clip",), "Clips of the edges target before the flight.", 1, 0),
+        Files("after", ("clip",), "Clips of the edges target after the flight.", 1, 0),
+    ),
+    readings=(Reading("flights", "", "How many flights lie between.", "1"),),
+    options=(
+        Option("region", "An edge of any scene: x,y,w,h in px.", "600,300,60,90", (), True),
+        Option("mirrored", "The camera mirrors its picture.", "yes", ("yes", "no")),
+    ),
+    steps=(
+        Step("Before flying, film the edges target as for `sharpness`, ten still seconds."),
+        Step("Fly, with a logging altimeter beside the camera if you have one (`load`)."),
+        Step("After landing, look at camera, lens and cell; do not charge a dented cell."),
+        Step("Film the same target again from the same place in the same light."),
+    ),
+    cautions=("launch", "airspace", "lithium", "verdict"),
+    kit=("the printed edges target", "a tripod or clamp"),
+    setup="target",
+    minutes=12.0,
+    prepare=later(__name__, "prepare"),
+    conclude=later(__name__, "conclude"),
+)  # fmt: skip

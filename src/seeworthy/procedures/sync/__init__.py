@@ -1,0 +1,45 @@
+"""Sync: does the sound come with the picture, and does it stay there?"""
+
+from __future__ import annotations
+
+from seeworthy.procedures.declare import Files, Procedure, Reading, Step, later
+
+PROCEDURE = Procedure(
+    id="sync",
+    title="Sound against picture",
+    question="Does the sound fit the picture, and does it stay so?",
+    version=1,
+    yields=("av_offset", "av_drift"),
+    findings={
+        "beeps_heard": "Beeps heard in the clip.",
+        "beeps_used": "Beeps that the clock in the picture times.",
+        "frames_read": "Frames in which the clock was read.",
+        "frames_looked_at": "Frames that were looked at.",
+        "screen_delay_ms": "Delay of the screen that was taken off.",
+        "sound_path_ms": "Time of the sound through the air that was taken off.",
+        "constants_u_ms": "Standard uncertainty of what does not change from beep to beep.",
+    },
+    files=(Files("", ("clip",), "A minute or more of the bench clock with its beep on."),),
+    readings=(
+        Reading(
+            "screen_delay", "ms", "How late the screen shows what it is told.", "3.5 ms ± 0.9 ms"
+        ),
+        Reading("distance", "m", "From loudspeaker to microphone.", "0.4 m ± 0.1 m"),
+    ),
+    steps=(
+        Step(
+            "Open the clock page on a laptop or phone (`seeworthy target clock`, or Targets in "
+            "`serve`), whole screen."
+        ),
+        Step("Press Beep (B). Use the built-in loudspeaker: a wireless one comes far too late."),
+        Step("Lay the camera 40 cm away so that the clock fills most of the picture, and still."),
+        Step("Film for a minute; for the drift ten minutes or the length of your flight."),
+        Step("Measure the file as it comes from the card: sharing it through an app changes it."),
+    ),
+    kit=("a laptop or phone with loudspeaker", "a quiet room"),
+    cautions=("flashing", "hearing"),
+    setup="clock",
+    minutes=4.0,
+    prepare=later(__name__, "prepare"),
+    conclude=later(__name__, "conclude"),
+)

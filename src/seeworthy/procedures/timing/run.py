@@ -1,0 +1,315 @@
+"""Run of `timing`: what it asks to see, and what it concludes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
+from seeworthy.procedures.declare import Inputs, Seen, Watch
+from seeworthy.procedures.timing import clocked as timing_clock
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    from seeworthy.media.frames import PassSummary
+    from seeworthy.media.source import Source
+    from seeworthy.observe.changes import ChangeWatch
+    from seeworthy.procedures.timing.duplicates import Repeats
+    from seeworthy.procedures.timing.measure import StampTiming
+    from seeworthy.procedures.timing.spans import Span
+
+
+def prepare(inputs: Inputs) -> Sequence[Watch]:
+    """Ask for one look at every frame."""
+    from seeworthy.observe.changes import ChangeWatch
+
+    watches = [Watch(inputs.file(), ChangeWatch())]
+    if _with_clock(inputs):
+        from seeworthy.clock.watch import ClockWatch
+
+        watches.append(Watch(inputs.file(), ClockWatch()))
+    return tuple(watches)
+
+
+def _with_clock(inputs: Inputs) -> bool:
+    return inputs.option("clock") == "yes"
+
+
+@dataclass(frozen=True)
+class _Facts:
+    """Everything the clip says, frames numbered as in the file."""
+
+    stamps: StampTiming | None
+    seconds: npt.NDArray[np.float64] | None
+    repeats: Repeats
+    dropped: list[int]
+    corrupt: list[int]
+    frames: int
+
+
+def conclude(inputs: Inputs, seen: Seen) -> Outcome:
+    """Judge stamps, differences and damage together."""
+    from seeworthy.observe.changes import ChangeWatch
+
+    source = inputs.file()
+    watcher = seen.watches[0].observer
+    if not isinstance(watcher, ChangeWatch):  # pragma: no cover - the engine hands back our own
+        raise TypeError("timing got another procedure's observer")
+    summary = seen.passes[source]
+    if summary.frames < 3:
+        held = "one frame" if summary.frames == 1 else f"{summary.frames} frames"
+        raise CannotMeasure(
+            f"'{source.name}' holds {held}; a frame rate needs at least three.",
+            "Film for ten seconds or more.",
+        )
+    facts = _gather(source, watcher, summary)
+    outcome = Outcome(
+        results=_results(facts.stamps),
+        findings=_findings(facts),
+        warnings=tuple(_warnings(facts, len(watcher.keys))),
+        pictures=_pictures(facts, watcher),
+        figures=_figures(facts),
+        sentence=_sentence(facts),
+    )
+    return _by_clock(inputs, seen, outcome) if _with_clock(inputs) else outcome
+
+
+def _by_clock(inputs: Inputs, seen: Seen, outcome: Outcome) -> Outcome:
+    """Add what the on-screen clock says."""
+    from dataclasses import replace
+
+    from seeworthy.clock.watch import ClockWatch
+
+    watcher = seen.watches[1].observer
+    if not isinstance(watcher, ClockWatch):  # pragma: no cover - the engine hands back our own
+        raise TypeError("timing got another procedure's observer")
+    facts = timing_clock.judge(watcher, inputs.reading("screen_clock"))
+    found = {**outcome.findings, **timing_clock.findings(facts)}
+    stamped = (found["dropped_frames"] or {"at": []})["at"]
+    found["dropped_frames"] = _counted(sorted([*stamped, *facts.hidden]))
+    return replace(
+        outcome,
+        results=(*outcome.results, *timing_clock.results(facts)),
+        findings=found,
+        warnings=(*outcome.warnings, *timing_clock.warnings(facts)),
+        pictures=(*outcome.pictures, timing_clock.evidence(watcher)),
+        figures=(timing_clock.figure(facts), *outcome.figures),
+        sentence=f"{outcome.sentence} {timing_clock.sentence(facts)}",
+    )
+
+
+def _gather(source: Source, watcher: ChangeWatch, summary: PassSummary) -> _Facts:
+    import numpy as np
+
+    from seeworthy.procedures.timing.duplicates import find_repeats
+    from seeworthy.procedures.timing.measure import read_stamps
+
+    ticks, base, reordered = _ticks(source, watcher, summary)
+    stamps = None
+    if ticks is not None:
+        try:
+            stamps = read_stamps(ticks, base)
+        except ValueError:
+            ticks = None
+    changes = np.full(summary.frames, np.nan)
+    changes[np.asarray(watcher.numbers, int)] = watcher.changes
+    repeats = find_repeats(changes, watcher.keys, summary.corrupt, reordered=reordered)
+    dropped = [g.before for g in stamps.gaps for _ in range(g.missing)] if stamps else []
+    seconds = None if ticks is None else (ticks - ticks[0]) * float(base)
+    return _Facts(stamps, seconds, repeats, dropped, list(summary.corrupt), summary.frames)
+
+
+def _ticks(
+    source: Source, watcher: ChangeWatch, summary: PassSummary
+) -> tuple[npt.NDArray[np.int64] | None, Any, bool]:
+    """Stamps of all frames in the file, their time base, and whether frames are reordered.
+
+    The packets' own stamps also cover frames that could not be decoded. Where packets
+    have none (AVI counts frames instead) the decoded frames' stamps serve.
+    """
+    import numpy as np
+
+    from seeworthy.media.container import read_facts
+
+    packets = read_facts(source).video.packets
+    reordered = bool(packets.reordered_runs().size)
+    whole = packets.shown_stamps()
+    if len(whole) == summary.frames:
+        return whole, packets.time_base, reordered
+    own = [s for s in watcher.stamps if s is not None]
+    if len(own) < len(watcher.stamps) or len(own) != summary.frames:
+        return None, packets.time_base, reordered
+    return np.asarray(own, np.int64), summary.stage.time_base, reordered
+
+
+def _results(stamps: StampTiming | None) -> tuple[Result, ...]:
+    if stamps is None:
+        return ()
+    rate = result("frame_rate", stamps.rate, stamps.u_rate, n=stamps.n - 1, dof=stamps.dof)
+    if stamps.coarse:
+        return (rate,)
+    low, high = stamps.jitter_interval
+    jitter = result(
+        "frame_jitter",
+        stamps.jitter * 1e3,
+        stamps.u_jitter * 1e3,
+        n=stamps.n - 2,
+        interval=(low * 1e3, high * 1e3),
+    )
+    return rate, jitter
+
+
+def _counted(at: Sequence[int]) -> dict[str, Any]:
+    return {"count": len(at), "at": [int(i) for i in at]}
+
+
+def _spans(spans: Sequence[Span]) -> list[dict[str, Any]]:
+    return [{"first": s.first, "last": s.last, "reason": s.reason} for s in spans]
+
+
+def _findings(facts: _Facts) -> dict[str, Any]:
+    stamps, repeats = facts.stamps, facts.repeats
+    return {
+        "dropped_frames": _counted(facts.dropped) if stamps else None,
+        "duplicated_frames": _counted(repeats.at),
+        "corrupt_frames": _counted(facts.corrupt),
+        "longest_gap_ms": round(stamps.longest * 1e3, 3) if stamps else None,
+        "frames": facts.frames,
+        "rate_regime": stamps.regime if stamps else None,
+        "cadences": [
+            {"hz": round(rate, 4), "share": round(share, 3)}
+            for rate, share in (stamps.rates if stamps else ())
+        ],
+        "undecidable": {
+            "dropped": _spans(stamps.undecidable if stamps else ()),
+            "duplicated": _spans(repeats.undecidable),
+        },
+        "blind_key_frames": repeats.blind_keys,
+    }
+
+
+def _share(spans: Sequence[Span], frames: int) -> float:
+    return sum(s.last - s.first + 1 for s in spans) / max(1, frames)
+
+
+def _warnings(facts: _Facts, keys: int) -> list[str]:
+    said = []
+    stamps, repeats = facts.stamps, facts.repeats
+    if stamps is None:
+        said.append(
+            "The file has no usable time stamps: rate, jitter and lost frames cannot be known. "
+            "Use the camera's own file (MOV or MP4), not a bare stream."
+        )
+    else:
+        if stamps.coarse:
+            said.append(
+                "The file counts its frames instead of dating them: the rate is the one it claims, "
+                "jitter cannot be known, and only gaps of whole frames show."
+            )
+        if stamps.backward:
+            count, first = len(stamps.backward), stamps.backward[0]
+            said.append(
+                f"{count} time stamps do not come after the one before, first at frame {first}."
+            )
+        if stamps.undecidable:
+            said.append(
+                f"At {len(stamps.undecidable)} places a gap in the time stamps may be a lost frame "
+                "or a longer exposure; they are listed as undecidable and not counted."
+            )
+    unknown = _share(repeats.undecidable, facts.frames)
+    if unknown > 0.01:
+        said.append(
+            f"In {unknown:.0%} of the frames a repeated picture would not show, because the "
+            "picture hardly changes; film something that moves to test for repeats."
+        )
+    elif repeats.blind_keys:
+        said.append(
+            f"At {repeats.blind_keys} of {keys} key frames a repeated picture would not show."
+        )
+    return said
+
+
+def _pictures(facts: _Facts, watcher: ChangeWatch) -> tuple[Picture, ...]:
+    """Show the frames around the first fault of each kind."""
+    from seeworthy.procedures.timing.evidence import draw_pair
+
+    after_gap = {f + 1: "lost frames between frames {a} and {b}" for f in facts.dropped}
+    faults = {
+        **after_gap,
+        **dict.fromkeys(facts.repeats.at, "frame {b} shows the picture of frame {a} again"),
+        **dict.fromkeys(facts.corrupt, "frame {b} is damaged"),
+    }
+    shown: dict[str, Picture] = {}
+    for shot in sorted(watcher.snapshots, key=lambda s: s.frame):
+        words = faults.get(shot.frame)
+        if words is None or words in shown:
+            continue
+        text = words.format(a=shot.frame - 1, b=shot.frame)
+        name = f"timing-{len(shown) + 1}.png"
+        caption = f"{text[0].upper()}{text[1:]} (the frame before is drawn from every few rows)."
+        shown[words] = Picture(name, caption, draw_pair(shot))
+    return tuple(shown.values())
+
+
+def _figures(facts: _Facts) -> tuple[Figure, ...]:
+    import numpy as np
+
+    from seeworthy.procedures.timing.evidence import thin
+
+    if facts.seconds is None or facts.stamps is None:
+        return ()
+    steps = np.diff(facts.seconds) * 1e3
+    faults = {
+        "lost frame follows": set(facts.dropped),
+        "repeated": {f - 1 for f in facts.repeats.at},
+        "damaged": {max(0, f - 1) for f in facts.corrupt},
+    }
+    rows = thin(steps, sorted(set().union(*faults.values())))
+    interval = [round(float(steps[i]), 4) for i in rows]
+    columns: dict[str, Any] = {
+        "time": [round(float(facts.seconds[i + 1]), 4) for i in rows],
+        "interval": interval,
+    }
+    marks = [Mark("line", y="interval")]
+    kinds = [next((name for name, at in faults.items() if i in at), None) for i in rows]
+    if any(kinds):
+        columns["fault"] = kinds
+        columns["at_fault"] = [v if k else None for v, k in zip(interval, kinds, strict=True)]
+        marks.append(Mark("points", y="at_fault", series="fault"))
+    return (
+        Figure(
+            name="intervals",
+            title="Time from each frame to the next",
+            sentence="A flat line is an even recording; a step up is time without a picture.",
+            columns=columns,
+            x=Axis("time", "time in the clip", "s"),
+            y=Axis("interval", "time since the frame before", "ms", zero=True),
+            marks=tuple(marks),
+        ),
+    )
+
+
+def _sentence(facts: _Facts) -> str:
+    """Say it to a flyer."""
+    lost, twice, bad = len(facts.dropped), len(facts.repeats.at), len(facts.corrupt)
+    faults = [
+        f"{count} {what}"
+        for count, what in ((lost, "lost"), (twice, "shown twice"), (bad, "damaged"))
+        if count
+    ]
+    clean = f"No frame of {facts.frames} was seen to be lost, shown twice or damaged"
+    told = f"Of {facts.frames} frames {', '.join(faults)}" if faults else clean
+    if facts.stamps is None:
+        return f"{told}; the file has no time stamps to tell the rate."
+    rate = f"{facts.stamps.rate:.2f} pictures a second"
+    kind = {
+        "constant": "at an even pace",
+        "two rates": "on average, changing between two rates",
+        "variable": "on average, at a pace that wanders",
+    }[facts.stamps.regime]
+    longest = f"the longest wait for a picture is {facts.stamps.longest * 1e3:.0f} ms"
+    return f"{rate} {kind}. {told}; {longest}."

@@ -1,0 +1,68 @@
+"""View: the angle of view by tape measure."""
+
+from __future__ import annotations
+
+from seeworthy.procedures.declare import Option, Procedure, Reading, Step, later
+
+PROCEDURE = Procedure(
+    id="view",
+    title="Angle of view by tape",
+    question="How much of the land do you see?",
+    version=1,
+    yields=("hfov", "vfov", "dfov", "entrance_offset"),
+    steps=(
+        Step(
+            "Lay a tape across a wall at lens height and set the camera square in front of it, "
+            "at a distance that it will still see sharply."
+        ),
+        Step(
+            "Look at what it records (not at a phone preview, which may be cropped) and read where "
+            "the left and the right edge of the frame cut the tape: their difference is the width."
+        ),
+        Step(
+            "Turn the camera until both edges are equally far from the point straight ahead, "
+            "and measure the distance from the front of the lens square to the wall."
+        ),
+        Step(
+            "Do it again at twice the distance or more (width2, distance2): that cancels the few "
+            "millimetres between the lens front and the point where the rays meet."
+        ),
+        Step("For the other axis hang the tape and read height and height2 in the same way."),
+    ),
+    cautions=(),
+    kit=("tape measure", "wall or fence", "something to hold the camera still"),
+    findings={
+        "angle_kind": "Which angle this is; a lens that bends lines has another true edge ray.",
+        "hfov_one_distance": "What the farther set-up alone says, its offset unknown.",
+        "vfov_one_distance": "What the farther set-up alone says, its offset unknown.",
+        "methods_agree": "Whether one and two distances agree within their uncertainties.",
+    },
+    readings=(
+        Reading("width", "m", "Width that fills the frame.", "55 in ± 0.1 in"),
+        Reading("distance", "m", "From lens front to target.", "58 in ± 0.1 in", required=True),
+        Reading("width2", "m", "Width at the second distance.", "110.3 in ± 0.1 in"),
+        Reading("distance2", "m", "Second distance.", "116 in ± 0.1 in"),
+        Reading("height", "m", "Height that fills the frame.", "31 in ± 0.1 in"),
+        Reading("height2", "m", "Height at the second distance.", "62 in ± 0.1 in"),
+        Reading(
+            "entrance_offset",
+            "m",
+            "Where the rays meet behind the lens front, if known from an earlier two-distance "
+            "run (one distance only).",
+            "6 mm ± 2 mm",
+            positive=False,
+        ),
+        Reading(
+            "squareness",
+            "deg",
+            "How far out of square target and tape may be (standard uncertainty; 2 deg if not "
+            "given).",
+            "1 deg",
+        ),
+    ),
+    options=(Option("aspect", "Width to height of the frame, for the angles not taped.", "16:9"),),
+    conclude=later(__name__, "conclude"),
+    setup="tape and wall",
+    minutes=8,
+    methods=("tape",),
+)

@@ -1,0 +1,407 @@
+"""Building the Altair chart of a figure: layers, axes, legend, theme."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from typing import Any
+
+from seeworthy.ground.results import Axis, Figure, Mark
+from seeworthy.publish.palette import INK, RULE, SERIES
+from seeworthy.publish.rows import rows_of, titled
+
+_SHAPES = ["circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "stroke"]
+_DASHES = [[1, 0], [6, 3], [2, 2], [8, 3, 2, 3], [10, 4], [4, 1], [1, 3]]
+# Stands for the paper under a label; `figures.inline_svg` puts the page's paper there.
+HALO = "#fffffe"
+_SWATCH = 19  # px of height that a row of swatches with a number on it needs
+# One hue, evenly darker: reads the same in grey and for every kind of colour vision.
+_RAMP = ["#f4ecd8", "#bcd3d6", "#7fb0bf", "#3f86a3", "#125a7c", "#06314a"]
+
+
+def _altair() -> Any:
+    """Import Altair late (it is slow) and untyped (its generated types reject computed looks)."""
+    import altair
+
+    return altair
+
+
+def schema_version() -> str:
+    """Return the Vega-Lite version that the installed Altair speaks, as ``6.1``."""
+    import altair
+
+    major, minor, *_ = altair.SCHEMA_VERSION.lstrip("v").split(".")
+    return f"{major}.{minor}"
+
+
+def build(figure: Figure, size: tuple[int, int]) -> Any:
+    """Return the chart of a figure.
+
+    Parameters
+    ----------
+    figure : Figure
+    size : (int, int)
+        Plotting area in CSS pixels.
+
+    Raises
+    ------
+    ValueError
+        Columns of unequal length, or a mark that names no column.
+    """
+    return _Builder(figure, size).chart()
+
+
+class _Builder:
+    """State while one chart is built: renamed columns, legend entries, axes."""
+
+    def __init__(self, figure: Figure, size: tuple[int, int]) -> None:
+        lengths = {len(c) for c in figure.columns.values()}
+        if len(lengths) > 1:
+            raise ValueError(f"figure '{figure.name}': columns of unequal length {lengths}")
+        self.figure = figure
+        # Names with dots or brackets mean something else to Vega-Lite: use safe ones.
+        self.safe = {name: f"c{i}" for i, name in enumerate(figure.columns)}
+        self.rows = rows_of(figure, self.safe)
+        self.legend = self._legend()
+        self.width, self.height = size
+        self.domains: dict[str, list[float]] = {}
+        if figure.equal:
+            self._equal(size)
+        elif any(m.kind == "swatches" for m in figure.marks):
+            rows = len(set(figure.columns[figure.y.column]))
+            self.height = max(60, _SWATCH * rows)
+
+    def chart(self) -> Any:
+        alt = _altair()
+        layers: list[Any] = []
+        for mark in self.figure.marks:
+            if mark.series and all(v is None for v in self.figure.columns[mark.series]):
+                continue  # nothing of that kind happened
+            layers.extend(_DRAW[mark.kind](self, mark))
+        chart = alt.layer(*layers, data=alt.Data(values=self.rows))
+        return chart.properties(width=self.width, height=self.height).configure(**_theme())
+
+    def name(self, column: str) -> str:
+        if column not in self.safe:
+            raise ValueError(f"figure '{self.figure.name}' has no column '{column}'")
+        return self.safe[column]
+
+    def numeric(self, column: str) -> bool:
+        self.name(column)
+        values = [v for v in self.figure.columns[column] if v is not None]
+        return all(isinstance(v, int | float) and not isinstance(v, bool) for v in values)
+
+    def _legend(self) -> list[str]:
+        """Return the entries of the one legend: values of series columns, labels of marks."""
+        entries: dict[str, None] = {}
+        for mark in self.figure.marks:
+            if mark.kind in {"cells", "rule", "swatches", "links"}:
+                continue
+            if mark.series:
+                values = (v for v in self.figure.columns[mark.series] if v is not None)
+                entries.update(dict.fromkeys(str(v) for v in values))
+            elif mark.label:
+                entries[mark.label] = None
+        return list(entries)
+
+    def _equal(self, size: tuple[int, int]) -> None:
+        """Give both axes the same scale: pixels per unit across equal those down."""
+        spans = []
+        for axis, letters in ((self.figure.x, "x"), (self.figure.y, "y")):
+            columns = self._y_columns() if letters == "y" else {axis.column} | self._link_ends()
+            numbers = [
+                float(v)
+                for c in columns
+                for v in self.figure.columns.get(c, ())
+                if isinstance(v, int | float)
+            ]
+            low, high = (min(numbers), max(numbers)) if numbers else (0.0, 1.0)
+            pad = 0.04 * (high - low) or 0.5
+            self.domains[letters] = [low - pad, high + pad]
+            spans.append(high - low + 2 * pad)
+        per_unit = min(size[0] / spans[0], 1.6 * size[1] / spans[1])
+        self.width = max(60, round(per_unit * spans[0]))
+        self.height = max(60, round(per_unit * spans[1]))
+
+    def _y_columns(self) -> set[str]:
+        found = {c for m in self.figure.marks for c in (m.y, m.low, m.high) if c}
+        found -= self._link_ends()
+        return found or {self.figure.y.column}
+
+    def _link_ends(self) -> set[str]:
+        """Return the columns of places across where links end."""
+        return {m.low for m in self.figure.marks if m.kind == "links"}
+
+    # Channels
+
+    def axis(self, axis: Axis, letter: str, column: str = "", title: bool = True) -> Any:
+        """Return the x or y channel for a column (the axis' own by default)."""
+        alt = _altair()
+        channel: Any = alt.X if letter == "x" else alt.Y
+        name = column or axis.column
+        shown = titled(axis)
+        if not self.numeric(name):
+            labels = alt.Axis(labelAngle=0 if letter == "y" or self.width > 400 else -40)
+            bands = alt.Scale(paddingInner=0.45, paddingOuter=0.3)
+            return channel(f"{self.name(name)}:N", sort=None, title=shown, axis=labels, scale=bands)
+        scale: dict[str, Any] = {"type": axis.scale}
+        if axis.scale == "log" and letter == "y":
+            scale |= self._log_floor()
+        if axis.scale == "linear":
+            scale["zero"] = axis.zero
+            if letter == "x" and any(m.kind in {"points", "bars"} for m in self.figure.marks):
+                scale["padding"] = 10  # a point on the edge of the plot stays whole
+        if letter in self.domains:
+            scale |= {"domain": self.domains[letter], "nice": False}
+        ticks = alt.Axis(tickCount=5 if self.width < 400 or letter == "y" else 8)
+        return channel(f"{self.name(name)}:Q", title=shown, scale=alt.Scale(**scale), axis=ticks)
+
+    def layer(self, mark: Mark) -> Any:
+        """Return an empty layer whose ``key`` column says which legend entry a mark is.
+
+        Marks share columns, so a row may be there for another mark only: it must not
+        break this one's line. A row in which nothing is drawn is a gap and does.
+        """
+        chart = _altair().Chart()
+        if mark.kind in {"line", "band"}:
+            drawn = {c for m in self.figure.marks for c in (m.y, m.low, m.high) if c}
+            others = " || ".join(f"isValid(datum.{self.name(c)})" for c in sorted(drawn))
+            own = self.name(mark.y or mark.low)
+            chart = chart.transform_filter(f"isValid(datum.{own}) || !({others})")
+        if mark.series:
+            name = self.name(mark.series)
+            chart = chart.transform_filter(f"datum.{name} !== null")
+            return chart.transform_calculate(key=f"toString(datum.{name})")
+        if mark.label:
+            return chart.transform_calculate(key=json.dumps(mark.label))
+        return chart
+
+    def _log_floor(self) -> dict[str, float]:
+        """Return where a log axis starts under bars: below the smallest, so that it shows."""
+        columns = [self.safe[m.y] for m in self.figure.marks if m.kind == "bars" and m.y]
+        known = [r[c] for r in self.rows for c in columns if r[c]]
+        return {"domainMin": 0.7 * min(known)} if known else {}
+
+    def colour(self, mark: Mark) -> dict[str, Any]:
+        """Return the colour channel of a mark, tied to the one legend."""
+        alt = _altair()
+        if not (mark.series or mark.label):
+            # Not in the legend, so not in a colour of the legend either.
+            return {"color": alt.value(SERIES[len(self.legend) % len(SERIES)])}
+        scale = alt.Scale(domain=self.legend, range=_cycle(SERIES, len(self.legend)))
+        legend = alt.Legend(title=None) if len(self.legend) > 1 or mark.series else None
+        return {"color": alt.Color("key:N", scale=scale, legend=legend)}
+
+    def second(self, mark: Mark, kind: str) -> dict[str, Any]:
+        """Return shape or dash of a series, so that colour is never alone."""
+        alt = _altair()
+        if not mark.series or (kind == "strokeDash" and self._has_points(mark.series)):
+            return {}
+        look: Any = alt.Shape if kind == "shape" else alt.StrokeDash
+        options: Sequence[Any] = _SHAPES if kind == "shape" else _DASHES
+        scale = alt.Scale(domain=self.legend, range=_cycle(options, len(self.legend)))
+        return {kind: look("key:N", scale=scale, legend=alt.Legend(title=None))}
+
+    def _has_points(self, series: str) -> bool:
+        return any(m.kind == "points" and m.series == series for m in self.figure.marks)
+
+
+def _line(b: _Builder, mark: Mark) -> list[Any]:
+    base = b.layer(mark).mark_line(strokeWidth=1.8, interpolate="linear", clip=True)
+    return [
+        base.encode(
+            x=b.axis(b.figure.x, "x"),
+            y=b.axis(b.figure.y, "y", mark.y),
+            **b.colour(mark),
+            **b.second(mark, "strokeDash"),
+        )
+    ]
+
+
+def _points(b: _Builder, mark: Mark) -> list[Any]:
+    many = len(b.rows) > 300
+    base = b.layer(mark).mark_point(
+        filled=True, size=16 if many else 44, opacity=0.55 if many else 0.9, clip=True
+    )
+    found = [
+        base.encode(
+            x=b.axis(b.figure.x, "x"),
+            y=b.axis(b.figure.y, "y", mark.y),
+            **b.colour(mark),
+            **b.second(mark, "shape"),
+        )
+    ]
+    return [*_whiskers(b, mark), *found]
+
+
+def _whiskers(b: _Builder, mark: Mark) -> list[Any]:
+    """Draw the interval of points or bars, where low and high are given."""
+    alt = _altair()
+    if not (mark.low and mark.high):
+        return []
+    ink = {"color": alt.value(INK)} if mark.kind == "bars" else b.colour(mark)
+    return [
+        b.layer(mark)
+        .mark_rule(strokeWidth=1.4)
+        .encode(
+            x=b.axis(b.figure.x, "x"),
+            y=b.axis(b.figure.y, "y", mark.low),
+            y2=f"{b.name(mark.high)}:Q",
+            **ink,
+        )
+    ]
+
+
+def _band(b: _Builder, mark: Mark) -> list[Any]:
+    base = b.layer(mark).mark_area(opacity=0.22, line=False, clip=True)
+    return [
+        base.encode(
+            x=b.axis(b.figure.x, "x"),
+            y=b.axis(b.figure.y, "y", mark.low),
+            y2=f"{b.name(mark.high)}:Q",
+            **b.colour(mark),
+        )
+    ]
+
+
+def _bars(b: _Builder, mark: Mark) -> list[Any]:
+    alt = _altair()
+    if not mark.y:
+        return _whiskers(b, mark)
+    if b.numeric(b.figure.x.column):
+        distinct = len({r[b.name(b.figure.x.column)] for r in b.rows})
+        size = max(1.0, min(28.0, 0.8 * b.width / max(1, distinct)))
+        base = b.layer(mark).mark_bar(size=size, clip=True, orient="vertical")
+    else:
+        base = b.layer(mark).mark_bar(clip=True, orient="vertical")
+    encoding = {
+        "x": b.axis(b.figure.x, "x"),
+        "y": b.axis(b.figure.y, "y", mark.y).stack(None),
+        **b.colour(mark),
+    }
+    if b.figure.y.scale == "log":
+        encoding["y2"] = alt.value(b.height)  # there is no zero to stand on
+    if mark.series:
+        encoding["xOffset"] = alt.XOffset(f"{b.name(mark.series)}:N", sort=None)
+    return [base.encode(**encoding), *_whiskers(b, mark)]
+
+
+def _rule(b: _Builder, mark: Mark) -> list[Any]:
+    alt = _altair()
+    if mark.value is None:
+        raise ValueError(f"figure '{b.figure.name}': a rule needs a value")
+    one = alt.Data(values=[{"at": mark.value}])
+    channel: Any = alt.Y if mark.across == "y" else alt.X
+    where = {mark.across: channel("at:Q")}
+    line = alt.Chart(one).mark_rule(color=INK, strokeDash=[5, 4], strokeWidth=1.2)
+    found: list[Any] = [line.encode(**where)]
+    if mark.label:
+        place = (
+            {"align": "right", "dx": -4, "dy": -5, "x": b.width}
+            if mark.across == "y"
+            else {"align": "left", "dx": 4, "dy": 4, "y": 0, "baseline": "top"}
+        )
+        for look in ({"color": HALO, "stroke": HALO, "strokeWidth": 4}, {"color": INK}):
+            text = alt.Chart(one).mark_text(fontSize=11, **place, **look)
+            found.append(text.encode(text=alt.value(mark.label), **where))
+    return found
+
+
+def _cells(b: _Builder, mark: Mark) -> list[Any]:
+    alt = _altair()
+    column = mark.shade or mark.y
+    shown = mark.label or column.replace("_", " ")
+    colour = alt.Color(
+        f"{b.name(column)}:Q", title=shown, scale=alt.Scale(range=_RAMP, interpolate="lab")
+    )
+    encoding: dict[str, Any] = {}
+    for axis, letter in ((b.figure.x, "x"), (b.figure.y, "y")):
+        channel: Any = alt.X if letter == "x" else alt.Y
+        title = titled(axis)
+        order = "ascending" if b.numeric(axis.column) else None
+        encoding[letter] = channel(
+            f"{b.name(axis.column)}:O", title=title, sort=order, axis=alt.Axis(labelAngle=0)
+        )
+    return [alt.Chart().mark_rect().encode(color=colour, **encoding)]
+
+
+def _swatches(b: _Builder, mark: Mark) -> list[Any]:
+    alt = _altair()
+    encoding: dict[str, Any] = {}
+    for axis, letter in ((b.figure.x, "x"), (b.figure.y, "y")):
+        channel: Any = alt.X if letter == "x" else alt.Y
+        look = alt.Axis(labelAngle=0, orient="top" if letter == "x" else "left", grid=False)
+        encoding[letter] = channel(
+            f"{b.name(axis.column)}:O",
+            title=titled(axis) or None,
+            sort=None,
+            axis=look,
+            scale=alt.Scale(paddingInner=0.02 if letter == "x" else 0.12),
+        )
+    paint = alt.Color(f"{b.name(mark.shade)}:N", scale=None)
+    found = [alt.Chart().mark_rect().encode(color=paint, **encoding)]
+    if mark.y:
+        # Ink by the paint's own brightness (BT.601 luma of the code values).
+        hexes = [
+            f"parseInt(slice(datum.{b.name(mark.shade)}, {i}, {i + 2}), 16)" for i in (1, 3, 5)
+        ]
+        bright = " + ".join(f"{w} * {h}" for w, h in zip((0.299, 0.587, 0.114), hexes, strict=True))
+        ink = alt.condition(f"{bright} > 128", alt.value("#000000"), alt.value("#ffffff"))
+        text = alt.Text(f"{b.name(mark.y)}:Q", format=".1f")
+        words = alt.Chart().transform_filter(f"isValid(datum.{b.name(mark.y)})")
+        found.append(words.mark_text(fontSize=11).encode(text=text, color=ink, **encoding))
+    return found
+
+
+def _links(b: _Builder, mark: Mark) -> list[Any]:
+    alt = _altair()
+    whole = f"isValid(datum.{b.name(mark.low)}) && isValid(datum.{b.name(mark.high)})"
+    lines = alt.Chart().transform_filter(whole).mark_rule(color=INK, opacity=0.45, strokeWidth=1.2)
+    return [
+        lines.encode(
+            x=b.axis(b.figure.x, "x"),
+            y=b.axis(b.figure.y, "y", mark.y),
+            x2=f"{b.name(mark.low)}:Q",
+            y2=f"{b.name(mark.high)}:Q",
+        )
+    ]
+
+
+_DRAW = {
+    "line": _line,
+    "points": _points,
+    "band": _band,
+    "bars": _bars,
+    "rule": _rule,
+    "cells": _cells,
+    "swatches": _swatches,
+    "links": _links,
+}
+
+
+def _cycle(options: Sequence[Any], count: int) -> list[Any]:
+    return [options[i % len(options)] for i in range(count)]
+
+
+def _theme() -> dict[str, Any]:
+    words = {"labelColor": INK, "titleColor": INK, "labelFontSize": 12, "titleFontSize": 12}
+    return {
+        "aria": False,
+        "background": "#ffffff",
+        "font": "sans-serif",
+        "view": {"stroke": None},
+        "axis": {
+            **words,
+            "titleFontWeight": "normal",
+            "gridColor": RULE,
+            "domainColor": INK,
+            "tickColor": INK,
+            "labelFlush": False,
+            "titlePadding": 8,
+        },
+        "axisX": {"grid": False},
+        "axisY": {"titleAnchor": "start", "titleAngle": 0, "titleAlign": "left",
+                  "titleY": -14, "titleX": 0, "domain": False, "ticks": False},
+        "legend": {**words, "columnPadding": 18, "orient": "bottom", "symbolStrokeWidth": 2,
+                   "symbolOpacity": 1, "labelLimit": 240, "titleFontWeight": "normal"},
+    }  # fmt: skip

@@ -1,0 +1,108 @@
+"""One definition per figure: `results.Figure` to an Altair chart, and from it every format.
+
+The page shows the SVG inline, the export writes SVG, PNG and PDF; all come from the same
+Vega-Lite specification, rendered by vl-convert without a browser and without a network.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Any, Literal
+
+from seeworthy.ground.results import Figure
+from seeworthy.publish import chart
+from seeworthy.publish.palette import INK, RULE
+from seeworthy.publish.rows import titled
+
+Format = Literal["svg", "png", "pdf", "html", "json"]
+
+# Widths of the plotting area in CSS pixels: a page column, and a phone held upright.
+WIDE = (620, 300)
+NARROW = (250, 220)
+
+
+def specification(figure: Figure, size: tuple[int, int] = WIDE) -> dict[str, Any]:
+    """Return the Vega-Lite specification of a figure as plain JSON values."""
+    spec: dict[str, Any] = chart.build(figure, size).to_dict()
+    return spec
+
+
+def render(figure: Figure, kind: Format, size: tuple[int, int] = WIDE) -> bytes:
+    """Draw a figure in one format.
+
+    Parameters
+    ----------
+    figure : Figure
+    kind : {"svg", "png", "pdf", "html", "json"}
+        ``html`` is a fragment with inline SVG, ``json`` the specification itself.
+    size : (int, int)
+        Width and height of the plotting area, CSS pixels. With `Figure.equal` the
+        height follows from the data.
+
+    Returns
+    -------
+    bytes
+        A complete file (UTF-8 for the text formats).
+    """
+    import json
+
+    spec = specification(figure, size)
+    if kind == "json":
+        return json.dumps(spec, ensure_ascii=False).encode()
+    if kind == "html":
+        return inline_svg(figure, size).encode()
+    import vl_convert
+
+    version = chart.schema_version()
+    if kind == "svg":
+        svg: str = vl_convert.vegalite_to_svg(spec, vl_version=version)
+        return svg.encode()
+    if kind == "png":
+        png: bytes = vl_convert.vegalite_to_png(spec, vl_version=version, scale=2)
+        return png
+    pdf: bytes = vl_convert.vegalite_to_pdf(spec, vl_version=version)
+    return pdf
+
+
+def inline_svg(figure: Figure, size: tuple[int, int] = WIDE, prefix: str = "") -> str:
+    """Return SVG for use inside a page.
+
+    The background is left out and the ink is ``currentColor``, so that the page's light
+    or dark paper decides; ids start with `prefix`, because a page holds many figures.
+    """
+    svg = render(figure, "svg", size).decode()
+    svg = re.sub(r'<rect width="[\d.]+" height="[\d.]+" fill="[^"]*"/>', "", svg, count=1)
+    svg = svg.replace(f'"{INK}"', '"currentColor"')
+    svg = svg.replace(f'stroke="{RULE}"', 'stroke="currentColor" stroke-opacity="0.18"')
+    svg = svg.replace(f'"{chart.HALO}"', '"var(--sheet, #fff)"')
+    # Vega counts its ids over the life of the process; count them per figure instead.
+    for place, old in enumerate(dict.fromkeys(re.findall(r'\bid="([^"]+)"', svg))):
+        new = f"{prefix or figure.name}-{place}"
+        svg = re.sub(rf'(\bid="|url\(#|href="#){re.escape(old)}(?=["\)])', rf"\g<1>{new}", svg)
+    # The words beside the figure say what it shows; a reader needs not hear every tick.
+    return svg.replace("<svg ", '<svg aria-hidden="true" focusable="false" ', 1)
+
+
+def table(figure: Figure, most: int = 120) -> tuple[list[str], list[list[str]], int]:
+    """Return the figure's data as text: heads, rows, and how many rows were left out.
+
+    Long columns are thinned evenly to `most` rows.
+    """
+    names = list(figure.columns)
+    titles = {a.column: titled(a) for a in (figure.x, figure.y)}
+    for mark in figure.marks:
+        if mark.y and mark.label:
+            titles.setdefault(mark.y, mark.label)
+    heads = [titles.get(name, name.replace("_", " ")) for name in names]
+    length = max((len(c) for c in figure.columns.values()), default=0)
+    step = max(1, -(-length // most))
+    rows = [[_cell(figure.columns[n][i]) for n in names] for i in range(0, length, step)]
+    return heads, rows, length - len(rows)
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return "–"
+    if isinstance(value, float):
+        return f"{value:.5g}"
+    return str(value)

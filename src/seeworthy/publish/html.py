@@ -1,0 +1,137 @@
+"""The report of a camera as one HTML file that asks nothing of any other host.
+
+Style and figures are inside it, pictures are ``data:`` addresses, there is no script.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from seeworthy.ground.results import Figure, Picture
+from seeworthy.procedures.cautions import CAUTIONS
+from seeworthy.publish import figures, numbers, views
+from seeworthy.publish.model import CameraReport
+from seeworthy.publish.verdict import Verdict, verdict
+
+_WIDEST = 1280
+_HEAVY = 120_000
+TEMPLATES = Path(__file__).parent / "templates"
+
+
+@dataclass(frozen=True, slots=True)
+class ReportPage:
+    """Everything the template ``report.html`` sees.
+
+    Attributes
+    ----------
+    report : CameraReport
+    verdict : Verdict
+    claims : list of ClaimRow
+    silent : list of str
+        Titles of what is measured without a claim.
+    chapters : list of Chapter
+    refused : list of TakeView
+        Takes without a figure, with what to do.
+    customary : bool
+        Show US customary units beside metric ones.
+    style : str
+        The style sheet.
+    disclaimer : str
+        That no figure speaks of the safety of a flight.
+    """
+
+    report: CameraReport
+    verdict: Verdict
+    claims: list[views.ClaimRow]
+    silent: list[str]
+    chapters: list[views.Chapter]
+    refused: list[views.TakeView]
+    customary: bool
+    style: str
+    disclaimer: str = field(default=CAUTIONS["verdict"])
+
+
+def page(report: CameraReport, *, customary: bool = True) -> str:
+    """Return the report as a complete HTML document.
+
+    Parameters
+    ----------
+    report : CameraReport
+    customary : bool
+        Show US customary units beside metric ones.
+    """
+    chapters = views.chapters(report)
+    refused = [t for c in chapters for t in c.takes if t.take.refusal is not None]
+    context = ReportPage(
+        report,
+        verdict(report),
+        views.claim_rows(report.judgements),
+        views.silent_titles(report.judgements),
+        chapters,
+        refused,
+        customary,
+        (TEMPLATES / "report.css").read_text(encoding="utf-8"),
+    )
+    html: str = environment().get_template("report.html").render(page=context)
+    return html
+
+
+@lru_cache(maxsize=1)
+def environment() -> Any:
+    """Return the template environment of all reports."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from markupsafe import Markup
+
+    env = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.filters["long_date"] = views.long_date
+    env.filters["data_address"] = data_address
+    env.filters["typed"] = numbers.typed
+    env.globals["picture_anchor"] = views.picture_anchor
+    env.globals["figure_table"] = figures.table
+
+    def draw(figure: Figure, prefix: str) -> Any:
+        wide = figures.inline_svg(figure, figures.WIDE, f"{prefix}-w")
+        narrow = figures.inline_svg(figure, figures.NARROW, f"{prefix}-n")
+        return Markup(f'<div class="wide">{wide}</div><div class="narrow">{narrow}</div>')  # noqa: S704
+
+    env.globals["draw"] = draw
+    return env
+
+
+def data_address(picture: Picture) -> str:
+    """Return a picture as a ``data:`` address, made lighter where it is heavy.
+
+    A PNG over about 120 kB becomes a JPEG without colour subsampling, at most 1280
+    pixels wide; the bench keeps the original.
+    """
+    data, kind = picture.data, _kind(picture.data)
+    if len(data) > _HEAVY:
+        data, kind = _lighter(data) or (data, kind)
+    return f"data:image/{kind};base64,{base64.b64encode(data).decode()}"
+
+
+def _kind(data: bytes) -> str:
+    return "jpeg" if data[:2] == b"\xff\xd8" else "png"
+
+
+def _lighter(data: bytes) -> tuple[bytes, str] | None:
+    from PIL import Image
+
+    with Image.open(io.BytesIO(data)) as opened:
+        image = opened.convert("RGB")
+    if image.width > _WIDEST:
+        image = image.resize((_WIDEST, round(image.height * _WIDEST / image.width)))
+    out = io.BytesIO()
+    image.save(out, "JPEG", quality=86, subsampling=0, optimize=True)
+    return (out.getvalue(), "jpeg") if out.tell() < len(data) else None

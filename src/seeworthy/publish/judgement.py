@@ -1,0 +1,190 @@
+"""Judgements as one HTML file each: comparison, fitness for a purpose, planned flight.
+
+A decision is always followed by its reasons; a plan begins with its cautions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from seeworthy.ground.quantities import format_value
+from seeworthy.ground.results import Figure
+from seeworthy.procedures.cautions import CAUTIONS
+from seeworthy.publish.html import TEMPLATES, environment
+from seeworthy.publish.judgement_figures import compare_figure, plan_figure, suit_figures
+
+if TYPE_CHECKING:
+    from seeworthy.judge.compare.comparison import Comparison
+    from seeworthy.judge.plan.bench_plan import Plan
+    from seeworthy.judge.purpose.rank import Ranking, Suited
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One section of a page.
+
+    Attributes
+    ----------
+    title : str
+    lines : tuple of str
+        Sentences.
+    head : tuple of str
+        Heads of the table; empty without one.
+    rows : tuple of tuple of str
+    figures : tuple of Figure
+    """
+
+    title: str
+    lines: tuple[str, ...] = ()
+    head: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+    figures: tuple[Figure, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class JudgementPage:
+    """Everything the template ``judgement.html`` sees.
+
+    Attributes
+    ----------
+    over, title, verdict : str
+        Kind of page, name, the decision in one sentence.
+    cautions : tuple of str
+        Shown first.
+    sections : tuple of Section
+    style, disclaimer : str
+    """
+
+    over: str
+    title: str
+    verdict: str
+    sections: tuple[Section, ...]
+    cautions: tuple[str, ...] = ()
+    style: str = ""
+    disclaimer: str = field(default=CAUTIONS["verdict"])
+
+
+def _render(page: JudgementPage) -> str:
+    html: str = environment().get_template("judgement.html").render(page=page)
+    return html
+
+
+def _style() -> str:
+    return (TEMPLATES / "report.css").read_text(encoding="utf-8")
+
+
+def compare_page(found: Comparison) -> str:
+    """Return a comparison as an HTML document."""
+    best = [r for r in found.rows if len(r.best) == 1 and len(r.values) > 1]
+    sections = []
+    for row in found.rows:
+        where = f" ({row.like})" if str(row.like) else ""
+        lines = [row.measurand.meaning]
+        lines += [f"Cannot be told apart: {', '.join(g)}." for g in row.groups if len(g) > 1]
+        if len(row.best) == 1:
+            lines.append(f"Best: {row.best[0]}.")
+        rows = tuple(
+            (
+                f"{p.second} minus {p.first}",
+                format_value(p.value, p.u, row.measurand.unit),
+                f"{p.interval[0]:.4g} to {p.interval[1]:.4g}",
+                f"{p.p_corrected:.2g}",
+                "told apart" if p.apart else "not told apart",
+            )
+            for p in row.pairs
+        )
+        title = row.measurand.title[:1].upper() + row.measurand.title[1:] + where
+        head = ("difference", "value ± u", "95 % interval", "p (Holm)", "verdict")
+        sections.append(Section(title, tuple(lines), head, rows, (compare_figure(row),)))
+    if found.apart:
+        sections.append(Section("Not compared", found.apart))
+    verdict = (
+        "; ".join(f"{r.measurand.title}: {r.best[0]}" for r in best)
+        if best
+        else "Nothing tells these apart so far"
+    )
+    title = ", ".join(found.subjects)
+    return _render(
+        JudgementPage("Comparison", title, f"{verdict}.", tuple(sections), style=_style())
+    )
+
+
+def suit_page(found: Ranking) -> str:
+    """Return a ranking as an HTML document."""
+    first = found.cameras[0] if found.cameras else None
+    verdict = "No camera to rank."
+    if first is not None:
+        verdict = (
+            f"{first.camera} comes first with a probability of {100 * first.ranks[0]:.0f} %: "
+            f"{first.grade}, score {100 * first.score:.0f} "
+            f"({100 * first.interval[0]:.0f} to {100 * first.interval[1]:.0f})."
+        )
+    sections = [Section("The order", (found.purpose.about,), figures=suit_figures(found))]
+    sections += [_suited(c) for c in found.cameras]
+    worth = [t for t in found.next_tests if t.worth >= 0.005][:5]
+    if worth:
+        rows = tuple((t.camera, t.measurand, f"{100 * t.worth:.1f}") for t in worth)
+        sections.append(
+            Section(
+                "What to test next",
+                ("The expected gain in the score of the camera you would choose, knowing it.",),
+                ("camera", "figure", "gain"),
+                rows,
+            )
+        )
+    return _render(
+        JudgementPage("Purpose", found.purpose.title, verdict, tuple(sections), style=_style())
+    )
+
+
+def _suited(c: Suited) -> Section:
+    rows = []
+    for s in c.limits:
+        bound = " and ".join(
+            f"{word} {value:g} {s.limit.measurand.unit}".strip()
+            for word, value in (("at least", s.limit.least), ("at most", s.limit.most))
+            if value is not None
+        )
+        have = f"{s.found.value:.4g}" if s.found else "not tested"
+        rows.append((f"limit: {s.limit.measurand.title} {bound}", have, s.word, s.limit.why))
+    for w in c.wishes:
+        have = f"{w.found.value:.4g} {w.wish.measurand.unit}".strip() if w.found else "not tested"
+        share = f"{100 * w.desirability:.0f} % of what is wished, {100 * w.share:.0f} % of the loss"
+        rows.append((w.wish.measurand.title, have, share, w.wish.why))
+    head = ("asked", "found", "state", "why it is asked")
+    line = (
+        f"{c.grade}, score {100 * c.score:.0f} "
+        f"({100 * c.interval[0]:.0f} to {100 * c.interval[1]:.0f})."
+    )
+    return Section(c.camera, (line,), head, tuple(rows))
+
+
+def plan_page(plans: Sequence[Plan]) -> str:
+    """Return a flight foreseen through cameras as an HTML document, cautions first."""
+    sections = []
+    for plan in plans:
+        rows = []
+        for p in plan.predictions:
+            if p.value is None or p.interval is None:
+                rows.append((p.title, "not known", "", p.missing))
+                continue
+            shown = f"{p.value:.3g} {p.unit} ({p.interval[0]:.3g} to {p.interval[1]:.3g})"
+            limit = f", asked {p.limit}" if p.limit else ""
+            verdict = "" if p.verdict == "told" else p.verdict + limit
+            rows.append((p.title, shown, verdict, p.why))
+        lines = [f"{plan.verdict[:1].upper()}{plan.verdict[1:]}."]
+        for a in plan.advice[:4]:
+            spoils = f" But then: {', '.join(a.spoils)}." if a.spoils else ""
+            lines.append(f"Try: {a.text} Mends {', '.join(a.mends)}.{spoils}")
+        figure = plan_figure(plan)
+        drawn = (figure,) if figure is not None else ()
+        head = ("prediction", "value (95 %)", "verdict", "why")
+        sections.append(Section(plan.camera, tuple(lines), head, tuple(rows), drawn))
+    title = plans[0].flight.title if plans else "Flight"
+    verdict = "; ".join(f"{p.camera}: {p.verdict}" for p in plans) + "."
+    cautions = plans[0].cautions if plans else ()
+    return _render(
+        JudgementPage("Planned flight", title, verdict, tuple(sections), cautions, _style())
+    )

@@ -1,0 +1,214 @@
+"""What a report of one camera is made from: plain frozen data, no database, no files.
+
+`seeworthy.publish.assemble` fills it from a bench; a test can fill it by hand. Pages,
+JSON and PDF are made from this and nothing else.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from seeworthy.ground.results import Outcome, Picture, Result
+from seeworthy.judge.claims.decide import Judgement
+from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
+
+
+@dataclass(frozen=True, slots=True)
+class FileLine:
+    """One input file of a take.
+
+    Attributes
+    ----------
+    name : str
+        As the user called it.
+    sha256 : str
+    size : int
+        Bytes.
+    role : str
+        ``""`` for a positional file.
+    """
+
+    name: str
+    sha256: str
+    size: int = 0
+    role: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingLine:
+    """One reading: its name, and what was typed."""
+
+    name: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """Why a take gave no figure, and what to do.
+
+    Attributes
+    ----------
+    kind : str
+        As in the JSON error shape (``cannot-measure``, ``unreadable-input`` ...).
+    message, hint : str
+    pictures : tuple of Picture
+    """
+
+    kind: str
+    message: str
+    hint: str = ""
+    pictures: tuple[Picture, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TakeReport:
+    """One take and what came of it.
+
+    Attributes
+    ----------
+    number : int
+        Number of the take in its bench.
+    procedure : str
+        Id.
+    outcome : Outcome or None
+        None where it was refused or not run yet.
+    refusal : Refusal or None
+    unit : str
+        Which specimen.
+    firmware : str
+        On that day.
+    taken : date or None
+    note : str
+    files : tuple of FileLine
+    readings : tuple of ReadingLine
+    options : tuple of ReadingLine
+    conditions : mapping of name to text
+    measured : datetime or None
+        When the figures were computed.
+    method_version : int or None
+        Version of the procedure that computed them.
+    seeworthy : str
+        Version of the program that computed them.
+    stale : bool
+        True when inputs or method changed since; ``run`` would redo it.
+    """
+
+    number: int
+    procedure: str
+    outcome: Outcome | None = None
+    refusal: Refusal | None = None
+    unit: str = ""
+    firmware: str = ""
+    taken: dt.date | None = None
+    note: str = ""
+    files: tuple[FileLine, ...] = ()
+    readings: tuple[ReadingLine, ...] = ()
+    options: tuple[ReadingLine, ...] = ()
+    conditions: Mapping[str, str] = field(default_factory=dict)
+    measured: dt.datetime | None = None
+    method_version: int | None = None
+    seeworthy: str = ""
+    stale: bool = False
+
+    @property
+    def results(self) -> tuple[Result, ...]:
+        """Results, none where it was refused."""
+        return () if self.outcome is None else self.outcome.results
+
+
+@dataclass(frozen=True, slots=True)
+class UnitLine:
+    """One specimen: its serial, a note, and its firmware by date."""
+
+    serial: str
+    note: str = ""
+    firmware: tuple[tuple[str, dt.date], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CameraReport:
+    """Everything the report of one camera says.
+
+    Attributes
+    ----------
+    camera : str
+        Name of the model.
+    maker, note : str
+    bench : str
+        Name of the bench, as printed in the head.
+    units : tuple of UnitLine
+    judgements : tuple of Judgement
+        Claims first, then what was measured without a claim.
+    takes : tuple of TakeReport
+        In the order of procedures, then of number.
+    tolerance : Tolerance
+        Of claims that have none of their own.
+    made : datetime or None
+        When the report was written; None leaves the line out (same input, same file).
+    seeworthy : str
+        Version of the program that wrote the report.
+    """
+
+    camera: str
+    maker: str = ""
+    note: str = ""
+    bench: str = ""
+    units: tuple[UnitLine, ...] = ()
+    judgements: tuple[Judgement, ...] = ()
+    takes: tuple[TakeReport, ...] = ()
+    tolerance: Tolerance = DEFAULT_TOLERANCE
+    made: dt.datetime | None = None
+    seeworthy: str = ""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the report as plain JSON values (pictures by name only)."""
+        from seeworthy.publish.verdict import verdict
+
+        return {
+            "camera": self.camera,
+            "maker": self.maker,
+            "bench": self.bench,
+            "seeworthy": self.seeworthy,
+            "made": self.made.isoformat() if self.made else None,
+            "verdict": verdict(self).to_json(),
+            "tolerance": str(self.tolerance),
+            "units": [
+                {
+                    "serial": u.serial,
+                    "firmware": [{"name": n, "since": d.isoformat()} for n, d in u.firmware],
+                }
+                for u in self.units
+            ],
+            "claims": [j.to_json() for j in self.judgements],
+            "takes": [_take_json(t) for t in self.takes],
+        }
+
+
+def _take_json(take: TakeReport) -> dict[str, Any]:
+    outcome = take.outcome or Outcome()
+    refusal = take.refusal
+    return {
+        "take": take.number,
+        "procedure": take.procedure,
+        "method": outcome.method,
+        "method_version": take.method_version,
+        "seeworthy": take.seeworthy,
+        "unit": take.unit,
+        "firmware": take.firmware,
+        "taken": take.taken.isoformat() if take.taken else None,
+        "measured": take.measured.isoformat() if take.measured else None,
+        "stale": take.stale,
+        "inputs": [{"file": f.name, "sha256": f.sha256, "role": f.role} for f in take.files],
+        "readings": [{"name": r.name, "text": r.text} for r in take.readings],
+        "options": [{"name": r.name, "text": r.text} for r in take.options],
+        "results": [r.to_json() for r in outcome.results],
+        "findings": dict(outcome.findings),
+        "warnings": list(outcome.warnings),
+        "sentence": outcome.sentence,
+        "error": None
+        if refusal is None
+        else {"kind": refusal.kind, "message": refusal.message, "hint": refusal.hint},
+    }

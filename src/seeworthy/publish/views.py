@@ -1,0 +1,291 @@
+"""What the page template is given: rows of finished words, in the order they are read.
+
+Documented dataclasses, so that a template never digs in results and a test can read the
+page's content without HTML.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from seeworthy.ground.measurands import measurand
+from seeworthy.ground.results import Result
+from seeworthy.judge.claims.decide import Judgement
+from seeworthy.procedures import all_procedures
+from seeworthy.procedures.cautions import CAUTIONS
+from seeworthy.procedures.declare import Procedure
+from seeworthy.publish import numbers
+from seeworthy.publish.model import CameraReport, TakeReport
+from seeworthy.publish.palette import Badge, badge
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """A claim and a measured interval on one scale, in percent of its width.
+
+    Attributes
+    ----------
+    band_left, band_width : float
+        Claim and tolerance.
+    claim : float
+    low, width : float
+        The 95 % interval.
+    """
+
+    band_left: float
+    band_width: float
+    claim: float
+    low: float
+    width: float
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimRow:
+    """One row of the table of claims, in words."""
+
+    title: str
+    claimed: str
+    source: str
+    measured: str
+    interval: str
+    tolerance: str
+    badge: Badge
+    favour: str
+    remark: str
+    strip: Strip | None
+
+
+@dataclass(frozen=True, slots=True)
+class ResultRow:
+    """One measured value, in words.
+
+    Attributes
+    ----------
+    title, meaning : str
+    value, interval, u : str
+        With units; `u` is the standard uncertainty.
+    customary : str
+        Value and interval in US customary units, ``""`` where they are the same.
+    n : int
+    conditions : str
+    take : str
+        Anchor of the take; `label` is its name, `specimen` says of which unit.
+    label, specimen : str
+    evidence : tuple of (anchor, name)
+    """
+
+    title: str
+    meaning: str
+    value: str
+    interval: str
+    u: str
+    customary: str
+    n: int
+    conditions: str
+    take: str
+    label: str
+    specimen: str
+    evidence: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TakeView:
+    """One take with the rows of its results."""
+
+    anchor: str
+    label: str
+    context: str
+    take: TakeReport
+    rows: tuple[ResultRow, ...]
+    findings: tuple[tuple[str, str, str], ...]
+    method: str
+
+
+@dataclass(frozen=True, slots=True)
+class Chapter:
+    """One procedure: what is asked, the takes, and how it is done.
+
+    Attributes
+    ----------
+    anchor, title, question : str
+    cautions, kit, steps : tuple of str
+    version : int
+        Of the method as it is now.
+    takes : tuple of TakeView
+    """
+
+    anchor: str
+    title: str
+    question: str
+    cautions: tuple[str, ...]
+    kit: tuple[str, ...]
+    steps: tuple[str, ...]
+    version: int
+    takes: tuple[TakeView, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Several:
+    """Whether takes need to say of which unit and firmware they are."""
+
+    units: bool
+    firmware: bool
+
+
+def claim_rows(judgements: Iterable[Judgement]) -> list[ClaimRow]:
+    """Return the rows of everything the seller claims (not what he leaves out)."""
+    return [_claim_row(j) for j in judgements if j.state != "claimed nothing"]
+
+
+def silent_titles(judgements: Iterable[Judgement]) -> list[str]:
+    """Return what was measured although the seller gives no figure."""
+    return [j.title for j in judgements if j.state == "claimed nothing" and j.result is not None]
+
+
+def _claim_row(item: Judgement) -> ClaimRow:
+    claim, found = item.claim, item.result
+    claimed = ""
+    if claim is not None:
+        value = "" if claim.value is None else f"{claim.value:g}"
+        claimed = numbers.typed(claim.text) or numbers.with_unit(value, item.unit)
+    measured = interval = ""
+    if found is not None:
+        measured = numbers.value_text(found)
+        interval = numbers.interval_text(*found.interval, found.u, found.unit)
+    elif item.found is not None:
+        measured = numbers.finding_text(item.found)
+        if item.subject.endswith("_px"):
+            measured = numbers.with_unit(measured, "px")
+    return ClaimRow(
+        item.title,
+        claimed,
+        claim.source if claim else "",
+        measured,
+        interval,
+        str(item.tolerance) if item.band else "",
+        badge(item.state, item.favour),
+        item.favour if item.favour not in {"", "as claimed", "off"} else "",
+        numbers.typed(item.remark),
+        _strip(item),
+    )
+
+
+def _strip(item: Judgement) -> Strip | None:
+    if item.band is None or item.result is None or item.claim is None:
+        return None
+    marks = [*item.band, *(x for x in item.result.interval if math.isfinite(x))]
+    low, high = min(marks), max(marks)
+    pad = 0.06 * (high - low) or 1.0
+    low, high = low - pad, high + pad
+
+    def at(x: float) -> float:
+        return round(100 * (min(max(x, low), high) - low) / (high - low), 2)
+
+    left, right = (at(x) for x in item.result.interval)
+    start, end = (at(x) for x in item.band)
+    return Strip(start, end - start, at(item.claim.value or 0.0), left, max(0.0, right - left))
+
+
+def chapters(report: CameraReport) -> list[Chapter]:
+    """Return one chapter per procedure that has takes, in the order of the design."""
+    known = all_procedures()
+    names = dict.fromkeys(t.procedure for t in report.takes)
+    order = [n for n in known if n in names] + [n for n in names if n not in known]
+    several = _Several(
+        len({t.unit for t in report.takes}) > 1,
+        len({t.firmware for t in report.takes if t.firmware}) > 1,
+    )
+    made = []
+    for name in order:
+        takes = [t for t in report.takes if t.procedure == name]
+        made.append(_chapter(name, known.get(name), takes, several))
+    return made
+
+
+def _chapter(
+    name: str, found: Procedure | None, takes: Sequence[TakeReport], several: _Several
+) -> Chapter:
+    views = tuple(_take(t, found, several) for t in takes)
+    if found is None:  # an add-on that is not installed here; its figures stay readable
+        return Chapter(f"p-{name}", name.title(), "", (), (), (), 0, views)
+    return Chapter(
+        f"p-{name}",
+        found.title,
+        found.question,
+        tuple(CAUTIONS.get(c, c) for c in found.cautions),
+        found.kit,
+        tuple(s.text for s in found.steps),
+        found.version,
+        views,
+    )
+
+
+def _take(take: TakeReport, found: Procedure | None, several: _Several) -> TakeView:
+    anchor = f"take-{take.number}"
+    label = f"Take {take.number}"
+    words = []
+    if take.unit:
+        words.append(f"unit {take.unit}")
+    if take.firmware:
+        words.append(f"firmware {take.firmware}")
+    words.extend(f"{k} {numbers.typed(v)}" for k, v in take.conditions.items())
+    if take.taken:
+        words.append(f"filmed {long_date(take.taken)}")
+    outcome = take.outcome
+    pictures = {p.name for p in outcome.pictures} if outcome else set()
+    rows = tuple(_row(r, take, several, pictures) for r in take.results)
+    meanings = found.findings if found else {}
+    findings: tuple[tuple[str, str, str], ...] = ()
+    if outcome:
+        findings = tuple(
+            (numbers.finding_name(name), numbers.finding_text(value), meanings.get(name, ""))
+            for name, value in outcome.findings.items()
+        )
+    method = outcome.method if outcome else ""
+    return TakeView(anchor, label, " · ".join(words), take, rows, findings, method)
+
+
+def _row(found: Result, take: TakeReport, several: _Several, pictures: set[str]) -> ResultRow:
+    entry = measurand(found.measurand)
+    conditions = {k: v for k, v in found.conditions.items() if k not in {"unit", "firmware"}}
+    words = numbers.conditions_text(conditions)
+    where = []
+    if several.units and take.unit:
+        where.append(f"unit {take.unit}")
+    if several.firmware and take.firmware:
+        where.append(f"firmware {take.firmware}")
+    label = f"Take {take.number}"
+    return ResultRow(
+        entry.title[:1].upper() + entry.title[1:],
+        entry.meaning,
+        numbers.value_text(found),
+        numbers.interval_text(*found.interval, found.u, found.unit),
+        numbers.u_text(found),
+        numbers.customary(found),
+        found.n,
+        words,
+        f"take-{take.number}",
+        label,
+        ", ".join(where),
+        tuple((picture_anchor(take, e), e) for e in found.evidence if e in pictures),
+    )
+
+
+def picture_anchor(take: TakeReport, name: str) -> str:
+    """Return the anchor of an evidence picture."""
+    safe = "".join(c if c.isalnum() else "-" for c in name)
+    return f"picture-{take.number}-{safe}"
+
+
+def long_date(day: object) -> str:
+    """Write a date so that nobody swaps day and month: ``12 Nov 2026``."""
+    import datetime as dt
+
+    if isinstance(day, dt.date):
+        return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+    return str(day)
+
+
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")

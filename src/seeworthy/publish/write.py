@@ -1,0 +1,85 @@
+"""Writing reports into files."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import re
+import tempfile
+from pathlib import Path
+
+from seeworthy.bench.cameras import list_cameras
+from seeworthy.bench.store import Bench
+from seeworthy.bench.trouble import said_in_words
+from seeworthy.ground.errors import NotFound
+from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
+from seeworthy.publish.assemble import camera_report
+from seeworthy.publish.html import page
+
+
+def write_reports(
+    bench: Bench,
+    camera: str | None = None,
+    *,
+    out: Path | None = None,
+    tolerance: Tolerance = DEFAULT_TOLERANCE,
+    customary: bool = True,
+) -> list[Path]:
+    """Write the report of one camera, or of every camera of a bench.
+
+    Parameters
+    ----------
+    bench : Bench
+    camera : str, optional
+    out : path, optional
+        A file for one camera, else a folder; by default ``exports/`` of the bench.
+    tolerance : Tolerance
+        Of claims.
+    customary : bool
+        US customary units beside metric ones.
+
+    Returns
+    -------
+    list of Path
+        Each written whole or not at all.
+
+    Raises
+    ------
+    NotFound
+        No such camera, or no camera at all.
+    """
+    names = [camera] if camera else [c.name for c in list_cameras(bench)]
+    if not names:
+        raise NotFound("This bench has no camera yet.", "Add one: `seeworthy camera add NAME`.")
+    folder = out or bench.exports_folder
+    written = []
+    for name in names:
+        report = camera_report(
+            bench, name, tolerance=tolerance, made=dt.datetime.now(dt.UTC).astimezone()
+        )
+        single = out is not None and out.suffix.lower() in {".html", ".htm"}
+        path = out if single and out and len(names) == 1 else folder / f"{slug(report.camera)}.html"
+        with said_in_words(path.parent):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            write_whole(path, page(report, customary=customary).encode())
+        written.append(path)
+    return written
+
+
+def slug(name: str) -> str:
+    """Return a name as a file name: ``report-dunlin``."""
+    plain = re.sub(r"[^\w]+", "-", name.casefold()).strip("-")
+    return f"report-{plain or 'camera'}"
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file so that it is there whole or not at all."""
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+        Path(name).chmod(0o644)
+        Path(name).replace(path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
