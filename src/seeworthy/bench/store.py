@@ -34,6 +34,33 @@ BUSY_SECONDS = 30.0
 FORM = "1"
 
 
+class _Session(Session):
+    """A session whose rows stay alive until it is closed, however it ends.
+
+    Our rows point at each other (a take and its outcome), so one that nobody asks for any
+    more waits in a cycle for the garbage collector, while the session still writes into
+    its state: when it closes, rolls back, commits a removal. On Python 3.11 the collector
+    may run inside such a write; it then frees the row, whose weak-reference callback
+    writes into the same state, and the state's values are freed twice: a crash.
+    Here no row is garbage as long as the session can write into its state.
+    """
+
+    def __init__(self, engine: Engine, **options: Any) -> None:
+        super().__init__(engine, **options)
+        self._rows: list[object] = []
+
+    def close(self) -> None:
+        """Let go of the database, then of the rows."""
+        super().close()
+        self._rows.clear()
+
+
+@event.listens_for(_Session, "loaded_as_persistent")
+@event.listens_for(_Session, "after_attach")
+def _keep(session: _Session, row: object) -> None:
+    session._rows.append(row)
+
+
 class Bench:
     """An open bench.
 
@@ -67,7 +94,7 @@ class Bench:
     @contextmanager
     def reading(self) -> Iterator[Session]:
         """Give a session that sees one state of the bench throughout."""
-        with said_in_words(self.folder), Session(self._engine) as session:
+        with said_in_words(self.folder), _Session(self._engine) as session:
             yield session
 
     @contextmanager
@@ -78,7 +105,7 @@ class Bench:
         engine = self._engine.execution_options(seeworthy_write=True)
         with (
             said_in_words(self.folder),
-            Session(engine, expire_on_commit=False) as session,
+            _Session(engine, expire_on_commit=False) as session,
             session.begin(),
         ):
             yield session
