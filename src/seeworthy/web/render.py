@@ -48,8 +48,10 @@ def environment() -> Any:
     """Return the template environment of the pages."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+    from seeworthy.publish.html import TEMPLATES
+
     env = Environment(
-        loader=FileSystemLoader([HERE / "templates", HERE.parent / "report" / "templates"]),
+        loader=FileSystemLoader([HERE / "templates", TEMPLATES]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
