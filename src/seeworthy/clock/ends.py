@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from seeworthy.clock.watch import ClockTrack, ClockWatch
-
-if TYPE_CHECKING:
-    from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.frames import FrameView, Stage
 
 _PATIENCE = 30  # frames in vain after which there is no clock
 _SHORT = 0.6  # of an update: below, frames see single updates

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -248,8 +249,6 @@ def _sweep(
 
 def _sample(luma: Luma, homography: Array, across: Array, down: Array) -> Array:
     """Code values at layout positions, (len(down), len(across)); outside the frame 0."""
-    import cv2
-
     grid = np.stack(np.meshgrid(across, down), axis=-1).reshape(-1, 1, 2)
     spots = cv2.perspectiveTransform(grid, homography).reshape(len(down), len(across), 2)
     maps = spots.astype(np.float32)
@@ -309,8 +308,6 @@ def _grown(corners: Array) -> Array:
 
 
 def _homography(layout: Array, pixels: Array) -> Array | None:
-    import cv2
-
     found, _ = cv2.findHomography(layout, pixels)
     return None if found is None else np.asarray(found, np.float64)
 
@@ -326,8 +323,6 @@ def _within(luma: Luma, spots: Array) -> npt.NDArray[np.bool_]:
 
 def _refined(luma: Luma, seen: dict[int, Array]) -> dict[int, Array]:
     """Corners of the marks to a part of a pixel."""
-    import cv2
-
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 20, 0.01)
     fine = {}
     for key, corners in seen.items():
@@ -358,8 +353,6 @@ def _agreement(luma: Luma, homography: Array, marks: dict[int, Array]) -> float:
 
 def _marks(luma: Luma, scale: float) -> dict[int, Array]:
     """Corners (4, 2) of each mark by its number, in pixels of `luma`."""
-    import cv2
-
     if scale != 1:
         how = cv2.INTER_CUBIC if scale > 1 else cv2.INTER_AREA
         luma = np.asarray(cv2.resize(luma, None, fx=scale, fy=scale, interpolation=how), np.uint8)

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import minimize
 
 Array = npt.NDArray[np.float64]
 
@@ -310,7 +311,6 @@ def _likelihood(fit: _Fit) -> float:
 
 def _explain(shown: Shown, period: float, phases: Array, blur_most: float) -> list[_Model]:
     """Models that explain the frames, the best one first, then others that do about as well."""
-    from scipy.optimize import minimize
 
     def model(x: Array) -> _Model:
         return _Model(

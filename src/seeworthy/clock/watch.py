@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from array import array
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -30,9 +29,8 @@ from seeworthy.clock.find import (
 )
 from seeworthy.clock.moments import Moments, Shown, find_moments, roughness, sideways
 from seeworthy.ground.errors import CannotMeasure
-
-if TYPE_CHECKING:
-    from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.light import light_of
 
 Array = npt.NDArray[np.float64]
 
@@ -127,8 +125,6 @@ class ClockWatch:
 
     def begin(self, stage: Stage) -> None:
         """Take the depth and the tone curve of the code values."""
-        from seeworthy.media.light import light_of
-
         self._shift = stage.bits - 8
         try:
             table = light_of(stage).table

@@ -13,6 +13,8 @@ from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import cv2
+
 from seeworthy.bench.cameras import add_camera, add_firmware, add_unit, list_cameras
 from seeworthy.bench.claims import set_claim
 from seeworthy.bench.models import AboutRow
@@ -21,6 +23,7 @@ from seeworthy.bench.takes import add_take, list_takes
 from seeworthy.demo.cameras import CAMERAS, TITLE, DemoCamera
 from seeworthy.demo.takes import SHELF, Prop, Staged
 from seeworthy.ground.errors import Conflict
+from seeworthy.ground.measurands import all_measurands
 from seeworthy.procedures import all_procedures
 
 CARD = "card"
@@ -154,8 +157,6 @@ def render(
 
 def _one_thread() -> None:
     """Keep OpenCV to one thread: there is one process per core already."""
-    import cv2
-
     cv2.setNumThreads(1)
 
 
@@ -183,8 +184,6 @@ def _enter(bench: Bench, camera: DemoCamera) -> None:
 
 def _known(subject: str) -> bool:
     """Tell whether a claim's subject can be entered: its procedure may not be installed."""
-    from seeworthy.ground.measurands import all_measurands
-
     findings = {name for p in all_procedures().values() for name in p.findings}
     return subject in all_measurands() or subject in findings
 

@@ -3,10 +3,22 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-if TYPE_CHECKING:
-    from seeworthy.demo.cameras import DemoCamera
+import numpy as np
+
+from seeworthy.demo.cameras import DemoCamera
+from seeworthy.virtual.colour_scene import (
+    Shoot,
+    SmallCamera,
+    Viewpoint,
+    good_linear,
+    picture,
+    random_table,
+    write_clip,
+    write_still,
+)
+from seeworthy.virtual.optics import Sensor
 
 # Strength of the colours, gains of red and blue, exposure: what these cameras make of them.
 LOOKS: dict[str, tuple[float, tuple[float, float], float]] = {
@@ -17,10 +29,6 @@ LOOKS: dict[str, tuple[float, tuple[float, float], float]] = {
 
 def _set(camera: DemoCamera) -> tuple[Any, Any, Any]:
     """Return the objects (the same for all), and a random generator for the camera's place."""
-    import numpy as np
-
-    from seeworthy.virtual.colour_scene import Viewpoint, random_table
-
     table = random_table(np.random.default_rng(2026))
     rng = np.random.default_rng([camera.seed, 70])
     return table, Viewpoint.near(np.random.default_rng(7), 1200, 900), rng
@@ -28,10 +36,6 @@ def _set(camera: DemoCamera) -> tuple[Any, Any, Any]:
 
 def take_reference(path: Path, camera: DemoCamera) -> None:
     """Take the still with the good camera."""
-    import numpy as np
-
-    from seeworthy.virtual.colour_scene import Shoot, good_linear, picture, write_still
-
     table, place, rng = _set(camera)
     light = picture(table, np.clip(good_linear(table.paints), 0, 1), place)
     write_still(path, light, rng, sensor=Shoot().good_sensor)
@@ -39,9 +43,6 @@ def take_reference(path: Path, camera: DemoCamera) -> None:
 
 def film_objects(path: Path, camera: DemoCamera) -> None:
     """Film the objects with the camera under test."""
-    from seeworthy.virtual.colour_scene import Shoot, SmallCamera, Viewpoint, picture, write_clip
-    from seeworthy.virtual.optics import Sensor
-
     table, _, rng = _set(camera)
     saturation, white, exposure = LOOKS[camera.name]
     seen = SmallCamera(saturation, white, exposure).linear(table.paints)

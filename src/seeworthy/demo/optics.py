@@ -4,8 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+
 from seeworthy.demo.cameras import DemoCamera
 from seeworthy.demo.targets import lens_of
+from seeworthy.procedures.shading.study import Field, film_field
+from seeworthy.targets import target
+from seeworthy.virtual.filming import Hold, Studio, film, paints_of
+from seeworthy.virtual.optics import Blur, Shading
+from seeworthy.virtual.planar import Pose
 
 CORNERS = {
     "Dunlin": (1.9, 1.7, 2.4, 1.8),
@@ -24,13 +31,6 @@ FALL_OFF = {
 
 def film_edges(path: Path, camera: DemoCamera) -> None:
     """Render the edges target filling the frame, on a tripod."""
-    import numpy as np
-
-    from seeworthy.targets import target
-    from seeworthy.virtual.filming import Hold, Studio, film, paints_of
-    from seeworthy.virtual.optics import Blur
-    from seeworthy.virtual.planar import Pose
-
     rng = np.random.default_rng([camera.seed, 31])
     layout = target("edges")
     lens = lens_of(camera)
@@ -43,11 +43,6 @@ def film_edges(path: Path, camera: DemoCamera) -> None:
 
 def film_flat(path: Path, camera: DemoCamera, turn: bool) -> None:
     """Render the overcast sky through a sheet of paper, upright or with the camera turned."""
-    import numpy as np
-
-    from seeworthy.procedures.shading.study import Field, film_field
-    from seeworthy.virtual.optics import Shading
-
     stops, power, red, blue = FALL_OFF[camera.name]
     # The sky is brighter on one side.
     shade = Shading(stops, power, (0.5, 0.5), red, blue, (-0.12, 0.0))

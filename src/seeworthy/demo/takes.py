@@ -9,19 +9,28 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import random
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
 
 from seeworthy.demo.cameras import DemoCamera
 from seeworthy.demo.colour import LOOKS, film_objects, take_reference
 from seeworthy.demo.optics import film_edges, film_flat
 from seeworthy.demo.targets import film_board, film_rings
-
-if TYPE_CHECKING:
-    from seeworthy.virtual.sensor import Camera
+from seeworthy.virtual.detail_scene import leaves
+from seeworthy.virtual.faults import Plan, render
+from seeworthy.virtual.flight_logs import as_csv, demo_log
+from seeworthy.virtual.ground import ground
+from seeworthy.virtual.resample import MARGIN, SmallRaster
+from seeworthy.virtual.scene_plain import PlainScene
+from seeworthy.virtual.sensor import Camera
+from seeworthy.virtual.stamp import Flight, Overlay, clock_text, film
+from seeworthy.virtual.uprights_casts import passing
 
 _POST_FRAMES = 66
 _WALK_FRAMES = 150
@@ -73,8 +82,6 @@ class Staged:
 
 
 def _read(camera: DemoCamera, what: str, truth: float, scatter: float, places: int) -> str:
-    import random
-
     rng = random.Random(f"{camera.seed} {what}")
     return f"{rng.gauss(truth, scatter):.{places}f}"
 
@@ -110,8 +117,6 @@ def view(camera: DemoCamera) -> Iterator[Staged]:
 
 
 def _virtual(camera: DemoCamera, exposure: float = 1 / 500) -> Camera:
-    from seeworthy.virtual.sensor import Camera
-
     return Camera(
         width=camera.width,
         height=camera.height,
@@ -132,7 +137,6 @@ def _stamps(made: Camera, frames: int) -> list[float]:
 def film_posts(path: Path, camera: DemoCamera) -> None:
     """Render the fence posts that pass the window of the bus to the point."""
     from seeworthy.virtual.scene_uprights import write_clip
-    from seeworthy.virtual.uprights_casts import passing
 
     made = _virtual(camera)
     scene = passing(
@@ -154,9 +158,6 @@ def film_lamp(path: Path, camera: DemoCamera, frequency: float) -> None:
 
 def film_walk(path: Path, camera: DemoCamera, dropped: tuple[int, ...]) -> None:
     """Render a walk along the dune foot, hand-held; some cameras lose frames of it."""
-    from seeworthy.virtual.faults import Plan, render
-    from seeworthy.virtual.scene_plain import PlainScene
-
     scene: Any = PlainScene(camera.width, camera.height, motion="sway", seed=camera.seed)
     plan = Plan(_WALK_FRAMES, dropped=frozenset(dropped), seed=camera.seed)
     render(path, scene, plan, bit_rate=round(camera.bit_rate * 1e6))
@@ -196,9 +197,6 @@ def timing(camera: DemoCamera) -> Iterator[Staged]:
 
 def film_glide(path: Path, camera: DemoCamera) -> None:
     """Render a glide over the dunes by a camera whose date stamp cannot be switched off."""
-    from seeworthy.virtual.ground import ground
-    from seeworthy.virtual.stamp import Flight, Overlay, clock_text, film
-
     start = dt.datetime.combine(camera.day(2), dt.time(14, 5, 57))
     date = Overlay(clock_text("%Y/%m/%d %H:%M:%S", start), height=camera.height // 30)
     glide = Flight(
@@ -220,11 +218,6 @@ def stamp(camera: DemoCamera) -> Iterator[Staged]:
 
 def film_shingle(path: Path, camera: DemoCamera) -> None:
     """Render shingle on the beach; one camera enlarges what its sensor gives."""
-    import numpy as np
-
-    from seeworthy.virtual.detail_scene import leaves
-    from seeworthy.virtual.resample import MARGIN, SmallRaster
-
     size = (camera.width, camera.height)
     native = (848, 480) if camera.name == "Dunlin" else size
     rng = np.random.default_rng(camera.seed)
@@ -318,8 +311,6 @@ def colour(camera: DemoCamera) -> Iterator[Staged]:
 
 def write_log(path: Path, seed: int, style: str) -> None:
     """Write what a logger recorded of a bungee launch of the foam glider."""
-    from seeworthy.virtual.flight_logs import as_csv, demo_log
-
     path.write_text(as_csv(demo_log(seed), style), encoding="utf-8")
 
 

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.media.frames import FrameView
 from seeworthy.observe.steady import SteadyMean
-
-if TYPE_CHECKING:
-    from seeworthy.media.frames import FrameView
 
 
 class SteadyBlocks(SteadyMean):

@@ -10,16 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.media.frames import FrameView, Stage
 from seeworthy.optics.corners import refine_saddles
-
-if TYPE_CHECKING:
-    from seeworthy.media.frames import FrameView, Stage
 
 Array = npt.NDArray[np.float64]
 Grey = npt.NDArray[Any]

@@ -8,14 +8,13 @@ from __future__ import annotations
 
 from array import array
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-if TYPE_CHECKING:
-    from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.frames import FrameView, Stage
 
 Kind = Literal["drop", "repeat", "damage"]
 

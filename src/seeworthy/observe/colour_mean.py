@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.light import Light, light_of, linear_rgb
 from seeworthy.observe.steady import SteadyMean
-
-if TYPE_CHECKING:
-    from seeworthy.media.frames import FrameView, Stage
-    from seeworthy.media.light import Light
 
 BLOCK = 8
 
@@ -42,8 +40,6 @@ class SteadyColour(SteadyMean):
 
     def begin(self, stage: Stage) -> None:
         """Remember the geometry and make the light."""
-        from seeworthy.media.light import light_of
-
         super().begin(stage)
         self.light = light_of(stage)
 
@@ -54,8 +50,6 @@ class SteadyColour(SteadyMean):
         more = super().frame(view)
         if more is False:
             return False  # the stretch is long enough without this last one
-        from seeworthy.media.light import linear_rgb
-
         self.grey = view.chroma is None and self.light is not None and self.light.matrix != "RGB"
         linear = linear_rgb(view, self.light)
         self._colour = linear.copy() if self._colour is None else self._colour + linear

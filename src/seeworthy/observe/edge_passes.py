@@ -9,14 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-if TYPE_CHECKING:
-    from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.frames import FrameView, Stage
 
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-if TYPE_CHECKING:
-    from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.light import linear_rgb
 
 BLOCKS = (64, 36)
 
@@ -47,8 +47,6 @@ class FlatMean:
 
     def frame(self, view: FrameView) -> bool | None:
         """Add a frame."""
-        from seeworthy.media.light import linear_rgb
-
         if view.corrupt or view.index % self.every:
             return None
         blocks = cv2.resize(linear_rgb(view), BLOCKS, interpolation=cv2.INTER_AREA)

@@ -8,13 +8,13 @@ twenty seconds: when the store is full, every other pair goes and the spacing do
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-if TYPE_CHECKING:
-    from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.light import rgb_from_planes
 
 PAIRS = 12
 LEAST_PAIRS = 4
@@ -148,8 +148,6 @@ class NoiseFrames:
         how : Light
             From ``media.light.light_of``.
         """
-        from seeworthy.media.light import rgb_from_planes
-
         x, y, w, h = box
         kept = self.kept
         if kept[0].chroma is None or how.matrix == "RGB":

@@ -8,16 +8,14 @@ runs of consecutive moving frames spread over the whole clip.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.media.frames import FrameView, Stage
 from seeworthy.media.light import Light, light_of
-
-if TYPE_CHECKING:
-    from seeworthy.media.frames import FrameView, Stage
 
 Floats = npt.NDArray[np.float32]
 

@@ -8,14 +8,12 @@ number of views only. Memory is a few planes of the frame, however long the clip
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-if TYPE_CHECKING:
-    from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.frames import FrameView, Stage
 
 Floats = npt.NDArray[np.float32]
 

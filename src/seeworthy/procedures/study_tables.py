@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from scipy import special
+
 from seeworthy.procedures.study import Goal, Study, Summary, Trial, summarise
 
 _HEADS = (
@@ -69,8 +71,6 @@ def _too_wide(share: float, n: int) -> bool:
     An interval that always holds the truth is too wide to be honest; but 30 of 30 can
     happen at 95 %, so it counts only when it would be a 5 % chance at 99 %.
     """
-    from scipy import special
-
     inside = round(share * n)
     if inside == 0:
         return False

@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.media.write import ClipWriter
 from seeworthy.virtual.optics import Sensor, develop, encode_tone
 
 Array = npt.NDArray[np.float64]
@@ -347,8 +348,6 @@ def write_still(
 
 def write_clip(path: Path, light: Image, rng: np.random.Generator, shoot: Shoot) -> None:
     """Write a still scene as an H.264 clip, BT.709, 30 frames a second."""
-    from seeworthy.media.write import ClipWriter
-
     height, width = light.shape[:2]
     with ClipWriter(path, width, height, 30, bit_rate=shoot.bit_rate) as writer:
         for _ in range(shoot.frames):

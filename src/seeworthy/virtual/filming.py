@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial.transform import Rotation
 
+from seeworthy.media.write import ClipWriter
 from seeworthy.virtual.optics import Blur, Sensor, Sharpening, Tone, develop
 from seeworthy.virtual.planar import Lens, Paint, Pose, Shot, photograph
 
@@ -129,8 +130,6 @@ def film(
     bit_rate: int = 7_000_000,
 ) -> int:
     """Render a script to an H.264 clip; return the number of frames."""
-    from seeworthy.media.write import ClipWriter
-
     count = 0
     with ClipWriter(
         path, studio.lens.width, studio.lens.height, rate, bit_rate=bit_rate,

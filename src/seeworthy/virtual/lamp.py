@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.media.write import ClipWriter
 from seeworthy.virtual.sensor import Array, Camera, Developer
 
 Doubles = npt.NDArray[np.float64]
@@ -121,8 +122,6 @@ def write_clip(
     bit_rate: int = 7_000_000,
 ) -> None:
     """Render a lamp clip to H.264."""
-    from seeworthy.media.write import ClipWriter
-
     rate = Fraction(camera.rate).limit_denominator(1001)
     shown = frames(lamp, camera, times, seed=seed, textured=textured, ambient=ambient)
     with ClipWriter(path, camera.width, camera.height, rate, bit_rate=bit_rate) as writer:

@@ -20,6 +20,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.media.write import ClipWriter
+
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.uint8]
 
@@ -203,8 +205,6 @@ def write(
     int
         Number of frames.
     """
-    from seeworthy.media.write import ClipWriter
-
     how = options if options is not None else ({} if bit_rate else {"qp": "0", "g": "10"})
     writer: Any = None
     count = 0

@@ -15,6 +15,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.media.write import ClipWriter
+
 Image = npt.NDArray[np.float32]
 
 _SIZE = 2048
@@ -143,8 +145,6 @@ def write(path: Path, view: View, motion: Motion, seconds: float = 2.0) -> None:
         (picture,) = list(frames(view, motion, 1))
         cv2.imwrite(str(path), cv2.cvtColor(picture, cv2.COLOR_RGB2BGR))
         return
-    from seeworthy.media.write import ClipWriter
-
     with ClipWriter(path, *view.size, 30, bit_rate=4_000_000) as writer:
         for picture in frames(view, motion, round(30 * seconds)):
             writer.write_rgb(picture)

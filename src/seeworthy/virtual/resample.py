@@ -13,10 +13,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import av
 import cv2
 import numpy as np
 import numpy.typing as npt
+from PIL import Image as Pil
 
+from seeworthy.media.write import ClipWriter
 from seeworthy.virtual.optics import Sensor, Sharpening, develop
 
 Image = npt.NDArray[np.float32]
@@ -32,8 +35,6 @@ _CV = {"bilinear": 1, "bicubic": 2, "lanczos": 4, "nearest": 0}
 
 def _by_pil(kernel: str) -> Callable[[Codes, Size], Codes]:
     def resize(picture: Codes, size: Size) -> Codes:
-        from PIL import Image as Pil
-
         made = Pil.fromarray(picture).resize(size, Pil.Resampling(_PIL[kernel]))
         return np.asarray(made, np.uint8)
 
@@ -65,8 +66,6 @@ def _by_corners(kernel: str) -> Callable[[Codes, Size], Codes]:
 
 def _by_swscale(kernel: str) -> Callable[[Codes, Size], Codes]:
     def resize(picture: Codes, size: Size) -> Codes:
-        import av
-
         frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(picture), format="gray")
         made = frame.reformat(width=size[0], height=size[1], interpolation=kernel.upper())
         return np.asarray(made.to_ndarray(), np.uint8)
@@ -161,8 +160,6 @@ class SmallRaster:
         bit_rate: int = 7_000_000,
     ) -> None:
         """Write an H.264 clip."""
-        from seeworthy.media.write import ClipWriter
-
         with ClipWriter(path, *self.size, bit_rate=bit_rate) as writer:
             for picture in self.pictures(scene, frames, rng):
                 writer.write_luma(picture)

@@ -17,7 +17,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtr
 
+from seeworthy.media.write import ClipWriter
 from seeworthy.virtual.sensor import Array, Camera, Developer
 
 Times = npt.NDArray[np.float64]
@@ -141,8 +143,6 @@ def _profile(width: float, smear: float, blur: float) -> tuple[Array, float]:
     def ramp(v: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         # Integral of the normal distribution function, blur px wide.
         z = v / blur
-        from scipy.special import ndtr
-
         pdf = np.exp(-0.5 * np.minimum(z * z, 1400)) / math.sqrt(2 * math.pi)
         return np.asarray(v * ndtr(z) + blur * pdf)
 
@@ -270,8 +270,6 @@ def write_clip(
     bit_rate: int = 7_000_000,
 ) -> None:
     """Render a clip to H.264."""
-    from seeworthy.media.write import ClipWriter
-
     rate = Fraction(camera.rate).limit_denominator(1001)
     with ClipWriter(path, camera.width, camera.height, rate, bit_rate=bit_rate) as writer:
         for seconds, codes in frames(scene, camera, times):

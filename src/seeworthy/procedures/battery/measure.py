@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import optimize, special
 
 from seeworthy.ground.lines import LinearFit, fit_linear
 from seeworthy.ground.quantities import coverage_factor
@@ -188,8 +189,6 @@ def _maximise(
     design: Floats, y: Floats, complete: NDArray[np.bool_], centre: Floats, scale: float
 ) -> tuple[Floats, Floats]:
     """Return the best (shift of the coefficients in units of scale, log s/scale), covariance."""
-    from scipy import optimize, special
-
     residual = (y - design @ centre) / scale
 
     def loss(theta: Floats) -> float:

@@ -3,16 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from seeworthy.ground.errors import CannotMeasure, UnreadableInput
 from seeworthy.ground.quantities import Quantity, format_value
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
+from seeworthy.media.container import read_facts
+from seeworthy.media.source import Source
+from seeworthy.media.tables import split
+from seeworthy.procedures.battery.logs import parse_run, runs_from_table
+from seeworthy.procedures.battery.measure import (
+    ASSUMED_SCATTER,
+    REACH,
+    Level,
+    Run,
+    Trend,
+    fit_trend,
+    levels,
+    mean_power,
+)
 from seeworthy.procedures.declare import Inputs, Seen
-
-if TYPE_CHECKING:
-    from seeworthy.media.source import Source
-    from seeworthy.procedures.battery.measure import Level, Run, Trend
+from seeworthy.procedures.stream.measure import shown_span
 
 # What a label leaves open where no uncertainty was typed, share of the value.
 _LABEL = {"capacity": 0.05, "voltage": 0.02}
@@ -23,8 +34,6 @@ _GAP = 5.0
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Return running time per temperature, its slope, power and predictions."""
-    from seeworthy.procedures.battery.measure import fit_trend, levels
-
     runs, notes = _runs(inputs)
     if not runs:
         raise CannotMeasure(
@@ -61,8 +70,6 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 
 
 def _runs(inputs: Inputs) -> tuple[list[Run], list[str]]:
-    from seeworthy.procedures.battery.logs import parse_run, runs_from_table
-
     runs = [parse_run(q.text) for q in inputs.all_readings("run")]
     notes: list[str] = []
     for source in inputs.all_files():
@@ -83,10 +90,6 @@ def _recording(inputs: Inputs) -> tuple[Run, list[str]]:
     A cell that dies often leaves its last file unfinished: then what can be read is
     a lower bound.
     """
-    from seeworthy.media.container import read_facts
-    from seeworthy.procedures.battery.measure import Run
-    from seeworthy.procedures.stream.measure import shown_span
-
     sources = inputs.all_files("recording")
     seconds, notes = 0.0, []
     complete = inputs.option("ended", "battery") == "battery"
@@ -114,8 +117,6 @@ def _recording(inputs: Inputs) -> tuple[Run, list[str]]:
 
 def _table(source: Source) -> tuple[list[str], list[list[str]]]:
     """Cut a small hand-written table into cells; nothing is taken to be a number."""
-    from seeworthy.media.tables import split
-
     raw = source.path.read_bytes()
     if b"\0" in raw[:65536] or source.size > 1_000_000:
         raise UnreadableInput(
@@ -150,8 +151,6 @@ def _run_time(level: Level) -> Result:
 
 
 def _doubts(found: Sequence[Level], trend: Trend | None) -> list[str]:
-    from seeworthy.procedures.battery.measure import ASSUMED_SCATTER
-
     said = []
     for level in found:
         runs = f"{level.n} run{'s' if level.n != 1 else ''}"
@@ -178,8 +177,6 @@ def _doubts(found: Sequence[Level], trend: Trend | None) -> list[str]:
 
 
 def _power(inputs: Inputs, found: Sequence[Level]) -> tuple[list[Result], list[str]]:
-    from seeworthy.procedures.battery.measure import mean_power
-
     readings = {name: inputs.reading(name) for name in _LABEL}
     if readings["capacity"] is None or readings["voltage"] is None:
         lone = [name for name, reading in readings.items() if reading is not None]
@@ -218,8 +215,6 @@ def _label(name: str, reading: Quantity) -> tuple[float, float]:
 def _predictions(
     wanted: Sequence[Quantity], trend: Trend | None, found: Sequence[Level]
 ) -> tuple[list[Result], list[str]]:
-    from seeworthy.procedures.battery.measure import REACH
-
     results: list[Result] = []
     said: list[str] = []
     for at in wanted:

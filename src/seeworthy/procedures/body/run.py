@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.quantities import format_value
 from seeworthy.ground.results import Outcome, Result, result
+from seeworthy.procedures.body.measure import Estimate, box_volume, combine_readings
 from seeworthy.procedures.declare import Inputs, Seen
-
-if TYPE_CHECKING:
-    from seeworthy.procedures.body.measure import Estimate
 
 _SIDES = ("length", "width", "height")
 # g/cm3 of the enclosing box: a foam dummy to a brass block. Outside, a unit was slipped.
@@ -19,8 +15,6 @@ _THINKABLE = (0.05, 9.0)
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Return every figure whose reading was given."""
-    from seeworthy.procedures.body.measure import box_volume, combine_readings
-
     found: dict[str, Estimate] = {}
     for name in (*_SIDES, "mass"):
         readings = inputs.all_readings(name)

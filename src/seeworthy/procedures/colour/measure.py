@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.statistics import mean_t
 from seeworthy.optics.colour import chroma_of, de00, hue_of, lab_of, luminance
 from seeworthy.procedures.colour.match import (
     differences,
@@ -242,8 +243,6 @@ def _tone(reference: Floats, test: Floats) -> tuple[float, float]:
 
 
 def _others(error: Floats) -> tuple[float, float]:
-    from seeworthy.ground.statistics import mean_t
-
     low, high = mean_t(error).interval
     return max(0.0, low), high
 

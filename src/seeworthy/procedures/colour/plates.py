@@ -4,19 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure, UnreadableInput, WrongCall
-
-if TYPE_CHECKING:
-    from seeworthy.media.patches import Patches
-    from seeworthy.media.source import Source
-    from seeworthy.media.stills import Still
-    from seeworthy.observe.colour_mean import SteadyColour
-    from seeworthy.procedures.colour.cells import Cells, Plate
-    from seeworthy.procedures.colour.measure import Pairs
-    from seeworthy.procedures.colour.register import Registration
-    from seeworthy.procedures.declare import Inputs
+from seeworthy.media.glimpse import sniff
+from seeworthy.media.icc import through_profile
+from seeworthy.media.patches import Patches, read_patches
+from seeworthy.media.source import Source
+from seeworthy.media.stills import Still, read_still
+from seeworthy.media.transfer import transfer_of
+from seeworthy.observe.colour_mean import BLOCK, SteadyColour
+from seeworthy.observe.marked import marked_box
+from seeworthy.optics.colour import WHITE_D50, WHITE_D65, adapt, rgb_of, xyz_of_lab
+from seeworthy.procedures.colour.cells import Cells, Plate, find_cells
+from seeworthy.procedures.colour.figures import plain_pictures
+from seeworthy.procedures.colour.marked import marked_cells, patch_cells
+from seeworthy.procedures.colour.measure import Pairs, coding, combine
+from seeworthy.procedures.colour.register import Registration, coded, register
+from seeworthy.procedures.declare import Inputs
 
 # Standard uncertainties in the coded signal, 0 to 1, of red, green and blue. An encoder moves
 # whole cells by parts of a step of its two chroma planes, and all cells together by less
@@ -82,8 +89,6 @@ class Compared:
 
 def is_still(source: Source) -> bool:
     """Tell whether a file is a still, by its content."""
-    from seeworthy.media.glimpse import sniff
-
     return sniff(source.path) == "still"
 
 
@@ -95,8 +100,6 @@ def from_clip(watcher: SteadyColour) -> Shown:
     CannotMeasure
         No whole frame, or no colour stored.
     """
-    from seeworthy.procedures.colour.cells import Plate
-
     if watcher.linear is None or watcher.light is None or watcher.stage is None:
         raise CannotMeasure("The file holds no whole frame.", "Film it again.")
     if watcher.grey:
@@ -116,13 +119,6 @@ def from_clip(watcher: SteadyColour) -> Shown:
 
 def from_still(source: Source) -> Shown:
     """Return a still through its profile, in linear light of the BT.709 primaries."""
-    import numpy as np
-
-    from seeworthy.media.icc import through_profile
-    from seeworthy.media.stills import read_still
-    from seeworthy.optics.colour import WHITE_D50, WHITE_D65, adapt, rgb_of
-    from seeworthy.procedures.colour.cells import Plate
-
     still = read_still(source)
     if still.grey:
         raise CannotMeasure(
@@ -162,8 +158,6 @@ def compare(inputs: Inputs, watcher: SteadyColour | None) -> Compared:
     ------
     CannotMeasure, WrongCall, UnreadableInput
     """
-    from seeworthy.media.glimpse import sniff
-
     test = from_still(inputs.file()) if watcher is None else from_clip(watcher)
     source = inputs.file("reference")
     if sniff(source.path) == "clip":
@@ -177,18 +171,11 @@ def compare(inputs: Inputs, watcher: SteadyColour | None) -> Compared:
 
 
 def _boxes(inputs: Inputs, test: Shown) -> list[tuple[int, int, int, int]]:
-    from seeworthy.observe.marked import marked_box
-
     shape = test.plate.linear.shape
     return [marked_box(text, shape[:2]) for text in inputs.options.get("region", ())]
 
 
 def _with_picture(inputs: Inputs, test: Shown, reference: Shown) -> Compared:
-    from seeworthy.procedures.colour.cells import find_cells
-    from seeworthy.procedures.colour.figures import plain_pictures
-    from seeworthy.procedures.colour.marked import marked_cells
-    from seeworthy.procedures.colour.register import coded, register
-
     boxes = _boxes(inputs, test)
     try:
         place = register(coded(reference.plate.linear), coded(test.plate.linear))
@@ -207,9 +194,6 @@ def _numbers(cells: Cells) -> tuple[str, ...]:
 
 
 def _with_table(inputs: Inputs, test: Shown, source: Source) -> Compared:
-    from seeworthy.media.patches import read_patches
-    from seeworthy.procedures.colour.marked import patch_cells
-
     patches = read_patches(source)
     boxes: Sequence[tuple[int, int, int, int]] = _boxes(inputs, test)
     if not boxes and patches.boxes is not None:
@@ -238,9 +222,6 @@ def _with_table(inputs: Inputs, test: Shown, source: Source) -> Compared:
 
 def _known(patches: Patches, white: str) -> tuple[Any, list[str]]:
     """Return linear RGB of known patches, and what was assumed."""
-    from seeworthy.media.transfer import transfer_of
-    from seeworthy.optics.colour import WHITE_D50, WHITE_D65, adapt, rgb_of, xyz_of_lab
-
     said = [f"The table's values are taken as known to {100 * U_PATCH:.0f} %."]
     if patches.space == "sRGB":
         return transfer_of(13).decode(patches.values), said
@@ -253,10 +234,6 @@ def _known(patches: Patches, white: str) -> tuple[Any, list[str]]:
 
 def pairs_of(found: Compared) -> Pairs:
     """Return the cells with everything that is uncertain about them."""
-    import numpy as np
-
-    from seeworthy.procedures.colour.measure import Pairs, coding, combine
-
     cells = found.cells
     place = coding(cells.test, 1.0) * (U_PLACE * cells.slope)[:, None]
     frames = _frames(found) if found.test.blocks is not None else np.zeros_like(cells.test)
@@ -272,10 +249,6 @@ def pairs_of(found: Compared) -> Pairs:
 
 def _frames(found: Compared) -> Any:
     """Return the scatter of each cell over frames, as u of the mean, (n, 3)."""
-    import numpy as np
-
-    from seeworthy.observe.colour_mean import BLOCK
-
     blocks = found.test.blocks
     if len(blocks) < 2:
         return np.zeros_like(found.cells.test)

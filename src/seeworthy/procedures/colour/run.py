@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome, Result, result
+from seeworthy.observe.colour_mean import SteadyColour
+from seeworthy.observe.marked import marked_box
+from seeworthy.optics.light_reading import parse_light
 from seeworthy.procedures.colour import PROCEDURE
+from seeworthy.procedures.colour.figures import figures, pictures
+from seeworthy.procedures.colour.measure import Colour, measure_colour
+from seeworthy.procedures.colour.plates import Compared, compare, is_still, pairs_of
 from seeworthy.procedures.colour.words import doubts, findings, sentence
 from seeworthy.procedures.declare import (
     Inputs,
@@ -15,19 +21,9 @@ from seeworthy.procedures.declare import (
     Watch,
 )
 
-if TYPE_CHECKING:
-    from seeworthy.observe.colour_mean import SteadyColour
-    from seeworthy.procedures.colour.measure import Colour
-    from seeworthy.procedures.colour.plates import Compared
-
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Average the steadiest frames of a clip; stills are read whole later."""
-    from seeworthy.observe.colour_mean import SteadyColour
-    from seeworthy.observe.marked import marked_box
-    from seeworthy.optics.light_reading import parse_light
-    from seeworthy.procedures.colour.plates import is_still
-
     for text in inputs.options.get("region", ()):
         marked_box(text)
     reading = inputs.reading("light")
@@ -38,10 +34,6 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Compare the cells of clip and reference."""
-    from seeworthy.procedures.colour.figures import figures, pictures
-    from seeworthy.procedures.colour.measure import measure_colour
-    from seeworthy.procedures.colour.plates import compare, pairs_of
-
     watcher: SteadyColour | None = seen.watches[0].observer if seen.watches else None  # type: ignore[assignment]
     found = compare(inputs, watcher)
     drawn = pictures(found)
@@ -70,8 +62,6 @@ def _hint(found: Compared, hint: str) -> str:
 def _results(
     inputs: Inputs, found: Compared, colour: Colour, evidence: tuple[str, ...]
 ) -> list[Result]:
-    from seeworthy.optics.light_reading import parse_light
-
     reading = inputs.reading("light")
     how: dict[str, Any] = {"method": found.method}
     if reading is not None:

@@ -4,19 +4,34 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import minimize, minimize_scalar
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.results import Outcome
+from seeworthy.media.source import Source
+from seeworthy.optics.colour import colour_science
+from seeworthy.procedures import procedure
+from seeworthy.procedures.colour.match import exposure_gain, fit_matrix
+from seeworthy.procedures.declare import Inputs
 from seeworthy.procedures.study import Goal, Study, Trial
-
-if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-
-    from seeworthy.ground.results import Outcome
-    from seeworthy.virtual.colour_scene import SmallCamera, Table, Viewpoint
+from seeworthy.virtual.colour_scene import (
+    Shoot,
+    SmallCamera,
+    Table,
+    Viewpoint,
+    good_linear,
+    picture,
+    random_paints,
+    random_table,
+    write_clip,
+    write_still,
+)
 
 WIDTH, HEIGHT = 1280, 720
 CODED = "H.264, 7 Mbit/s"
@@ -57,8 +72,6 @@ class Take:
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat has other objects, another camera and other places."""
-    import numpy as np
-
     for group in GROUPS:
         count = repeats if group == CODED else max(1, repeats // _FEWER)
         for i in range(count):
@@ -67,8 +80,6 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
 
 def random_camera(rng: np.random.Generator) -> SmallCamera:
     """Return a camera that is more or less washed out, tinted, and over- or underexposed."""
-    from seeworthy.virtual.colour_scene import SmallCamera
-
     peaks = (598 + rng.normal(0, 7), 538 + rng.normal(0, 7), 457 + rng.normal(0, 5))
     return SmallCamera(
         float(rng.uniform(0.45, 0.9)),
@@ -80,10 +91,6 @@ def random_camera(rng: np.random.Generator) -> SmallCamera:
 
 def random_take(rng: np.random.Generator, kelvin: float = 6500.0, *, many: bool = False) -> Take:
     """Return objects and two cameras near each other; the clip's lamp may differ."""
-    import numpy as np
-
-    from seeworthy.virtual.colour_scene import Viewpoint, good_linear, random_table
-
     columns, rows = (9, 7) if many else (_COLUMNS, _ROWS)
     table, camera = random_table(rng, columns, rows), random_camera(rng)
     still = Viewpoint.near(rng, 1440, 1080)
@@ -96,8 +103,6 @@ def shoot(
     take: Take, folder: Path, rng: np.random.Generator, moved: Table | None = None
 ) -> Outcome:
     """Render still and clip, and run the procedure; objects may have moved in between."""
-    from seeworthy.virtual.colour_scene import Shoot, picture, write_clip, write_still
-
     made = Shoot()
     still, clip = folder / "reference.png", folder / "clip.mp4"
     write_still(
@@ -109,18 +114,12 @@ def shoot(
 
 def measure(clip: Path, still: Path) -> Outcome:
     """Run the procedure."""
-    from seeworthy.media.source import Source
-    from seeworthy.procedures import procedure
-    from seeworthy.procedures.declare import Inputs
-
     files = {"": (Source.of(clip),), "reference": (Source.of(still),)}
     return procedure("colour").run(Inputs(files))
 
 
 def true_pairs(take: Take, outcome: Outcome) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
     """Return what both cameras got of the cells that were compared, linear RGB (n, 3)."""
-    import numpy as np
-
     columns = outcome.figures[0].columns
     places = [
         (x, y)
@@ -135,10 +134,6 @@ def true_pairs(take: Take, outcome: Outcome) -> tuple[npt.NDArray[Any], npt.NDAr
 
 def lab(rgb: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """Return L*a*b* of linear BT.709 RGB by colour-science alone."""
-    import numpy as np
-
-    from seeworthy.optics.colour import colour_science
-
     colour = colour_science()
     space = colour.RGB_COLOURSPACES["sRGB"]
     xyz = np.asarray(rgb) @ np.asarray(space.matrix_RGB_to_XYZ).T
@@ -147,20 +142,11 @@ def lab(rgb: npt.NDArray[Any]) -> npt.NDArray[Any]:
 
 def de00(a: npt.NDArray[Any], b: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """Return ΔE00 of linear RGB by colour-science alone."""
-    import numpy as np
-
-    from seeworthy.optics.colour import colour_science
-
     return np.asarray(colour_science().delta_E(lab(a), lab(b), method="CIE 2000"))
 
 
 def truth_of(reference: npt.NDArray[Any], seen: npt.NDArray[Any]) -> dict[str, float]:
     """Return every measurand of noise-free cells."""
-    import numpy as np
-    from scipy.optimize import minimize_scalar
-
-    from seeworthy.procedures.colour.match import fit_matrix
-
     start = float(np.log(np.median(reference.sum(axis=1)) / np.median(seen.sum(axis=1))))
     found = minimize_scalar(
         lambda log: float(de00(reference, np.exp(log) * seen).mean()),
@@ -186,10 +172,6 @@ def truth_of(reference: npt.NDArray[Any], seen: npt.NDArray[Any]) -> dict[str, f
 
 
 def _white(reference: npt.NDArray[Any], seen: npt.NDArray[Any]) -> float:
-    import numpy as np
-
-    from seeworthy.optics.colour import colour_science
-
     colour = colour_science()
     matrix = np.asarray(colour.RGB_COLOURSPACES["sRGB"].matrix_RGB_to_XYZ).T
     uv = [colour.xy_to_Luv_uv(colour.XYZ_to_xy(x @ matrix)) for x in (reference, seen)]
@@ -200,11 +182,6 @@ def best_possible(
     reference: npt.NDArray[Any], seen: npt.NDArray[Any], start: npt.NDArray[Any]
 ) -> float:
     """Return the least mean ΔE00 that any 3×3 reaches on colours, by descent from `start`."""
-    import numpy as np
-    from scipy.optimize import minimize
-
-    from seeworthy.optics.colour import colour_science
-
     target = lab(reference)[None]
     step = 1e-5
     around = np.concatenate([np.zeros((1, 9)), step * np.eye(9)])
@@ -261,11 +238,6 @@ def _on_unseen(
     The best 3×3 is once what the same cells would give without any noise or coding, and once
     the best for those colours, which no measurement of other colours can know.
     """
-    import numpy as np
-
-    from seeworthy.procedures.colour.match import exposure_gain, fit_matrix
-    from seeworthy.virtual.colour_scene import good_linear, random_paints
-
     paints = random_paints(rng, 400)
     reference, seen = good_linear(paints), take.camera.linear(paints)
     inside = (reference.min(axis=1) > 0.002) & (np.maximum(reference, seen).max(axis=1) < 0.95)
@@ -286,10 +258,6 @@ def _on_unseen(
 
 def _moved(rng: np.random.Generator, folder: Path) -> Iterator[Trial]:
     """Move three objects far, and count how many of them were compared all the same."""
-    from dataclasses import replace
-
-    import numpy as np
-
     take = random_take(rng)
     objects = sorted({t.middle for t in take.table.things if t.paint > 1 and len(t.outline) > 5})
     picked = {objects[int(i)] for i in rng.choice(len(objects), 3, replace=False)}
@@ -308,10 +276,6 @@ def _moved(rng: np.random.Generator, folder: Path) -> Iterator[Trial]:
 
 
 def _refusal(group: str, rng: np.random.Generator, folder: Path) -> Trial:
-    from dataclasses import replace
-
-    import numpy as np
-
     take = random_take(rng)
     if group == GREY:
         luma = take.seen @ np.array([0.2126, 0.7152, 0.0722])

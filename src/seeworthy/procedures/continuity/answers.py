@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
 
 from seeworthy.ground.results import Axis, Figure, Mark, Picture, Result, result
-from seeworthy.procedures.continuity.files import byte_rate
-
-if TYPE_CHECKING:
-    from seeworthy.procedures.continuity.files import Recording
-    from seeworthy.procedures.continuity.joints import File, Joint
-    from seeworthy.procedures.continuity.measure import ByMetadata
+from seeworthy.ground.statistics import mean_t
+from seeworthy.observe.evidence import GREEN, canvas, draw_outline, encode
+from seeworthy.procedures.continuity.files import Recording, byte_rate
+from seeworthy.procedures.continuity.joints import WITNESSES, File, Joint
+from seeworthy.procedures.continuity.measure import CRYSTAL, ByMetadata, Segment, segment_rule
 
 
 def hidden_losses(files: Sequence[File]) -> list[tuple[str, float]]:
@@ -41,8 +42,6 @@ def results(
     files: Sequence[File], joints: Sequence[Joint], stamps: ByMetadata | None, more: bool
 ) -> list[Result]:
     """Return gaps by every witness, the share lost, and the length of a file."""
-    from seeworthy.procedures.continuity.joints import WITNESSES
-
     found = []
     for witness in WITNESSES:
         said = [j.said[witness] for j in joints if witness in j.said]
@@ -60,8 +59,6 @@ def _gap_results(
     witness: str, said: Sequence[tuple[float, float]], total_u: float | None
 ) -> list[Result]:
     """Mean and largest gap by one witness."""
-    from seeworthy.ground.statistics import mean_t
-
     n = len(said)
     gaps = [g for g, _ in said]
     own = total_u / n if total_u is not None else math.sqrt(sum(u * u for _, u in said)) / n
@@ -102,8 +99,6 @@ def _lost_share(
 
 def _segment_length(files: Sequence[File], more: bool) -> Result | None:
     """Length of a full file: all but the last, which ends when the recording does."""
-    from seeworthy.procedures.continuity.measure import CRYSTAL
-
     full = files if more else files[:-1]
     if not full:
         return None
@@ -127,8 +122,6 @@ def findings(
     agreed: bool | None,
 ) -> dict[str, Any]:  # fmt: skip
     """Return what has no uncertainty."""
-    from seeworthy.procedures.continuity.measure import Segment, segment_rule
-
     at = 0.0
     segments = []
     for f in files:
@@ -183,10 +176,6 @@ def pictures(
     files: Sequence[File], joints: Sequence[Joint], watches: dict[Any, Any]
 ) -> tuple[Picture, ...]:
     """Show the clock at the two ends of the first joint at which it was read."""
-    import numpy as np
-
-    from seeworthy.observe.evidence import GREEN, canvas, draw_outline, encode
-
     joint = next((j for j in joints if "clock" in j.said), joints[0] if joints else None)
     if joint is None:
         return ()

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from seeworthy.ground.errors import UnreadableInput, WrongCall
 from seeworthy.ground.results import Result, result
-
-if TYPE_CHECKING:
-    from seeworthy.media.source import Source
-    from seeworthy.procedures.declare import Inputs
+from seeworthy.media.ends import media_without_index, read_ends
+from seeworthy.media.source import Source
+from seeworthy.procedures.continuity.power_cut import power_cut
+from seeworthy.procedures.declare import Inputs
 
 RECOVER = "Keep it as it is; `seeworthy recover {name} --like GOOD` can rebuild it from a good clip"
 
@@ -31,8 +31,6 @@ def cut_results(
     WrongCall
         Numbers that do not fit each other.
     """
-    from seeworthy.procedures.continuity.power_cut import power_cut
-
     sources, recorded = inputs.all_files("cut"), inputs.all_readings("recorded")
     cuts = _count(inputs, len(sources))
     if recorded and len(recorded) != len(sources):
@@ -92,8 +90,6 @@ def _count(inputs: Inputs, files: int) -> int:
 
 def _length(source: Source) -> float | None:
     """Seconds of a file; None where it does not open."""
-    from seeworthy.media.ends import media_without_index, read_ends
-
     if media_without_index(source) is not None:
         return None
     try:
@@ -120,8 +116,6 @@ def _warnings(
 
 def held_words(source: Source, byte_rate: float | None) -> str:
     """Say how much of a recording a file without its index holds."""
-    from seeworthy.media.ends import media_without_index
-
     held = media_without_index(source)
     if held is None:
         return "it does not open"

@@ -7,13 +7,10 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 from seeworthy.ground.errors import CannotMeasure, WrongCall
-
-if TYPE_CHECKING:
-    from seeworthy.media.ends import FileEnds
-    from seeworthy.media.source import Source
+from seeworthy.media.ends import FileEnds, media_without_index, read_ends
+from seeworthy.media.source import Source
 
 
 @dataclass(frozen=True)
@@ -52,8 +49,6 @@ def read_recording(sources: Sequence[Source]) -> Recording:
 
 @lru_cache(maxsize=4)
 def _read(state: tuple[tuple[Source, int, int], ...]) -> Recording:
-    from seeworthy.media.ends import media_without_index, read_ends
-
     files, unfinished = [], []
     for source, _, _ in state:
         held = media_without_index(source)

@@ -3,22 +3,30 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+import numpy.typing as npt
+
+from seeworthy.clock.ends import EndWatch, short_exposure
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.media.ends import FileEnds
+from seeworthy.media.sound import sound_between
+from seeworthy.media.source import Source
+from seeworthy.procedures.continuity.measure import (
+    SHORT_EXPOSURE_U,
+    ByMetadata,
+    Moment,
+    clock_moment,
+    gaps_by_metadata,
+    in_circle,
+)
+from seeworthy.procedures.continuity.sound_joints import Place, place, resampled, sweep
 
 if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-
-    from seeworthy.clock.ends import EndWatch
-    from seeworthy.media.ends import FileEnds
-    from seeworthy.media.source import Source
-    from seeworthy.procedures.continuity.measure import ByMetadata, Moment
-    from seeworthy.procedures.continuity.sound_joints import Place
-
     Floats = npt.NDArray[np.float64]
 
 WITNESSES = ("clock", "sound", "metadata")
@@ -60,9 +68,6 @@ def by_clock(ends: FileEnds, head: EndWatch, tail: EndWatch) -> File:
 
 
 def _moment(watch: EndWatch, at: float, ends: FileEnds) -> Moment | None:
-    from seeworthy.clock.ends import short_exposure
-    from seeworthy.procedures.continuity.measure import SHORT_EXPOSURE_U, clock_moment
-
     track = watch.track()
     common = SHORT_EXPOSURE_U if short_exposure(track) else 0.0
     try:
@@ -73,10 +78,6 @@ def _moment(watch: EndWatch, at: float, ends: FileEnds) -> Moment | None:
 
 def lay_out(files: Sequence[File], period: float) -> None:
     """Put the times of all files on one scale where the clock starts again in between."""
-    from dataclasses import replace
-
-    from seeworthy.procedures.continuity.measure import in_circle
-
     moments = [(f, name) for f in files for name in ("start", "end") if getattr(f, name)]
     if not moments:
         return
@@ -87,8 +88,6 @@ def lay_out(files: Sequence[File], period: float) -> None:
 
 def joints_of(files: Sequence[File]) -> list[Joint]:
     """Return the joints of files in order, with what the clock says."""
-    import math
-
     found = []
     for a, b in itertools.pairwise(files):
         joint = Joint(a.ends, b.ends)
@@ -100,8 +99,6 @@ def joints_of(files: Sequence[File]) -> list[Joint]:
 
 def ask_metadata(joints: Sequence[Joint]) -> ByMetadata | None:
     """Add what the recorder's own clock says; None where a file does not tell."""
-    from seeworthy.procedures.continuity.measure import gaps_by_metadata
-
     files = [joints[0].before, *(j.after for j in joints)]
     made = [f.created for f in files]
     known = [m.timestamp() for m in made if m is not None]
@@ -132,9 +129,6 @@ def ask_sound(joints: Sequence[Joint], recorder: Source | None) -> None:
 
 
 def _piece(source: Source, begin: float, end: float) -> tuple[float, Floats]:
-    from seeworthy.media.sound import sound_between
-    from seeworthy.procedures.continuity.sound_joints import resampled
-
     start, samples, rate = sound_between(source, begin, end)
     return start, resampled(samples, rate)
 
@@ -151,8 +145,6 @@ def _head(f: FileEnds, seconds: float) -> tuple[float, Floats]:
 
 def _overlap(joint: Joint) -> tuple[float, float] | None:
     """Find the head of the next file in the tail of this one."""
-    from seeworthy.procedures.continuity.sound_joints import place
-
     t_tail, tail = _tail(joint.before, 2 * PIECE)
     t_head, head = _head(joint.after, 2 * PIECE)
     found = place(head, tail)
@@ -163,8 +155,6 @@ def _overlap(joint: Joint) -> tuple[float, float] | None:
 
 def _sweep(joint: Joint) -> tuple[float, float] | None:
     """Read the sweep of the clock page on both sides of the joint."""
-    from seeworthy.procedures.continuity.sound_joints import place, sweep
-
     whole = sweep()
     t_tail, tail = _tail(joint.before, PIECE)
     t_head, head = _head(joint.after, PIECE)
@@ -177,8 +167,6 @@ def _sweep(joint: Joint) -> tuple[float, float] | None:
 
 def _between(joint: Joint, zero_a: float, zero_b: float, *places: Place) -> tuple[float, float]:
     """Gap of the pictures from the file times at which one common moment falls."""
-    import math
-
     end = float(joint.before.picture.end) - zero_a
     start = float(joint.after.picture.first) - zero_b
     return start - end, math.hypot(*(p.u for p in places))
@@ -222,8 +210,6 @@ def _search(
     piece: tuple[float, Floats], recorder: Source, near: float | None, before: float, behind: float
 ) -> tuple[float, Place] | None:
     """Return the recorder time at which a piece begins; all of it is searched without `near`."""
-    from seeworthy.procedures.continuity.sound_joints import place
-
     if near is not None:
         begin, reference = _piece(recorder, near - before, near + PIECE + behind)
         found = place(piece[1], reference, overlap=0.8 * PIECE)
@@ -241,8 +227,6 @@ def _search(
 
 def agree(joints: Sequence[Joint]) -> bool | None:
     """Tell whether the witnesses agree within 95 %; None where only one spoke."""
-    import math
-
     pairs = [
         (j.said[w], j.said[v])
         for j in joints

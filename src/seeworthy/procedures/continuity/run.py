@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from seeworthy.clock.code import RANGE_MS
+from seeworthy.clock.ends import EndWatch
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Outcome
+from seeworthy.media.frames import Part
 from seeworthy.procedures.continuity.answers import (
     cut_sentence,
     figures,
@@ -16,26 +19,36 @@ from seeworthy.procedures.continuity.answers import (
     results,
     sentence,
 )
-from seeworthy.procedures.continuity.files import byte_rate, check_alike, read_recording
+from seeworthy.procedures.continuity.cuts import RECOVER, cut_results, held_words
+from seeworthy.procedures.continuity.files import (
+    Recording,
+    byte_rate,
+    check_alike,
+    in_order,
+    read_recording,
+)
+from seeworthy.procedures.continuity.joints import (
+    File,
+    Joint,
+    agree,
+    ask_metadata,
+    ask_sound,
+    by_clock,
+    joints_of,
+    lay_out,
+)
+from seeworthy.procedures.continuity.measure import ByMetadata
 from seeworthy.procedures.declare import (
     Inputs,
     Seen,
     Watch,
 )
 
-if TYPE_CHECKING:
-    from seeworthy.procedures.continuity.files import Recording
-    from seeworthy.procedures.continuity.joints import File, Joint
-    from seeworthy.procedures.continuity.measure import ByMetadata
-
 _END = 1.6  # seconds looked at on either side of a joint
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Ask for the first and last seconds of every file that opens."""
-    from seeworthy.clock.ends import EndWatch
-    from seeworthy.media.frames import Part
-
     recording = read_recording(inputs.all_files())
     if inputs.option("mixed") != "yes":
         check_alike(recording.files)
@@ -45,8 +58,6 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Put the files in order and say what lies between them."""
-    from seeworthy.procedures.continuity.cuts import cut_results
-
     recording = read_recording(inputs.all_files())
     cuts = bool(inputs.all_files("cut") or inputs.reading("cuts"))
     if not inputs.all_files() and not cuts:
@@ -71,17 +82,6 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 
 
 def _recording(inputs: Inputs, recording: Recording, seen: Seen) -> Outcome:
-    from seeworthy.clock.code import RANGE_MS
-    from seeworthy.procedures.continuity.files import in_order
-    from seeworthy.procedures.continuity.joints import (
-        agree,
-        ask_metadata,
-        ask_sound,
-        by_clock,
-        joints_of,
-        lay_out,
-    )
-
     if len(recording.files) + len(recording.unfinished) < 2 or not recording.files:
         raise CannotMeasure(_too_few(recording), "Give all files of one long recording.")
     watches: list[Any] = [w.observer for w in seen.watches]
@@ -157,8 +157,6 @@ def _order_warnings(recording: Recording, order: Sequence[int], told: str) -> li
 def _warnings(
     recording: Recording, files: Sequence[File], joints: Sequence[Joint], stamps: ByMetadata | None
 ) -> list[str]:
-    from seeworthy.procedures.continuity.cuts import RECOVER, held_words
-
     rate = byte_rate(recording)
     said = [
         f"'{broken.source.name}' was never finalised: {held_words(broken.source, rate)}. "

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import signal
 
 Floats = npt.NDArray[np.float64]
 
@@ -48,8 +49,6 @@ class Place:
 
 def resampled(samples: npt.NDArray[np.floating], rate: float) -> Floats:
     """Bring one channel to `RATE`."""
-    from scipy import signal
-
     if round(rate) == RATE or not samples.size:
         return np.asarray(samples, float)
     common = math.gcd(RATE, round(rate))

@@ -6,15 +6,17 @@ import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.procedures.continuity.measure import gaps_by_metadata
 from seeworthy.procedures.study import Goal, Study, Trial, measured
-
-if TYPE_CHECKING:
-    from seeworthy.virtual.segments import Recorder, Scene, Written
+from seeworthy.virtual.clock_screen import Screen, View
+from seeworthy.virtual.clock_shots import Shots
+from seeworthy.virtual.segments import Recorder, Scene, Written, record, room_sound
+from seeworthy.virtual.sensor import Camera
 
 _LONG, _SHORT = "clock, exposure 1/30 to 1/60 s", "clock, exposure 1/240 s"
 _SOUND, _STAMPS = "sound of files that overlap", "creation times, mean of nine gaps"
@@ -43,8 +45,6 @@ class _Made:
 
 def _measured(recorder: Recorder, scene: Scene, rng: np.random.Generator, **more: Any) -> _Made:
     """Write a recording, hand its files over in any order, and measure it."""
-    from seeworthy.virtual.segments import record
-
     with tempfile.TemporaryDirectory() as folder:
         written = record(Path(folder), recorder, scene, seed=int(rng.integers(1 << 30)), **more)
         files = [written[i].path for i in rng.permutation(len(written))]
@@ -58,10 +58,6 @@ def clock_picture(
     rng: np.random.Generator, exposure: float
 ) -> Callable[[float], np.ndarray[Any, np.dtype[np.uint8]]]:
     """Return what a camera of 320×180 sees of the clock at a world second."""
-    from seeworthy.virtual.clock_screen import Screen, View
-    from seeworthy.virtual.clock_shots import Shots
-    from seeworthy.virtual.sensor import Camera
-
     camera = Camera(
         width=320, height=180, exposure=exposure, readout_time=float(rng.uniform(5e-3, 2.5e-2)),
         rate=30,
@@ -75,8 +71,6 @@ def clock_picture(
 
 
 def _by_clock(group: str, exposure: float, rng: np.random.Generator) -> Iterator[Trial]:
-    from seeworthy.virtual.segments import Recorder, Scene
-
     recorder = Recorder(
         seconds=6.0,
         gap=float(rng.uniform(-0.5, 3.0)),
@@ -89,8 +83,6 @@ def _by_clock(group: str, exposure: float, rng: np.random.Generator) -> Iterator
 
 
 def _by_sound(rng: np.random.Generator) -> Iterator[Trial]:
-    from seeworthy.virtual.segments import Recorder, Scene, room_sound
-
     recorder = Recorder(
         **_SMALL,
         seconds=6.0,
@@ -117,8 +109,6 @@ def _gaps(group: str, witness: str, made: _Made) -> Iterator[Trial]:
 
 def _by_stamps(rng: np.random.Generator) -> Iterator[Trial]:
     """Stamps alone: ten files, a clock that is read to the second, another for the pictures."""
-    from seeworthy.procedures.continuity.measure import gaps_by_metadata
-
     gap, length = float(rng.uniform(0, 3)), float(rng.uniform(60, 1800))
     slow = 1 + float(rng.uniform(-1e-4, 1e-4))
     starts = float(rng.uniform(0, 1)) + np.arange(10) * (length * slow + gap)
@@ -129,8 +119,6 @@ def _by_stamps(rng: np.random.Generator) -> Iterator[Trial]:
 
 def _rule(rng: np.random.Generator, rule: Any) -> Trial:
     """A file rule is right (1) or wrong; pictures whose bit rate comes and goes."""
-    from seeworthy.virtual.segments import Recorder, Scene
-
     turn = float(rng.uniform(0, 6.28))
 
     def busy(t: float) -> np.ndarray[Any, np.dtype[np.uint8]]:
@@ -146,8 +134,6 @@ def _rule(rng: np.random.Generator, rule: Any) -> Trial:
 
 
 def _mixed(rng: np.random.Generator) -> Trial:
-    from seeworthy.virtual.segments import Recorder, Scene, record
-
     wide = int(rng.choice([72, 80, 96]))
     with tempfile.TemporaryDirectory() as folder:
         ours = record(Path(folder), Recorder(**_SMALL, seconds=1.0), Scene(_grey), files=2)

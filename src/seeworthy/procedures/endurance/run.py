@@ -3,16 +3,28 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.quantities import Quantity, format_value
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, result
+from seeworthy.media.container import read_facts
+from seeworthy.media.source import Source
 from seeworthy.procedures.declare import Inputs, Seen
-
-if TYPE_CHECKING:
-    from seeworthy.media.source import Source
-    from seeworthy.procedures.endurance.measure import Endurance, Rate
+from seeworthy.procedures.endurance.measure import (
+    FAT32_LIMIT,
+    Endurance,
+    Rate,
+    endurance,
+    file_minutes,
+    lost_share,
+    rate_of_seconds,
+    speed_class,
+    typed_rate,
+)
+from seeworthy.procedures.stream.measure import bit_rates, shown_span
 
 # Larger cards leave the shop with exFAT, whose files may be larger (SD standard; from memory).
 _LARGEST_FAT32 = 32.5
@@ -22,8 +34,6 @@ _DIFFERENT = 0.10
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Return the recording time, what binds it, and what the card must be able to do."""
-    from seeworthy.procedures.endurance.measure import endurance, lost_share
-
     rate, warnings, figures = _rate(inputs)
     card, run_time = inputs.reading("card"), inputs.reading("run_time")
     _check(card, rate, run_time)
@@ -83,10 +93,6 @@ def _check(card: Quantity | None, rate: Rate | None, run_time: Quantity | None) 
 
 def _rate(inputs: Inputs) -> tuple[Rate | None, list[str], tuple[Figure, ...]]:
     """Return the rate by the clips, else as typed, with what to say about it."""
-    import numpy as np
-
-    from seeworthy.procedures.endurance.measure import rate_of_seconds, typed_rate
-
     typed = inputs.reading("bit_rate")
     audio = inputs.reading("audio_rate")
     if inputs.all_files():
@@ -122,9 +128,6 @@ def _rate(inputs: Inputs) -> tuple[Rate | None, list[str], tuple[Figure, ...]]:
 
 def _seconds(source: Source) -> tuple[Any, float]:
     """Return Mbit/s in every second of a clip, and the peak: pictures, sound and container."""
-    from seeworthy.media.container import read_facts
-    from seeworthy.procedures.stream.measure import bit_rates, shown_span
-
     facts = read_facts(source)
     packets = facts.video.packets
     tick = float(packets.time_base)
@@ -142,8 +145,6 @@ def _seconds(source: Source) -> tuple[Any, float]:
 
 def _file_rule(inputs: Inputs, card: Quantity | None) -> dict[str, Any]:
     """Return whether a file limit holds, how large, and whether the camera stops there."""
-    from seeworthy.procedures.endurance.measure import FAT32_LIMIT
-
     system = inputs.option("filesystem")
     if not system:
         system = "exfat" if card is not None and card.value > _LARGEST_FAT32 else "fat32"
@@ -158,8 +159,6 @@ def _file_rule(inputs: Inputs, card: Quantity | None) -> dict[str, Any]:
 
 
 def _of_rate(rate: Rate, rule: dict[str, Any]) -> dict[str, Any]:
-    from seeworthy.procedures.endurance.measure import file_minutes, speed_class
-
     measured = not math.isnan(rate.peak)
     peak = rate.peak if measured else rate.mean
     findings: dict[str, Any] = {
@@ -200,8 +199,6 @@ def _missing(card: Quantity | None, rate: Rate | None, run_time: Quantity | None
 
 
 def _figure(seconds: Any, rate: Rate) -> Figure:
-    import numpy as np
-
     counts, edges = np.histogram(seconds, bins=min(40, max(5, len(seconds) // 5)))
     return Figure(
         "bit-rate",

@@ -11,16 +11,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
-
-if TYPE_CHECKING:
-    from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.frames import FrameView, Stage
 
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
 
 from seeworthy.ground.results import Axis, Figure, Mark
-
-if TYPE_CHECKING:
-    from seeworthy.procedures.exposure.adaptation import Adaptation
-    from seeworthy.procedures.exposure.measure import Exposure
+from seeworthy.procedures.exposure.adaptation import Adaptation
+from seeworthy.procedures.exposure.measure import Exposure
 
 
 def blur_figure(found: Exposure) -> Figure:
     """Return the edge at rest and in motion, with the box that was fitted."""
-    import numpy as np
-
     middle = float(np.median([p.length for p in found.passes]))
     best = min(found.passes, key=lambda p: abs(p.length - middle))
     reach = min(best.length / 2 + 4 * max(found.rest_width, 2.0), float(best.line.at[-1]))
@@ -45,8 +43,6 @@ def blur_figure(found: Exposure) -> Figure:
 
 def trace_figure(step: Adaptation, number: int) -> Figure:
     """Return the light over time around a step, with the 10 % and 90 % marks."""
-    import numpy as np
-
     pick = slice(None, None, max(1, len(step.seconds) // 400))
     columns: dict[str, list[Any]] = {
         "time": [round(float(v), 4) for v in step.seconds[pick]],

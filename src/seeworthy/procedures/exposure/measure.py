@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import least_squares
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.observe.edge_passes import BIN, EdgeWatch, Line, find_lines
@@ -266,8 +267,6 @@ def _box_length(
     line: Line, at: Doubles, light: Doubles, most: float
 ) -> tuple[float, Doubles] | None:
     """Fit the box; None where the profile is too short for the blur or does not fit."""
-    from scipy.optimize import least_squares
-
     start = float(np.clip(_width(line.at, line.light), 0.5, most))
 
     def model(p: Doubles) -> Doubles:

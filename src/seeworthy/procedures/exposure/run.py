@@ -3,27 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import cv2
+import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome, Picture, Result, result
+from seeworthy.media.frames import Stage
+from seeworthy.media.light import light_of
+from seeworthy.observe.edge_passes import EdgeWatch
+from seeworthy.observe.evidence import ORANGE, VERMILION, canvas, encode
 from seeworthy.procedures.declare import Inputs, Seen, Watch
+from seeworthy.procedures.exposure.adaptation import Adaptation, LightTrace, measure_adaptation
 from seeworthy.procedures.exposure.figures import blur_figure, trace_figure
-
-if TYPE_CHECKING:
-    from seeworthy.media.frames import Stage
-    from seeworthy.observe.edge_passes import EdgeWatch
-    from seeworthy.procedures.exposure.adaptation import Adaptation, LightTrace
-    from seeworthy.procedures.exposure.measure import Exposure
+from seeworthy.procedures.exposure.measure import Exposure, measure_exposure
 
 _FAR = 0.3
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Keep bands of rows of moving edges, and a trace of the light of every clip."""
-    from seeworthy.observe.edge_passes import EdgeWatch
-    from seeworthy.procedures.exposure.adaptation import LightTrace
-
     watches = [Watch(source, LightTrace(_linear)) for source in inputs.all_files()]
     rest = inputs.all_files("rest")
     if rest:
@@ -33,8 +33,6 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
 
 
 def _linear(stage: Stage) -> Callable[[Any], Any]:
-    from seeworthy.media.light import light_of
-
     return light_of(stage).linear
 
 
@@ -68,8 +66,6 @@ def _exposure(
     edges: list[EdgeWatch], refusals: list[CannotMeasure]
 ) -> tuple[Exposure, EdgeWatch] | tuple[None, None]:
     """Return the exposure and the watch of the clip that tells it."""
-    from seeworthy.procedures.exposure.measure import measure_exposure
-
     *moving, rest = edges
     found: list[tuple[Exposure, EdgeWatch]] = []
     for watch in moving:
@@ -82,8 +78,6 @@ def _exposure(
 
 
 def _adaptation(traces: list[LightTrace], refusals: list[CannotMeasure]) -> list[Adaptation]:
-    from seeworthy.procedures.exposure.adaptation import measure_adaptation
-
     steps: list[Adaptation] = []
     for trace in traces:
         try:
@@ -146,8 +140,6 @@ def _doubts(
     traces: list[LightTrace],
     refusals: list[CannotMeasure],
 ) -> tuple[str, ...]:
-    from seeworthy.media.light import light_of
-
     said: list[str] = []
     if exposure is None:
         said += [f"No exposure time: {r.message}" for r in refusals[:1]]
@@ -195,18 +187,12 @@ def _sentence(exposure: Exposure | None, steps: list[Adaptation]) -> str:
 
 
 def _picture(found: Exposure, watch: EdgeWatch) -> Picture:
-    import numpy as np
-
-    from seeworthy.observe.evidence import ORANGE, VERMILION, canvas, encode
-
     best = max(found.passes, key=lambda p: p.line.bands - 0.01 * abs(p.line.x))
     bands = watch.frames[best.line.frame]
     # The bands one below the other, each drawn high enough to be seen.
     tall = max(1, 480 // bands.shape[0])
     bytes_ = np.clip(255 * np.clip(bands, 0, 1) ** 0.45, 0, 255).astype(np.uint8)
     drawn = canvas(np.repeat(bytes_, tall, axis=0))
-    import cv2
-
     for b, row in enumerate(watch.rows):
         x = float(np.polyval(best.line.lean, row))
         for offset, colour in (

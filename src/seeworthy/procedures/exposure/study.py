@@ -5,15 +5,17 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.results import Outcome
+from seeworthy.media.source import Source
+from seeworthy.procedures import procedure
+from seeworthy.procedures.declare import Inputs
 from seeworthy.procedures.study import Goal, Study, Trial
-
-if TYPE_CHECKING:
-    import numpy as np
-
-    from seeworthy.ground.results import Outcome
+from seeworthy.virtual.exposure import Adapting, Card, film_card, film_step, steady
+from seeworthy.virtual.sensor import Camera
 
 PASSING = "passing card, 1/30 to 1/250 s"
 SHORT = "blur under the lens's own (bound holds)"
@@ -25,8 +27,6 @@ _CARDS = ((0.05, 0.6), (0.6, 0.05), (0.2, 0.5), (0.04, 0.85))
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat films a card and a step of light, every fourth the rest too."""
-    import numpy as np
-
     for i in range(repeats):
         for number, group in enumerate((PASSING, SHORT, STEP, CLIPPED, NONE)):
             if group not in (PASSING, STEP) and i % 4:
@@ -41,10 +41,6 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
 
 def measure(path: Path, rest: Path | None = None) -> Outcome:
     """Run the procedure on a clip, and the same edge at rest."""
-    from seeworthy.media.source import Source
-    from seeworthy.procedures import procedure
-    from seeworthy.procedures.declare import Inputs
-
     files = {"": (Source.of(path),)}
     if rest is not None:
         files["rest"] = (Source.of(rest),)
@@ -53,9 +49,6 @@ def measure(path: Path, rest: Path | None = None) -> Outcome:
 
 def film_pair(rng: np.random.Generator, folder: Path, exposure: float, speed: float) -> None:
     """Film ``moving.mp4`` and ``rest.mp4``: 480×270, another lens, card and coding each time."""
-    from seeworthy.virtual.exposure import Card, film_card, steady
-    from seeworthy.virtual.sensor import Camera
-
     camera = Camera(
         width=480, height=270, exposure=exposure,
         readout_time=float(rng.uniform(0.004, 0.03)), psf=float(rng.uniform(0.5, 1.1)),
@@ -81,8 +74,6 @@ def film_pair(rng: np.random.Generator, folder: Path, exposure: float, speed: fl
 
 
 def _card(group: str, rng: np.random.Generator, folder: Path) -> Trial:
-    import numpy as np
-
     if group == PASSING:
         exposure = float(np.exp(rng.uniform(np.log(1 / 250), np.log(1 / 30))))
         # A blur that is more than the lens's own needs speed.
@@ -108,11 +99,6 @@ def _card(group: str, rng: np.random.Generator, folder: Path) -> Trial:
 
 
 def _step(group: str, rng: np.random.Generator, folder: Path) -> Trial:
-    import numpy as np
-
-    from seeworthy.virtual.exposure import Adapting, film_step
-    from seeworthy.virtual.sensor import Camera
-
     tau = float(np.exp(rng.uniform(np.log(0.1), np.log(0.8))))
     rises = group == CLIPPED or rng.random() < 0.7
     ratio = float(rng.uniform(1.6, 4.0)) if group == STEP else float(rng.uniform(8, 30))

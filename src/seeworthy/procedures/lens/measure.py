@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.optics.lens import COEFFICIENTS, Camera, tv_distortion, view_angles
+from seeworthy.optics.plane import direct_homography
 from seeworthy.procedures.lens.calibrate import Fit, View, choose
 
 Array = npt.NDArray[np.float64]
@@ -81,8 +82,6 @@ def select_views(views: Sequence[View], width: int, most: int = 30) -> list[View
 
 def _describe(view: View, width: int) -> Array:
     """Return centre, affine part and perspective of a view as one vector."""
-    from seeworthy.optics.plane import direct_homography
-
     middle = view.plane.mean(axis=0)
     size = float(np.ptp(view.plane)) or 1.0
     h = direct_homography((view.plane - middle) / size, view.image / width)

@@ -4,28 +4,35 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
+from seeworthy.observe.board_views import STILL, Held, HoldWatcher, Points
+from seeworthy.observe.evidence import BLUE, ORANGE, canvas, draw_cross, encode
 from seeworthy.procedures.declare import (
     Inputs,
     Seen,
     Watch,
 )
-
-if TYPE_CHECKING:
-    from seeworthy.observe.board_views import Held, HoldWatcher, Points
-    from seeworthy.procedures.lens.calibrate import View
-    from seeworthy.procedures.lens.measure import LensFigures
+from seeworthy.procedures.lens.calibrate import View
+from seeworthy.procedures.lens.measure import (
+    HOW,
+    LEAST_VIEWS,
+    LensFigures,
+    measure_lens,
+    select_views,
+)
+from seeworthy.targets import target
+from seeworthy.targets.find import find
 
 _SQUARE_MM = 25.0
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Watch every file for still views of the board."""
-    from seeworthy.observe.board_views import HoldWatcher
-
     finder = _finder(inputs)
     return [Watch(source, HoldWatcher(finder)) for source in inputs.all_files()]
 
@@ -42,11 +49,6 @@ def _finder(inputs: Inputs) -> Any:
     mirrored = inputs.option("mirrored") == "yes"
 
     def find_board(picture: Any, harder: bool) -> Points:
-        import numpy as np
-
-        from seeworthy.observe.board_views import Points
-        from seeworthy.targets.find import find
-
         # A mirrored file is turned back first: a lens model knows left from right.
         work = np.ascontiguousarray(picture[:, ::-1]) if mirrored else picture
         found = find(work, "board", harder=harder)
@@ -64,8 +66,6 @@ def _finder(inputs: Inputs) -> Any:
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Return angles, focal length and distortion."""
-    from seeworthy.procedures.lens.measure import measure_lens, select_views
-
     watchers: list[HoldWatcher] = [w.observer for w in seen.watches]  # type: ignore[misc]
     width, height = _one_size(inputs, watchers)
     held, warnings = _usable([h for w in watchers for h in w.held])
@@ -104,9 +104,6 @@ def _one_size(inputs: Inputs, watchers: Sequence[HoldWatcher]) -> tuple[int, int
 
 def _usable(held: list[Held]) -> tuple[list[Held], list[str]]:
     """Return views that stood still; slow ones with a warning when there are too few."""
-    from seeworthy.observe.board_views import STILL
-    from seeworthy.procedures.lens.measure import HOW, LEAST_VIEWS
-
     still = [h for h in held if h.motion is None or h.motion <= STILL]
     if len(still) >= LEAST_VIEWS or len(still) == len(held):
         return still, []
@@ -122,14 +119,10 @@ def _refuse_empty(watchers: Sequence[HoldWatcher]) -> None:
     refusal = next((w.refusal for w in watchers if w.refusal is not None), None)
     if refusal is not None:
         raise CannotMeasure(refusal.message, refusal.hint)
-    from seeworthy.procedures.lens.measure import HOW
-
     raise CannotMeasure("The board never stood still.", HOW)
 
 
 def _view(held: Held, width: int, inputs: Inputs) -> View:
-    from seeworthy.procedures.lens.calibrate import View
-
     image = held.points.image
     if inputs.option("mirrored") == "yes":
         image = image * (-1.0, 1.0) + (width - 1.0, 0.0)
@@ -138,8 +131,6 @@ def _view(held: Held, width: int, inputs: Inputs) -> View:
 
 def _evidence(watchers: Sequence[HoldWatcher]) -> tuple[Picture, ...]:
     """Draw the fullest view, and where corners were seen over all views."""
-    from seeworthy.observe.evidence import BLUE, ORANGE, canvas, draw_cross, encode
-
     full = [w for w in watchers if w.sample is not None and w.sample_points is not None]
     if not full:
         return ()
@@ -252,8 +243,6 @@ def _scale(inputs: Inputs) -> tuple[float, float] | None:
     length = inputs.reading("printed_length")
     if length is None or inputs.option("board"):
         return None
-    from seeworthy.targets import target
-
     nominal = target("board").ruler.length
     return length.value / nominal, length.u / nominal
 
@@ -267,8 +256,6 @@ def _figures(figures: LensFigures) -> tuple[Figure, ...]:
 
 def _bend(figures: LensFigures) -> Figure:
     """Draw how far the lens moves points in or out, over the distance from the middle."""
-    import numpy as np
-
     camera = figures.fit.camera
     reach = math.hypot(camera.width, camera.height) / 2
     flat = np.linspace(0.02, 2.0, 100) * reach / camera.fx

@@ -6,18 +6,21 @@ import math
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.quantities import coverage_factor
+from seeworthy.ground.results import Outcome
+from seeworthy.media.source import Source
+from seeworthy.procedures import procedure
+from seeworthy.procedures.declare import Inputs
 from seeworthy.procedures.study import Goal, Study, Trial
-
-if TYPE_CHECKING:
-    import numpy as np
-
-    from seeworthy.ground.results import Outcome
-    from seeworthy.virtual.filming import Hold
-    from seeworthy.virtual.planar import Lens
+from seeworthy.targets import target
+from seeworthy.virtual.filming import Hold, Studio, film, paints_of
+from seeworthy.virtual.optics import Blur
+from seeworthy.virtual.planar import Lens, Pose
 
 WIDTH, HEIGHT = 1280, 720
 GROUPS = ("mild barrel", "strong barrel", "fisheye")
@@ -26,8 +29,6 @@ ONE_ANGLE = "one angle only"
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: `repeats` random lenses and films of the board per group."""
-    import numpy as np
-
     for group in GROUPS:
         for i in range(repeats):
             rng = np.random.default_rng([seed, GROUPS.index(group), i])
@@ -41,8 +42,6 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
 
 def random_lens(group: str, rng: np.random.Generator) -> Lens:
     """Return a lens of a group, with a shifted centre and a little decentring."""
-    from seeworthy.virtual.planar import Lens
-
     cx = (WIDTH - 1) / 2 + rng.normal(0, 8)
     cy = (HEIGHT - 1) / 2 + rng.normal(0, 8)
     if group == "fisheye":
@@ -59,11 +58,6 @@ def random_lens(group: str, rng: np.random.Generator) -> Lens:
 
 def script(lens: Lens, rng: np.random.Generator, tilt: float = 32.0, holds: int = 12) -> list[Hold]:
     """Return holds as a careful person would film: tilts both ways, into every corner."""
-    import numpy as np
-
-    from seeworthy.virtual.filming import Hold
-    from seeworthy.virtual.planar import Pose
-
     found = []
     for i in range(holds):
         near = lens.fx * (0.27 if i % 3 else 0.36) * rng.uniform(0.85, 1.1)
@@ -88,18 +82,10 @@ def script(lens: Lens, rng: np.random.Generator, tilt: float = 32.0, holds: int 
 
 def measure(path: Path) -> Outcome:
     """Run the procedure on a clip."""
-    from seeworthy.media.source import Source
-    from seeworthy.procedures import procedure
-    from seeworthy.procedures.declare import Inputs
-
     return procedure("lens").run(Inputs({"": (Source.of(path),)}))
 
 
 def _film(lens: Lens, holds: list[Hold], rng: np.random.Generator, folder: str) -> Path:
-    from seeworthy.targets import target
-    from seeworthy.virtual.filming import Studio, film, paints_of
-    from seeworthy.virtual.optics import Blur
-
     path = Path(folder) / "board.mp4"
     blur = Blur(centre=float(rng.uniform(0.5, 1.0)))
     studio = Studio(paints_of(target("board").painting()), lens, blur=blur)

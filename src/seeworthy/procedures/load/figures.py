@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
 
 from seeworthy.ground.results import Axis, Figure, Mark
-
-if TYPE_CHECKING:
-    from seeworthy.procedures.load.measure import Flight
+from seeworthy.procedures.load.measure import Flight
 
 _MOST = 500
 _K = 1.96
@@ -41,8 +41,6 @@ def _figure(
     flight: Flight, name: str, title: str, unit: str, values: Any, spread: Any, samples: str,
     words: str,
 ) -> Figure:  # fmt: skip
-    import numpy as np
-
     t = flight.track.time
     start, end = _span(flight, name)
     at = flight.samples[samples][0] if samples in flight.samples else np.empty(0)
@@ -74,8 +72,6 @@ def _figure(
 
 def _thin(t: Any, start: float, end: float) -> Any:
     """Return at most half of `_MOST` of the times between `start` and `end`."""
-    import numpy as np
-
     inside = t[(t >= start) & (t <= end)]
     if inside.size <= _MOST // 2:
         return inside

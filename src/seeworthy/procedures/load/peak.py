@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import signal
 
 from seeworthy.ground.errors import CannotMeasure
 
@@ -172,8 +173,6 @@ def cfc(time: Floats, y: Floats, channel_class: int) -> Floats:
     Two-pole Butterworth run forth and back with the design frequency 2.0775 · CFC
     (SAE J211-1, appendix C; from memory).
     """
-    from scipy import signal
-
     dt = float(np.median(np.diff(time)))
     rate = 1 / dt
     if rate < 6 * channel_class:

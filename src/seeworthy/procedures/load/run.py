@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Outcome, Result, result
+from seeworthy.media.headers import known_unit
+from seeworthy.media.logs import Column, Log, pairs, read_log
 from seeworthy.procedures.declare import Inputs, Seen
 from seeworthy.procedures.load import PROCEDURE
-
-if TYPE_CHECKING:
-    from seeworthy.media.logs import Column, Log
-    from seeworthy.procedures.load.air import Heights
-    from seeworthy.procedures.load.measure import Flight
-    from seeworthy.procedures.load.series import Series
+from seeworthy.procedures.load.air import Heights, from_heights, from_pressure
+from seeworthy.procedures.load.figures import figures
+from seeworthy.procedures.load.measure import Flight, analyse
+from seeworthy.procedures.load.series import Series, clean
 
 G0 = 9.80665
 # With a push that changes linearly by up to ±70 % from its mean, 2·h/t² is off by up to
@@ -36,8 +39,6 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         return Outcome(
             (hand,), hand_findings, (_HAND_WARNING,), method="hand", sentence=_hand_says()
         )
-    from seeworthy.procedures.load.figures import figures
-
     logs = _read(inputs)
     flight, used = _analyse(inputs, logs)
     results = _results(flight)
@@ -60,9 +61,6 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 
 
 def _read(inputs: Inputs) -> list[Log]:
-    from seeworthy.media.headers import known_unit
-    from seeworthy.media.logs import pairs, read_log
-
     sources = inputs.all_files()
     columns = [pairs(text, "columns") for text in inputs.options.get("columns", ())]
     # 'g' is what loggers and people write for multiples of gravity; it is no gram here.
@@ -88,10 +86,6 @@ def _one_unit(log: Log) -> Log:
 
     At rest the three together read 1 g; each alone says little.
     """
-    from dataclasses import replace
-
-    import numpy as np
-
     axes = [c for c in log.all("acceleration") if c.axis in ("x", "y", "z")]
     if len(axes) < 2 or any(c.unit_from not in ("assumed", "data") for c in axes):
         return log
@@ -107,8 +101,6 @@ def _one_unit(log: Log) -> Log:
 
 
 def _analyse(inputs: Inputs, logs: list[Log]) -> tuple[Flight, list[str]]:
-    from seeworthy.procedures.load.measure import analyse
-
     accel, names, accel_log = _acceleration(logs)
     heights, height_log, height_name = _heights(inputs, logs, accel_log)
     used = [f"acceleration ({', '.join(n or 'one axis' for n in names)})"] if accel else []
@@ -141,10 +133,6 @@ def _kept(series: Series) -> dict[str, Any]:
 
 def _acceleration(logs: list[Log]) -> tuple[Series | None, tuple[str, ...], Log | None]:
     """Take three axes where there are three, else the axis along the craft."""
-    import numpy as np
-
-    from seeworthy.procedures.load.series import clean
-
     for log in logs:
         found = log.all("acceleration")
         if not found:
@@ -182,9 +170,6 @@ def _heights(
     inputs: Inputs, logs: list[Log], accel_log: Log | None
 ) -> tuple[Heights | None, Log | None, str]:
     """Take pressure where there is pressure (the air of the day can be put in), else height."""
-    from seeworthy.procedures.load.air import from_heights, from_pressure
-    from seeworthy.procedures.load.series import clean
-
     pressure, warm, level = (
         inputs.reading(n) for n in ("site_pressure", "site_temperature", "site_height")
     )

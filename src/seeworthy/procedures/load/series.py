@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from seeworthy.ground.errors import CannotMeasure
 
@@ -123,8 +124,6 @@ def without_wild(series: Series, reach: int = 4) -> Series:
     samples; broken telegrams at the end of a log do. What is subtler (pressure waves of
     an ejection charge) is left to the robust smoother.
     """
-    from scipy import ndimage
-
     t, y = series.time, series.values
     last = y.size - 1
     # Mirrored at the ends, so that a broken last sample does not outvote its neighbours.

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
 
 from seeworthy.ground.results import Axis, Figure, Mark, Picture
-
-if TYPE_CHECKING:
-    from seeworthy.procedures.low_light.measure import Usable
-    from seeworthy.procedures.low_light.takes import Limits, Take
+from seeworthy.observe.evidence import BLUE, ORANGE, canvas, draw_outline, encode
+from seeworthy.optics.light_reading import like
+from seeworthy.procedures.low_light.measure import Usable
+from seeworthy.procedures.low_light.takes import Limits, Take
 
 
 def sentence(takes: Sequence[Take], usable: Usable) -> str:
     """Say it for a flyer."""
-    from seeworthy.optics.light_reading import like
-
     level = like(usable.lux)
     near = f"about like: {level.condition[:1].lower()}{level.condition[1:]}"
     if usable.bound == "upper":
@@ -30,10 +30,6 @@ def sentence(takes: Sequence[Take], usable: Usable) -> str:
 
 def picture(take: Take) -> Picture:
     """Draw the edges and greys that were measured on the mean of a take."""
-    import numpy as np
-
-    from seeworthy.observe.evidence import BLUE, ORANGE, canvas, draw_outline, encode
-
     drawn: Any = canvas(take.mean)
     for edge in take.measured:
         draw_outline(drawn, edge.region.corners, BLUE, 1)

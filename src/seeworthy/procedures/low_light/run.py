@@ -4,27 +4,25 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from seeworthy.ground.errors import WrongCall
+from seeworthy.ground.quantities import Quantity, parse
 from seeworthy.ground.results import Outcome, Result, result
+from seeworthy.observe.noise_frames import NoiseFrames
+from seeworthy.optics.light_reading import like, parse_light, read_light
 from seeworthy.procedures.declare import (
     Inputs,
     Seen,
     Watch,
 )
 from seeworthy.procedures.low_light.figures import figures, picture, sentence
-
-if TYPE_CHECKING:
-    from seeworthy.ground.quantities import Quantity
-    from seeworthy.procedures.low_light.measure import Usable
-    from seeworthy.procedures.low_light.takes import Limits, Take
+from seeworthy.procedures.low_light.measure import RATE_LIMIT, SHARPNESS_LIMIT, SNR_LIMIT, Usable
+from seeworthy.procedures.low_light.takes import Limits, Take, judge, measure_takes
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Keep pairs of frames of every take."""
-    from seeworthy.observe.noise_frames import NoiseFrames
-
     _readings(inputs)
     _limits(inputs)
     return [Watch(source, NoiseFrames(8, colour=False)) for source in inputs.all_files()]
@@ -32,8 +30,6 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Measure every take against the brightest, and find the least usable light."""
-    from seeworthy.procedures.low_light.takes import judge, measure_takes
-
     lights = _readings(inputs)
     limits = _limits(inputs)
     takes = measure_takes(inputs, seen, lights)
@@ -59,8 +55,6 @@ def _readings(inputs: Inputs) -> list[Quantity]:
     BadQuantity
         A reading that is not light.
     """
-    from seeworthy.optics.light_reading import parse_light
-
     texts = [q.text for q in inputs.all_readings("light")]
     files = inputs.all_files()
     if len(texts) != len(files):
@@ -73,10 +67,6 @@ def _readings(inputs: Inputs) -> list[Quantity]:
 
 
 def _limits(inputs: Inputs) -> Limits:
-    from seeworthy.ground.quantities import parse
-    from seeworthy.procedures.low_light.measure import RATE_LIMIT, SHARPNESS_LIMIT, SNR_LIMIT
-    from seeworthy.procedures.low_light.takes import Limits
-
     def typed(name: str, unit: str, default: float) -> float:
         text = inputs.option(name)
         if not text:
@@ -139,8 +129,6 @@ def _results(takes: Sequence[Take], usable: Usable, limits: Limits) -> list[Resu
 
 
 def _findings(takes: Sequence[Take], usable: Usable, limits: Limits) -> dict[str, Any]:
-    from seeworthy.optics.light_reading import like
-
     level = like(usable.lux)
     return {
         "criterion": limits.text(),
@@ -180,8 +168,6 @@ def _doubts(takes: Sequence[Take], usable: Usable, inputs: Inputs) -> list[str]:
 
 def _taken_for_granted(inputs: Inputs) -> list[str]:
     """Say what was assumed of the meter, once each."""
-    from seeworthy.optics.light_reading import read_light
-
     said: dict[str, None] = {}
     for reading in inputs.all_readings("light"):
         if re.fullmatch(r"[-+±/\d\s.,]+", reading.text):

@@ -8,16 +8,23 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.results import Outcome, Result
+from seeworthy.media.source import Source
+from seeworthy.observe.grey_patches import INK, PAPER_DENSITY, U_NOMINAL
+from seeworthy.procedures import procedure
+from seeworthy.procedures.declare import gather
 from seeworthy.procedures.study import Goal, Study, Trial
-
-if TYPE_CHECKING:
-    import numpy as np
-
-    from seeworthy.ground.results import Outcome, Result
-    from seeworthy.virtual.dim_light import DimCamera
+from seeworthy.targets import target
+from seeworthy.targets.edges import LOW_TONE
+from seeworthy.virtual.dim_light import DimCamera
+from seeworthy.virtual.noise_camera import write
+from seeworthy.virtual.optics import Blur
+from seeworthy.virtual.planar import Lens, Paint, Pose, Shot, photograph
 
 WIDTH, HEIGHT = 640, 360
 FRAMES = 16
@@ -28,8 +35,6 @@ SNR, SHARPNESS = 20.0, 0.5
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat is another camera, other levels, another print and meter."""
-    import numpy as np
-
     for number, group in enumerate((GRAIN, WASH, CODED, BRIGHT)):
         for i in range(repeats if number < 2 else max(1, repeats // 5)):
             yield from _one(group, np.random.default_rng([seed, number, i]))
@@ -45,9 +50,6 @@ class _Bench:
 
 
 def _bench(rng: np.random.Generator) -> _Bench:
-    from seeworthy.observe.grey_patches import INK, PAPER_DENSITY, U_NOMINAL
-    from seeworthy.targets.edges import LOW_TONE
-
     paper = 10**-PAPER_DENSITY
     nominal = INK + LOW_TONE * (paper - INK)
     return _Bench(
@@ -58,8 +60,6 @@ def _bench(rng: np.random.Generator) -> _Bench:
 
 
 def _camera(group: str, rng: np.random.Generator) -> DimCamera:
-    from seeworthy.virtual.dim_light import DimCamera
-
     wash = group == WASH
     return DimCamera(
         full_well=float(rng.uniform(20000, 30000) if wash else rng.uniform(4000, 9000)),
@@ -74,11 +74,6 @@ def _camera(group: str, rng: np.random.Generator) -> DimCamera:
 @lru_cache(maxsize=1)
 def _coverage() -> Any:
     """Return reflectance at sub-pixels as shares of paper and of grey, (2, H·4, W·4)."""
-    import numpy as np
-
-    from seeworthy.targets import target
-    from seeworthy.virtual.planar import Lens, Paint, Pose, Shot, photograph
-
     layout = target("edges")
     lens = Lens.of_view(WIDTH, HEIGHT, 55.0)
     pose = Pose.facing(lens.fx * 272.0 / (WIDTH * 0.985), pivot=(136.0, 76.5), roll=0.3)
@@ -97,11 +92,6 @@ def film(
     bit_rate: int | None = None,
 ) -> None:  # fmt: skip
     """Film the target at one light level."""
-    import numpy as np
-
-    from seeworthy.virtual.noise_camera import write
-    from seeworthy.virtual.optics import Blur
-
     taken = camera.at(lux)
     grey, dark = _coverage()
     seen = bench.paper + grey * (bench.grey - bench.paper) - dark * (bench.paper - 0.04)
@@ -129,10 +119,6 @@ def truth(camera: DimCamera) -> float:
 
 @lru_cache(maxsize=4096)
 def _mtf50(sigma: float) -> float:
-    import numpy as np
-
-    from seeworthy.virtual.optics import Blur
-
     frequency = np.arange(0.0, 1.0, 1e-4)
     return float(frequency[np.argmax(Blur(sigma).mtf(frequency) < 0.5)])
 
@@ -151,10 +137,6 @@ def levels(camera: DimCamera, rng: np.random.Generator, group: str) -> list[floa
 
 def measure(paths: list[Path], lights: list[str]) -> Outcome:
     """Run the procedure."""
-    from seeworthy.media.source import Source
-    from seeworthy.procedures import procedure
-    from seeworthy.procedures.declare import gather
-
     found = procedure("low-light")
     return found.run(gather(found, {"": [Source.of(p) for p in paths]}, {"light": lights}))
 

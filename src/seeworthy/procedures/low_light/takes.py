@@ -5,19 +5,31 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure, WrongCall
-
-if TYPE_CHECKING:
-    from seeworthy.ground.quantities import Quantity
-    from seeworthy.media.light import Light
-    from seeworthy.observe.grey_patches import GreyPatch
-    from seeworthy.observe.noise_frames import NoiseFrames
-    from seeworthy.procedures.declare import Inputs, Seen
-    from seeworthy.procedures.low_light.measure import Usable
-    from seeworthy.procedures.noise.curve import AtGrey
-    from seeworthy.procedures.sharpness.measure import EdgeResult, Region
+from seeworthy.ground.quantities import Quantity
+from seeworthy.media.light import Light, light_of
+from seeworthy.observe.grey_patches import GreyPatch, edges_patches, step_patches
+from seeworthy.observe.marked import marked_box
+from seeworthy.observe.noise_frames import NoiseFrames
+from seeworthy.procedures.declare import Inputs, Seen
+from seeworthy.procedures.low_light.measure import Point, Rule, Usable, least_usable
+from seeworthy.procedures.noise import levels as noise_levels
+from seeworthy.procedures.noise.curve import AtGrey, at_grey
+from seeworthy.procedures.noise.levels import check_frames, check_still
+from seeworthy.procedures.sharpness.measure import (
+    FLOOR,
+    EdgeResult,
+    Region,
+    find_edges,
+    measure_edge,
+    position_of,
+)
+from seeworthy.procedures.timing.measure import read_stamps
+from seeworthy.targets.find import find
 
 SNR, SHARPNESS, RATE = "signal over noise", "sharpness", "frame rate"
 _BLOCKS = 4
@@ -103,9 +115,6 @@ def measure_takes(inputs: Inputs, seen: Seen, lights: Sequence[Quantity]) -> lis
         Too few frames, a moving scene, different frame sizes, or nothing to measure in the
         brightest take.
     """
-    from seeworthy.media.light import light_of
-    from seeworthy.procedures.noise.levels import check_frames, check_still
-
     watchers: list[NoiseFrames] = [w.observer for w in seen.watches]  # type: ignore[misc]
     order = sorted(range(len(lights)), key=lambda i: -lights[i].value)
     sizes = {(w.stage.width, w.stage.height) for w in watchers if w.stage is not None}
@@ -132,13 +141,6 @@ def measure_takes(inputs: Inputs, seen: Seen, lights: Sequence[Quantity]) -> lis
 
 def _find(inputs: Inputs, watcher: NoiseFrames, light: Light) -> _Place:
     """Find edges and greys in the brightest take; the camera does not move afterwards."""
-    import numpy as np
-
-    from seeworthy.observe.grey_patches import GreyPatch, edges_patches, step_patches
-    from seeworthy.observe.marked import marked_box
-    from seeworthy.procedures.sharpness.measure import Region, find_edges, position_of
-    from seeworthy.targets.find import find
-
     mean = watcher.mean()
     mirrored = inputs.option("mirrored") == "yes"
     regions: list[Region] = []
@@ -193,8 +195,6 @@ def _measure(watcher: NoiseFrames, lux: Quantity, light: Light, place: _Place, n
 
 
 def _rate(watcher: NoiseFrames) -> tuple[float, float, float, int] | None:
-    from seeworthy.procedures.timing.measure import read_stamps
-
     if watcher.stage is None:
         return None
     try:
@@ -206,10 +206,6 @@ def _rate(watcher: NoiseFrames) -> tuple[float, float, float, int] | None:
 
 def _sharpness(take: Take, watcher: NoiseFrames, light: Light, place: _Place) -> Take:
     """Measure the same edges in means of a few frames each."""
-    import numpy as np
-
-    from seeworthy.procedures.sharpness.measure import FLOOR, measure_edge
-
     size = max(1, watcher.count // _BLOCKS)
     means = [
         np.mean([light.linear(k.luma) for k in watcher.kept[i : i + size]], axis=0)
@@ -236,17 +232,12 @@ def _sharpness(take: Take, watcher: NoiseFrames, light: Light, place: _Place) ->
 
 
 def _white(means: Sequence[Any], region: Region, white: float) -> bool:
-    import numpy as np
-
     x, y = region.corners.mean(axis=0).astype(int)
     near = means[0][max(0, y - 8) : y + 8, max(0, x - 8) : x + 8]
     return bool(np.mean(near >= white) > 0.02)
 
 
 def _noise(take: Take, watcher: NoiseFrames, light: Light, place: _Place) -> Take:
-    from seeworthy.procedures.noise import levels as noise_levels
-    from seeworthy.procedures.noise.curve import at_grey
-
     if not place.patches:
         return take
     try:
@@ -300,8 +291,6 @@ def judge(takes: Sequence[Take], limits: Limits) -> Usable:
     CannotMeasure
         See `measure.low_light.least_usable`.
     """
-    from seeworthy.procedures.low_light.measure import Point, Rule, least_usable
-
     unknown, failed = Point(0.0, 0.0, "unknown"), Point(0.0, 0.0, "failed")
     bright_rate = takes[0].rate
     snr, sharpness, rate = [], [], []

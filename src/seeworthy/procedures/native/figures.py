@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
 
 from seeworthy.ground.results import Axis, Figure, Mark
-
-if TYPE_CHECKING:
-    from seeworthy.procedures.native.measure import Axis as Direction
-    from seeworthy.procedures.native.measure import Native
+from seeworthy.procedures.native.measure import Axis as Direction
+from seeworthy.procedures.native.measure import Native
 
 _POINTS = 160
 _FLOOR = 1e-3  # code values squared; rounding to whole codes alone is 0.08
@@ -24,8 +24,6 @@ def figures(found: Native) -> tuple[Figure, ...]:
 
 
 def _spectrum(found: Native) -> Figure:
-    import numpy as np
-
     columns: dict[str, list[Any]] = {"frequency": [], "power": [], "direction": []}
     for axis, word in ((found.across, "across"), (found.down, "down")):
         edges = np.linspace(0.01, 0.5, _POINTS + 1)

@@ -3,29 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome, Picture, Result, result
+from seeworthy.observe.evidence import canvas, encode
+from seeworthy.observe.key_frames import KeyFrames
 from seeworthy.procedures.declare import Inputs, Seen, Watch
-
-if TYPE_CHECKING:
-    from seeworthy.observe.key_frames import KeyFrames
-    from seeworthy.procedures.native.measure import Axis, Native
+from seeworthy.procedures.native.figures import figures
+from seeworthy.procedures.native.measure import Axis, Native, measure_native
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Keep key frames of the clip."""
-    from seeworthy.observe.key_frames import KeyFrames
-
     return [Watch(inputs.file(), KeyFrames())]
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Return the native size along each axis that tells it."""
-    from seeworthy.procedures.native.figures import figures
-    from seeworthy.procedures.native.measure import measure_native
-
     watcher: KeyFrames = seen.watches[0].observer  # type: ignore[assignment]
     pictures, steps = _eight_bits(watcher)
     try:
@@ -121,6 +116,4 @@ def _sentence(found: Native) -> str:
 
 
 def _picture(luma: Any) -> Picture:
-    from seeworthy.observe.evidence import canvas, encode
-
     return encode("picture.png", "One of the key frames that were looked at.", canvas(luma))

@@ -6,18 +6,21 @@ import tempfile
 from collections.abc import Iterator
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.results import Outcome
+from seeworthy.media.source import Source
+from seeworthy.procedures import procedure
+from seeworthy.procedures.declare import Inputs
+from seeworthy.procedures.native.measure import Answer
 from seeworthy.procedures.study import Goal, Study, Trial
-
-if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-
-    from seeworthy.ground.results import Outcome
-    from seeworthy.procedures.native.measure import Answer
-    from seeworthy.virtual.resample import SmallRaster
+from seeworthy.virtual.detail_scene import leaves, wall
+from seeworthy.virtual.optics import Sharpening
+from seeworthy.virtual.resample import ENLARGERS, MARGIN, SmallRaster
 
 WIDTH, HEIGHT = 1280, 720
 ASKED = ((848, 480), (960, 540), (640, 360), (960, 720))
@@ -39,8 +42,6 @@ _MADE_SMALLER = ("opencv bilinear", "opencv bicubic", "pil bicubic", "swscale bi
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat paints a scene and films it once or more for each group."""
-    import numpy as np
-
     for i in range(repeats):
         rng = np.random.default_rng([seed, i])
         seen = scene(rng, photographs=i % 2 == 1)
@@ -68,9 +69,6 @@ def _other(rng: np.random.Generator) -> tuple[int, int]:
 
 def scene(rng: np.random.Generator, *, photographs: bool) -> npt.NDArray[np.float32]:
     """Return a painted scene, or a wall of photographs where scikit-image is installed."""
-    from seeworthy.virtual.detail_scene import leaves, wall
-    from seeworthy.virtual.resample import MARGIN
-
     size = 2 * WIDTH + 2 * MARGIN, 2 * HEIGHT + 2 * MARGIN
     pictures = _photographs() if photographs else []
     if pictures:
@@ -90,10 +88,6 @@ def _photographs() -> list[Any]:
 
 def measure(path: Path) -> Outcome:
     """Run the procedure on a clip."""
-    from seeworthy.media.source import Source
-    from seeworthy.procedures import procedure
-    from seeworthy.procedures.declare import Inputs
-
     return procedure("native").run(Inputs({"": (Source.of(path),)}))
 
 
@@ -107,9 +101,6 @@ def enlarged(
     late: bool = False,
 ) -> Iterator[Trial]:
     """Film with a small raster; one trial per axis. An axis that is undecided has no value."""
-    from seeworthy.virtual.optics import Sharpening
-    from seeworthy.virtual.resample import ENLARGERS, SmallRaster
-
     names = [name for name in ENLARGERS if "nearest" not in name]
     camera = SmallRaster(
         native,
@@ -140,9 +131,6 @@ def true(
     bit_rate: int = 7_000_000,
 ) -> Iterator[Trial]:
     """Film with a true raster: a `yes` is a number that should not be there."""
-    from seeworthy.virtual.optics import Sharpening
-    from seeworthy.virtual.resample import SmallRaster
-
     sharpening = None
     if sharpened:
         sigma = float(rng.uniform(0.4, 1.2))
@@ -153,8 +141,6 @@ def true(
 
 def made_smaller(seen: npt.NDArray[np.float32], rng: np.random.Generator) -> Iterator[Trial]:
     """Film with a larger raster, made smaller with kernels that alias."""
-    from seeworthy.virtual.resample import SmallRaster
-
     sizes = ((1920, 1080), (1536, 864), (2304, 1296))
     native = sizes[int(rng.integers(len(sizes)))]
     how = _MADE_SMALLER[int(rng.integers(len(_MADE_SMALLER)))]

@@ -16,6 +16,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+from scipy import optimize, special
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.quantities import coverage_factor
@@ -205,8 +206,6 @@ def _local(x: Floats, y: Floats, u: Floats, alone: tuple[float, float]) -> _Fit:
 
 def _birge(chi2: float, dof: int) -> float:
     """Return by how much uncertainties are widened when points scatter more than they say."""
-    from scipy import special
-
     if dof < 1 or float(special.chdtrc(dof, chi2)) > 0.01:
         return 1.0
     return math.sqrt(chi2 / dof)
@@ -290,8 +289,6 @@ def dynamic_range(levels: Sequence[Level], dark_step: float, seed: int = 0) -> R
 
 def _photon(light: Floats, variance: Floats, u: Floats) -> tuple[float, float]:
     """Weighted least squares of ``read + per_light · L``, neither below zero."""
-    from scipy import optimize
-
     w = 1 / u
     a = np.stack([np.ones_like(light), light], axis=1) * w[:, None]
     scale = np.linalg.norm(a, axis=0)

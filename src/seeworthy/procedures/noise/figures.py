@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import cv2
+import numpy as np
 
 from seeworthy.ground.results import Axis, Figure, Mark, Picture
-
-if TYPE_CHECKING:
-    from seeworthy.observe.noise_frames import NoiseFrames
-    from seeworthy.procedures.noise.curve import AtGrey, Range
-    from seeworthy.procedures.noise.levels import Levels
+from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
+from seeworthy.observe.noise_frames import NoiseFrames
+from seeworthy.procedures.noise.curve import AtGrey, Range
+from seeworthy.procedures.noise.levels import Levels
 
 
 def sentence(at: AtGrey | None, span: Range | None) -> str:
@@ -31,11 +33,6 @@ def sentence(at: AtGrey | None, span: Range | None) -> str:
 
 def picture(watcher: NoiseFrames, levels: Levels) -> Picture:
     """Draw the patches on the mean of the frames."""
-    import cv2
-    import numpy as np
-
-    from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
-
     drawn: Any = canvas(watcher.mean())
     named = len(levels.boxes) == len(levels.luminance)
     for i, (x, y, w, h) in enumerate(levels.boxes):

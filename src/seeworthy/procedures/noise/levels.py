@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from seeworthy.ground.errors import CannotMeasure
-
-if TYPE_CHECKING:
-    from seeworthy.media.light import Light
-    from seeworthy.observe.grey_patches import GreyPatch
-    from seeworthy.observe.marked import Box
-    from seeworthy.observe.noise_frames import NoiseFrames
-    from seeworthy.procedures.noise.measure import Level
+from seeworthy.media.light import Light
+from seeworthy.observe.grey_patches import GreyPatch
+from seeworthy.observe.marked import Box
+from seeworthy.observe.noise_frames import NoiseFrames
+from seeworthy.procedures.noise.coding import CODED, least_loss
+from seeworthy.procedures.noise.measure import LEAST_FRAMES, Level, measure_level
+from seeworthy.procedures.noise.scene import choose_tiles, motion_between, pool
 
 LUMINANCE = "luminance"
 CHANNELS = ("red", "green", "blue")
@@ -53,8 +54,6 @@ def check_frames(watcher: NoiseFrames) -> None:
     CannotMeasure
         With how many frames there are.
     """
-    from seeworthy.procedures.noise.measure import LEAST_FRAMES
-
     if watcher.repeated and watcher.all_alike():
         raise CannotMeasure(
             "The clip repeats the same picture to the last bit: it carries no noise over time.",
@@ -77,8 +76,6 @@ def check_still(watcher: NoiseFrames) -> None:
     CannotMeasure
         With how far it moved.
     """
-    from seeworthy.procedures.noise.scene import motion_between
-
     half = watcher.count // 2
     moved = motion_between(watcher.mean(0, half), watcher.mean(half))
     if moved.shift > _SHIFT or moved.changed > _CHANGED:
@@ -118,8 +115,6 @@ def of_patches(watcher: NoiseFrames, light: Light, patches: Sequence[GreyPatch])
     CannotMeasure
         None of them can be measured.
     """
-    from seeworthy.procedures.noise.measure import measure_level
-
     limits = limits_of(watcher, light)
     found = Levels({LUMINANCE: []})
     coloured = _coloured(watcher)
@@ -152,8 +147,6 @@ def of_patches(watcher: NoiseFrames, light: Light, patches: Sequence[GreyPatch])
 def _luminance(
     name: str, box: Box, watcher: NoiseFrames, light: Light, limits: tuple[float, float]
 ) -> Level:
-    from seeworthy.procedures.noise.measure import measure_level
-
     codes = watcher.luma(box)
     linear = light.linear(codes)
     step = step_at(light, float(linear.mean()))
@@ -174,8 +167,6 @@ def of_scene(watcher: NoiseFrames, light: Light) -> Levels:
     CannotMeasure
         Nothing in it is flat, still and unclipped.
     """
-    from seeworthy.procedures.noise.scene import choose_tiles, pool
-
     limits = limits_of(watcher, light)
     found = Levels({LUMINANCE: []})
     mean = light.linear(watcher.mean())
@@ -232,8 +223,6 @@ class Trouble:
     @property
     def coded(self) -> bool:
         """Whether an encoder took noise away."""
-        from seeworthy.procedures.noise.coding import CODED
-
         return self.sparse > CODED or self.repeated > 0.05
 
     @property
@@ -244,14 +233,11 @@ class Trouble:
     @property
     def loss(self) -> float:
         """Decibels that coding took at least."""
-        from seeworthy.procedures.noise.coding import least_loss
-
         return least_loss(self.sparse)
 
 
 def trouble_of(levels: Sequence[Level]) -> Trouble:
     """Return the median over all levels."""
-    import statistics
 
     def middle(name: str) -> float:
         return float(statistics.median(getattr(level, name) for level in levels))

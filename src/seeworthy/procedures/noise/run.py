@@ -5,32 +5,38 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
+from seeworthy.ground.quantities import coverage_factor
 from seeworthy.ground.results import Outcome, Result, result
+from seeworthy.media.light import Light, light_of
+from seeworthy.observe.grey_patches import U_MEASURED, GreyPatch, grey_patch, step_patches
+from seeworthy.observe.marked import marked_box
+from seeworthy.observe.noise_frames import NoiseFrames
+from seeworthy.optics.light_reading import parse_light
 from seeworthy.procedures.declare import (
     Inputs,
     Seen,
     Watch,
 )
+from seeworthy.procedures.noise import levels as noise_levels
+from seeworthy.procedures.noise.curve import (
+    AtGrey,
+    Range,
+    Scale,
+    at_grey,
+    dynamic_range,
+    pattern_parts,
+)
 from seeworthy.procedures.noise.figures import figure, picture, sentence
-
-if TYPE_CHECKING:
-    from seeworthy.media.light import Light
-    from seeworthy.observe.noise_frames import NoiseFrames
-    from seeworthy.procedures.noise.curve import AtGrey, Range, Scale
-    from seeworthy.procedures.noise.levels import Levels
+from seeworthy.procedures.noise.levels import Levels, trouble_of
 
 _EVIDENCE = ("patches.png",)
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Keep pairs of frames from all over the clip."""
-    from seeworthy.observe.marked import marked_box
-    from seeworthy.observe.noise_frames import NoiseFrames
-    from seeworthy.optics.light_reading import parse_light
-
     for text in inputs.options.get("region", ()):
         marked_box(text)
     for reading in inputs.all_readings("light"):
@@ -41,10 +47,6 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Measure every grey level, and read the curve at 18 % grey."""
-    from seeworthy.media.light import light_of
-    from seeworthy.procedures.noise import levels as noise_levels
-    from seeworthy.procedures.noise.curve import at_grey, dynamic_range
-
     watcher: NoiseFrames = seen.watches[0].observer  # type: ignore[assignment]
     if watcher.stage is None or not watcher.count:
         raise CannotMeasure("The file holds no whole frame.", "Film it again.")
@@ -87,10 +89,6 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 
 def _measure(inputs: Inputs, watcher: NoiseFrames, light: Light) -> tuple[Levels, Scale, str]:
     """Return the levels, what 18 % is taken of, and where the patches come from."""
-    from seeworthy.observe.grey_patches import GreyPatch, grey_patch, step_patches
-    from seeworthy.observe.marked import marked_box
-    from seeworthy.procedures.noise import levels as noise_levels
-
     noise_levels.check_still(watcher)
     mean = watcher.mean()
     densities = _densities(inputs)
@@ -122,8 +120,6 @@ def _measure(inputs: Inputs, watcher: NoiseFrames, light: Light) -> tuple[Levels
 
 def _densities(inputs: Inputs) -> list[tuple[float, float]]:
     """Read the densities as typed: numbers in order, one ± at the end for all."""
-    from seeworthy.observe.grey_patches import U_MEASURED
-
     reading = inputs.reading("densities")
     if reading is None:
         return []
@@ -143,8 +139,6 @@ _DENSITIES = "Write them in order with spaces: '0.09 0.19 0.31 ± 0.02'."
 
 
 def _conditions(inputs: Inputs) -> dict[str, Any]:
-    from seeworthy.optics.light_reading import parse_light
-
     reading = inputs.reading("light")
     return {} if reading is None else {"light": parse_light(reading.text).value}
 
@@ -197,8 +191,6 @@ def _snr(at: AtGrey, where: dict[str, Any]) -> Result:
 
 
 def _temporal(at: AtGrey, where: dict[str, Any]) -> Result:
-    from seeworthy.ground.quantities import coverage_factor
-
     value, u = 100 * at.temporal, 100 * at.u_temporal
     half = coverage_factor(max(at.dof, 1.0)) * u
     if at.bound:
@@ -213,9 +205,6 @@ def _temporal(at: AtGrey, where: dict[str, Any]) -> Result:
 
 
 def _findings(levels: Levels, watcher: NoiseFrames, how: str, scale: str) -> dict[str, Any]:
-    from seeworthy.procedures.noise.curve import pattern_parts
-    from seeworthy.procedures.noise.levels import trouble_of
-
     trouble = trouble_of(levels.luminance)
     parts = pattern_parts(levels.luminance) if how != "scene" else None
     return {

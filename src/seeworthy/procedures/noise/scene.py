@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -51,8 +52,6 @@ def motion_between(first: npt.NDArray[np.floating], last: npt.NDArray[np.floatin
     Motion
         The shift by least squares on the gradient, good to some px.
     """
-    import cv2
-
     a, b = (
         cv2.GaussianBlur(np.asarray(m, np.float32), (0, 0), _SMOOTH).astype(np.float64)
         for m in (first, last)

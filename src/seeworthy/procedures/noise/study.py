@@ -7,16 +7,23 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.results import Outcome
+from seeworthy.media.source import Source
+from seeworthy.observe.grey_patches import PAPER_DENSITY
+from seeworthy.procedures import procedure
+from seeworthy.procedures.declare import gather
 from seeworthy.procedures.study import Goal, Study, Trial
-
-if TYPE_CHECKING:
-    import numpy as np
-
-    from seeworthy.ground.results import Outcome
-    from seeworthy.virtual.noise_camera import NoiseCamera
+from seeworthy.targets import target
+from seeworthy.targets.greys import DENSITIES
+from seeworthy.virtual.filming import paints_of
+from seeworthy.virtual.noise_camera import NoiseCamera, write
+from seeworthy.virtual.optics import Blur
+from seeworthy.virtual.planar import Lens, Pose, Shot, photograph
 
 WIDTH, HEIGHT = 640, 400
 EXPOSURE = 0.92
@@ -28,8 +35,6 @@ MOVING, CLIPPED, SHORT = "hand-held: refused", "overexposed: refused", "six fram
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat is another camera, and another draw of its noise."""
-    import numpy as np
-
     groups = (PLAIN, DENOISED, LAMP, GENTLE, MEDIUM, STARVED, MOVING, CLIPPED, SHORT)
     for number, group in enumerate(groups):
         for i in range(repeats if number < 3 else max(1, repeats // 5)):
@@ -38,8 +43,6 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
 
 def random_camera(rng: np.random.Generator) -> NoiseCamera:
     """Return a camera from clean to grainy."""
-    from seeworthy.virtual.noise_camera import NoiseCamera
-
     return NoiseCamera(
         full_well=float(rng.uniform(3000, 10000)),
         gain=float(2 ** rng.uniform(0.0, 2.5)),
@@ -52,14 +55,6 @@ def random_camera(rng: np.random.Generator) -> NoiseCamera:
 @lru_cache(maxsize=2)
 def scene(shift: float = 0.0) -> Any:
     """Return linear light of the grey steps, as our target prints and lights them."""
-    import numpy as np
-
-    from seeworthy.observe.grey_patches import PAPER_DENSITY
-    from seeworthy.targets import target
-    from seeworthy.virtual.filming import paints_of
-    from seeworthy.virtual.optics import Blur
-    from seeworthy.virtual.planar import Lens, Pose, Shot, photograph
-
     layout = target("greys")
     lens = Lens.of_view(WIDTH, HEIGHT, 55.0)
     pose = Pose.facing(
@@ -78,12 +73,6 @@ def scene(shift: float = 0.0) -> Any:
 
 def measure(path: Path, **readings: str) -> Outcome:
     """Run the procedure on a clip, the steps' true densities typed."""
-    from seeworthy.media.source import Source
-    from seeworthy.observe.grey_patches import PAPER_DENSITY
-    from seeworthy.procedures import procedure
-    from seeworthy.procedures.declare import gather
-    from seeworthy.targets.greys import DENSITIES
-
     typed = " ".join(f"{PAPER_DENSITY + d:.4f}" for d in DENSITIES) + " ± 0.0001"
     found = procedure("noise")
     given = {"densities": [typed], **{k: [v] for k, v in readings.items()}}
@@ -119,8 +108,6 @@ def _case(group: str, rng: np.random.Generator) -> _Case:
 
 
 def _one(group: str, rng: np.random.Generator) -> Iterator[Trial]:
-    from seeworthy.virtual.noise_camera import write
-
     case = _case(group, rng)
     frames = case.camera.film(case.light, case.frames, rng)
     if group == MOVING:

@@ -4,19 +4,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from fractions import Fraction
+from typing import Any
+
+import cv2
+import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, result
+from seeworthy.media.decode import open_clip
+from seeworthy.media.light import light_of
+from seeworthy.media.source import Source
+from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
+from seeworthy.observe.marked import marked_box
+from seeworthy.observe.steady import SteadyMean
 from seeworthy.procedures.declare import Inputs, Seen, Watch
-
-if TYPE_CHECKING:
-    from fractions import Fraction
-
-    from seeworthy.media.source import Source
-    from seeworthy.observe.steady import SteadyMean
-    from seeworthy.procedures.pixel_aspect.measure import Aspect, Take
-    from seeworthy.procedures.pixel_aspect.ring_edges import Search
+from seeworthy.procedures.pixel_aspect.measure import Aspect, Take, measure_aspect
+from seeworthy.procedures.pixel_aspect.ring_edges import Search, find_rings
+from seeworthy.targets import target
+from seeworthy.targets.find import find
 
 _HOW = (
     "Show the whole ring, dark on light, facing the camera in the middle of the frame, larger than "
@@ -26,8 +32,6 @@ _HOW = (
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Average the steadiest frames of each file."""
-    from seeworthy.observe.steady import SteadyMean
-
     _region(inputs)
     sources = [inputs.file(), *inputs.all_files("turned")]
     return [Watch(source, SteadyMean()) for source in sources]
@@ -35,8 +39,6 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Return the pixel aspect ratio and how it agrees with what the file claims."""
-    from seeworthy.procedures.pixel_aspect.measure import measure_aspect
-
     watchers: list[SteadyMean] = [w.observer for w in seen.watches]  # type: ignore[misc]
     _same_size(watchers)
     sources = [inputs.file(), *inputs.all_files("turned")]
@@ -81,8 +83,6 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 
 
 def _region(inputs: Inputs) -> tuple[int, int, int, int] | None:
-    from seeworthy.observe.marked import marked_box
-
     text = inputs.option("region")
     if not text:
         return None
@@ -101,11 +101,6 @@ def _take(
     watcher: SteadyMean, inputs: Inputs, *, turned: bool, still: bool
 ) -> tuple[Take, Picture]:
     """Find the rings of one take and draw them."""
-    from seeworthy.media.light import light_of
-    from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
-    from seeworthy.procedures.pixel_aspect.measure import Take
-    from seeworthy.procedures.pixel_aspect.ring_edges import find_rings
-
     picture = watcher.mean
     if picture is None:
         raise CannotMeasure("The file holds no whole frame.", "Film it again.")
@@ -134,8 +129,6 @@ def _take(
 
 
 def _refuse(search: Search, picture: Any, evidence: Picture) -> None:
-    import cv2
-
     smooth = cv2.GaussianBlur(picture, (0, 0), 1.5)
     low, high = float(smooth.min()), float(smooth.max())
     if high - low < 12:
@@ -152,8 +145,6 @@ def _refuse(search: Search, picture: Any, evidence: Picture) -> None:
 
 def _known_radii(search: Search) -> tuple[float, ...] | None:
     """Return the radii of our own target when the edges have its proportions."""
-    from seeworthy.targets import target
-
     drawn = sorted((r for _, _, r in target("rings").circles), reverse=True)
     known = tuple(r / drawn[0] for r in drawn)
     seen = [e.ellipse.size / search.edges[0].ellipse.size for e in search.edges]
@@ -166,14 +157,10 @@ def _known_radii(search: Search) -> tuple[float, ...] | None:
 
 def _roll(picture: Any) -> float | None:
     """Return how far our own target is turned, degrees, None where its markers are not seen."""
-    from seeworthy.targets.find import find
-
     try:
         found = find(picture, "rings")
     except CannotMeasure:
         return None
-    import numpy as np
-
     jacobian = found.mapping.scale(np.array([found.layout.circles[0][:2]]))[0]
     return math.degrees(math.atan2(jacobian[1, 0], jacobian[0, 0]))
 
@@ -232,8 +219,6 @@ def _claim(source: Source, aspect: Aspect) -> tuple[dict[str, Any], list[str]]:
 
 def _claimed(source: Source) -> Fraction | None:
     """Return the stated sample aspect ratio; None for stills and where nothing is said."""
-    from seeworthy.media.decode import open_clip
-
     if source.guess_kind() == "still":
         return None
     with open_clip(source) as container:
@@ -245,8 +230,6 @@ def _claimed(source: Source) -> Fraction | None:
 
 def _figure(takes: Sequence[Take]) -> Figure:
     """Draw how far the outermost edge departs from a circle, around the ring."""
-    import numpy as np
-
     columns: dict[str, list[Any]] = {"angle": [], "away": [], "take": []}
     for take, name in zip(takes, ("as it stands", "turned"), strict=False):
         ellipse = take.edges[0].ellipse

@@ -6,17 +6,19 @@ import math
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.results import Outcome
+from seeworthy.media.source import Source
+from seeworthy.procedures import procedure
+from seeworthy.procedures.declare import Inputs
 from seeworthy.procedures.study import Goal, Study, Trial
-
-if TYPE_CHECKING:
-    import numpy as np
-
-    from seeworthy.ground.results import Outcome
-    from seeworthy.virtual.filming import Studio
-    from seeworthy.virtual.planar import Lens, Pose
+from seeworthy.targets import target
+from seeworthy.virtual.filming import Hold, Studio, film
+from seeworthy.virtual.optics import Blur
+from seeworthy.virtual.planar import Lens, Paint, Pose, disc
 
 WIDTH, HEIGHT = 1280, 720
 ASPECTS = (1.0, 1.0, 12 / 11, 10 / 11, 16 / 11, 4 / 3, 128 / 117, 1.015)
@@ -38,8 +40,6 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
 
 def trial(group: str, seed: int, i: int) -> Trial:
     """Film one or two takes and measure them."""
-    import numpy as np
-
     rng = np.random.default_rng([seed, GROUPS.index(group), i])
     aspect = ASPECTS[i % len(ASPECTS)]
     lens = _lens(aspect, rng)
@@ -64,10 +64,6 @@ def trial(group: str, seed: int, i: int) -> Trial:
 
 def refusal(seed: int, i: int) -> Trial:
     """Film a ring that is cut off by the frame."""
-    import numpy as np
-
-    from seeworthy.virtual.planar import Pose
-
     rng = np.random.default_rng([seed, 98, i])
     lens = _lens(1.0, rng)
     near = lens.fx * 168 / HEIGHT
@@ -81,15 +77,11 @@ def refusal(seed: int, i: int) -> Trial:
 
 
 def _lens(aspect: float, rng: np.random.Generator) -> Lens:
-    from seeworthy.virtual.planar import Lens
-
     bend = (float(rng.uniform(-0.25, 0.02)), float(rng.uniform(0, 0.04)), 0.0, 0.0, 0.0)
     return Lens.of_view(WIDTH, HEIGHT, float(rng.uniform(50, 95)), bend, aspect)
 
 
 def _pose(lens: Lens, tilt: tuple[float, float], roll: float, rng: np.random.Generator) -> Pose:
-    from seeworthy.virtual.planar import Pose
-
     tall = rng.uniform(0.55, 0.8) * HEIGHT
     near = lens.fy * 168 / tall
     x, y = rng.normal(0, 0.02 * WIDTH, 2) * near / lens.fx
@@ -97,13 +89,6 @@ def _pose(lens: Lens, tilt: tuple[float, float], roll: float, rng: np.random.Gen
 
 
 def _studio(lens: Lens, stretch: float, rng: np.random.Generator, *, plain: bool) -> Studio:
-    import numpy as np
-
-    from seeworthy.targets import target
-    from seeworthy.virtual.filming import Studio
-    from seeworthy.virtual.optics import Blur
-    from seeworthy.virtual.planar import Paint, disc
-
     pull = np.array([math.exp(stretch / 2), math.exp(-stretch / 2)])
     centre = np.array([136.0, 87.0])
     if plain:  # a ring of some other make: one thick ring, proportions unknown
@@ -117,11 +102,6 @@ def _studio(lens: Lens, stretch: float, rng: np.random.Generator, *, plain: bool
 
 def measure(studio: Studio, poses: list[Pose], rng: np.random.Generator) -> Outcome:
     """Film a clip per pose and run the procedure."""
-    from seeworthy.media.source import Source
-    from seeworthy.procedures import procedure
-    from seeworthy.procedures.declare import Inputs
-    from seeworthy.virtual.filming import Hold, film
-
     with tempfile.TemporaryDirectory() as folder:
         sources = []
         for pose, name in zip(poses, ("stands", "turned"), strict=False):

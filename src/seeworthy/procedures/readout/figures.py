@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from seeworthy.ground.results import Axis, Figure, Mark
-
-if TYPE_CHECKING:
-    from seeworthy.procedures.readout.lamp import LampReadout
-    from seeworthy.procedures.readout.passing import Passing
+from seeworthy.procedures.readout.lamp import LampReadout
+from seeworthy.procedures.readout.passing import Passing
 
 
 def lean_figure(found: Passing, height: int) -> Figure:

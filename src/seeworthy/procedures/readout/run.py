@@ -6,22 +6,21 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
 from seeworthy.ground.results import Figure, Outcome, Picture, Result, result
+from seeworthy.observe.row_bands import ReadoutWatch
 from seeworthy.procedures.declare import (
     Inputs,
     Seen,
     Watch,
 )
 from seeworthy.procedures.readout.figures import band_figure, lean_figure
-
-if TYPE_CHECKING:
-    from seeworthy.observe.row_bands import ReadoutWatch
-    from seeworthy.procedures.readout.hand import Scene
-    from seeworthy.procedures.readout.lamp import LampReadout
-    from seeworthy.procedures.readout.passing import Passing
+from seeworthy.procedures.readout.hand import Scene, hand_row_time, image_speed, lean_at, skew
+from seeworthy.procedures.readout.lamp import LampReadout, measure_lamp
+from seeworthy.procedures.readout.passing import Passing, measure_passing
+from seeworthy.procedures.readout.picture import draw_bands, draw_edges, draw_nothing
 
 
 @dataclass
@@ -42,8 +41,6 @@ class _Answer:
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Ask for bands of the moving frames, and for row brightness where a lamp is named."""
-    from seeworthy.observe.row_bands import ReadoutWatch
-
     if not inputs.all_files():
         return ()
     lamp = inputs.reading("lamp_frequency") is not None
@@ -120,8 +117,6 @@ def _from_clip(
 
 def _with_frame(refusal: CannotMeasure, watch: ReadoutWatch) -> CannotMeasure:
     """Add a frame to a refusal, so that a person sees what the measure was given."""
-    from seeworthy.procedures.readout.picture import draw_nothing
-
     picture = draw_nothing(watch.pictures)
     if picture is None:
         return refusal
@@ -142,8 +137,6 @@ def _size(inputs: Inputs, watch: ReadoutWatch | None) -> tuple[int, int]:
 
 
 def _scene(inputs: Inputs) -> Scene | None:
-    from seeworthy.procedures.readout.hand import Scene
-
     given = {name: inputs.reading(name) for name in ("speed", "distance", "hfov")}
     speed, distance, hfov = given.values()
     if speed is None or distance is None or hfov is None:
@@ -167,9 +160,6 @@ def _scene(inputs: Inputs) -> Scene | None:
 
 
 def _passing(inputs: Inputs, watch: ReadoutWatch) -> tuple[Passing, _Answer]:
-    from seeworthy.procedures.readout.passing import measure_passing
-    from seeworthy.procedures.readout.picture import draw_edges
-
     found = measure_passing(watch)
     fit = found.fit
     picture = draw_edges(found, watch.pictures)
@@ -211,9 +201,6 @@ def _passing(inputs: Inputs, watch: ReadoutWatch) -> tuple[Passing, _Answer]:
 
 
 def _lamp(inputs: Inputs, watch: ReadoutWatch) -> _Answer:
-    from seeworthy.procedures.readout.lamp import measure_lamp
-    from seeworthy.procedures.readout.picture import draw_bands
-
     reading = inputs.reading("lamp_frequency")
     assert reading is not None
     mains = inputs.option("lamp") == "mains"
@@ -270,8 +257,6 @@ def _by_hand(
     size: tuple[int, int],
     warnings: list[str],
 ) -> _Answer | None:
-    from seeworthy.procedures.readout.hand import hand_row_time, image_speed, lean_at
-
     width, _ = size
     lean = inputs.reading("lean")
     if lean is not None:
@@ -320,8 +305,6 @@ def _results(answers: list[_Answer], height: int, scene: Scene | None, width: in
 
 
 def _skew(best: _Answer, scene: Scene, width: int) -> list[Result]:
-    from seeworthy.procedures.readout.hand import skew
-
     lean = skew((best.row_time, best.u), scene, width)
     conditions = {
         "method": best.method,

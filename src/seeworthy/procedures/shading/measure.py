@@ -12,8 +12,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import least_squares
 
 from seeworthy.ground.errors import CannotMeasure
 
@@ -338,8 +340,6 @@ def _find_spot(uv: Floats, terms: Floats, size: tuple[int, int]) -> tuple[Spot, 
 
 def _strongest(residual: Floats) -> tuple[int, int, int] | None:
     """Return row, column and area in blocks of the spot that stands out most."""
-    import cv2
-
     rows, columns = residual.shape[:2]
     best: tuple[float, tuple[int, int, int]] | None = None
     for sigma in (1.0, 2.0, 4.0):
@@ -366,8 +366,6 @@ def _fit_spot(
     uv: Floats, terms: Floats, row: int, column: int, sigma: float
 ) -> tuple[float, float, float, float]:
     """Fit a round Gaussian on the stiff surface: x, y, sigma in blocks, height in Δu'v'."""
-    from scipy.optimize import least_squares
-
     rows, columns = uv.shape[:2]
     seen = uv.reshape(-1, 2)
 

@@ -3,30 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, result
+from seeworthy.observe.evidence import BLUE, canvas, draw_cross, encode
+from seeworthy.observe.flat import FlatMean
 from seeworthy.procedures.declare import Inputs, Seen, Watch
-
-if TYPE_CHECKING:
-    from seeworthy.observe.flat import FlatMean
-    from seeworthy.procedures.shading.measure import Shading
+from seeworthy.procedures.shading.gain_map import gain_map
+from seeworthy.procedures.shading.measure import Shading, measure_shading
+from seeworthy.procedures.shading.turned_take import check_same_lens
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Average each file in blocks."""
-    from seeworthy.observe.flat import FlatMean
-
     sources = [inputs.file(), *inputs.all_files("turned")]
     return [Watch(source, FlatMean()) for source in sources]
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Return fall-off, tint and hot spot of the flat field."""
-    from seeworthy.procedures.shading.measure import measure_shading
-    from seeworthy.procedures.shading.turned_take import check_same_lens
-
     watchers: list[FlatMean] = [w.observer for w in seen.watches]  # type: ignore[misc]
     stages = [w.stage for w in watchers if w.stage is not None]
     fields = [w.mean for w in watchers if w.mean is not None]
@@ -74,8 +70,6 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 
 def _correction(fields: Sequence[Any], found: Shading, size: tuple[int, int]) -> dict[str, Any]:
     """Return the gain that evens out the lens, lamp left out, as `correct` wants it."""
-    from seeworthy.procedures.shading.gain_map import gain_map
-
     gain = gain_map(fields, found.lamp, found.centre, size)
     rows, columns = gain.gain.shape[:2]
     return {
@@ -124,8 +118,6 @@ def _sentence(found: Shading) -> str:
 
 
 def _picture(watcher: FlatMean, found: Shading | None) -> Picture:
-    from seeworthy.observe.evidence import BLUE, canvas, draw_cross, encode
-
     assert watcher.luma is not None
     drawn = canvas(watcher.luma)
     if found is not None:

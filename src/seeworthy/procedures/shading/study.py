@@ -7,17 +7,19 @@ import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.results import Outcome
+from seeworthy.media.source import Source
+from seeworthy.media.write import ClipWriter
+from seeworthy.procedures import procedure
+from seeworthy.procedures.declare import Inputs
 from seeworthy.procedures.study import Goal, Study, Trial
-
-if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-
-    from seeworthy.ground.results import Outcome
-    from seeworthy.virtual.optics import HotSpot, Shading
+from seeworthy.virtual.optics import HotSpot, Sensor, Shading, develop
 
 WIDTH, HEIGHT = 1280, 720
 TURNED = "turned take, lamp slopes"
@@ -42,8 +44,6 @@ class Field:
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: `repeats` random lenses, lamps and sensors per group."""
-    import numpy as np
-
     for group in GROUPS:
         for i in range(repeats):
             rng = np.random.default_rng([seed, GROUPS.index(group), i])
@@ -52,8 +52,6 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
 
 def random_field(group: str, rng: np.random.Generator) -> Field:
     """Return a lens of 0.2 to 2 stops, often tinted, with the lamp and spot of the group."""
-    from seeworthy.virtual.optics import Shading
-
     slope = {TURNED: 0.3, ONE: 0.02, GRADIENT: 0.4}.get(group, 0.05)
     way = float(rng.uniform(0, 2 * math.pi))
     steep = float(rng.uniform(0.3, 1.0)) if group == GRADIENT else float(abs(rng.normal(0, slope)))
@@ -72,8 +70,6 @@ def random_field(group: str, rng: np.random.Generator) -> Field:
 
 def _random_spot(rng: np.random.Generator) -> HotSpot:
     """Return a spot whose hue is 0.004 to 0.02 Δu'v' from a grey one's."""
-    from seeworthy.virtual.optics import HotSpot
-
     wanted = float(rng.uniform(0.004, 0.02))
     channels = [(1.0, 0.0, 0.0), (0.0, 0.0, 1.0), (1.0, 0.0, 0.4), (0.0, -0.6, 0.0)]
     pull = channels[int(rng.integers(len(channels)))]
@@ -89,15 +85,11 @@ def _random_spot(rng: np.random.Generator) -> HotSpot:
 
 def spot_strength(gain: tuple[float, ...]) -> float:
     """Return how far, Δu'v', a gain per channel moves the hue of grey."""
-    import numpy as np
-
     return float(np.hypot(*(hue(np.array(gain)) - hue(np.ones(3)))))
 
 
 def hue(rgb: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
     """Return CIE 1976 u', v' (..., 2) of linear RGB (..., 3)."""
-    import numpy as np
-
     xyz = rgb @ np.array(_XYZ).T
     bottom = xyz @ np.array([1.0, 15.0, 3.0])
     return np.stack([4 * xyz[..., 0] / bottom, 9 * xyz[..., 1] / bottom], axis=-1)
@@ -105,8 +97,6 @@ def hue(rgb: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
 
 def truth_of(shade: Shading) -> dict[str, float]:
     """Return what the lens alone does: mean and worst corner (stops), largest Δu'v'."""
-    import numpy as np
-
     gain = replace(shade, slope=(0.0, 0.0), spot=None).gain(WIDTH, HEIGHT).astype(float)
     stops = -np.log2(gain[[0, 0, -1, -1], [0, -1, 0, -1]] @ np.array(_XYZ[1]))
     away = hue(gain[::4, ::4]) - hue(np.ones(3))
@@ -135,9 +125,6 @@ def film_field(
     bit_rate: int = 7_000_000,
 ) -> Path:
     """Film the field, 30 frames a second."""
-    from seeworthy.media.write import ClipWriter
-    from seeworthy.virtual.optics import Sensor, develop
-
     shade = turned(field.shade) if turn else field.shade
     light = shade.gain(*size) * field.level
     sensor = Sensor(field.full_well)
@@ -149,10 +136,6 @@ def film_field(
 
 def measure(first: Path, second: Path | None = None) -> Outcome:
     """Run the procedure on one or two takes."""
-    from seeworthy.media.source import Source
-    from seeworthy.procedures import procedure
-    from seeworthy.procedures.declare import Inputs
-
     files = {"": (Source.of(first),)}
     if second is not None:
         files["turned"] = (Source.of(second),)

@@ -11,6 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -212,8 +213,6 @@ def find_edges(light: npt.NDArray[np.floating], most: int = 12) -> list[Region]:
     most : int
         Strongest ones that are kept.
     """
-    import cv2
-
     height, width = light.shape
     low, high = np.percentile(light[::4, ::4], (0.5, 99.5))
     fine = np.abs(np.diff(light[::2], axis=1))

@@ -4,19 +4,34 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import cv2
+import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
+from seeworthy.ground.statistics import mean_t
+from seeworthy.media.light import light_of
+from seeworthy.observe.blocks import SteadyBlocks
+from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
+from seeworthy.observe.marked import marked_box
 from seeworthy.procedures.declare import (
     Inputs,
     Seen,
     Watch,
 )
-
-if TYPE_CHECKING:
-    from seeworthy.observe.blocks import SteadyBlocks
-    from seeworthy.procedures.sharpness.measure import EdgeResult, Place, Region
+from seeworthy.procedures.sharpness.measure import (
+    EdgeResult,
+    Place,
+    Region,
+    by_place,
+    corner_figures,
+    find_edges,
+    measure_edge,
+    position_of,
+)
+from seeworthy.targets.find import find
 
 _CLIPPED = 0.25  # share of the picture
 _SHARPENED = 5.0  # % overshoot from which a picture counts as sharpened
@@ -24,16 +39,12 @@ _SHARPENED = 5.0  # % overshoot from which a picture counts as sharpened
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Average the steadiest frames in blocks."""
-    from seeworthy.observe.blocks import SteadyBlocks
-
     _regions(inputs)
     return [Watch(inputs.file(), SteadyBlocks())]
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Measure every edge that was found and what follows from them."""
-    from seeworthy.procedures.sharpness.measure import by_place, corner_figures
-
     watcher: SteadyBlocks = seen.watches[0].observer  # type: ignore[assignment]
     if watcher.mean is None or watcher.stage is None:
         raise CannotMeasure("The file holds no whole frame.", "Film it again.")
@@ -66,8 +77,6 @@ _HOW = (
 
 
 def _light(watcher: SteadyBlocks, still: bool) -> tuple[list[Any], tuple[float, float], list[str]]:
-    from seeworthy.media.light import light_of
-
     assert watcher.stage is not None
     light = light_of(watcher.stage, still=still)
     assert watcher.mean is not None
@@ -78,17 +87,11 @@ def _light(watcher: SteadyBlocks, still: bool) -> tuple[list[Any], tuple[float, 
 
 
 def _regions(inputs: Inputs) -> list[tuple[int, int, int, int]]:
-    from seeworthy.observe.marked import marked_box
-
     return [marked_box(text, least=16) for text in inputs.options.get("region", ())]
 
 
 def _where(inputs: Inputs, mean: Any, frames: Sequence[Any]) -> tuple[list[Region], str]:
     """Return the regions: marked by the user, of our target, or of any edge in the scene."""
-    import numpy as np
-
-    from seeworthy.procedures.sharpness.measure import Region, find_edges, position_of
-
     marked = _regions(inputs)
     if marked:
         regions = []
@@ -100,8 +103,6 @@ def _where(inputs: Inputs, mean: Any, frames: Sequence[Any]) -> tuple[list[Regio
             where = position_of(corners.mean(axis=0), mean.shape)
             regions.append(Region(f"region {i}", where, orientation, corners))
         return regions, "marked region"
-    from seeworthy.targets.find import find
-
     trouble = None
     for name in ("edges", "edges-high"):
         try:
@@ -119,8 +120,6 @@ def _where(inputs: Inputs, mean: Any, frames: Sequence[Any]) -> tuple[list[Regio
 
 
 def _orientation(tile: Any) -> str:
-    import numpy as np
-
     if tile.size == 0:
         return "vertical"
     across = float(np.abs(np.diff(tile.mean(axis=0))).sum())
@@ -131,8 +130,6 @@ def _orientation(tile: Any) -> str:
 def _measure(
     frames: Sequence[Any], regions: Sequence[Region], clip: tuple[float, float]
 ) -> tuple[list[EdgeResult], list[CannotMeasure]]:
-    from seeworthy.procedures.sharpness.measure import measure_edge
-
     edges, refused = [], []
     for region in regions:
         try:
@@ -209,8 +206,6 @@ def _why(
     frames: Sequence[Any], clip: tuple[float, float], refused: Sequence[CannotMeasure]
 ) -> CannotMeasure:
     """Say why there is no edge at all."""
-    import numpy as np
-
     clipped = float(np.mean(frames[0] >= clip[1]))
     if clipped > _CLIPPED:
         return CannotMeasure(
@@ -238,11 +233,6 @@ def _stand_ins(edges: Sequence[EdgeResult], how: str) -> list[str]:
 
 
 def _draw(mean: Any, edges: Sequence[EdgeResult]) -> Picture:
-    import cv2
-    import numpy as np
-
-    from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
-
     drawn = canvas(mean)
     for e in edges:
         draw_outline(drawn, e.region.corners, BLUE, 1)
@@ -259,8 +249,6 @@ def _draw(mean: Any, edges: Sequence[EdgeResult]) -> Picture:
 
 def _mean_and_half(values: Sequence[float]) -> tuple[float, float]:
     """Return the mean and half its 95 % interval, 0 where one value stands alone."""
-    from seeworthy.ground.statistics import mean_t
-
     if len(values) < 2:
         return values[0], 0.0
     found = mean_t(values)

@@ -5,16 +5,21 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import cv2
+import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.results import Outcome
+from seeworthy.media.source import Source
+from seeworthy.procedures import procedure
+from seeworthy.procedures.declare import Inputs
 from seeworthy.procedures.study import Goal, Study, Trial
-
-if TYPE_CHECKING:
-    import numpy as np
-
-    from seeworthy.ground.results import Outcome
-    from seeworthy.virtual.optics import Blur
+from seeworthy.targets import target
+from seeworthy.virtual.filming import Hold, Studio, film, paints_of, take_still
+from seeworthy.virtual.optics import Blur
+from seeworthy.virtual.planar import Lens, Pose
 
 WIDTH, HEIGHT = 1280, 720
 HIGH, LOW = "high contrast, H.264", "contrast 4:1, H.264"
@@ -26,8 +31,6 @@ _CORNERS = {
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat films both targets with another blur."""
-    import numpy as np
-
     for group in (HIGH, LOW, UNCODED):
         for i in range(repeats):
             rng = np.random.default_rng([seed, (HIGH, LOW, UNCODED).index(group), i])
@@ -36,10 +39,6 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
 
 def random_blur(rng: np.random.Generator) -> Blur:
     """Return a blur from sharp to soft, even or with one soft corner."""
-    import numpy as np
-
-    from seeworthy.virtual.optics import Blur
-
     centre = float(rng.uniform(0.5, 1.2))
     corners = centre * np.full(4, rng.uniform(1.0, 1.4))
     if rng.random() < 0.5:
@@ -49,10 +48,6 @@ def random_blur(rng: np.random.Generator) -> Blur:
 
 def measure(path: Path) -> Outcome:
     """Run the procedure on a clip or still."""
-    from seeworthy.media.source import Source
-    from seeworthy.procedures import procedure
-    from seeworthy.procedures.declare import Inputs
-
     return procedure("sharpness").run(Inputs({"": (Source.of(path),)}))
 
 
@@ -60,12 +55,6 @@ def film_edges(
     path: Path, blur: Blur, rng: np.random.Generator, *, contrast: str = "high", **studio: Any
 ) -> None:
     """Film the edges target facing the camera, 60 still frames (one lossless still for .png)."""
-    import cv2
-
-    from seeworthy.targets import target
-    from seeworthy.virtual.filming import Hold, Studio, film, paints_of, take_still
-    from seeworthy.virtual.planar import Lens, Pose
-
     layout = target("edges" if contrast == "low" else "edges-high")
     lens = Lens.of_view(WIDTH, HEIGHT, 55.0)
     distance = lens.fx * 272.0 / (WIDTH * 0.985)
@@ -88,8 +77,6 @@ def film_edges(
 
 def truth_of(blur: Blur, position: str) -> float:
     """Return the true MTF50 at a place of the target, cy/px."""
-    import numpy as np
-
     u, v = place_of(position)
     frequency = np.arange(0.0, 1.0, 1e-4)
     curve = blur.mtf(frequency, u, v)
@@ -98,8 +85,6 @@ def truth_of(blur: Blur, position: str) -> float:
 
 def place_of(position: str) -> tuple[float, float]:
     """Return where a square of the target is in the frame, −1 to 1."""
-    from seeworthy.targets import target
-
     layout = target("edges")
     found = [r for r in layout.regions if r.position == position]
     x = sum(p[0] for r in found for p in r.corners) / sum(len(r.corners) for r in found)

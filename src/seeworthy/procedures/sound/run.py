@@ -3,25 +3,20 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
+from seeworthy.media.sound import Sound, open_sound
 from seeworthy.procedures.declare import Inputs, Seen
-
-if TYPE_CHECKING:
-    from seeworthy.media.sound import Sound
-    from seeworthy.procedures.sound.bands import Band
-    from seeworthy.procedures.sound.measure import Channels, Listener
+from seeworthy.procedures.sound.bands import Band, band
+from seeworthy.procedures.sound.measure import Channels, Listener, channels, noise_floor, rate_error
 
 _SILENT = 2e-5  # of full scale: less than one step of 16 bits
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Listen to the clip once and return what its sound tells."""
-    from seeworthy.media.sound import open_sound
-    from seeworthy.procedures.sound.measure import Listener, channels
-
     sound = open_sound(inputs.file())
     tone = inputs.reading("tone")
     listener = Listener(sound.rate, sound.channels, tone.value if tone else None)
@@ -62,8 +57,6 @@ def _clipping(listener: Listener) -> Result:
 
 
 def _floor(inputs: Inputs, listener: Listener, warnings: list[str]) -> list[Result]:
-    from seeworthy.procedures.sound.measure import noise_floor
-
     try:
         plain, weighted = noise_floor(listener, _quiet(inputs))
     except CannotMeasure as error:
@@ -96,8 +89,6 @@ def _quiet(inputs: Inputs) -> tuple[float, float] | None:
 
 
 def _rate(listener: Listener, u_tone: float, warnings: list[str]) -> list[Result]:
-    from seeworthy.procedures.sound.measure import rate_error
-
     try:
         found = rate_error(listener, u_tone)
     except CannotMeasure as error:
@@ -109,8 +100,6 @@ def _rate(listener: Listener, u_tone: float, warnings: list[str]) -> list[Result
 def _band(
     inputs: Inputs, listener: Listener, warnings: list[str]
 ) -> tuple[list[Result], tuple[Figure, ...]]:
-    from seeworthy.procedures.sound.bands import band
-
     try:
         found = band(listener)
     except CannotMeasure as error:

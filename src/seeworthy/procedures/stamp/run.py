@@ -3,29 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome, Picture
+from seeworthy.observe.evidence import BLUE, VERMILION, canvas, draw_outline, encode
+from seeworthy.observe.stamp_sums import StampSums
 from seeworthy.procedures.declare import Inputs, Seen, Watch
-
-if TYPE_CHECKING:
-    from seeworthy.observe.stamp_sums import StampSums
-    from seeworthy.procedures.stamp.lines import Box, Stamp
-    from seeworthy.procedures.stamp.measure import StampFound
+from seeworthy.procedures.stamp.lines import Box, Stamp
+from seeworthy.procedures.stamp.measure import StampFound, find_stamp
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Sum signed gradients over a few dozen frames."""
-    from seeworthy.observe.stamp_sums import StampSums
-
     return [Watch(inputs.file(), StampSums())]
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Say whether something is burned in, where, and whether it changes."""
-    from seeworthy.procedures.stamp.measure import find_stamp
-
     sums: StampSums = seen.watches[0].observer  # type: ignore[assignment]
     try:
         found = find_stamp(sums)
@@ -95,8 +90,6 @@ def _sentence(found: StampFound, sums: StampSums) -> str:
 
 
 def _picture(sums: StampSums, found: StampFound | None) -> Picture:
-    from seeworthy.observe.evidence import BLUE, VERMILION, canvas, encode
-
     assert sums.picture is not None
     drawn = canvas(sums.picture)
     if found is None:
@@ -115,8 +108,6 @@ def _picture(sums: StampSums, found: StampFound | None) -> Picture:
 
 
 def _draw(drawn: Any, stamp: Stamp, colour: tuple[int, int, int]) -> None:
-    from seeworthy.observe.evidence import draw_outline
-
     x, y, w, h = stamp.box
     a, b, c, d = x - 4, y - 4, x + w + 3, y + h + 3
     draw_outline(drawn, [(a, b), (c, b), (c, d), (a, d)], colour)

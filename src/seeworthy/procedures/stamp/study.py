@@ -6,18 +6,21 @@ import datetime as dt
 import tempfile
 from collections.abc import Iterator
 from functools import lru_cache
+from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.results import Outcome
+from seeworthy.media.source import Source
+from seeworthy.procedures import procedure
+from seeworthy.procedures.declare import Inputs
 from seeworthy.procedures.study import Goal, Study, Trial
-
-if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-
-    from seeworthy.ground.results import Outcome
-    from seeworthy.virtual.stamp import Flight, Overlay
+from seeworthy.virtual.ground import ground
+from seeworthy.virtual.stamp import Flight, Overlay, box_of, clock_text, film
 
 WITH = "date, time or mark burned in"
 WITHOUT = "nothing burned in"
@@ -41,8 +44,6 @@ _PHOTOGRAPHS = (
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat films one scene for each group, every fifth a still one."""
-    import numpy as np
-
     for i in range(repeats):
         for number, group in enumerate((WITH, WITHOUT, AIRFRAME, STILL)):
             if group == STILL and i % 5:
@@ -52,8 +53,6 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
 
 def one(group: str, rng: np.random.Generator) -> Iterator[Trial]:
     """Film and judge one clip. What is said wrongly counts as no answer."""
-    from seeworthy.virtual.stamp import box_of, film
-
     flight = random_flight(rng, still=group == STILL, airframe=group == AIRFRAME)
     stamped = group == WITH or (group == STILL and rng.random() < 0.5)
     overlay = random_overlay(rng, flight.height) if stamped else None
@@ -82,10 +81,6 @@ def one(group: str, rng: np.random.Generator) -> Iterator[Trial]:
 
 def measure(path: Path) -> Outcome:
     """Run the procedure on a clip."""
-    from seeworthy.media.source import Source
-    from seeworthy.procedures import procedure
-    from seeworthy.procedures.declare import Inputs
-
     return procedure("stamp").run(Inputs({"": (Source.of(path),)}))
 
 
@@ -99,8 +94,6 @@ def overlap(a: tuple[int, ...], b: tuple[int, ...]) -> float:
 
 def random_flight(rng: np.random.Generator, *, still: bool, airframe: bool) -> Flight:
     """Return a way to film: size, motion, coding and what else is wrong with the picture."""
-    from seeworthy.virtual.stamp import Flight
-
     sizes = ((640, 360), (640, 480), (848, 480), (1280, 720))
     width, height = sizes[int(rng.choice(4, p=(0.3, 0.3, 0.3, 0.1)))]
     kinds = ("nose", "strut", "guard", "wing", "legs")
@@ -121,8 +114,6 @@ def random_flight(rng: np.random.Generator, *, still: bool, airframe: bool) -> F
 
 def random_overlay(rng: np.random.Generator, rows: int) -> Overlay:
     """Return a date, a time or a mark as cameras burn them in."""
-    from seeworthy.virtual.stamp import Overlay, clock_text
-
     start = dt.datetime(2026, 1, 1) + dt.timedelta(seconds=int(rng.integers(30_000_000)))
     places: Any = ("top left", "top right", "bottom left", "bottom right", "bottom", "top")
     style = _STYLES[int(rng.integers(len(_STYLES)))]
@@ -160,21 +151,16 @@ def scene(rng: np.random.Generator, flight: Flight) -> npt.NDArray[np.uint8]:
                 picture, 0, picture.shape[0], 0, picture.shape[1], cv2.BORDER_REFLECT
             )  # type: ignore[assignment]
         return cv2.resize(picture, size, interpolation=cv2.INTER_CUBIC)  # type: ignore[return-value]
-    from seeworthy.virtual.ground import ground
-
     return ground(*size, int(rng.integers(1 << 30)))
 
 
 @lru_cache(maxsize=1)
 def _photographs() -> tuple[str, ...]:
-    from importlib.util import find_spec
-
     return _PHOTOGRAPHS if find_spec("skimage") else ()
 
 
 @lru_cache(maxsize=16)
 def _photograph(name: str) -> npt.NDArray[np.uint8]:
-    import numpy as np
     from skimage import data
 
     picture = np.asarray(getattr(data, name)(), np.uint8)

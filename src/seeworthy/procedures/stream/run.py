@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.ground.results import Axis, Figure, Mark, Outcome, result
+from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
+from seeworthy.media.container import Facts, VideoFacts, read_facts
+from seeworthy.media.frames import ColourTags
 from seeworthy.procedures.declare import Inputs, Seen
-
-if TYPE_CHECKING:
-    from fractions import Fraction
-
-    from seeworthy.ground.results import Result
-    from seeworthy.media.container import Facts, VideoFacts
-    from seeworthy.media.frames import ColourTags
-    from seeworthy.procedures.stream.levels import Conformity
-    from seeworthy.procedures.stream.measure import Rates, Span
-
+from seeworthy.procedures.stream.levels import Conformity, Load, judge
+from seeworthy.procedures.stream.measure import Rates, Span, bit_rates, shown_span, stretch
 
 _CODECS = {"h264": "H.264", "hevc": "H.265", "mjpeg": "Motion JPEG", "mpeg4": "MPEG-4 Part 2"}
 _FASTEST = 1000  # a 'frame rate' above is only the tick of a variable-rate stream
@@ -24,9 +21,6 @@ _FASTEST = 1000  # a 'frame rate' above is only the tick of a variable-rate stre
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Read what the container, the headers and the packets say."""
-    from seeworthy.media.container import read_facts
-    from seeworthy.procedures.stream.measure import bit_rates, shown_span
-
     facts = read_facts(inputs.file())
     video, packets = facts.video, facts.video.packets
     if len(packets) < 2:
@@ -55,8 +49,6 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 
 def _last_duration(facts: Facts) -> int:
     """Ticks for which the picture shown last is shown."""
-    import numpy as np
-
     packets = facts.video.packets
     shown = np.flatnonzero(~packets.discard)
     return int(packets.duration[shown[np.argmax(packets.pts[shown])]]) if shown.size else 0
@@ -74,10 +66,6 @@ def _results(span: Span, rates: Rates) -> tuple[Result, ...]:
 
 def _level(video: VideoFacts, span: Span, rates: Rates) -> Conformity | None:
     """Judge an H.264 stream by Table A-1 with what was measured."""
-    import numpy as np
-
-    from seeworthy.procedures.stream.levels import Load, judge
-
     sps, packets = video.sps, video.packets
     if sps is None:
         return None
@@ -96,8 +84,6 @@ def _level(video: VideoFacts, span: Span, rates: Rates) -> Conformity | None:
 
 
 def _findings(facts: Facts, span: Span, rates: Rates, verdict: Conformity | None) -> dict[str, Any]:
-    from seeworthy.procedures.stream.measure import stretch
-
     video, sound = facts.video, facts.sound
     return {
         "container": facts.container,
@@ -137,8 +123,6 @@ def _findings(facts: Facts, span: Span, rates: Rates, verdict: Conformity | None
 
 
 def _order(video: VideoFacts) -> dict[str, Any]:
-    import numpy as np
-
     groups = video.packets.gop_lengths()
     runs = video.packets.reordered_runs()
     return {
@@ -149,8 +133,6 @@ def _order(video: VideoFacts) -> dict[str, Any]:
 
 
 def _spread(rates: Rates) -> list[float] | None:
-    import numpy as np
-
     if not rates.window.size:
         return None
     return [float(x) / 1e6 for x in np.percentile(rates.window, [5, 50, 95])]
@@ -180,8 +162,6 @@ def _tags(tags: ColourTags) -> dict[str, Any]:
 def _warnings(
     facts: Facts, span: Span, rates: Rates, verdict: Conformity | None
 ) -> tuple[str, ...]:
-    from seeworthy.procedures.stream.measure import stretch
-
     video = facts.video
     said = list(facts.warnings)
     if facts.finalised is False and not facts.missing_bytes:

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from seeworthy.ground.errors import CannotMeasure, SeeworthyError, UnreadableInput, WrongCall
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
+from seeworthy.media.container import read_facts
+from seeworthy.media.source import Source
+from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import (
     Inputs,
     Procedure,
     Seen,
     Watch,
 )
-
-if TYPE_CHECKING:
-    from seeworthy.media.source import Source
-    from seeworthy.procedures.survival.measure import Change, Survival
+from seeworthy.procedures.survival.measure import Change, Survival, judge
+from seeworthy.procedures.survival.measure import Figure as Value
 
 _PARTS = ("sharpness", "timing")
 _MEASURAND = {
@@ -39,8 +40,6 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Compare the takes before and after."""
-    from seeworthy.procedures.survival.measure import judge
-
     flights = inputs.reading("flights")
     count = round(flights.value) if flights is not None else 1
     if flights is not None and (count < 1 or abs(flights.value - count) > 1e-6):
@@ -69,8 +68,6 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 
 
 def _part(name: str) -> Procedure:
-    from seeworthy.procedures import procedure
-
     return procedure(name)
 
 
@@ -82,8 +79,6 @@ def _sub(name: str, inputs: Inputs, source: Source) -> Inputs:
 
 def _trouble(source: Source) -> UnreadableInput | None:
     """Return why a file does not open; a camera that writes such files has failed."""
-    from seeworthy.media.container import read_facts
-
     try:
         read_facts(source)
     except UnreadableInput as error:
@@ -95,8 +90,6 @@ def _side(
     role: str, inputs: Inputs, seen: Seen, warnings: list[str]
 ) -> tuple[dict[str, list[Any]], int, int]:
     """Return figures by kind, files that do not open, and damaged frames."""
-    from seeworthy.procedures.survival.measure import Figure as Value
-
     figures: dict[str, list[Any]] = {"sharpness": [], "decentring": [], "timing": []}
     broken = damaged = 0
     names = {

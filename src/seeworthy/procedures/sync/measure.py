@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+from scipy import stats
 
 from seeworthy.ground.errors import CannotMeasure
 
@@ -250,8 +251,6 @@ def fit_sync(starts: Floats) -> Sync:
 
 def _near_the_line(x: Floats, y: Floats) -> npt.NDArray[np.bool_]:
     """Leave out what is no beep of the clock: far off the median line."""
-    from scipy import stats
-
     slope, start, *_ = stats.theilslopes(y, x)
     rest = y - start - slope * x
     spread = 1.4826 * float(np.median(np.abs(rest)))

@@ -6,19 +6,29 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
+import numpy.typing as npt
+
+from seeworthy.clock.ends import short_exposure
+from seeworthy.clock.watch import ClockTrack, ClockWatch
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.quantities import Quantity
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, result
+from seeworthy.media.ends import read_ends
+from seeworthy.media.frames import Part
+from seeworthy.media.sound import open_sound
+from seeworthy.media.source import Source
+from seeworthy.observe.evidence import GREEN, canvas, draw_outline, encode
 from seeworthy.procedures.declare import Inputs, Seen, Watch
+from seeworthy.procedures.sync.measure import (
+    SPEED_OF_SOUND,
+    BeepListener,
+    Sync,
+    clock_times,
+    fit_sync,
+)
 
 if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-
-    from seeworthy.clock.watch import ClockTrack, ClockWatch
-    from seeworthy.ground.quantities import Quantity
-    from seeworthy.media.source import Source
-    from seeworthy.procedures.sync.measure import BeepListener, Sync
-
     Floats = npt.NDArray[np.float64]
 
 _WHOLE = 120.0  # seconds up to which every frame is looked at
@@ -40,11 +50,6 @@ _EARLY, _LATE = -45.0, 125.0
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Ask for the clock: in every frame of a short clip, in looks at a long one."""
-    from seeworthy.clock.watch import ClockWatch
-    from seeworthy.media.ends import read_ends
-    from seeworthy.media.frames import Part
-    from seeworthy.media.sound import open_sound
-
     source = inputs.file()
     open_sound(source)  # refuses a clip without sound before anything is decoded
     ends = read_ends(source)
@@ -64,10 +69,6 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Hold the beeps of the clock against the times that the picture shows."""
-    import numpy as np
-
-    from seeworthy.procedures.sync.measure import clock_times, fit_sync
-
     source = inputs.file()
     watch: ClockWatch = seen.watches[0].observer  # type: ignore[assignment]
     track = watch.track()
@@ -117,9 +118,6 @@ def _no_beep(source: Source, listener: BeepListener) -> CannotMeasure:
 
 
 def _listen(source: Source) -> BeepListener:
-    from seeworthy.media.sound import open_sound
-    from seeworthy.procedures.sync.measure import BeepListener
-
     sound = open_sound(source)
     listener = BeepListener(sound.rate)
     for block in sound.blocks():
@@ -140,9 +138,6 @@ def _outcome(
 ) -> Outcome:
     screen, u_screen = _constant(inputs.reading("screen_delay"), _SCREEN, 1e-3)
     path, u_path = _constant(inputs.reading("distance"), _DISTANCE, 1.0)
-    from seeworthy.clock.ends import short_exposure
-    from seeworthy.procedures.sync.measure import SPEED_OF_SOUND
-
     delay, u_delay = path / SPEED_OF_SOUND, u_path / SPEED_OF_SOUND
     # A late screen makes the picture's clock read late, so the sound seems early by as much.
     offset = found.offset_ms + 1e3 * (screen - delay)
@@ -203,8 +198,6 @@ def _warnings(inputs: Inputs, found: Sync, heard: int) -> list[str]:
 
 
 def _pictures(watch: ClockWatch) -> tuple[Picture, ...]:
-    from seeworthy.observe.evidence import GREEN, canvas, draw_outline, encode
-
     if watch.sample is None:
         return ()
     drawn = canvas(watch.sample)

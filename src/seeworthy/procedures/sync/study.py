@@ -10,6 +10,9 @@ import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.procedures.study import Goal, Study, Trial, measured
+from seeworthy.procedures.sync.measure import SPEED_OF_SOUND
+from seeworthy.virtual.clock_screen import Screen, Take, View, film
+from seeworthy.virtual.sensor import Camera
 
 _SECONDS = 10
 _EXPOSURES = {"exposure 1/30 to 1/60 s": (1 / 60, 1 / 30), "exposure 1/240 s": (1 / 240, 1 / 240)}
@@ -44,9 +47,6 @@ def film_clock(
     The moment of a picture is the middle of the exposure where the clock stands. The path of
     the sound through the air is part of `offset`.
     """
-    from seeworthy.virtual.clock_screen import Screen, Take, View, film
-    from seeworthy.virtual.sensor import Camera
-
     camera = Camera(
         width=320, height=180, exposure=exposure, readout_time=float(rng.uniform(5e-3, 2.5e-2)),
         rate=30,
@@ -67,8 +67,6 @@ def film_clock(
 
 
 def _one(path: Path, group: str, exposure: float, rng: np.random.Generator) -> Iterator[Trial]:
-    from seeworthy.procedures.sync.measure import SPEED_OF_SOUND
-
     offset, ppm = float(rng.uniform(-0.2, 0.2)), float(rng.uniform(-150, 150))
     late = film_clock(path, rng, exposure=exposure, offset=offset, ppm=ppm)
     # The loudspeaker starts a beep a little late or early, and stands within a metre.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.procedures.declare import Files, Option, Procedure, Step, later
-from seeworthy.procedures.timing import clocked as timing_clock
+from seeworthy.procedures.timing.words import FINDINGS, READING
 
 PROCEDURE = Procedure(
     id="timing",
@@ -24,7 +24,7 @@ PROCEDURE = Procedure(
         "cadences": "rates that the recording keeps, and their share of the intervals",
         "undecidable": "ranges of frames where lost or repeated frames cannot be known, and why",
         "blind_key_frames": "key frames at which a repeated picture would not show",
-        **timing_clock.FINDINGS,
+        **FINDINGS,
     },
     files=(
         Files(
@@ -33,7 +33,7 @@ PROCEDURE = Procedure(
             "A clip of a minute or more, best of something that moves all over the picture.",
         ),
     ),
-    readings=(timing_clock.READING,),
+    readings=(READING,),
     options=(
         Option(
             "clock",

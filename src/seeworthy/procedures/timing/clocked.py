@@ -2,50 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import numpy as np
+import numpy.typing as npt
+
+from seeworthy.clock.rate import ClockFit, Lost, beat_u, find_lost, fit_rate, without_hidden
+from seeworthy.clock.watch import ClockTrack, ClockWatch
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.quantities import Quantity
 from seeworthy.ground.results import Axis, Figure, Mark, Picture, Result, result
-from seeworthy.procedures.declare import Reading
-
-if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-
-    from seeworthy.clock.rate import ClockFit, Lost
-    from seeworthy.clock.watch import ClockTrack, ClockWatch
-    from seeworthy.ground.quantities import Quantity
-
-SCREEN_PPM = 20.0
-"""Standard uncertainty of a computer's clock of which nothing is known; common practice, no
-source: quartz is sold within 50 or 100 ppm and time servers keep it nearer."""
-
-READING = Reading(
-    "screen_clock",
-    "ppm",
-    "With the on-screen clock: how much the clock of its computer runs fast, from a comparison "
-    f"with a time server; 0 ± {SCREEN_PPM:g} ppm is taken where it is not given.",
-    "1.5 ppm ± 1 ppm",
-    positive=False,
-)
-
-FINDINGS = {
-    "clock_read_share": "share of the frames in which the on-screen clock was read",
-    "hidden_drops": (
-        "pictures that are missing by the on-screen clock without a gap in the time stamps: "
-        "count, and the frame before each, once per picture; dropped_frames holds them too"
-    ),
-    "false_gaps": "gaps of the time stamps where by the on-screen clock no picture is missing",
-    "rate_against_screen": "rate error against the screen's own clock, ppm, and its u",
-    "screen_rate_hz": "updates of the screen per second",
-    "exposure_by_clock_ms": (
-        "exposure time by how many updates of the screen one frame straddles: least, most and, "
-        "where it is known better than by a bound, value; the answer of the screen's pixels "
-        "lengthens it"
-    ),
-    "time_u_ms": "standard uncertainty of the clock time of one frame, root mean square, ms",
-}
+from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
+from seeworthy.procedures.timing.evidence import thin
+from seeworthy.procedures.timing.words import SCREEN_PPM
 
 
 @dataclass(frozen=True)
@@ -69,10 +40,6 @@ def judge(watch: ClockWatch, screen: Quantity | None) -> ClockFacts:
     CannotMeasure
         The clock was not read in enough frames.
     """
-    import numpy as np
-
-    from seeworthy.clock.rate import beat_u, find_lost, fit_rate, without_hidden
-
     track = watch.track()
     _check(watch, track)
     known = np.isfinite(track.stamp)
@@ -122,8 +89,6 @@ def _check(watch: ClockWatch, track: ClockTrack) -> None:
 
 def evidence(watch: ClockWatch) -> Picture:
     """Show the clock as it was found, or the frame in which it was not."""
-    from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
-
     if watch.sample is None:
         raise ValueError("no frame was seen")
     picture = canvas(watch.sample)
@@ -136,8 +101,6 @@ def evidence(watch: ClockWatch) -> Picture:
 
 def results(facts: ClockFacts) -> tuple[Result, ...]:
     """Rate error, with what is not known of the screen's own clock."""
-    import math
-
     screen, u_screen = _screen(facts)
     value = facts.fit.rate_ppm + screen
     u_own = math.hypot(facts.fit.u_ppm, facts.u_beat)
@@ -160,10 +123,6 @@ def _screen(facts: ClockFacts) -> tuple[float, float]:
 
 def findings(facts: ClockFacts) -> dict[str, Any]:
     """Findings of the clock."""
-    import math
-
-    import numpy as np
-
     track = facts.track
     return {
         "clock_read_share": round(len(track.index) / max(1, track.frames), 4),
@@ -218,10 +177,6 @@ def warnings(facts: ClockFacts) -> list[str]:
 
 def figure(facts: ClockFacts) -> Figure:
     """Stamps against the clock, the mean rate taken off."""
-    import numpy as np
-
-    from seeworthy.procedures.timing.evidence import thin
-
     track = facts.track
     off = _off(facts)
     after = [int(np.searchsorted(track.index, at)) + 1 for at in facts.hidden]

@@ -18,6 +18,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import gammaincinv
 
 from seeworthy.ground.lines import straight_line
 from seeworthy.ground.statistics import lag1_autocorrelation
@@ -377,8 +378,6 @@ def _bow(t: Floats, cadence: _Cadence) -> Floats:
 def _jitter(residuals: Floats, tick: float, lost: int) -> tuple[float, float, tuple[float, float]]:
     """Root mean square jitter without the rounding, its u and 95 % interval."""
     # scipy.stats takes half a second to import; this is its chi2.ppf.
-    from scipy.special import gammaincinv
-
     dof = max(1, len(residuals) - lost)
     square = float((residuals**2).sum()) / dof
     rounding = tick**2 / 12.0 if square > 0 else 0.0

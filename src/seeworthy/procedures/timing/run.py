@@ -3,30 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, replace
+from typing import Any
 
+import numpy as np
+import numpy.typing as npt
+
+from seeworthy.clock.watch import ClockWatch
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
+from seeworthy.media.container import read_facts
+from seeworthy.media.frames import PassSummary
+from seeworthy.media.source import Source
+from seeworthy.observe.changes import ChangeWatch
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.timing import clocked as timing_clock
-
-if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-
-    from seeworthy.media.frames import PassSummary
-    from seeworthy.media.source import Source
-    from seeworthy.observe.changes import ChangeWatch
-    from seeworthy.procedures.timing.duplicates import Repeats
-    from seeworthy.procedures.timing.measure import StampTiming
-    from seeworthy.procedures.timing.spans import Span
+from seeworthy.procedures.timing.duplicates import Repeats, find_repeats
+from seeworthy.procedures.timing.evidence import draw_pair, thin
+from seeworthy.procedures.timing.measure import StampTiming, read_stamps
+from seeworthy.procedures.timing.spans import Span
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Ask for one look at every frame."""
-    from seeworthy.observe.changes import ChangeWatch
-
     watches = [Watch(inputs.file(), ChangeWatch())]
     if _with_clock(inputs):
         from seeworthy.clock.watch import ClockWatch
@@ -53,8 +52,6 @@ class _Facts:
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Judge stamps, differences and damage together."""
-    from seeworthy.observe.changes import ChangeWatch
-
     source = inputs.file()
     watcher = seen.watches[0].observer
     if not isinstance(watcher, ChangeWatch):  # pragma: no cover - the engine hands back our own
@@ -80,10 +77,6 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 
 def _by_clock(inputs: Inputs, seen: Seen, outcome: Outcome) -> Outcome:
     """Add what the on-screen clock says."""
-    from dataclasses import replace
-
-    from seeworthy.clock.watch import ClockWatch
-
     watcher = seen.watches[1].observer
     if not isinstance(watcher, ClockWatch):  # pragma: no cover - the engine hands back our own
         raise TypeError("timing got another procedure's observer")
@@ -103,11 +96,6 @@ def _by_clock(inputs: Inputs, seen: Seen, outcome: Outcome) -> Outcome:
 
 
 def _gather(source: Source, watcher: ChangeWatch, summary: PassSummary) -> _Facts:
-    import numpy as np
-
-    from seeworthy.procedures.timing.duplicates import find_repeats
-    from seeworthy.procedures.timing.measure import read_stamps
-
     ticks, base, reordered = _ticks(source, watcher, summary)
     stamps = None
     if ticks is not None:
@@ -131,10 +119,6 @@ def _ticks(
     The packets' own stamps also cover frames that could not be decoded. Where packets
     have none (AVI counts frames instead) the decoded frames' stamps serve.
     """
-    import numpy as np
-
-    from seeworthy.media.container import read_facts
-
     packets = read_facts(source).video.packets
     reordered = bool(packets.reordered_runs().size)
     whole = packets.shown_stamps()
@@ -235,8 +219,6 @@ def _warnings(facts: _Facts, keys: int) -> list[str]:
 
 def _pictures(facts: _Facts, watcher: ChangeWatch) -> tuple[Picture, ...]:
     """Show the frames around the first fault of each kind."""
-    from seeworthy.procedures.timing.evidence import draw_pair
-
     after_gap = {f + 1: "lost frames between frames {a} and {b}" for f in facts.dropped}
     faults = {
         **after_gap,
@@ -256,10 +238,6 @@ def _pictures(facts: _Facts, watcher: ChangeWatch) -> tuple[Picture, ...]:
 
 
 def _figures(facts: _Facts) -> tuple[Figure, ...]:
-    import numpy as np
-
-    from seeworthy.procedures.timing.evidence import thin
-
     if facts.seconds is None or facts.stamps is None:
         return ()
     steps = np.diff(facts.seconds) * 1e3

@@ -4,23 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from seeworthy.ground.errors import BadQuantity, WrongCall
 from seeworthy.ground.quantities import Quantity, format_value
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.procedures.declare import Inputs, Seen
-
-if TYPE_CHECKING:
-    from seeworthy.procedures.view.measure import Station, View
+from seeworthy.procedures.view.measure import PUPIL_DEPTH, Station, View, measure_view
 
 _KIND = "tape: straight-line geometry; where the lens bends lines the true edge ray differs"
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Return the angles that the readings carry."""
-    from seeworthy.procedures.view.measure import measure_view
-
     stations = _stations(inputs)
     squareness = inputs.reading("squareness")
     settings: dict[str, Any] = {
@@ -56,8 +52,6 @@ def _pair(quantity: Quantity | None) -> tuple[float, float] | None:
 
 def _stations(inputs: Inputs) -> list[Station]:
     """Return the one or two set-ups, near one first."""
-    from seeworthy.procedures.view.measure import Station
-
     found = []
     for suffix in ("", "2"):
         width, height = inputs.reading(f"width{suffix}"), inputs.reading(f"height{suffix}")
@@ -123,8 +117,6 @@ def _cross_check(
     stations: list[Station], view: View, settings: Mapping[str, Any]
 ) -> dict[str, Any]:
     """Compare with what the farther set-up alone says, its offset unknown."""
-    from seeworthy.procedures.view.measure import measure_view
-
     alone = measure_view(stations[1:], **settings)
     found: dict[str, Any] = {}
     agree = True
@@ -164,8 +156,6 @@ def _doubt_step(findings: Mapping[str, Any], view: View) -> list[str]:
 
 
 def _unknown_offset(station: Station, view: View) -> str:
-    from seeworthy.procedures.view.measure import PUPIL_DEPTH
-
     name = "hfov" if view.hfov is not None and "hfov" not in view.from_aspect else "vfov"
     angle = getattr(view, name)[0]
     half = PUPIL_DEPTH / station.distance[0] * math.degrees(math.sin(math.radians(angle)))
