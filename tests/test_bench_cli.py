@@ -91,7 +91,7 @@ def test_a_take_is_entered_measured_and_shown(say, shore, tmp_path):
             "--light",
             "400 lx",
             "--temperature",
-            "71 degF",
+            "59 degF",
         ),
         *("--date", "2026-03-21", "--note", "Windy."),
     )

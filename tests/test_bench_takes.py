@@ -215,7 +215,7 @@ def test_a_take_keeps_everything(bench, shore, tmp_path):
         {"": [shore], "before": [before]},
         readings={"height": ["5 ft 2 in ± 0.5 in"], "swell": ["1 ft", "2 ft"]},
         options={"do": ["answer"]},
-        conditions={"light": "40 fc", "temperature": "71 degF"},
+        conditions={"light": "40 fc", "temperature": "59 degF"},
         taken=dt.date(2026, 3, 21),
         note=" Windy. ",
     )
@@ -227,7 +227,7 @@ def test_a_take_keeps_everything(bench, shore, tmp_path):
     assert take.readings[0].u == pytest.approx(0.5 * 0.0254)
     around = {c.name: (c.value, c.unit) for c in take.conditions}
     assert around["light"] == (pytest.approx(430.6, abs=0.1), "lx")
-    assert around["temperature"] == (pytest.approx(21.667, abs=0.001), "degC")
+    assert around["temperature"] == (pytest.approx(15.0, abs=0.001), "degC")
 
 
 def test_evidence_stands_under_its_sha256(bench, shore):

@@ -36,21 +36,21 @@ def test_a_box_in_mixed_units():
 
 
 def test_without_one_side_the_rest_still_answers():
-    outcome = run(length="50 mm", width="30 mm", mass="16.6 g ± 0.2 g")
+    outcome = run(length="50 mm", width="30 mm", mass="17.2 g ± 0.2 g")
     assert set(values(outcome)) == {"length", "width", "mass"}
     assert outcome.warnings == ("No volume: the height was not given.",)
-    assert "16.6" in outcome.sentence
+    assert "17.2" in outcome.sentence
 
 
 def test_mass_alone_warns_of_nothing():
-    outcome = run(mass="16.6 g")
+    outcome = run(mass="17.2 g")
     assert not outcome.warnings
-    assert outcome.sentence == "The camera weighs 16.600 ± 0.029 g."
+    assert outcome.sentence == "The camera weighs 17.200 ± 0.029 g."
 
 
 def test_repeats_give_a_mean_with_student_t():
-    found = values(run(mass=["16.5 g ± 0.05", "16.7 g ± 0.05", "16.6 g ± 0.05"]))["mass"]
-    assert (found.value, found.n) == (pytest.approx(16.6), 3)
+    found = values(run(mass=["17.1 g ± 0.05", "17.3 g ± 0.05", "17.2 g ± 0.05"]))["mass"]
+    assert (found.value, found.n) == (pytest.approx(17.2), 3)
     assert found.u == pytest.approx(math.hypot(0.1 / math.sqrt(3), 0.05))
     assert found.interval[1] - found.value > 1.96 * found.u
 
@@ -66,7 +66,7 @@ def test_intervals_hold_the_volume():
 
 
 def test_a_slipped_unit_is_noticed():
-    assert "units" in run(length="50 mm", width="30 mm", height="20 mm", mass="16.6 kg").warnings[0]
+    assert "units" in run(length="50 mm", width="30 mm", height="20 mm", mass="17.2 kg").warnings[0]
 
 
 def test_nothing_given():
@@ -74,7 +74,7 @@ def test_nothing_given():
         run()
 
 
-@pytest.mark.parametrize("mass", ["16.6 mm", "0 g", "-3 g", "heavy"])
+@pytest.mark.parametrize("mass", ["17.2 mm", "0 g", "-3 g", "heavy"])
 def test_a_mass_that_cannot_be(mass):
     with pytest.raises(BadQuantity):
         run(mass=mass)

@@ -83,25 +83,25 @@ def test_a_file_that_is_not_there(capsys):
 
 
 def test_a_reading_without_a_name(capsys):
-    code, _, err = run(capsys, "measure", "view", "--reading", "55 in")
+    code, _, err = run(capsys, "measure", "view", "--reading", "73 in")
     assert code == 2
     assert "NAME=" in err
 
 
 def test_measure_view_gives_the_json_contract(capsys):
     code, out, _ = run(
-        capsys, "measure", "view", "--reading", "width=55 in ± 0.1 in",
-        "--reading", "distance=58 in ± 0.1 in", "--json",
+        capsys, "measure", "view", "--reading", "width=73.7 in ± 0.1 in",
+        "--reading", "distance=60.0 in ± 0.1 in", "--json",
     )  # fmt: skip
     assert code == 0
     found = json.loads(out)
     assert set(found) >= {
         "procedure", "method", "seeworthy", "inputs", "readings", "results", "findings", "warnings",
     }  # fmt: skip
-    assert found["readings"]["width"]["value"] == pytest.approx(1.397)
+    assert found["readings"]["width"]["value"] == pytest.approx(1.87198)
     hfov = next(r for r in found["results"] if r["measurand"] == "hfov")
-    # 55 in wide at 58 in gives 51 degrees, rounded: common practice, no source.
-    assert round(hfov["value"]) == 51
+    # By arithmetic: 2 atan(73.7 / 120) is 63.12 deg.
+    assert hfov["value"] == pytest.approx(63.12, abs=0.01)
     assert set(hfov) == {
         "measurand", "value", "unit", "u", "interval", "coverage", "n", "conditions", "evidence",
     }  # fmt: skip
@@ -110,7 +110,7 @@ def test_measure_view_gives_the_json_contract(capsys):
 
 def test_measure_view_in_words(capsys):
     code, out, _ = run(
-        capsys, "measure", "view", "--reading", "width=55 in", "--reading", "distance=58 in"
+        capsys, "measure", "view", "--reading", "width=73 in", "--reading", "distance=60 in"
     )
     assert code == 0
     assert "±" in out
@@ -123,7 +123,7 @@ def test_a_reading_of_the_wrong_dimension(capsys):
         "measure",
         "view",
         "--reading",
-        "width=55 in",
+        "width=73 in",
         "--reading",
         "distance=3 kg",
         "--json",
@@ -132,10 +132,10 @@ def test_a_reading_of_the_wrong_dimension(capsys):
     assert json.loads(out)["error"]["kind"] == "bad-quantity"
 
 
-@pytest.mark.parametrize("distance", ["-58 in", "0 in"])
+@pytest.mark.parametrize("distance", ["-60 in", "0 in"])
 def test_a_distance_that_cannot_be(capsys, distance):
     code, _, err = run(
-        capsys, "measure", "view", "--reading", "width=55 in", "--reading", f"distance={distance}"
+        capsys, "measure", "view", "--reading", "width=73 in", "--reading", f"distance={distance}"
     )
     assert code == 2
     assert "above zero" in err

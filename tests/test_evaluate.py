@@ -126,10 +126,10 @@ def test_a_reading_without_a_unit_is_told():
     from seeworthy.procedures.declare import gather
 
     view = procedure("view")
-    typed = {"width": ["55"], "distance": ["58 in ± 0.1"], "entrance_offset": ["6 ± 1"]}
+    typed = {"width": ["74"], "distance": ["60.0 in ± 0.1"], "entrance_offset": ["6 ± 1"]}
     [outcome] = evaluate([Item(view, gather(view, {}, typed))])
     told = [w for w in outcome.warnings if "has no unit" in w]
     assert told == [
-        "width='55' has no unit and was taken as m.",
+        "width='74' has no unit and was taken as m.",
         "entrance_offset='6 ± 1' has no unit and was taken as m.",
     ]

@@ -35,7 +35,7 @@ def folder(tmp_path_factory):
     set_claim(bench, "Dunlin", "hfov", "120 deg")
     add_take(bench, "view", "Dunlin", readings=tape(1.40, 1.47))
     add_take(bench, "view", "Turnstone", readings=tape(1.00, 1.47))
-    add_take(bench, "body", "Dunlin", readings={"mass": ["16.6 g ± 0.1 g"]})
+    add_take(bench, "body", "Dunlin", readings={"mass": ["17.2 g ± 0.1 g"]})
     add_take(bench, "body", "Turnstone", readings={"mass": ["71 g ± 0.5 g"]})
     with ThreadPoolExecutor(1) as pool:
         run_bench(bench, executor=pool)
@@ -103,9 +103,9 @@ def test_the_data_package_says_what_every_column_is(bench, tmp_path):
     with (target / "results.csv").open(newline="", encoding="utf-8") as handle:
         found = {(r["take"], r["measurand"]): r for r in csv.DictReader(handle)}
     mass = found["3", "mass"]
-    assert float(mass["value"]) == pytest.approx(16.6)
+    assert float(mass["value"]) == pytest.approx(17.2)
     assert float(mass["u"]) == pytest.approx(0.1)
-    assert float(mass["low"]) < 16.6 < float(mass["high"])
+    assert float(mass["low"]) < 17.2 < float(mass["high"])
 
 
 def test_a_spreadsheet_does_not_run_what_somebody_typed(bench, tmp_path):

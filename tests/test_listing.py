@@ -46,7 +46,7 @@ def test_what_has_no_rule_is_left_over_and_not_guessed():
     assert "mean_power" not in {s.subject for s in reading.suggestions}
 
 
-@pytest.mark.parametrize("text", ["works from 0 to 40 °C", "supports cards up to 32 GB", "5 V USB"])
+@pytest.mark.parametrize("text", ["works from 0 to 40 °C", "supports cards up to 64 GB", "5 V USB"])
 def test_temperatures_cards_and_volts_are_not_claims(text):
     assert read_listing(text).suggestions == ()
     assert read_listing(text).left

@@ -131,20 +131,7 @@ def test_figures_have_equal_columns():
         assert lengths.pop() <= 500
 
 
-# By hand: common practice, no source.
-
-
-def test_475_feet_in_two_seconds():
-    outcome = measure(readings={"boost_height": ["475 ft"], "boost_duration": ["2 s"]})
-    hand = outcome.findings["hand"]
-    assert hand["hand_mean_speed_m_s"] == pytest.approx(237.5 * 0.3048, abs=1e-4)
-    assert hand["hand_mean_acceleration_m_s2"] == pytest.approx(237.5 * 0.3048, abs=1e-4)
-    # 7.4 g with 32 ft/s² per g, to its two digits.
-    assert round(hand["hand_mean_acceleration_m_s2"] / (32 * 0.3048), 1) == 7.4
-    (result,) = outcome.results
-    assert result.conditions == {"method": "hand"}
-    assert result.u > 0.1 * result.value
-    assert "peak" in outcome.warnings[0]
+# By hand.
 
 
 def test_hand_and_log_stand_side_by_side():
@@ -159,7 +146,7 @@ def test_hand_and_log_stand_side_by_side():
 
 def test_half_a_hand_estimate_is_refused():
     with pytest.raises(WrongCall, match="boost_height and boost_duration"):
-        measure(readings={"boost_height": ["475 ft"]})
+        measure(readings={"boost_height": ["130 ft"]})
     with pytest.raises(WrongCall, match="needs a log"):
         measure()
 

@@ -121,12 +121,12 @@ def test_separators(log_of, mark):
 def test_byte_order_mark_comments_and_lines_before_the_table(log_of):
     text = (
         "\ufeffLogger 7, firmware 2\r\nSite,dune foot\r\n# Time (s),Altitude (ft)\r\n0,0\r\n"
-        "# Event LAUNCH at t=0.05\r\n0.1,10\r\n0.2,nan\r\n0.3,\r\n0.4,20\r\n"
+        "# Event LAUNCH at t=0.05\r\n0.1,10\r\n0.2,nan\r\n0.3,\r\n0.4,30\r\n"
     )
     log = log_of(text)
     t, y = log.series(log.first("height"))
     assert t.tolist() == [0, 0.1, 0.4]
-    assert y == pytest.approx([0, 3.048, 6.096])
+    assert y == pytest.approx([0, 3.048, 9.144])
 
 
 def test_utf16_and_old_code_pages(log_of):
@@ -170,11 +170,11 @@ def test_units_told_by_the_numbers_are_said_to_be(log_of):
 
 
 def test_the_user_has_the_last_word(log_of):
-    text = "t,alt,baro alt\n0,0,0\n1,10,20\n2,20,40\n"
+    text = "t,alt,baro alt\n0,0,0\n1,10,30\n2,20,60\n"
     log = log_of(text, columns=pairs("time:t,height:baro"), units=pairs("alt:ft", "units"))
     assert [c.header for c in log.all("height")] == ["baro alt"]
     _, y = log.series(log.first("height"))
-    assert y == pytest.approx([0, 6.096, 12.192])
+    assert y == pytest.approx([0, 9.144, 18.288])
     assert log.first("height").unit_from == "user"
 
 

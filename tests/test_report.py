@@ -64,7 +64,7 @@ def report(**changes) -> CameraReport:
         TakeReport(1, "body", outcome, unit="A", taken=dt.date(2026, 11, 2), method_version=1),
         TakeReport(2, "readout", READOUT, unit="A", firmware="1.2",
                    files=(FileLine("DUN<1>.MOV", "ab" * 32, 5),),
-                   readings=(ReadingLine("distance", "58 in ± 0.1 in"),)),
+                   readings=(ReadingLine("distance", "60.0 in ± 0.1 in"),)),
         TakeReport(3, "readout", None, Refusal("cannot-measure", "Nothing upright moves.",
                    "Film posts from a moving car.", (Picture("edges.png", "Nothing.", png()),))),
         TakeReport(4, "view"),
@@ -220,7 +220,7 @@ def test_refusal_says_what_to_do(seen):
 
 def test_provenance(seen):
     assert "ab" * 32 in seen.text
-    assert "distance = 58 in ± 0.1 in" in seen.text
+    assert "distance = 60.0 in ± 0.1 in" in seen.text
     assert "25 Nov 2026" in seen.text
 
 

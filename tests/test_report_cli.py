@@ -29,7 +29,7 @@ def bench(tmp_path_factory) -> Path:
             opened,
             "view",
             "Whimbrel",
-            readings={"width": ["55 in ± 0.1 in"], "distance": ["58 in ± 0.1 in"]},
+            readings={"width": ["73.7 in ± 0.1 in"], "distance": ["60.0 in ± 0.1 in"]},
         )
         run_bench(opened, workers=1)
     return folder
@@ -47,7 +47,7 @@ def test_report_writes_one_file_per_camera(bench, capsys):
     path = bench / "exports" / "report-whimbrel.html"
     assert str(path) in out
     text = path.read_text()
-    assert "50.7" in text  # 2 atan(55 / 116) is 50.73 deg
+    assert "63.1" in text  # 2 atan(73.7 / 120) is 63.12 deg
     assert "understated" in text
 
 

@@ -47,7 +47,7 @@ def camera(client, name="Dunlin"):
 def view_take(client, **fields):
     data = {
         "procedure": "view", "camera": "Dunlin\x1f1", "taken": "2026-03-21",
-        "reading.width": "55 in ± 0.1 in", "reading.distance": "58 in ± 0.1 in", **fields,
+        "reading.width": "73.7 in ± 0.1 in", "reading.distance": "60.0 in ± 0.1 in", **fields,
     }  # fmt: skip
     answer = client.post("/takes", data=data, follow_redirects=False)
     assert answer.status_code == 303, answer.text
@@ -105,7 +105,7 @@ def test_a_take_of_readings_is_measured_and_shown(client):
     address = view_take(client)
     page = client.get(address).text
     assert "measured" in page
-    assert "50." in page
+    assert "63." in page
     assert 'hx-get="/takes/1/figures/0"' in page
     figure = client.get("/takes/1/figures/0").text
     assert "<svg" in figure
@@ -116,9 +116,9 @@ def test_a_take_of_readings_is_measured_and_shown(client):
 
 def test_the_consequence_is_told_while_typing(client):
     camera(client)
-    typed = {"reading.width": "55 in ± 0.1 in", "reading.distance": "58 in ± 0.1 in"}
+    typed = {"reading.width": "73.7 in ± 0.1 in", "reading.distance": "60.0 in ± 0.1 in"}
     said = client.post("/procedures/view/consequence", data=typed).text
-    assert re.search(r"50\.\d+° ± 0\.\d+°", said)
+    assert re.search(r"63\.\d+° ± 0\.\d+°", said)
     wrong = client.post("/procedures/view/consequence", data={"reading.width": "3 kg"}).text
     assert "not understood" in wrong
 
@@ -127,7 +127,7 @@ def test_two_tabs_lose_nothing_silently(client, empty_bench):
     camera(client)
     address = view_take(client)
     form = {"version": "1", "taken": "2026-03-21", "note": "",
-            "reading.width": "55 in", "reading.distance": "58 in"}  # fmt: skip
+            "reading.width": "73 in", "reading.distance": "60 in"}  # fmt: skip
     first = client.post(address, data={**form, "reading.width": "56 in"}, follow_redirects=False)
     assert first.status_code == 303
     second = client.post(address, data={**form, "reading.width": "57 in"})
