@@ -154,7 +154,7 @@ def test_the_rate_of_a_clip_is_its_size_over_its_length(clip):
     outcome = run(clip, card="16 GB", bit_rate="90 Mbit/s")
     rate = outcome.findings["bit_rate"]["value"]
     assert rate == pytest.approx(clip.size * 8 / 6.0 / 1e6, rel=0.03)
-    assert outcome.results[0].value == pytest.approx(card_hours(32, rate, 0.985), rel=1e-6)
+    assert outcome.results[0].value == pytest.approx(card_hours(16, rate, 0.985), rel=1e-6)
     assert outcome.findings["speed_class"]["from_peak"] is True
     assert outcome.findings["speed_class"]["peak_MB_s"] * 8 >= rate
     assert any("6 s" in w for w in outcome.warnings)

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import typer
 
+from seeworthy.ground.examples import as_typed
+
 app = typer.Typer(rich_markup_mode=None)
 
 
@@ -21,7 +23,7 @@ def measure(
         None, "--with", metavar="ROLE=FILE", help="A file with a role, such as turned=b.mp4."
     ),
     reading: list[str] = typer.Option(
-        None, "--reading", metavar="NAME=VALUE", help='A reading: distance="58 in ± 0.1 in".'
+        None, "--reading", metavar="NAME=VALUE", help=f"A reading: {as_typed('view.distance')}."
     ),
     option: list[str] = typer.Option(
         None, "--option", metavar="NAME=VALUE", help="How to evaluate: method=lamp."
@@ -33,7 +35,7 @@ def measure(
 ) -> None:
     """Run one test on your files and readings and say what came out.
 
-    A quantity is typed as VALUE UNIT ± U, for example "58 in ± 0.1 in"; '+/-' works too.
+    A quantity is typed as VALUE UNIT ± U, for example "60.0 in ± 0.1 in"; '+/-' works too.
     Inches and millimetres are equally welcome.
     """
     from seeworthy.cli import words
@@ -41,7 +43,7 @@ def measure(
     from seeworthy.ground.errors import CannotMeasure
 
     roles = words.pairs(with_ or (), "--with", "turned=b.mp4")
-    readings = words.pairs(reading or (), "--reading", 'distance="58 in ± 0.1 in"')
+    readings = words.pairs(reading or (), "--reading", as_typed("view.distance"))
     options = words.pairs(option or (), "--option", "method=lamp")
     try:
         with words.progress_bar(f"Measuring {procedure}", as_json) as progress:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from seeworthy.cli.opening import AsJson, BenchDir, UnitName, day, opened, table, take_row
+from seeworthy.ground.examples import EXAMPLES, as_typed
 
 if TYPE_CHECKING:
     from seeworthy.bench.records import StoredOutcome, Take
@@ -21,7 +22,9 @@ app = typer.Typer(
 Number = Annotated[int, typer.Argument(metavar="NUMBER", help="See 'seeworthy take list'.")]
 Readings = Annotated[
     list[str] | None,
-    typer.Option("--reading", metavar="NAME=VALUE", help='A reading: distance="58 in ± 0.1 in".'),
+    typer.Option(
+        "--reading", metavar="NAME=VALUE", help=f"A reading: {as_typed('view.distance')}."
+    ),
 ]
 Options = Annotated[
     list[str] | None,
@@ -32,7 +35,11 @@ Light = Annotated[
 ]
 Temperature = Annotated[
     str | None,
-    typer.Option("--temperature", metavar="VALUE", help='Of the air: "71 degF" or "22 degC".'),
+    typer.Option(
+        "--temperature",
+        metavar="VALUE",
+        help=f'Of the air: "{EXAMPLES["condition.temperature"]}" or "19 degC".',
+    ),
 ]
 Day = Annotated[
     str | None,
@@ -90,7 +97,7 @@ def add(
             procedure,
             camera,
             roles,
-            readings=words.pairs(reading or (), "--reading", 'distance="58 in ± 0.1 in"'),
+            readings=words.pairs(reading or (), "--reading", as_typed("view.distance")),
             options=words.pairs(option or (), "--option", "method=lamp"),
             conditions={name: text for name, text in around.items() if text is not None},
             unit=unit,
@@ -171,7 +178,7 @@ def edit(
     from seeworthy.bench.takes import edit_take
     from seeworthy.cli import words
 
-    readings = words.pairs(reading or (), "--reading", 'distance="58 in ± 0.1 in"')
+    readings = words.pairs(reading or (), "--reading", as_typed("view.distance"))
     options = words.pairs(option or (), "--option", "method=lamp")
     around = {"light": light, "temperature": temperature}
     with opened(bench) as place:

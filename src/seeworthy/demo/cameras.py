@@ -74,7 +74,7 @@ class DemoCamera:
     height: int = 720
     bit_rate: float = 7.0
     drops: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
-    card: str = "32 GB"
+    card: str = "64 GB"
 
     @property
     def edge_hfov(self) -> float:
@@ -103,7 +103,7 @@ DUNLIN = DemoCamera(
         ("dropped_frames", "0", "listing: never drops a frame"),
         ("hfov", "90 deg", "listing"),
         ("run_time", "60 min", "box"),
-        ("record_time", "10 h", "listing"),
+        ("record_time", "6 h", "listing"),
         ("readout_time", "nothing", ""),
     ),
     firmware=(
@@ -117,7 +117,7 @@ DUNLIN = DemoCamera(
     hfov=62.0,
     entrance=4.0,
     readout=24.5,
-    runs=((41.5, 21.0), (40.2, 21.5), (42.3, 20.5), (31.0, 3.0), (29.6, 2.0), (30.7, 2.5)),
+    runs=((38.5, 21.0), (37.1, 21.5), (39.2, 20.5), (31.0, 3.0), (29.6, 2.0), (30.7, 2.5)),
     k1=-0.05,
     roll=1.2,
     blur=1.2,
@@ -165,7 +165,7 @@ SANDERLING = DemoCamera(
         ("frame_rate", "30 Hz", "data sheet"),
         ("hfov", "68 deg", "data sheet"),
         ("run_time", "70 min", "data sheet"),
-        ("readout_time", "8.5 ms", "data sheet"),
+        ("readout_time", "9.5 ms", "data sheet"),
         ("usable_lux", "nothing", ""),
     ),
     firmware=(("1", "5.0", dt.date(2026, 1, 20)),),
@@ -174,7 +174,7 @@ SANDERLING = DemoCamera(
     mass=60.8,
     hfov=68.3,
     entrance=11.0,
-    readout=8.4,
+    readout=9.4,
     runs=((95.8, 21.0), (97.2, 21.0), (96.4, 20.5), (88.1, 1.0)),
     roll=0.4,
     blur=0.7,

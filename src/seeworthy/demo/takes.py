@@ -241,7 +241,7 @@ def readout(camera: DemoCamera) -> Iterator[Staged]:
         day=camera.day(3),
         note="Fence posts from the bus to the point; a passenger filmed.",
     )
-    lamps = {"Turnstone": 233.0, "Sanderling": 475.0}
+    lamps = {"Turnstone": 233.0, "Sanderling": 430.0}
     if camera.name in lamps:
         hertz = lamps[camera.name]
         make = partial(film_lamp, camera=camera, frequency=hertz)

@@ -1,7 +1,7 @@
 """Values with units and uncertainty, typed as people type them.
 
-``58 in ± 0.1 in``, ``71 degF``, ``60 mph +/- 2``, ``1/2 in``, ``5 ft 2 in``,
-``1:42:10``, ``1 h 42 min``, ``16.6 g ± 0.2 (k=2)``. A bare uncertainty has the unit
+``60.0 in ± 0.1 in``, ``66 degF``, ``38 mph +/- 2``, ``1/2 in``, ``5 ft 2 in``,
+``1:23:40``, ``1 h 23 min``, ``17.2 g ± 0.2 (k=2)``. A bare uncertainty has the unit
 of the value and is a standard uncertainty; ``(k=2)`` marks an expanded one, which is
 divided by k (JCGM 100:2008, 6.2). Where no uncertainty is typed, the resolution of
 the typed number is all that is known: a rectangular distribution one step wide
@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from seeworthy.ground.errors import BadQuantity
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.units import (
     convert,
     factor_between,
@@ -65,7 +66,7 @@ _PER_LARGER = {
     ("h", "s"): 3600,
     ("min", "s"): 60,
 }
-_EXAMPLE = "Write it like '58 in ± 0.1 in'."
+_EXAMPLE = f"Write it like '{EXAMPLES['view.distance']}'."
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +173,7 @@ def _parse(shown: str, unit: str | None) -> Quantity:
             found = tail if tail and tail != "%" else found
         u = _uncertainty(parts[1], value, found, unit, shown) / cover
     elif coverage:
-        raise BadQuantity(f"'{shown}' has a k but no ±.", "Write '16.6 g ± 0.2 g (k=2)'.")
+        raise BadQuantity(f"'{shown}' has a k but no ±.", "Write '17.2 g ± 0.2 g (k=2)'.")
     else:
         u = step / math.sqrt(12)
     quantity = Quantity(value, found, u, len(parts) == 2, shown)
@@ -204,16 +205,16 @@ def _number(text: str) -> tuple[float, float, str]:
     decimals = len(mantissa.partition(".")[2])
     rest = text[plain.end() :]
     if re.match(r"[\d.,]", rest):
-        raise BadQuantity(f"'{text}' is not a number.", "Write it like '58.25 in'.")
+        raise BadQuantity(f"'{text}' is not a number.", "Write it like '60.25 in'.")
     return float(digits), 10.0 ** (int(exponent or 0) - decimals), rest
 
 
 def _value_and_unit(text: str, default: str | None) -> tuple[float, float, str]:
-    """Return value, step and unit of ``58 in``, ``5 ft 2 in``, ``1:42:10``."""
+    """Return value, step and unit of ``60.0 in``, ``5 ft 2 in``, ``1:23:40``."""
     clock = _CLOCK.match(text)
     if clock:
         hours, minutes, seconds = clock.groups()
-        if seconds is None:  # 42:10 is minutes and seconds, as a stop watch shows it
+        if seconds is None:  # 38:30 is minutes and seconds, as a stop watch shows it
             return int(hours) * 60.0 + int(minutes), 1.0, "s"
         step = 10.0 ** -len(seconds.partition(".")[2])
         return int(hours) * 3600.0 + int(minutes) * 60 + float(seconds), step, "s"
@@ -234,7 +235,7 @@ def _value_and_unit(text: str, default: str | None) -> tuple[float, float, str]:
 
 
 def _in_context(name: str, wanted: str | None) -> str:
-    """Return what a unit means where `wanted` is asked for: ``7.4 g`` of acceleration."""
+    """Return what a unit means where `wanted` is asked for: ``6.3 g`` of acceleration."""
     if name in ("g", "G") and wanted and same_dimension(wanted, "m/s2"):
         return "standard_gravity"
     return name

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from seeworthy.ground.errors import BadQuantity, UnreadableInput, WrongCall
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.quantities import Quantity, parse
 
 _LARGEST = 1_000_000  # bytes; what people write by hand is a page of text
@@ -91,7 +92,9 @@ class TomlText:
         """
         if isinstance(value, bool) or not isinstance(value, str | int | float):
             raise self.fail(
-                line, f"'{value}' is not a quantity.", 'Write it like "58 in ± 0.1 in".'
+                line,
+                f"'{value}' is not a quantity.",
+                f'Write it like "{EXAMPLES["view.distance"]}".',
             )
         try:
             return parse(str(value), unit, positive=positive)

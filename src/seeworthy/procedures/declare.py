@@ -55,7 +55,7 @@ class Reading:
     Attributes
     ----------
     name : str
-        As in ``--reading NAME="58 in ± 0.1 in"``.
+        As in ``--reading NAME="60.0 in ± 0.1 in"``.
     unit : str
         SI or usual unit in which `run` receives it; fixes the dimension. An empty
         unit is a plain number, ``"text"`` is handed over as typed (``run``).

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.publish import numbers, views
 from seeworthy.web.drawings import drawing
 from seeworthy.web.frame import Frame
@@ -63,6 +64,7 @@ def environment() -> Any:
     env.filters["finding_name"] = numbers.finding_name
     env.globals["static"] = static
     env.globals["drawing"] = drawing
+    env.globals["examples"] = EXAMPLES
     return env
 
 

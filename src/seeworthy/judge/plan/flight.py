@@ -5,8 +5,8 @@
     title = "Glider along the north dunes"
 
     [motion]
-    speed = "14 m/s ± 2 m/s"       # over the ground, or past what is looked at
-    distance = "60 m ± 10 m"       # to what is looked at: the height when looking down
+    speed = "31 mph ± 4 mph"       # over the ground, or past what is looked at
+    distance = "200 ft ± 30 ft"    # to what is looked at: the height when looking down
     looks = "down"                 # down, side or ahead
     moves_along = "width"          # side of the frame along which the world passes
     spin = "0.5 Hz"                # turns per second
@@ -19,11 +19,11 @@
 
     [scene]
     light = "20000 lx"
-    temperature = "4 degC"
+    temperature = "39 degF"
 
     [recording]
     duration = "25 min"
-    card = "32 GB"
+    card = "8 GB"
     power = "own"                  # own cell, or external
 
     [load]

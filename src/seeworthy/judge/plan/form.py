@@ -6,6 +6,8 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from seeworthy.ground.examples import EXAMPLES
+
 
 @dataclass(frozen=True, slots=True)
 class Entry:
@@ -17,30 +19,34 @@ class Entry:
     choices: tuple[str, ...] = ()
 
 
+def _entry(name: str, what: str) -> Entry:
+    return Entry(name, what, EXAMPLES[f"plan.{name}"])
+
+
 ENTRIES: tuple[Entry, ...] = (
-    Entry("motion.speed", "Speed over the ground, or past what is looked at", "14 m/s ± 2 m/s"),
-    Entry("motion.distance", "To what is looked at; the height when looking down", "60 m ± 10 m"),
+    _entry("motion.speed", "Speed over the ground, or past what is looked at"),
+    _entry("motion.distance", "To what is looked at; the height when looking down"),
     Entry("motion.looks", "Which way the camera looks", "down", ("down", "side", "ahead")),
     Entry("motion.moves_along", "Side of the frame along which the world passes", "width",
           ("width", "height")),
-    Entry("motion.spin", "Turns per second", "0.5 Hz"),
+    _entry("motion.spin", "Turns per second"),
     Entry("motion.spin_moves", "What the spin moves in the frame", "turns",
           ("width", "height", "turns")),
-    Entry("motion.swing", "Half swing", "6 deg"),
-    Entry("motion.swing_period", "Time of a whole swing", "2.5 s"),
-    Entry("motion.vibration", "Amplitude of the vibration, an angle or a length", "0.05 deg"),
-    Entry("motion.vibration_frequency", "Its frequency", "90 Hz"),
-    Entry("scene.light", "Light on the ground", "20000 lx"),
-    Entry("scene.temperature", "Air temperature", "4 degC"),
-    Entry("recording.duration", "How long it must record", "25 min"),
-    Entry("recording.card", "Size of the card", "32 GB"),
+    _entry("motion.swing", "Half swing"),
+    _entry("motion.swing_period", "Time of a whole swing"),
+    _entry("motion.vibration", "Amplitude of the vibration, an angle or a length"),
+    _entry("motion.vibration_frequency", "Its frequency"),
+    _entry("scene.light", "Light on the ground"),
+    _entry("scene.temperature", "Air temperature"),
+    _entry("recording.duration", "How long it must record"),
+    _entry("recording.card", "Size of the card"),
     Entry("recording.power", "What feeds the camera", "own", ("own", "external")),
-    Entry("load.peak", "Largest load that is felt", "9 g ± 2 g"),
-    Entry("load.boost_time", "How long the push lasts", "0.8 s"),
-    Entry("accept.lean", "Most lean of uprights", "3 deg"),
-    Entry("accept.wobble", "Most wobble", "3 px"),
-    Entry("accept.blur", "Most blur", "2 px"),
-    Entry("accept.ground_pixel", "Largest ground pixel", "10 cm"),
+    _entry("load.peak", "Largest load that is felt"),
+    _entry("load.boost_time", "How long the push lasts"),
+    _entry("accept.lean", "Most lean of uprights"),
+    _entry("accept.wobble", "Most wobble"),
+    _entry("accept.blur", "Most blur"),
+    _entry("accept.ground_pixel", "Largest ground pixel"),
 )  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -29,8 +30,8 @@ PROCEDURE = Procedure(
             "in a dry bag; let a cold cell warm up and dry before charging."
         ),
         Step(
-            "Mark a run that ended for another reason: > 42 min @ 71 degF (stopped). It counts as "
-            "'at least'."
+            f"Mark a run that ended for another reason: > {EXAMPLES['battery.run']} (stopped). It "
+            "counts as 'at least'."
         ),
     ),
     cautions=("lithium",),
@@ -63,20 +64,26 @@ PROCEDURE = Procedure(
             "run",
             "text",
             "One run: how long, at what temperature, and whether it was cut short.",
-            "42 min @ 71 degF",
+            EXAMPLES["battery.run"],
             repeat=True,
         ),
-        Reading("capacity", "mAh", "Capacity of the cell.", "500 mAh ± 20 mAh"),
-        Reading("voltage", "V", "Mean voltage of the cell.", "3.7 V ± 0.1 V"),
+        Reading("capacity", "mAh", "Capacity of the cell.", EXAMPLES["battery.capacity"]),
+        Reading("voltage", "V", "Mean voltage of the cell.", EXAMPLES["battery.voltage"]),
         Reading(
             "at",
             "degC",
             "A temperature for which you want the running time of the next run.",
-            "5 degC",
+            EXAMPLES["battery.at"],
             repeat=True,
             positive=False,
         ),
-        Reading("temperature", "degC", "Temperature of the recording.", "71 degF", positive=False),
+        Reading(
+            "temperature",
+            "degC",
+            "Temperature of the recording.",
+            EXAMPLES["battery.temperature"],
+            positive=False,
+        ),
     ),
     options=(
         Option(

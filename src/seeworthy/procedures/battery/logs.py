@@ -1,4 +1,4 @@
-"""Battery runs as people write them down: ``42 min @ 71 degF``, or a table."""
+"""Battery runs as people write them down: ``38 min 30 s @ 66 degF``, or a table."""
 
 from __future__ import annotations
 
@@ -8,10 +8,12 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from seeworthy.ground.errors import BadQuantity, CannotMeasure
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.quantities import Quantity, parse
 from seeworthy.procedures.battery.measure import Run
 
-_HINT = "Write it like '42 min @ 71 degF', or '> 42 min @ 71 degF (stopped)' for a run cut short."
+_LIKE = EXAMPLES["battery.run"]
+_HINT = f"Write it like '{_LIKE}', or '> {_LIKE} (stopped)' for a run cut short."
 _CUT = re.compile(
     r"\b(stop\w*|censored|card|full|abort\w*|switched|cut|interrupt\w*|unfinished|incomplete|"
     r"broken off|at least)\b",
@@ -38,7 +40,7 @@ def says_cut_short(text: str) -> bool:
 def parse_run(text: str) -> Run:
     """Read one run as typed.
 
-    ``42 min @ 71 degF``, ``1:42:10 @ 20 degC ± 1``, ``> 42 min @ 71 degF (stopped)``.
+    ``38 min 30 s @ 66 degF``, ``1:23:40 @ 20 degC ± 1``, ``> 38 min 30 s @ 66 degF (stopped)``.
 
     Raises
     ------
@@ -76,7 +78,8 @@ def _degrees(text: str, shown: str) -> Quantity | None:
     bare = parse(text)
     if not bare.unit:
         raise BadQuantity(
-            f"The run '{shown}' does not say which degrees.", "Write '@ 71 degF' or '@ 20 degC'."
+            f"The run '{shown}' does not say which degrees.",
+            f"Write '@ {EXAMPLES['battery.temperature']}' or '@ 20 degC'.",
         )
     return parse(text, "degC")
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from seeworthy.ground.errors import CannotMeasure, UnreadableInput
+from seeworthy.ground.examples import as_options
 from seeworthy.ground.quantities import Quantity, format_value
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.media.container import read_facts
@@ -37,7 +38,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     runs, notes = _runs(inputs)
     if not runs:
         raise CannotMeasure(
-            "No run was given.", 'Add --reading run="42 min @ 71 degF" once per run, or a CSV file.'
+            "No run was given.", f"Add {as_options('battery.run')} once per run, or a CSV file."
         )
     found = levels(runs)
     if not any(level.n for level in found):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.procedures.declare import Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -25,10 +26,10 @@ PROCEDURE = Procedure(
     cautions=("lithium",),
     kit=("calliper or steel rule", "scale that shows 0.1 g"),
     readings=(
-        Reading("length", "mm", "Along the lens axis.", "41.2 mm ± 0.1 mm", repeat=True),
-        Reading("width", "mm", "Side to side.", "30.0 mm ± 0.1 mm", repeat=True),
-        Reading("height", "mm", "Bottom to top.", "22.5 mm ± 0.1 mm", repeat=True),
-        Reading("mass", "g", "With card and cell.", "16.6 g ± 0.1 g", repeat=True),
+        Reading("length", "mm", "Along the lens axis.", EXAMPLES["body.length"], repeat=True),
+        Reading("width", "mm", "Side to side.", EXAMPLES["body.width"], repeat=True),
+        Reading("height", "mm", "Bottom to top.", EXAMPLES["body.height"], repeat=True),
+        Reading("mass", "g", "With card and cell.", EXAMPLES["body.mass"], repeat=True),
     ),
     conclude=later(__name__, "conclude"),
     setup="table",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.examples import as_options
 from seeworthy.ground.quantities import format_value
 from seeworthy.ground.results import Outcome, Result, result
 from seeworthy.procedures.body.measure import Estimate, box_volume, combine_readings
@@ -23,7 +24,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     if not found:
         raise CannotMeasure(
             "No size and no mass was given.",
-            'Add readings such as --reading mass="16.6 g ± 0.2 g" --reading length="41 mm".',
+            f"Add readings such as {as_options('body.mass', 'body.length')}.",
         )
     results = [_result(name, estimate) for name, estimate in found.items()]
     warnings = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.procedures.colour.words import MEANINGS
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
@@ -11,20 +12,29 @@ PROCEDURE = Procedure(
     question="Are the colours right, or washed out?",
     version=1,
     yields=(
-        "de00_mean", "de00_p95", "de00_max",
-        "de00_mean_matched", "de00_p95_matched", "de00_max_matched",
-        "chroma_ratio", "white_shift", "de00_mean_corrected",
+        "de00_mean",
+        "de00_p95",
+        "de00_max",
+        "de00_mean_matched",
+        "de00_p95_matched",
+        "de00_max_matched",
+        "chroma_ratio",
+        "white_shift",
+        "de00_mean_corrected",
     ),
     findings=MEANINGS,
     files=(
         Files("", ("clip", "still"), "The coloured objects, filmed by the camera under test."),
         Files(
-            "reference", ("still", "table"),
+            "reference",
+            ("still", "table"),
             "A still of the same scene by a good camera, or a table of known patch values.",
         ),
     ),
     readings=(
-        Reading("light", "text", "What the light meter shows at the objects.", "10.2 EV dome"),
+        Reading(
+            "light", "text", "What the light meter shows at the objects.", EXAMPLES["colour.light"]
+        ),
     ),
     options=(
         Option("region", "A plain-coloured place: x,y,w,h in px.", "600,300,60,60", (), True),
@@ -34,8 +44,10 @@ PROCEDURE = Procedure(
         Step("Lay some thirty small plain objects of many colours and grey on matt black cloth."),
         Step("Use even daylight from the side or shade, no gloss and no shadows of your own."),
         Step("Read the light meter at the objects."),
-        Step("Take a still with a camera you trust: white balance for this light, nothing clipped, "
-             "saved as sRGB or with its profile."),
+        Step(
+            "Take a still with a camera you trust: white balance for this light, nothing clipped, "
+            "saved as sRGB or with its profile."
+        ),
         Step("Put the camera under test at the same place, framed alike, at once: light changes."),
         Step("Record five seconds without touching anything; then check that no object moved."),
     ),
@@ -44,4 +56,4 @@ PROCEDURE = Procedure(
     minutes=8.0,
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
-)  # fmt: skip
+)

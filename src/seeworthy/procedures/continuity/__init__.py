@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -37,10 +38,10 @@ PROCEDURE = Procedure(
             "recorded",
             "s",
             "Seconds from start to power cut, per file.",
-            "60 s ± 0.3 s",
+            EXAMPLES["continuity.recorded"],
             repeat=True,
         ),
-        Reading("cuts", "", "How many times the power was cut.", "5"),
+        Reading("cuts", "", "How many times the power was cut.", EXAMPLES["continuity.cuts"]),
     ),
     options=(
         Option("mixed", "Take files as one recording though they differ.", "yes", ("yes", "no")),

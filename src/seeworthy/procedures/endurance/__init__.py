@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -38,14 +39,31 @@ PROCEDURE = Procedure(
         Files("", ("clip",), "Clips of what a flight shows, for the bit rate.", least=0, most=0),
     ),
     readings=(
-        Reading("card", "GB", "Size of the card as on its label (decimal).", "32 GB"),
-        Reading("bit_rate", "Mbit/s", "Bit rate, where there is no clip.", "7150 kbit/s ± 300"),
-        Reading("audio_rate", "Mbit/s", "Bit rate of the sound.", "128 kbit/s"),
-        Reading("run_time", "min", "Running time on one charge.", "42 min ± 2 min"),
-        Reading("file_limit", "GB", "Largest file, if not that of FAT32.", "4 GB"),
-        Reading("file_time", "min", "Longest file by the camera's own rule.", "29 min 59 s"),
-        Reading("segment", "min", "Length of one file.", "20 min"),
-        Reading("gap", "s", "Gap between files.", "1.2 s ± 0.1 s"),
+        Reading(
+            "card", "GB", "Size of the card as on its label (decimal).", EXAMPLES["endurance.card"]
+        ),
+        Reading(
+            "bit_rate",
+            "Mbit/s",
+            "Bit rate, where there is no clip.",
+            EXAMPLES["endurance.bit_rate"],
+        ),
+        Reading("audio_rate", "Mbit/s", "Bit rate of the sound.", EXAMPLES["endurance.audio_rate"]),
+        Reading("run_time", "min", "Running time on one charge.", EXAMPLES["endurance.run_time"]),
+        Reading(
+            "file_limit",
+            "GB",
+            "Largest file, if not that of FAT32.",
+            EXAMPLES["endurance.file_limit"],
+        ),
+        Reading(
+            "file_time",
+            "min",
+            "Longest file by the camera's own rule.",
+            EXAMPLES["endurance.file_time"],
+        ),
+        Reading("segment", "min", "Length of one file.", EXAMPLES["endurance.segment"]),
+        Reading("gap", "s", "Gap between files.", EXAMPLES["endurance.gap"]),
     ),
     options=(
         Option(

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.examples import as_options
 from seeworthy.ground.quantities import Quantity, format_value
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, result
 from seeworthy.media.container import read_facts
@@ -87,7 +88,7 @@ def _check(card: Quantity | None, rate: Rate | None, run_time: Quantity | None) 
             missing = "card and bit rate, or a battery's running time"
         raise CannotMeasure(
             f"What is missing is {missing}.",
-            'Add a clip, --reading card="32 GB", --reading run_time="42 min ± 2 min".',
+            f"Add a clip, {as_options('endurance.card')}, {as_options('endurance.run_time')}.",
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -41,8 +42,8 @@ PROCEDURE = Procedure(
         Files("", ("clip", "still"), "A clip of the board at many angles, or stills of it.", 1, 0),
     ),
     readings=(
-        Reading("printed_length", "mm", "The ruler on the print.", "176.1 mm ± 0.2 mm"),
-        Reading("square", "mm", "The side of a chessboard's square.", "25 mm ± 0.1 mm"),
+        Reading("printed_length", "mm", "The ruler on the print.", EXAMPLES["lens.printed_length"]),
+        Reading("square", "mm", "The side of a chessboard's square.", EXAMPLES["lens.square"]),
     ),
     options=(
         Option("board", "A plain chessboard instead: its inner corners along and down.", "9x6"),

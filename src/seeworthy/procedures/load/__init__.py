@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -10,8 +11,13 @@ PROCEDURE = Procedure(
     question="How hard is the launch, and how fast and high does it go?",
     version=1,
     yields=(
-        "peak_acceleration", "mean_boost_acceleration", "felt_peak", "boost_time", "max_speed",
-        "apogee", "landing_peak",
+        "peak_acceleration",
+        "mean_boost_acceleration",
+        "felt_peak",
+        "boost_time",
+        "max_speed",
+        "apogee",
+        "landing_peak",
     ),
     steps=(
         Step("Fix the logger in the craft, firmly, one axis along it; note which way it points."),
@@ -48,39 +54,70 @@ PROCEDURE = Procedure(
         "height_log": "Samples, left out, repeated times, gaps.",
         "hand": "Estimate from boost_height and boost_duration.",
     },
-    files=(
-        Files("", ("table",), "The log, or the logs, of one flight as CSV.", least=0, most=0),
-    ),
+    files=(Files("", ("table",), "The log, or the logs, of one flight as CSV.", least=0, most=0),),
     readings=(
-        Reading("site_pressure", "Pa", "Air pressure at the pad.", "1013 hPa ± 1 hPa"),
+        Reading("site_pressure", "Pa", "Air pressure at the pad.", EXAMPLES["load.site_pressure"]),
         Reading(
-            "site_temperature", "degC", "Air temperature at the pad.", "15 degC ± 1 degC",
+            "site_temperature",
+            "degC",
+            "Air temperature at the pad.",
+            EXAMPLES["load.site_temperature"],
             positive=False,
         ),
         Reading(
-            "site_height", "m", "Height of the pad above the sea.", "12 m ± 2 m", positive=False
+            "site_height",
+            "m",
+            "Height of the pad above the sea.",
+            EXAMPLES["load.site_height"],
+            positive=False,
         ),
-        Reading("launch_angle", "degree", "Launch angle above the horizon.", "85 deg ± 2 deg"),
-        Reading("sensor_bandwidth", "Hz", "The accelerometer's own −3 dB frequency.", "100 Hz"),
-        Reading("boost_height", "m", "Height gained in the push, for a hand estimate.", "475 ft"),
-        Reading("boost_duration", "s", "Time of the push, for a hand estimate.", "2 s"),
+        Reading(
+            "launch_angle",
+            "degree",
+            "Launch angle above the horizon.",
+            EXAMPLES["load.launch_angle"],
+        ),
+        Reading(
+            "sensor_bandwidth",
+            "Hz",
+            "The accelerometer's own −3 dB frequency.",
+            EXAMPLES["load.sensor_bandwidth"],
+        ),
+        Reading(
+            "boost_height",
+            "m",
+            "Height gained in the push, for a hand estimate.",
+            EXAMPLES["load.boost_height"],
+        ),
+        Reading(
+            "boost_duration",
+            "s",
+            "Time of the push, for a hand estimate.",
+            EXAMPLES["load.boost_duration"],
+        ),
     ),
     options=(
         Option(
-            "columns", "Which column is what, where the guess is wrong.", "time:t,height:alt",
+            "columns",
+            "Which column is what, where the guess is wrong.",
+            "time:t,height:alt",
             repeat=True,
         ),
         Option("units", "Units, where the guess is wrong.", "height:ft", repeat=True),
         Option(
-            "gravity", "Whether the readings hold gravity, where the guess is wrong.",
-            "included", ("included", "removed"),
+            "gravity",
+            "Whether the readings hold gravity, where the guess is wrong.",
+            "included",
+            ("included", "removed"),
         ),
         Option(
-            "filter", "Channel class of SAE J211 for the acceleration.", "cfc60",
+            "filter",
+            "Channel class of SAE J211 for the acceleration.",
+            "cfc60",
             ("none", "cfc60", "cfc180", "cfc600", "cfc1000"),
         ),
     ),
     setup="flight",
     minutes=10.0,
     methods=("fused", "acceleration", "height", "hand"),
-)  # fmt: skip
+)

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure, WrongCall
+from seeworthy.ground.examples import as_options
 from seeworthy.ground.results import Outcome, Result, result
 from seeworthy.media.headers import known_unit
 from seeworthy.media.logs import Column, Log, pairs, read_log
@@ -251,7 +252,7 @@ def _by_hand(inputs: Inputs) -> tuple[Result | None, dict[str, Any]]:
     if height is None or time is None:
         raise WrongCall(
             "The estimate by hand needs boost_height and boost_duration.",
-            'Add --reading boost_height="475 ft" --reading boost_duration="2 s".',
+            f"Add {as_options('load.boost_height', 'load.boost_duration')}.",
         )
     mean = 2 * height.value / time.value**2
     share = math.sqrt(

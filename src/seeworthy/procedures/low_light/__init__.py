@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -26,7 +27,7 @@ PROCEDURE = Procedure(
     readings=(
         Reading(
             "light", "text", "What the meter shows at the target, once per file, in their order.",
-            "9.7 EV dome", required=True, repeat=True,
+            EXAMPLES["low-light.light"], required=True, repeat=True,
         ),
     ),
     options=(

@@ -7,7 +7,11 @@ from collections.abc import Sequence
 from typing import Any
 
 from seeworthy.ground.errors import WrongCall
+<<<<<<< HEAD
 from seeworthy.ground.quantities import Quantity, parse
+=======
+from seeworthy.ground.examples import as_options
+>>>>>>> 5c3e68d (Take every example from one table of the demo world; check values of common practice stand in one test)
 from seeworthy.ground.results import Outcome, Result, result
 from seeworthy.observe.noise_frames import NoiseFrames
 from seeworthy.optics.light_reading import like, parse_light, read_light
@@ -61,7 +65,7 @@ def _readings(inputs: Inputs) -> list[Quantity]:
         some = "one light reading was" if len(texts) == 1 else f"{len(texts)} light readings were"
         raise WrongCall(
             f"{some[0].upper()}{some[1:]} typed for {len(files)} files.",
-            'Type one for each file, in the files\' order: --reading light="9.7 EV dome".',
+            f"Type one for each file, in the files' order: {as_options('low-light.light')}.",
         )
     return [parse_light(text) for text in texts]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -36,10 +37,14 @@ PROCEDURE = Procedure(
     },
     files=(Files("", ("clip",), "Ten still seconds of the grey steps, on a tripod."),),
     readings=(
-        Reading("light", "text", "What the light meter shows at the scale.", "9.7 EV dome"),
         Reading(
-            "densities", "text", "The measured density of every step, in order.",
-            "0.09 0.19 0.31 0.40 0.52 0.66 0.80 0.97 1.10 1.26 1.43 1.70 ± 0.02",
+            "light", "text", "What the light meter shows at the scale.", EXAMPLES["noise.light"]
+        ),
+        Reading(
+            "densities",
+            "text",
+            "The measured density of every step, in order.",
+            EXAMPLES["noise.densities"],
         ),
     ),
     options=(
@@ -59,4 +64,4 @@ PROCEDURE = Procedure(
     minutes=6.0,
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
-)  # fmt: skip
+)

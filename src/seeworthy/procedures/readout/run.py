@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
+from seeworthy.ground.examples import as_options
 from seeworthy.ground.results import Figure, Outcome, Picture, Result, result
 from seeworthy.observe.row_bands import ReadoutWatch
 from seeworthy.procedures.declare import (
@@ -92,7 +93,8 @@ def _from_clip(
     if wanted == "lamp" and frequency is None:
         raise WrongCall(
             "The lamp method needs the lamp's frequency.",
-            'Add --reading lamp_frequency="100 Hz" (twice the mains frequency for mains lamps).',
+            f"Add {as_options('readout.lamp_frequency')} (twice the mains frequency for mains "
+            "lamps).",
         )
     if wanted and watch is None:
         raise WrongCall(f"The method '{wanted}' needs a clip.", "Name the clip.")
@@ -144,7 +146,7 @@ def _scene(inputs: Inputs) -> Scene | None:
             missing = ", ".join(name for name, value in given.items() if value is None)
             raise WrongCall(
                 f"A lean by hand needs speed, distance and hfov too; missing: {missing}.",
-                'Add --reading speed="60 mph ± 2 mph", distance="20 ft ± 4 in", hfov="51 deg".',
+                f"Add {as_options('readout.speed', 'readout.distance', 'readout.hfov')}.",
             )
         return None
     if not 1 <= hfov.value < 170:

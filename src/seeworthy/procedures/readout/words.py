@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.procedures.declare import Option, Reading, Step
 
 STEPS = (
@@ -49,17 +50,19 @@ FINDINGS = {
 }
 
 READINGS = (
-    Reading("speed", "m/s", "Speed past the uprights (hand cross-check).", "60 mph ± 2 mph"),
-    Reading("distance", "m", "From the camera to the uprights.", "20 ft ± 4 in"),
-    Reading("hfov", "deg", "Angle of view along the rows (test `view`).", "51 deg ± 0.5 deg"),
+    Reading(
+        "speed", "m/s", "Speed past the uprights (hand cross-check).", EXAMPLES["readout.speed"]
+    ),
+    Reading("distance", "m", "From the camera to the uprights.", EXAMPLES["readout.distance"]),
+    Reading("hfov", "deg", "Angle of view along the rows (test `view`).", EXAMPLES["readout.hfov"]),
     Reading(
         "lamp_frequency",
         "Hz",
         "Frequency at which the light itself flickers: twice the mains frequency for a mains "
         "lamp (or give the mains frequency and --option lamp=mains).",
-        "100 Hz",
+        EXAMPLES["readout.lamp_frequency"],
     ),
-    Reading("lean", "deg", "Lean of the uprights, read off a picture.", "4 deg ± 0.2 deg"),
+    Reading("lean", "deg", "Lean of the uprights, read off a picture.", EXAMPLES["readout.lean"]),
 )
 
 OPTIONS = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -10,9 +11,19 @@ PROCEDURE = Procedure(
     question="How much detail does it keep, in the middle and in the corners?",
     version=1,
     yields=(
-        "mtf50_centre", "mtf50_top_left", "mtf50_top", "mtf50_top_right", "mtf50_left",
-        "mtf50_right", "mtf50_bottom_left", "mtf50_bottom", "mtf50_bottom_right",
-        "mtf50_corner_mean", "focus_evenness", "decentring", "edge_overshoot",
+        "mtf50_centre",
+        "mtf50_top_left",
+        "mtf50_top",
+        "mtf50_top_right",
+        "mtf50_left",
+        "mtf50_right",
+        "mtf50_bottom_left",
+        "mtf50_bottom",
+        "mtf50_bottom_right",
+        "mtf50_corner_mean",
+        "focus_evenness",
+        "decentring",
+        "edge_overshoot",
     ),
     findings={
         "edges_from": "Our target, a marked region, or edges of the scene.",
@@ -25,8 +36,11 @@ PROCEDURE = Procedure(
     files=(Files("", ("clip", "still"), "Ten still seconds of the edges target, frame filled."),),
     readings=(
         Reading(
-            "printed_length", "mm", "The 'measure me' length as printed, kept for those who "
-            "repeat the test; figures per pixel need no scale.", "176.0 mm ± 0.3 mm",
+            "printed_length",
+            "mm",
+            "The 'measure me' length as printed, kept for those who "
+            "repeat the test; figures per pixel need no scale.",
+            EXAMPLES["sharpness.printed_length"],
         ),
     ),
     options=(
@@ -44,4 +58,4 @@ PROCEDURE = Procedure(
     minutes=6.0,
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
-)  # fmt: skip
+)

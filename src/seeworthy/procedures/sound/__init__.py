@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -22,7 +23,9 @@ PROCEDURE = Procedure(
         Files("", ("clip",), "A clip with sound: ten quiet seconds, then a sweep if you like."),
     ),
     readings=(
-        Reading("tone", "Hz", "Frequency of a steady tone that was played.", "1000 Hz ± 0.02 Hz"),
+        Reading(
+            "tone", "Hz", "Frequency of a steady tone that was played.", EXAMPLES["sound.tone"]
+        ),
     ),
     options=(
         Option("quiet", "Where it was quiet, in seconds of the clip.", "3-8"),

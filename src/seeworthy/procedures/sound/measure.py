@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.examples import as_options
 
 Floats = npt.NDArray[np.float64]
 
@@ -269,7 +270,7 @@ def rate_error(listener: Listener, u_tone: float) -> RateError:
     """
     tone = listener.tone
     if tone is None:
-        raise CannotMeasure("No tone is known.", "Give its frequency: --reading tone=1000 Hz.")
+        raise CannotMeasure("No tone is known.", f"Give its frequency: {as_options('sound.tone')}.")
     scale = float((listener._taper).sum()) / 2
     found = [
         w for w in listener.windows

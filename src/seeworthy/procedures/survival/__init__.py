@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -10,7 +11,10 @@ PROCEDURE = Procedure(
     question="Is it still the same camera after the flight?",
     version=1,
     yields=(
-        "sharpness_change", "decentring_change", "timing_change", "flights_survived",
+        "sharpness_change",
+        "decentring_change",
+        "timing_change",
+        "flights_survived",
         "failure_bound",
     ),
     findings={
@@ -25,7 +29,9 @@ PROCEDURE = Procedure(
         Files("before", ("clip",), "Clips of the edges target before the flight.", 1, 0),
         Files("after", ("clip",), "Clips of the edges target after the flight.", 1, 0),
     ),
-    readings=(Reading("flights", "", "How many flights lie between.", "1"),),
+    readings=(
+        Reading("flights", "", "How many flights lie between.", EXAMPLES["survival.flights"]),
+    ),
     options=(
         Option("region", "An edge of any scene: x,y,w,h in px.", "600,300,60,90", (), True),
         Option("mirrored", "The camera mirrors its picture.", "yes", ("yes", "no")),
@@ -42,4 +48,4 @@ PROCEDURE = Procedure(
     minutes=12.0,
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
-)  # fmt: skip
+)

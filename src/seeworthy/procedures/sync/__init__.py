@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.procedures.declare import Files, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -22,9 +23,12 @@ PROCEDURE = Procedure(
     files=(Files("", ("clip",), "A minute or more of the bench clock with its beep on."),),
     readings=(
         Reading(
-            "screen_delay", "ms", "How late the screen shows what it is told.", "3.5 ms ± 0.9 ms"
+            "screen_delay",
+            "ms",
+            "How late the screen shows what it is told.",
+            EXAMPLES["sync.screen_delay"],
         ),
-        Reading("distance", "m", "From loudspeaker to microphone.", "0.4 m ± 0.1 m"),
+        Reading("distance", "m", "From loudspeaker to microphone.", EXAMPLES["sync.distance"]),
     ),
     steps=(
         Step(

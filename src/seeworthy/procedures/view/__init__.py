@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.procedures.declare import Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -38,18 +39,20 @@ PROCEDURE = Procedure(
         "methods_agree": "Whether one and two distances agree within their uncertainties.",
     },
     readings=(
-        Reading("width", "m", "Width that fills the frame.", "55 in ± 0.1 in"),
-        Reading("distance", "m", "From lens front to target.", "58 in ± 0.1 in", required=True),
-        Reading("width2", "m", "Width at the second distance.", "110.3 in ± 0.1 in"),
-        Reading("distance2", "m", "Second distance.", "116 in ± 0.1 in"),
-        Reading("height", "m", "Height that fills the frame.", "31 in ± 0.1 in"),
-        Reading("height2", "m", "Height at the second distance.", "62 in ± 0.1 in"),
+        Reading("width", "m", "Width that fills the frame.", EXAMPLES["view.width"]),
+        Reading(
+            "distance", "m", "From lens front to target.", EXAMPLES["view.distance"], required=True
+        ),
+        Reading("width2", "m", "Width at the second distance.", EXAMPLES["view.width2"]),
+        Reading("distance2", "m", "Second distance.", EXAMPLES["view.distance2"]),
+        Reading("height", "m", "Height that fills the frame.", EXAMPLES["view.height"]),
+        Reading("height2", "m", "Height at the second distance.", EXAMPLES["view.height2"]),
         Reading(
             "entrance_offset",
             "m",
             "Where the rays meet behind the lens front, if known from an earlier two-distance "
             "run (one distance only).",
-            "6 mm ± 2 mm",
+            EXAMPLES["view.entrance_offset"],
             positive=False,
         ),
         Reading(
@@ -57,7 +60,7 @@ PROCEDURE = Procedure(
             "deg",
             "How far out of square target and tape may be (standard uncertainty; 2 deg if not "
             "given).",
-            "1 deg",
+            EXAMPLES["view.squareness"],
         ),
     ),
     options=(Option("aspect", "Width to height of the frame, for the angles not taped.", "16:9"),),

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from seeworthy.ground.errors import BadQuantity, WrongCall
+from seeworthy.ground.examples import as_options
 from seeworthy.ground.quantities import Quantity, format_value
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.procedures.declare import Inputs, Seen
@@ -61,11 +62,11 @@ def _stations(inputs: Inputs) -> list[Station]:
         if distance is None or (width is None and height is None):
             raise WrongCall(
                 f"A set-up needs distance{suffix} and width{suffix} or height{suffix}.",
-                f'Add --reading width{suffix}="55 in ± 0.1 in" or height{suffix}.',
+                f"Add {as_options(f'view.width{suffix}')} or height{suffix}.",
             )
         found.append(Station((distance.value, distance.u), _pair(width), _pair(height)))
     if not found:
-        raise WrongCall("No set-up was given.", 'Add --reading width="55 in ± 0.1 in".')
+        raise WrongCall("No set-up was given.", f"Add {as_options('view.width', 'view.distance')}.")
     if len(found) == 2 and any(
         (getattr(found[0], side) is None) != (getattr(found[1], side) is None)
         for side in ("width", "height")

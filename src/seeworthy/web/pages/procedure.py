@@ -11,6 +11,7 @@ from seeworthy.bench.cameras import list_cameras
 from seeworthy.bench.records import Take
 from seeworthy.bench.takes import CONDITIONS
 from seeworthy.ground.errors import SeeworthyError
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import measurand
 from seeworthy.ground.quantities import format_value, parse
 from seeworthy.procedures import all_procedures, procedure
@@ -22,7 +23,6 @@ from seeworthy.web.deps import Form, TheForm, TheSite
 from seeworthy.web.render import show
 
 router = APIRouter()
-_TYPICAL = {"light": "180 lx", "temperature": "71 degF"}
 _WHAT = {
     "light": "How bright it was, if you read a meter.",
     "temperature": "How warm it was.",
@@ -71,7 +71,9 @@ def fields_of(chosen: Procedure, take: Take | None = None) -> list[Field]:
     fields = [_reading(r, readings.get(r.name, ())) for r in chosen.readings]
     fields += [_option(o, options.get(o.name, ())) for o in chosen.options]
     fields += [
-        Field("condition", name, _WHAT[name], _TYPICAL[name], (around.get(name, ""),))
+        Field(
+            "condition", name, _WHAT[name], EXAMPLES[f"condition.{name}"], (around.get(name, ""),)
+        )
         for name in CONDITIONS
     ]
     return fields
@@ -120,7 +122,7 @@ def _consequence(chosen: Procedure, form: Form) -> Consequence:
 
 
 def _brief(value: float, u: float, unit: str) -> str:
-    """Write ``50.7° ± 0.3°``."""
+    """Write ``63.0° ± 0.1°``."""
     if unit == "deg":
         value_text, _, u_text = format_value(value, u).partition(" ± ")
         return f"{value_text}° ± {u_text}°" if u_text else f"{value_text}°"
