@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -108,13 +109,22 @@ _PROSE = ("README.md", "CONTRIBUTING.md", "CHANGELOG.md", "docs", "src", "benchm
 _KINDS = {".py", ".md", ".html", ".js", ".css", ".svg", ".toml", ".typ", ".json", ".txt", ".csv"}
 
 
+@cache
+def _texts_of(place):
+    start = ROOT / place
+    paths = [start] if start.is_file() else sorted(start.rglob("*"))
+    return [
+        (path, path.read_text(encoding="utf-8"))
+        for path in paths
+        if path.suffix in _KINDS
+        and not {"vendor", "published", "_build"} & {*path.parts}
+        and path.is_file()
+        and path != Path(__file__).resolve()
+    ]
+
+
 def _texts(*places):
-    for place in places:
-        start = ROOT / place
-        for path in [start] if start.is_file() else sorted(start.rglob("*")):
-            kept = path.suffix in _KINDS and not {"vendor", "published", "_build"} & {*path.parts}
-            if kept and path.is_file() and path != Path(__file__).resolve():
-                yield path, path.read_text(encoding="utf-8")
+    return [found for place in places for found in _texts_of(place)]
 
 
 def _found(pattern, *places):
