@@ -7,11 +7,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from seeworthy.ground.errors import WrongCall
-<<<<<<< HEAD
-from seeworthy.ground.quantities import Quantity, parse
-=======
 from seeworthy.ground.examples import as_options
->>>>>>> 5c3e68d (Take every example from one table of the demo world; check values of common practice stand in one test)
+from seeworthy.ground.quantities import Quantity, parse
 from seeworthy.ground.results import Outcome, Result, result
 from seeworthy.observe.noise_frames import NoiseFrames
 from seeworthy.optics.light_reading import like, parse_light, read_light

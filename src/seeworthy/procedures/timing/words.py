@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.procedures.declare import Reading
 
 SCREEN_PPM = 20.0
@@ -13,7 +14,7 @@ READING = Reading(
     "ppm",
     "With the on-screen clock: how much the clock of its computer runs fast, from a comparison "
     f"with a time server; 0 ± {SCREEN_PPM:g} ppm is taken where it is not given.",
-    "1.5 ppm ± 1 ppm",
+    EXAMPLES["timing.screen_clock"],
     positive=False,
 )
 
