@@ -177,7 +177,7 @@ def test_numbers_and_time_follow_the_settings(client):
     address = view_take(client)
     client.post("/settings", data={"numbers": "comma", "clock": "12", "units": "metric"})
     page = client.get(address).text
-    assert re.search(r"<strong>5\d,\d+°</strong>", page)
+    assert re.search(r"<strong>6\d,\d+°</strong>", page)
     assert re.search(r"\d:\d\d [ap]m", page)
     assert client.post("/settings", data={"numbers": "roman"}).status_code == 400
 
