@@ -170,6 +170,29 @@ def test_a_listing_is_shown_and_entered(capsys, folder, tmp_path):
     assert set(claims) == {"frame_rate", "mass"}
 
 
+def test_a_claim_is_replaced_only_by_its_number_and_the_change_is_said(capsys, folder, tmp_path):
+    listing = tmp_path / "listing.txt"
+    listing.write_text("Weight: 15 g\n")
+    run(capsys, folder, "claims", "Turnstone", "--listing", str(listing), "--accept", "1")
+    listing.write_text("Weight: 28 g\n")
+    words = ("claims", "Turnstone", "--listing", str(listing))
+    assert "(was 15 g)" in run(capsys, folder, *words)[1]
+    out = run(capsys, folder, *words, "--accept", "all")[1]
+    assert "not entered" in out
+    assert "--accept 1" in out
+    with open_bench(folder, read_only=True) as bench:
+        texts = {c.subject: c.text for c in get_camera(bench, "Turnstone").claims}
+        assert texts["mass"] == "15 g"
+    assert "15 g -> 28 g" in run(capsys, folder, *words, "--accept", "1")[1]
+    listing.write_text("Weight: 15 g\nwith battery 28 g\n")
+    code, _, err = run(capsys, folder, *words, "--accept", "all")
+    assert code == 2
+    assert "contradicts itself in the numbers 1, 2" in err
+    assert run(capsys, folder, *words, "--accept", "1,2")[0] == 2
+    listing.write_text("")
+    assert run(capsys, folder, *words)[0] == 2
+
+
 def test_listings_that_cannot_be_used(capsys, folder, tmp_path):
     assert run(capsys, folder, "claims", "--listing", "x")[0] == 2
     assert run(capsys, folder, "claims", "Dunlin", "--listing", str(tmp_path / "no.txt"))[0] == 2

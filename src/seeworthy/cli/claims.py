@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
 import typer
 
 from seeworthy.cli.opening import AsJson, BenchDir, opened
+
+if TYPE_CHECKING:
+    from seeworthy.judge.claims.listing import Reading, Suggestion
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -65,68 +71,115 @@ def claims(
 
 def _from_listing(camera: str, listing: str, accept: str, bench: BenchDir, as_json: bool) -> None:
     """Show what a listing claims; enter what the user accepts."""
-    import sys
-    from pathlib import Path
-
+    from seeworthy.bench.cameras import get_camera
     from seeworthy.bench.claims import set_claim
     from seeworthy.cli import words
-    from seeworthy.ground.errors import UnreadableInput, WrongCall
-    from seeworthy.judge.claims.listing import read_listing
+    from seeworthy.ground.errors import WrongCall
+    from seeworthy.judge.claims.listing import check_choice, read_listing
 
     if not camera:
         raise WrongCall("Whose listing is it?", "Name the camera: claims CAMERA --listing FILE.")
+    found = read_listing(_listing_text(listing))
+    chosen, kept = _chosen(accept, found.suggestions), []
+    check_choice([(s.subject, s.text) for i, s in chosen], found.frames)
+    with opened(bench) as place:
+        now = {c.subject: c for c in get_camera(place, camera).claims}
+        for i, item in list(chosen):
+            old = now.get(item.subject)
+            if accept.strip() == "all" and old is not None and old.text != item.text:
+                kept.append(i)  # what was entered before is replaced by number only
+                continue
+            source = f"listing, line {item.line}: {item.found}"
+            set_claim(place, camera, item.subject, item.text, source=source)
+    entered = {i for i, _ in chosen} - set(kept)
+    before = {s: "nothing" if c.silent else c.text for s, c in now.items()}
+    if as_json:
+        words.show_json(_as_json(found, entered, before))
+        return
+    _say(found, entered, kept, before)
+
+
+def _listing_text(listing: str) -> str:
+    import sys
+    from pathlib import Path
+
+    from seeworthy.ground.errors import UnreadableInput
+
     try:
-        text = sys.stdin.read() if listing == "-" else Path(listing).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError):
+        text = sys.stdin.read() if listing == "-" else Path(listing).read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise UnreadableInput(f"There is no file '{listing}'.", "Check the name.") from None
+    except (OSError, UnicodeDecodeError, ValueError):
         raise UnreadableInput(
             f"'{listing}' cannot be read as text.", "Save the listing as plain text (UTF-8)."
         ) from None
-    found = read_listing(text)
-    chosen = _chosen(accept, len(found.suggestions))
-    if chosen:
-        with opened(bench) as place:
-            for i in chosen:
-                item = found.suggestions[i - 1]
-                source = f"listing, line {item.line}: {item.found}"
-                set_claim(place, camera, item.subject, item.text, source=source)
-    if as_json:
-        words.show_json(
+    if not text.strip():
+        raise UnreadableInput("The listing is empty.", "Paste the seller's text into it.")
+    return text
+
+
+def _as_json(found: Reading, entered: set[int], before: dict[str, str]) -> dict[str, object]:
+    return {
+        "suggestions": [
             {
-                "suggestions": [
-                    {
-                        "number": i, "subject": s.subject, "text": s.text, "found": s.found,
-                        "line": s.line, "remark": s.remark, "accepted": i in chosen,
-                    }
-                    for i, s in enumerate(found.suggestions, 1)
-                ],
-                "left_over": [{"line": n, "text": t} for n, t in found.left],
+                "number": i, "subject": s.subject, "text": s.text, "found": s.found,
+                "line": s.line, "remark": s.remark, "against": list(s.against),
+                "accepted": i in entered, "before": before.get(s.subject),
             }
-        )  # fmt: skip
-        return
+            for i, s in enumerate(found.suggestions, 1)
+        ],
+        "left_over": [{"line": n, "text": t} for n, t in found.left],
+        "without_figures": [{"line": n, "text": t} for n, t in found.prose],
+    }  # fmt: skip
+
+
+def _say(found: Reading, entered: set[int], kept: list[int], before: dict[str, str]) -> None:
     for i, s in enumerate(found.suggestions, 1):
-        mark = "entered" if i in chosen else f"line {s.line}: {s.found}"
-        typer.echo(
-            f"  {i}. {s.subject} = {s.text}  ({mark})" + (f"  Mind: {s.remark}" if s.remark else "")
-        )
+        old = before.get(s.subject)
+        change = f" (was {old})" if old is not None and old != s.text else ""
+        if change and i in entered:
+            change = f" (replaces {old}: {old} -> {s.text})"
+        mark = ", entered" if i in entered else ", not entered" if i in kept else ""
+        mind = f"  Mind: {s.mind}" if s.mind and i not in entered else ""
+        typer.echo(f"  {i}. {s.subject} = {s.text}{change}{mark}  [line {s.line}: {s.found}]{mind}")
     if found.left:
-        typer.echo("Not understood: " + "; ".join(f"{t} (line {n})" for n, t in found.left))
-    if not chosen and found.suggestions:
+        typer.echo("Left over, no rule reads it: "
+                   + "; ".join(f"{t} (line {n})" for n, t in found.left))  # fmt: skip
+    if found.prose:
+        typer.echo("No figure in: " + "; ".join(f"{t} (line {n})" for n, t in found.prose))
+    if kept:
+        numbers = ",".join(map(str, kept))
+        typer.echo(
+            "Not entered, because the bench holds another claim: name the number to replace it, "
+            f"--accept {numbers}."
+        )
+    if not entered and not kept and found.suggestions:
         typer.echo("Nothing was entered. Add --accept all, or --accept 1,3.")
 
 
-def _chosen(accept: str, count: int) -> list[int]:
+def _chosen(accept: str, found: Sequence[Suggestion]) -> list[tuple[int, Suggestion]]:
+    """Return the suggestions that are named; ``all`` is refused where the listing contradicts."""
     from seeworthy.ground.errors import WrongCall
 
+    numbered = list(enumerate(found, 1))
     if not accept:
         return []
     if accept.strip() == "all":
-        return list(range(1, count + 1))
+        torn = [i for i, s in numbered if s.against]
+        if torn:
+            raise WrongCall(
+                f"The listing contradicts itself in the numbers {', '.join(map(str, torn))}.",
+                "Name the ones that you mean, such as --accept 1,3.",
+            )
+        return [(i, s) for i, s in numbered if not s.instead]
     try:
-        found = [int(part) for part in accept.split(",")]
+        wanted = [int(part) for part in accept.split(",") if part.strip().isdecimal()]
+        whole = len(wanted) == len(accept.split(","))
     except ValueError:
-        found = [0]
-    if not all(1 <= i <= count for i in found):
+        wanted, whole = [], False
+    if not whole or not all(1 <= i <= len(found) for i in wanted):
         raise WrongCall(
-            f"'{accept}' does not name suggestions.", f"Write all, or numbers from 1 to {count}."
+            f"'{accept}' does not name suggestions.",
+            f"Write all, or numbers from 1 to {len(found)}.",
         )
-    return found
+    return [(i, s) for i, s in numbered if i in wanted]

@@ -153,6 +153,7 @@ class PickedClaim:
 
     Attributes
     ----------
+    number : int
     subject, heading : str
     text : str
         As it would be typed.
@@ -160,14 +161,18 @@ class PickedClaim:
         The words of the listing.
     line : int
     remark : str
+    before : str
+        What the bench holds and this would replace; ``""`` when nothing.
     """
 
+    number: int
     subject: str
     heading: str
     text: str
     found: str
     line: int
     remark: str
+    before: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +185,11 @@ class ListingPage:
     source : str
     picked : sequence of PickedClaim
     left : sequence of (line, words)
-        Numbers for which there is no rule.
+        Phrases with a number for which there is no rule.
+    prose : sequence of (line, words)
+        Phrases without a figure.
+    frames : sequence of (width, height)
+        Picture sizes as the listing pairs them.
     """
 
     template: ClassVar[str] = "listing.html"
@@ -189,6 +198,8 @@ class ListingPage:
     source: str
     picked: Sequence[PickedClaim]
     left: Sequence[tuple[int, str]]
+    prose: Sequence[tuple[int, str]] = ()
+    frames: Sequence[tuple[str, str]] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,15 +1,32 @@
 """Pick claims out of a seller's listing, for the user to confirm.
 
-Rules only, no guessing: a number is picked when its unit and the words beside it leave
-one meaning. What has a number and a unit but no rule is listed as left over, so that
-nothing is passed over silently.
+The text is cut into marks once (numbers, words, signs), the marks into phrases, and a
+number is read with its unit by the words of its own phrase: nothing is searched twice, so
+the time grows with the length of the text. Rules only, no guessing: what has no rule is
+shown as left over. Everything the listing says of one thing is kept, the contradictions
+too, each with a number of its own.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from seeworthy.ground.errors import SeeworthyError, WrongCall
+from seeworthy.ground.measurands import all_measurands, measurand
+from seeworthy.ground.quantities import parse
+from seeworthy.judge.claims.listing_marks import Figure, Phrase, phrases
+from seeworthy.judge.claims.listing_rules import FRAME, Meaning, meanings
+
+LONGEST_TEXT = 20_000
+"""Characters; a judgement: ten times the longest listing that we have read."""
+LONGEST_LINE = 10_000
+_SHOWN = 80  # characters of a phrase that is left over
+_MOST = 12
+"""Different values of one thing; a judgement: the rest is left over, so that a thousand of them
+cost no thousand comparisons each."""
+
+_Value = tuple[float, float] | str
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +45,10 @@ class Suggestion:
         From 1.
     remark : str
         Why it is to be looked at before it is confirmed; ``""`` when it is plain.
+    against : tuple of int
+        Numbers (from 1) of the suggestions that say something else of the same thing.
+    instead : bool
+        A second reading of the same words, to be chosen instead of the first.
     """
 
     subject: str
@@ -35,133 +56,39 @@ class Suggestion:
     found: str
     line: int
     remark: str = ""
+    against: tuple[int, ...] = ()
+    instead: bool = False
+
+    @property
+    def mind(self) -> str:
+        """Remark and contradictions in words."""
+        other = ""
+        if self.against:
+            numbers = ", ".join(map(str, self.against))
+            other = f"The listing says something else too: see number {numbers}."
+        return f"{self.remark} {other}".strip()
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What a listing says: claims to confirm, and what was left over."""
+    """What a listing says.
+
+    Attributes
+    ----------
+    suggestions : tuple of Suggestion
+        Numbered from 1 in this order; every alternative is there.
+    left : tuple of (line, words)
+        Phrases with a number that no rule reads.
+    prose : tuple of (line, words)
+        Phrases without any number or known word.
+    frames : frozenset of (width, height)
+        Picture sizes as the listing pairs them.
+    """
 
     suggestions: tuple[Suggestion, ...]
     left: tuple[tuple[int, str], ...]
-
-
-_N = r"(\d+(?:[.,]\d+)?)"
-_Make = Callable[[re.Match[str]], Iterator[tuple[str, str, str]]]
-
-
-def _number(text: str) -> str:
-    return text.replace(",", ".")
-
-
-def _size(m: re.Match[str]) -> Iterator[tuple[str, str, str]]:
-    unit = m.group("unit") or "mm"
-    remark = "" if m.group("unit") else "No unit is given; millimetres are assumed."
-    for name, value in zip(("length", "width", "height"), m.group("a", "b", "c"), strict=True):
-        yield name, f"{_number(value)} {unit}", remark
-
-
-def _frame(m: re.Match[str]) -> Iterator[tuple[str, str, str]]:
-    yield "width_px", m.group("w"), ""
-    yield "height_px", m.group("h"), ""
-
-
-_LINES = {"480": "640", "720": "1280", "1080": "1920", "1440": "2560", "2160": "3840"}
-
-
-def _lines(m: re.Match[str]) -> Iterator[tuple[str, str, str]]:
-    height = m.group("h")
-    yield "height_px", height, ""
-    if height in _LINES and height != "480":
-        yield (
-            "width_px",
-            _LINES[height],
-            "The width follows from 16:9; the listing names lines only.",
-        )
-
-
-def _one(subject: str, unit: str, remark: str = "") -> _Make:
-    def make(m: re.Match[str]) -> Iterator[tuple[str, str, str]]:
-        yield subject, f"{_number(m.group('v'))} {unit}".strip(), remark
-
-    return make
-
-
-def _captured(subject: str, remark: str = "") -> _Make:
-    def make(m: re.Match[str]) -> Iterator[tuple[str, str, str]]:
-        unit = m.group("unit").strip().lower()
-        yield subject, f"{_number(m.group('v'))} {_UNITS.get(unit, unit)}", remark
-
-    return make
-
-
-_UNITS = {
-    "grams": "g", "gram": "g", "gr": "g", "ounces": "oz", "ounce": "oz", "minutes": "min",
-    "minute": "min", "mins": "min", "hours": "h", "hour": "h", "hrs": "h", "hr": "h",
-    "mbps": "Mbit/s", "mb/s": "Mbit/s", "mbit/s": "Mbit/s", "kbps": "kbit/s", "kbit/s": "kbit/s",
-    "lux": "lx", "lx": "lx",
-}  # fmt: skip
-
-
-def _codec(m: re.Match[str]) -> Iterator[tuple[str, str, str]]:
-    word = re.sub(r"[^a-z0-9]", "", m.group(0).lower())
-    names = {"h264": "h264", "avc": "h264", "h265": "hevc", "hevc": "hevc", "mjpeg": "mjpeg"}
-    yield "codec", names[word], ""
-
-
-_V = _N.replace("(", "(?P<v>", 1)
-_ANGLE = "Listings often mean the diagonal; change it to hfov if this one says horizontal."
-_RULES: tuple[tuple[re.Pattern[str], _Make], ...] = tuple(
-    (re.compile(pattern, re.I), make)
-    for pattern, make in (
-        (
-            rf"(?P<a>{_N})\s*(?:mm|cm)?\s*[x×*]\s*(?P<b>{_N})\s*(?:mm|cm)?\s*[x×*]\s*(?P<c>{_N})"
-            r"\s*(?P<unit>mm|cm|in(?:ch(?:es)?)?\b)?",
-            _size,
-        ),
-        (r"\b(?P<w>\d{3,4})\s*[x×*]\s*(?P<h>\d{3,4})\b(?!\s*(?:mm|cm|x|×))", _frame),
-        (r"\b(?P<h>480|720|1080|1440|2160)\s*p\b", _lines),
-        (rf"\b{_V}\s*(?:fps|frames? per second|frames?/s)\b", _one("frame_rate", "Hz")),
-        (rf"(?:horizontal|hfov)[^.;\n\d]{{0,30}}{_V}\s*(?:°|deg(?:rees?)?)", _one("hfov", "deg")),
-        (rf"(?:vertical|vfov)[^.;\n\d]{{0,30}}{_V}\s*(?:°|deg(?:rees?)?)", _one("vfov", "deg")),
-        (rf"(?:diagonal|dfov)[^.;\n\d]{{0,30}}{_V}\s*(?:°|deg(?:rees?)?)", _one("dfov", "deg")),
-        (
-            rf"\b{_V}\s*(?:°|deg(?:rees?)?)(?!\s*[CF]\b)[^.;\n\d]{{0,30}}(?:wide|angle|view|lens)",
-            _one("dfov", "deg", _ANGLE),
-        ),
-        (
-            rf"(?:wide|angle|view|lens)[^.;\n\d]{{0,20}}{_V}\s*(?:°|deg(?:rees?)?)(?!\s*[CF]\b)",
-            _one("dfov", "deg", _ANGLE),
-        ),
-        (
-            rf"(?:weight|weighs|mass)[^.;\n\d]{{0,20}}{_V}\s*(?P<unit>g|gr|grams?|oz|ounces?)\b",
-            _captured("mass"),
-        ),
-        (
-            rf"\b{_V}\s*(?P<unit>g|grams?|oz|ounces?)\b[^.;\n\d]{{0,12}}(?:weight|light)",
-            _captured("mass"),
-        ),
-        (
-            rf"(?:loop|segment|file|every)[^.;\n\d]{{0,24}}{_V}\s*(?P<unit>min(?:ute)?s?)\b",
-            _captured("segment_length"),
-        ),
-        (
-            rf"(?:battery|record(?:ing)?|working|run(?:ning)?|operat\w+|life)[^.;\n\d]{{0,30}}{_V}"
-            r"\s*(?P<unit>min(?:ute)?s?|h(?:ou)?rs?|h)\b",
-            _captured("run_time", "Listings rarely give the temperature; it is taken as room."),
-        ),
-        (
-            rf"\b{_V}\s*(?P<unit>mbps|mbit/s|kbps|kbit/s)\b",
-            _captured("bit_rate_mean"),
-        ),
-        (
-            rf"(?:minimum|min\.?|low)[^.;\n\d]{{0,24}}{_V}\s*(?P<unit>lux|lx)\b",
-            _captured("usable_lux"),
-        ),
-        (r"\b(?:h\.?\s?26[45]|avc|hevc|m-?jpeg)\b", _codec),
-    )
-)  # fmt: skip
-
-_ANY_NUMBER = re.compile(rf"{_N}\s*(?:°|%|[a-zµ]{{1,5}}\b|\w/\w)", re.I)
+    prose: tuple[tuple[int, str], ...] = ()
+    frames: frozenset[tuple[str, str]] = frozenset()
 
 
 def read_listing(text: str) -> Reading:
@@ -175,38 +102,133 @@ def read_listing(text: str) -> Reading:
     Returns
     -------
     Reading
-        Each subject once: the first plain mention wins over a later or a remarked one.
+
+    Raises
+    ------
+    WrongCall
+        Longer than a listing, or one line of it is.
     """
-    found: dict[str, Suggestion] = {}
+    if len(text) > LONGEST_TEXT:
+        raise WrongCall(
+            f"That is longer than a listing ({len(text)} of at most {LONGEST_TEXT} characters).",
+            "Paste the part with the figures.",
+        )
+    found: list[Suggestion] = []
     left: list[tuple[int, str]] = []
+    prose: list[tuple[int, str]] = []
+    frames: set[tuple[str, str]] = set()
     for number, line in enumerate(text.splitlines(), 1):
-        taken: list[tuple[int, int]] = []
-        for pattern, make in _RULES:
-            for match in pattern.finditer(line):
-                if _overlaps(match, taken):
-                    continue
-                taken.append(match.span())
-                for subject, value, remark in make(match):
-                    _keep(found, Suggestion(subject, value, match.group(0).strip(), number, remark))
-        left += [
-            (number, match.group(0).strip())
-            for match in _ANY_NUMBER.finditer(line)
-            if not _overlaps(match, taken)
-        ]
-    return Reading(tuple(found.values()), tuple(left))
+        if len(line) > LONGEST_LINE:
+            raise WrongCall(
+                f"Line {number} is longer than {LONGEST_LINE} characters.", "Break it up."
+            )
+        for phrase in phrases(line):
+            read, over = _read(phrase)
+            for figure, told in read:
+                found += [Suggestion(m.subject, m.text, figure.text, number, m.remark,
+                                     instead=m.instead) for m in told]  # fmt: skip
+                frames |= _frame(told)
+            if over:
+                left.append((number, _short(phrase.text)))
+            elif not read and phrase.has_words:
+                prose.append((number, _short(phrase.text)))
+    suggestions, beyond = _numbered(found)
+    left += [(s.line, s.found) for s in beyond]
+    return Reading(suggestions, tuple(left), tuple(prose), frozenset(frames))
 
 
-def _overlaps(match: re.Match[str], taken: list[tuple[int, int]]) -> bool:
-    return any(a < match.end() and match.start() < b for a, b in taken)
+def _read(phrase: Phrase) -> tuple[list[tuple[Figure, Sequence[Meaning]]], bool]:
+    """Return what the figures of a phrase mean, and whether one of them has no meaning."""
+    read: list[tuple[Figure, Sequence[Meaning]]] = []
+    over = False
+    for figure in phrase.figures:
+        told = meanings(figure, phrase)
+        if told:
+            read.append((figure, told))
+        else:
+            over = True
+    return read, over
 
 
-def _keep(found: dict[str, Suggestion], new: Suggestion) -> None:
-    old = found.get(new.subject)
-    if old is None:
-        found[new.subject] = new
-    elif old.text != new.text:
-        keep, drop = (new, old) if old.remark and not new.remark else (old, new)
-        remark = f"The listing also says '{drop.found}' (line {drop.line})."
-        found[new.subject] = Suggestion(
-            keep.subject, keep.text, keep.found, keep.line, f"{keep.remark} {remark}".strip()
+def _short(text: str) -> str:
+    return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"
+
+
+def _frame(told: Iterable[Meaning]) -> set[tuple[str, str]]:
+    values = {m.subject: m.text for m in told}
+    return {(values[FRAME[0]], values[FRAME[1]])} if set(FRAME) <= set(values) else set()
+
+
+def _numbered(found: list[Suggestion]) -> tuple[tuple[Suggestion, ...], list[Suggestion]]:
+    """Leave out what is said twice, mark what contradicts, and hand back what is too much."""
+    kept: list[Suggestion] = []
+    beyond: list[Suggestion] = []
+    places: dict[str, dict[str, tuple[_Value, int]]] = {}
+    for new in found:
+        known = places.setdefault(new.subject, {})
+        if new.text not in known:
+            value = _value(new) if len(known) < _MOST else ""
+            same = next((p for v, p in known.values() if _agree(v, value)), None)
+            if same is None and len(known) >= _MOST:
+                beyond.append(new)
+                continue
+            known[new.text] = value, len(kept) if same is None else same
+            if same is None:
+                kept.append(new)
+        place = known[new.text][1]
+        if kept[place].remark and not new.remark:
+            kept[place] = new
+    numbers = {s: sorted({p + 1 for _, p in known.values()}) for s, known in places.items()}
+    return tuple(
+        replace(s, against=tuple(n for n in numbers[s.subject] if n != i))
+        for i, s in enumerate(kept, 1)
+    ), beyond
+
+
+def _value(one: Suggestion) -> _Value:
+    """Return value and half a step of a measurand, or the words of a finding."""
+    if one.subject not in all_measurands():
+        return one.text
+    try:
+        found = parse(one.text, measurand(one.subject).pint_unit)
+    except SeeworthyError:
+        return one.text
+    return found.value, found.u * 3**0.5  # u is a step over the root of twelve
+
+
+def _agree(a: _Value, b: _Value) -> bool:
+    """Tell whether two values are one: 15 g and 0.53 oz, each to its last digit."""
+    if isinstance(a, str) or isinstance(b, str):
+        return a == b
+    same_to_a_digit = abs(a[0] - b[0]) <= min(a[1], b[1]) * 1.000001
+    return a[0] == b[0] or (a[1] != b[1] and same_to_a_digit)
+
+
+def check_choice(chosen: Sequence[tuple[str, str]], frames: Iterable[tuple[str, str]]) -> None:
+    """Refuse to enter two values of one thing, or a width of one picture with another's height.
+
+    Parameters
+    ----------
+    chosen : sequence of (subject, text)
+    frames : iterable of (width, height)
+        As the listing pairs them.
+
+    Raises
+    ------
+    WrongCall
+    """
+    values: dict[str, str] = {}
+    for subject, text in chosen:
+        if values.setdefault(subject, text) != text:
+            raise WrongCall(
+                f"Both {values[subject]} and {text} are chosen for {subject.replace('_', ' ')}.",
+                "A camera has one claim of each kind: choose one of them.",
+            )
+    width, height = values.get(FRAME[0]), values.get(FRAME[1])
+    pairs = set(frames)
+    known_w, known_h = {w for w, _ in pairs}, {h for _, h in pairs}
+    if width in known_w and height in known_h and (width, height) not in pairs:
+        raise WrongCall(
+            f"The width {width} and the height {height} are of two different pictures.",
+            "Choose both from the same words of the listing.",
         )

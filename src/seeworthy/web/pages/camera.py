@@ -16,13 +16,13 @@ from seeworthy.bench.cameras import (
     remove_firmware,
     remove_unit,
 )
-from seeworthy.bench.claims import remove_claim, set_claim
+from seeworthy.bench.claims import checked_claim, remove_claim, set_claim
 from seeworthy.bench.records import Camera, Take
 from seeworthy.bench.takes import list_takes
 from seeworthy.ground.errors import NotFound, WrongCall
 from seeworthy.ground.measurands import all_measurands
 from seeworthy.judge.claims.judgement import FINDINGS, title_of
-from seeworthy.judge.claims.listing import read_listing
+from seeworthy.judge.claims.listing import check_choice, read_listing
 from seeworthy.publish import views
 from seeworthy.publish.assemble import camera_report
 from seeworthy.publish.verdict import verdict
@@ -34,7 +34,6 @@ from seeworthy.web.site import Site
 router = APIRouter()
 _MOST_PICTURES = 12
 _MOST_TAKES = 60
-_LONGEST_LISTING = 20_000
 
 
 def named(site: Site, number: int) -> Camera:
@@ -172,17 +171,20 @@ def _day(text: str) -> dt.date:
 def claim(site: TheSite, number: int, form: TheForm) -> Response:
     """Enter or change one claim, or several confirmed ones of a listing."""
     name = named(site, number).name
-    many = form.all("take")
+    many = form.all("take")  # numbers of a listing's suggestions
+    chosen = [(form.get(f"subject.{n}"), form.get(f"text.{n}")) for n in many]
+    frames = [pair.partition("x")[::2] for pair in form.all("frame")]
+    check_choice(chosen, frames)
     if not many and form.get("subject"):
         version = form.number("version") if form.get("version") else None
         set_claim(
             site.bench, name, form.get("subject"), form.get("text"),
             source=form.get("source"), version=version,
         )  # fmt: skip
-    for subject in many:
-        written = form.get(f"text.{subject}")
-        set_claim(site.bench, name, form.get(f"subject.{subject}") or subject, written,
-                  source=form.get("source"))  # fmt: skip
+    for subject, text in chosen:  # all of them are right, or none is entered
+        checked_claim(subject, text)
+    for subject, text in chosen:
+        set_claim(site.bench, name, subject, text, source=form.get("source"))
     return go(f"/cameras/{number}#claims")
 
 
@@ -200,11 +202,13 @@ def listing(request: Request, site: TheSite, number: int, form: TheForm) -> Resp
     text = form.get("listing")
     if not text:
         raise WrongCall("Nothing was pasted.", "Copy the seller's text into the box.")
-    if len(text) > _LONGEST_LISTING:
-        raise WrongCall("That is longer than a listing.", "Paste the part with the figures.")
     found = read_listing(text)
+    now = {c.subject: "nothing" if c.silent else c.text for c in camera.claims}
     picked = [
-        PickedClaim(s.subject, title_of(s.subject), s.text, s.found, s.line, s.remark)
-        for s in found.suggestions
-    ]
-    return show(request, ListingPage(camera, form.get("source") or "listing", picked, found.left))
+        PickedClaim(i, s.subject, title_of(s.subject), s.text, s.found, s.line, s.mind,
+                    now.get(s.subject, "") if now.get(s.subject) != s.text else "")
+        for i, s in enumerate(found.suggestions, 1)
+    ]  # fmt: skip
+    page = ListingPage(camera, form.get("source") or "listing", picked, found.left, found.prose,
+                       sorted(found.frames))  # fmt: skip
+    return show(request, page)
