@@ -144,7 +144,7 @@ def test_rows_live_until_their_session_is_closed(empty_bench, way):
 
 @pytest.mark.parametrize("threshold", [7, 300])
 def test_a_bench_read_again_and_again(bench_folder, threshold):
-    assert looped(bench_folder, threshold, 3) == 0
+    assert looped(bench_folder, threshold, 2) == 0
 
 
 def test_a_server_answers_a_few_dozen_pages(bench_folder):
