@@ -270,3 +270,36 @@ def test_wrong_units_are_told_by_physics(rendered, put):
 def test_g_is_no_gram_here():
     outcome = measure("ndrt2020_accel_altitude.csv", options={"units": ["acceleration:g"]})
     assert holds(first(outcome)["felt_peak"], 10.8)
+
+
+# Height is height.
+
+
+def test_the_height_figure_of_a_flat_launch_shows_height_not_way(put):
+    """A glide of some metres, launched at 10 to 25 degrees: the way is three times as long."""
+    for seed in (3, 8):
+        log = draw(CASES[7], np.random.default_rng(seed))
+        outcome = measure(put("flat.csv", as_csv(log)))
+        figure = next(f for f in outcome.figures if f.name == "height")
+        rows = zip(*(figure.columns[k] for k in ("time", "value", "low", "high")), strict=True)
+        rows = [r for r in rows if None not in r]
+        drawn = np.array(rows)
+        path = log.path
+        part = (drawn[:, 0] > path.events["launch"]) & (drawn[:, 0] < path.time[-1])
+        truth = np.interp(drawn[part, 0], path.time, path.height)
+        assert np.abs(drawn[part, 1] - truth).max() < 1.5
+        inside = (drawn[part, 2] <= truth) & (truth <= drawn[part, 3])
+        assert inside.mean() > 0.85
+        way = float(np.trapezoid(path.speed, path.time))
+        assert way > 3 * drawn[:, 1].max()
+
+
+def test_a_plan_from_a_flat_launch_stands_at_the_measured_heights(put):
+    from seeworthy.judge.plan.from_log import flight_from_log
+
+    log = draw(CASES[7], np.random.default_rng(8))
+    plan = flight_from_log([put("flat.csv", as_csv(log))])
+    assert plan.legs
+    for leg in plan.legs:
+        truth = float(np.interp(leg.time, log.path.time, log.path.height))
+        assert leg.distance.value == pytest.approx(truth, abs=1.0)

@@ -12,7 +12,7 @@ from seeworthy.procedures.load.air import Heights
 from seeworthy.procedures.load.ascent import Ascent, climb
 from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.checks import check_fall
-from seeworthy.procedures.load.flight import CREST, Z95, Flight
+from seeworthy.procedures.load.flight import CREST, Z95, Curve, Flight
 from seeworthy.procedures.load.height import height_noise
 from seeworthy.procedures.load.series import Series
 
@@ -39,6 +39,8 @@ def by_height(heights: Heights) -> Flight:
     series = replace(series, values=series.values - zero)
     seen = replace(seen, track=replace(seen.track, height=seen.track.height - zero))
     flight = Flight(seen.track, seen.pulse is not None, "height")
+    spread = np.hypot(seen.track.u_height, heights.u_air * seen.track.height)
+    flight.height = Curve(seen.track.time, seen.track.height, np.asarray(spread))
     flight.samples["height"] = (series.time, series.values)
     track = Series(
         seen.track.time, np.interp(seen.track.time, series.time, series.values), series.step

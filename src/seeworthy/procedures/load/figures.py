@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from seeworthy.ground.results import Axis, Figure, Mark
-from seeworthy.procedures.load.measure import Flight
+from seeworthy.procedures.load.flight import Curve, Flight
 
 _MOST = 500
 _K = 1.96
@@ -16,21 +16,27 @@ _K = 1.96
 def figures(flight: Flight) -> tuple[Figure, ...]:
     """Return the figures of one flight."""
     track = flight.track
-    whole = _figure(
-        flight, "height", "Height", "m", track.height, track.u_height, "height",
-        "Where the height stands against its samples; what lies off the line was not believed.",
-    )  # fmt: skip
+    found = []
+    if flight.height is not None:
+        found.append(
+            _figure(
+                flight, "height", "Height above the pad", "m", flight.height, "height",
+                "Where the height stands against its samples; what lies off the line was not "
+                "believed.",
+            )
+        )  # fmt: skip
     if not flight.boosted:
-        return (whole,)
+        return tuple(found)
     return (
-        whole,
+        *found,
         _figure(
-            flight, "speed", "Speed along the path", "m/s", track.speed, track.u_speed, "",
+            flight, "speed", "Speed along the path", "m/s",
+            Curve(track.time, track.speed, track.u_speed), "",
             "The speed rises to burnout and falls from there.",
         ),
         _figure(
             flight, "acceleration", "Acceleration along the path, without gravity", "m/s2",
-            track.acceleration, track.u_acceleration, "acceleration",
+            Curve(track.time, track.acceleration, track.u_acceleration), "acceleration",
             "The peak, not the mean, is what mounts and cards must stand; the camera feels gravity "
             "on top.",
         ),
@@ -38,10 +44,9 @@ def figures(flight: Flight) -> tuple[Figure, ...]:
 
 
 def _figure(
-    flight: Flight, name: str, title: str, unit: str, values: Any, spread: Any, samples: str,
-    words: str,
+    flight: Flight, name: str, title: str, unit: str, curve: Curve, samples: str, words: str
 ) -> Figure:  # fmt: skip
-    t = flight.track.time
+    t, values, spread = curve.time, curve.value, curve.u
     start, end = _span(flight, name)
     at = flight.samples[samples][0] if samples in flight.samples else np.empty(0)
     # The track's own times and the samples' times in one column; where one of the two has
@@ -49,10 +54,10 @@ def _figure(
     grid = np.union1d(_thin(t, start, end), _thin(at, start, end))
     on_track = (grid >= t[0]) & (grid <= t[-1])
     columns: dict[str, list[float | None]] = {"time": [round(float(x), 4) for x in grid]}
-    for column, curve in (
+    for column, drawn in (
         ("value", values), ("low", values - _K * spread), ("high", values + _K * spread),
     ):  # fmt: skip
-        columns[column] = _cells(np.interp(grid, t, curve), on_track)
+        columns[column] = _cells(np.interp(grid, t, drawn), on_track)
     marks = [
         Mark("band", low="low", high="high", label="95 %"),
         Mark("line", "value", label="smoothed"),
@@ -85,8 +90,9 @@ def _cells(values: Any, there: Any) -> list[float | None]:
 def _span(flight: Flight, name: str) -> tuple[float, float]:
     """Height over the whole flight; speed and acceleration around the push."""
     t = flight.track.time
-    if name == "height" or not flight.boosted:
-        last = max([t[-1], *(x[0][-1] for x in flight.samples.values())])
+    if name == "height" and flight.height is not None:
+        t = flight.height.time
+        last = max([t[-1], *(x[0][-1] for k, x in flight.samples.items() if k == "height")])
         return float(t[0]), float(last)
     launch, burnout = flight.events["launch"], flight.events["burnout"]
     length = burnout - launch

@@ -33,6 +33,15 @@ class Figure95:
     bound: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """Something over time with its standard uncertainty, three arrays of one length."""
+
+    time: Floats
+    value: Floats
+    u: Floats
+
+
 @dataclass
 class Flight:
     """Everything the logs of one flight say.
@@ -53,6 +62,9 @@ class Flight:
         Findings: bandwidth, pad, gravity, spikes …
     samples : dict of name to (time, values)
         Thinned raw samples for the figures.
+    height : Curve or None
+        Height above the pad over time. `track` holds the way along the path, which is the
+        height only where the path stands upright.
     """
 
     track: Track
@@ -63,6 +75,7 @@ class Flight:
     notes: list[str] = field(default_factory=list)
     facts: dict[str, Any] = field(default_factory=dict)
     samples: dict[str, tuple[Floats, Floats]] = field(default_factory=dict)
+    height: Curve | None = None
 
     def add(
         self, name: str, value: float, u: float, n: int, phase: str = "",

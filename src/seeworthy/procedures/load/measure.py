@@ -22,10 +22,11 @@ from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.boost import boost_figures, tell_sensor
 from seeworthy.procedures.load.checks import check_against_height
 from seeworthy.procedures.load.climb import by_height
-from seeworthy.procedures.load.flight import Figure95, Flight
+from seeworthy.procedures.load.flight import Curve, Figure95, Flight
 from seeworthy.procedures.load.fuse import fuse
 from seeworthy.procedures.load.height import PORT, height_noise, spikes
 from seeworthy.procedures.load.peak import cfc
+from seeworthy.procedures.load.rise import measured_height
 from seeworthy.procedures.load.series import Series, thin
 
 __all__ = ["Figure95", "Flight", "Heights", "analyse"]
@@ -136,8 +137,11 @@ def _with_boost(
     if series is not None and bad is not None and heights is not None:
         flight.samples["height"] = (series.time, series.values)
         top(flight, series, ~bad, sigma, heights.u_air, boost.burnout, _u_wind(boost, felt))
+        push = (boost.launch, boost.burnout)
+        flight.height = measured_height(series, bad, sigma, heights.u_air, push)
     elif steep:
         ballistic(flight, felt, boost)
+        flight.height = Curve(track.time, track.height, track.u_height)
     after_boost(flight, felt, boost)
     tell_sensor(flight, felt)
     return flight
