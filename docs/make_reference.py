@@ -65,7 +65,7 @@ def procedures_page() -> str:
             parts += ["| you give | what |", "| --- | --- |"]
             parts += [f"| {a} | {_cell(b)} |" for a, b in rows] + [""]
         parts += ["| you learn | unit | meaning |", "| --- | --- | --- |"]
-        for m in map(measurand, p.yields):
+        for m in map(measurand, p.measurand_ids):
             parts.append(f"| `{m.id}` {m.title} | {m.unit} | {_cell(m.meaning)} |")
         parts += [f"| {k} | finding | {_cell(v)} |" for k, v in p.findings.items()]
         parts.append("")

@@ -35,16 +35,16 @@ ADDON = Path(__file__).parent / "addon"
 @pytest.fixture
 def seaside(monkeypatch):
     """Install the add-on of ``tests/addon`` here and in every process started from here."""
-    from seeworthy.procedures import all_procedures
+    from seeworthy.procedures import forget
 
     found = [str(ADDON), os.environ.get("PYTHONPATH", "")]
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join(filter(None, found)))
     monkeypatch.syspath_prepend(str(ADDON))
-    all_procedures.cache_clear()
+    forget()
     import seaside as module
 
     yield module
-    all_procedures.cache_clear()
+    forget()
     sys.modules.pop("seaside", None)
 
 

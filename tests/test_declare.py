@@ -136,7 +136,7 @@ def test_a_declaration_is_whole(item):
     assert item.minutes > 0
     assert item.steps
     assert all(step.text.rstrip().endswith((".", "?", "!")) for step in item.steps)
-    for name in item.yields:
+    for name in item.measurand_ids:
         measurand(name)
     for name, text in item.findings.items():
         assert name.isidentifier(), name

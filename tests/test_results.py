@@ -172,7 +172,7 @@ def test_grams_and_multiples_of_gravity_are_told_apart():
 
 def test_every_yield_is_registered():
     for procedure in all_procedures().values():
-        for name in procedure.yields:
+        for name in procedure.measurand_ids:
             measurand(name)
 
 

@@ -208,7 +208,7 @@ def test_a_rendered_clip(tmp_path):
     assert found["duration"].value == pytest.approx(3)
     assert found["bit_rate_peak"].value >= found["bit_rate_mean"].value > 0
     assert set(outcome.findings) == set(PROCEDURE.findings)
-    assert {r.measurand for r in outcome.results} == set(PROCEDURE.yields)
+    assert {r.measurand for r in outcome.results} == set(PROCEDURE.measurand_ids)
     json.dumps(outcome.findings)
     wanted = {
         "container": "mp4", "codec": "h264", "profile": "High", "width_px": 160, "height_px": 96,

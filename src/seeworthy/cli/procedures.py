@@ -52,7 +52,7 @@ def describe(item: Procedure) -> dict[str, Any]:
         "files": [asdict(f) for f in item.files],
         "readings": [asdict(r) for r in item.readings],
         "options": [asdict(o) for o in item.options],
-        "yields": list(item.yields),
+        "yields": list(item.measurand_ids),
         "findings": dict(item.findings),
         "minutes": item.minutes,
     }
@@ -75,7 +75,7 @@ def _show(item: Procedure) -> None:
         ],
     )
     _section("Options", [f"{o.name}={o.typical}  {o.what}" for o in item.options])
-    entries = [measurand(m) for m in item.yields]
+    entries = [measurand(m) for m in item.measurand_ids]
     _section(
         "You learn", [f"{m.title}{f' ({m.unit})' if m.unit else ''}: {m.meaning}" for m in entries]
     )

@@ -1,15 +1,22 @@
 """The registry of measurands: every quantity that a procedure can yield.
 
-Ids are stable; code, JSON, store and reports use them. A third-party procedure
-registers its own with `register` when its module is imported.
+Ids are stable; code, JSON, store and reports use them. A measurand is declared by the
+procedure that yields it (`seeworthy.procedures.declare.Procedure.yields`), ours and
+those of add-ons alike; an add-on may also `register` one when its module is imported.
 """
 
 from __future__ import annotations
 
+import difflib
+import importlib
+import threading
 from dataclasses import dataclass
+from typing import Literal
 
 from seeworthy.ground.errors import WrongCall
-from seeworthy.ground.measurand_table import TABLE, Better
+
+Better = Literal["more", "less", "nearer", "none"]
+Condition = Literal["light", "temperature"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +32,7 @@ class Measurand:
         The unit in which results are given, as the trade writes it; ``""`` for a
         ratio. `pint_unit` is what the units library calls it.
     procedure : str
-        Id of the procedure that yields it first.
+        Id of the procedure that yields it first; a declaration fills it in.
     better : {"more", "less", "nearer", "none"}
         ``nearer``: to `ideal`.
     meaning : str
@@ -33,27 +40,37 @@ class Measurand:
     ideal : float, optional
     digits : int
         Decimals shown when the uncertainty does not decide.
+    feels : tuple of {"light", "temperature"}
+        Conditions that change it, or whose effect is the question: results are compared
+        only where these are alike. Others (the room's temperature for an angle of view)
+        are told and kept, and keep nothing apart.
+    pint : str
+        Name of the unit in the units library where that is another one than the trade
+        writes: flyers say ``g`` for multiples of standard gravity.
     """
 
     id: str
     title: str
     unit: str
-    procedure: str
-    better: Better
-    meaning: str
+    procedure: str = ""
+    better: Better = "none"
+    meaning: str = ""
     ideal: float | None = None
     digits: int = 2
+    feels: tuple[Condition, ...] = ()
+    pint: str = ""
 
     @property
     def pint_unit(self) -> str:
         """The unit by the name that `seeworthy.ground.quantities` converts from."""
-        # 'g' is grams of mass and, among flyers, multiples of standard gravity.
-        if self.unit == "g" and self.id != "mass":
-            return "standard_gravity"
-        return self.unit
+        return self.pint or self.unit
 
 
+# Declarations stand floors above and are found by name, as those of add-ons are.
+_DECLARED_IN = "seeworthy.procedures"
 _REGISTRY: dict[str, Measurand] = {}
+_FILLING = threading.RLock()
+_busy = False
 
 
 def register(entry: Measurand) -> Measurand:
@@ -73,31 +90,36 @@ def measurand(name: str) -> Measurand:
     WrongCall
         No measurand of that id.
     """
-    try:
-        return _REGISTRY[name]
-    except KeyError:
-        import difflib
-
+    entry = known_measurand(name)
+    if entry is None:
         near = difflib.get_close_matches(name, _REGISTRY, 1)
         hint = f"Did you mean '{near[0]}'?" if near else "`seeworthy procedures` lists them."
-        raise WrongCall(f"There is no measurand '{name}'.", hint) from None
+        raise WrongCall(f"There is no measurand '{name}'.", hint)
+    return entry
+
+
+def known_measurand(name: str) -> Measurand | None:
+    """Return the entry of an id, None where no procedure that is installed declares it."""
+    if name not in _REGISTRY:
+        _declared()
+    return _REGISTRY.get(name)
 
 
 def all_measurands() -> dict[str, Measurand]:
     """Return a copy of the registry, in order of procedures."""
-    return dict(_REGISTRY)
+    entries = [*_declared(), *_REGISTRY.values()]
+    return {entry.id: entry for entry in entries}
 
 
-_IDEALS = {
-    "pixel_aspect": 1.0,
-    "focus_evenness": 1.0,
-    "decentring": 1.0,
-    "chroma_ratio": 1.0,
-    "sharpness_change": 1.0,
-    "decentring_change": 1.0,
-}
-
-for _procedure, _rows in TABLE.items():
-    for _name, _title, _unit, _better, _meaning in _rows:
-        _ideal = _IDEALS.get(_name, 0.0) if _better == "nearer" else None
-        register(Measurand(_name, _title, _unit, _procedure, _better, _meaning, _ideal))
+def _declared() -> list[Measurand]:
+    """Return what all procedures declare, in their order, and see that it is registered."""
+    global _busy
+    with _FILLING:
+        if _busy:  # an add-on asks while it is being loaded
+            return []
+        _busy = True
+        try:
+            found = importlib.import_module(_DECLARED_IN).all_procedures()
+            return [entry for one in found.values() for entry in one.brings]
+        finally:
+            _busy = False

@@ -1,53 +1,114 @@
-"""Procedures: one file each, found by name; third parties add theirs.
+"""Procedures: one folder each, found by name; third parties add theirs.
 
-A module in this package with a ``PROCEDURE`` is a procedure, and so is every
-entry point of the group ``seeworthy.procedures`` that loads one.
+A module or folder in this package with a ``PROCEDURE`` is a procedure, and so is every
+entry point of the group ``seeworthy.procedures`` that loads one. What is declared is
+all that other floors know of it.
 """
 
 from __future__ import annotations
 
+import difflib
 import importlib
 import pkgutil
+from collections.abc import Iterator
+from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import entry_points
 
-from seeworthy.ground.errors import WrongCall
+from seeworthy.ground.errors import SeeworthyError, WrongCall
+from seeworthy.ground.measurands import register
 from seeworthy.procedures.declare import Procedure
 
 GROUP = "seeworthy.procedures"
 
 
-@lru_cache(maxsize=1)
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """An add-on that could not be used.
+
+    Attributes
+    ----------
+    name, value : str
+        Of its entry point.
+    why : str
+        One sentence.
+    """
+
+    name: str
+    value: str
+    why: str
+
+    def __str__(self) -> str:
+        return f"The add-on '{self.name}' ({self.value}) is left out. {self.why}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Loaded:
+    found: dict[str, Procedure]
+    homes: dict[str, str]  # id to the name of the module that declares it
+    left_out: tuple[LeftOut, ...]
+
+
 def all_procedures() -> dict[str, Procedure]:
-    """Return every procedure by id, built-in ones in the order of the design, then others."""
+    """Return every procedure by id, in the order that the declarations ask for."""
+    return _loaded().found
+
+
+def left_out() -> tuple[LeftOut, ...]:
+    """Return the add-ons that raise when they load or do not fit, and why: they stop nothing."""
+    return _loaded().left_out
+
+
+def home(name: str) -> str:
+    """Return the name of the module that declares a procedure."""
+    procedure(name)
+    return _loaded().homes[name]
+
+
+def forget() -> None:
+    """Look for add-ons anew at the next call."""
+    _loaded.cache_clear()
+
+
+@lru_cache(maxsize=1)
+def _loaded() -> _Loaded:
     found: dict[str, Procedure] = {}
-    for module in sorted(m.name for m in pkgutil.iter_modules(__path__)):
-        item = getattr(importlib.import_module(f"{__name__}.{module}"), "PROCEDURE", None)
-        if isinstance(item, Procedure):
-            found[item.id] = item
-    order = {name: i for i, name in enumerate(_ORDER)}
-    found = dict(sorted(found.items(), key=lambda kv: (order.get(kv[0], len(order)), kv[0])))
+    homes: dict[str, str] = {}
+    lost: list[LeftOut] = []
+    for module, item in sorted(_ours(), key=lambda one: (one[1].order, one[1].id)):
+        for entry in item.brings:
+            register(entry)
+        found[item.id], homes[item.id] = item, module
     for point in entry_points(group=GROUP):
-        item = point.load()
-        if not isinstance(item, Procedure):
-            raise WrongCall(
-                f"The add-on '{point.name}' ({point.value}) is not a procedure.",
-                "Uninstall it or ask its author; it must load a seeworthy Procedure.",
-            )
-        if item.id in found:
-            raise WrongCall(
-                f"The add-on '{point.value}' brings a second procedure '{item.id}'.",
-                "Uninstall one of them.",
-            )
-        found[item.id] = item
-    return found
+        # An add-on is a stranger's code: whatever it raises, even an exit, costs itself alone.
+        try:
+            item = _checked(point.load(), found)
+        except SeeworthyError as error:
+            lost.append(LeftOut(point.name, point.value, error.message))
+        except (Exception, SystemExit) as error:
+            why = f"It raised {type(error).__name__} when it was loaded: {error}".rstrip(": ")
+            lost.append(LeftOut(point.name, point.value, f"{why.rstrip('.')}."))
+        else:
+            found[item.id], homes[item.id] = item, point.module
+    found = dict(sorted(found.items(), key=lambda kv: (kv[1].order, kv[0])))
+    return _Loaded(found, homes, tuple(lost))
 
 
-_ORDER = (
-    "body", "stream", "timing", "stamp", "native", "pixel-aspect", "view", "lens", "sharpness",
-    "shading", "colour", "readout", "noise", "low-light", "exposure", "battery", "continuity",
-    "endurance", "load", "survival", "sound", "sync",
-)  # fmt: skip
+def _ours() -> Iterator[tuple[str, Procedure]]:
+    for module in pkgutil.iter_modules(__path__, f"{__name__}."):
+        item = getattr(importlib.import_module(module.name), "PROCEDURE", None)
+        if isinstance(item, Procedure):
+            yield module.name, item
+
+
+def _checked(item: object, found: dict[str, Procedure]) -> Procedure:
+    if not isinstance(item, Procedure):
+        raise WrongCall("It is not a procedure: it must load a seeworthy Procedure.")
+    if item.id in found:
+        raise WrongCall(f"It brings a second procedure '{item.id}'.")
+    for entry in item.brings:
+        register(entry)
+    return item
 
 
 def procedure(name: str) -> Procedure:
@@ -61,8 +122,6 @@ def procedure(name: str) -> Procedure:
     found = all_procedures()
     if name in found:
         return found[name]
-    import difflib
-
     near = difflib.get_close_matches(name, found, 1, 0.4)
     hint = f"Did you mean '{near[0]}'?" if near else "`seeworthy procedures` lists them."
     raise WrongCall(f"There is no procedure '{name}'.", hint)

@@ -9,12 +9,14 @@ import NumPy, OpenCV and measures inside the functions.
 from __future__ import annotations
 
 import importlib
+import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from seeworthy.ground.errors import WrongCall
+from seeworthy.ground.measurands import Measurand
 from seeworthy.ground.results import Outcome
 
 if TYPE_CHECKING:
@@ -212,8 +214,9 @@ class Procedure:
         `question` is what a flyer asks ("Do uprights lean?").
     version : int
         Raised when results of the same input change; stored results become stale.
-    yields : tuple of str
-        Measurand ids.
+    yields : tuple of Measurand or str
+        What it brings, and ids of what others bring and it answers too, in the order in
+        which results are listed.
     findings : mapping of str to str
         Name to explanation.
     files, readings, options, steps, cautions, kit
@@ -228,15 +231,15 @@ class Procedure:
         ``(Inputs, Seen) -> Outcome``; raises `CannotMeasure` when it cannot answer.
     look : bool
         True when a clip alone is enough, so that ``look CLIP`` runs it.
-    methods : tuple of str
-        Names of competing methods.
+    order : float
+        Place on every list, small first; what names none stands last, by id.
     """
 
     id: str
     title: str
     question: str
     version: int
-    yields: tuple[str, ...]
+    yields: tuple[Measurand | str, ...]
     steps: tuple[Step, ...]
     conclude: Callable[[Inputs, Seen], Outcome]
     prepare: Callable[[Inputs], Sequence[Watch]] = _no_watches
@@ -249,7 +252,24 @@ class Procedure:
     setup: str = "bench"
     minutes: float = 5.0
     look: bool = False
-    methods: tuple[str, ...] = ()
+    order: float = math.inf
+
+    def __post_init__(self) -> None:
+        filled = (
+            replace(m, procedure=m.procedure or self.id) if isinstance(m, Measurand) else m
+            for m in self.yields
+        )
+        object.__setattr__(self, "yields", tuple(filled))
+
+    @property
+    def brings(self) -> tuple[Measurand, ...]:
+        """Measurands that are its own."""
+        return tuple(m for m in self.yields if isinstance(m, Measurand))
+
+    @property
+    def measurand_ids(self) -> tuple[str, ...]:
+        """Ids of all that it yields."""
+        return tuple(m.id if isinstance(m, Measurand) else m for m in self.yields)
 
     def run(self, inputs: Inputs) -> Outcome:
         """Run alone: one pass per clip, then conclude."""

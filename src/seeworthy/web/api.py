@@ -90,7 +90,7 @@ def _procedure(one: Procedure) -> dict[str, Any]:
         "title": one.title,
         "question": one.question,
         "version": one.version,
-        "yields": list(one.yields),
+        "yields": list(one.measurand_ids),
         "cautions": list(one.cautions),
         "kit": list(one.kit),
         "steps": [s.text for s in one.steps],

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from seeworthy.ground.measurands import known_measurand
 from seeworthy.ground.results import Result
 
 # How far apart two readings of a condition may be and still count as the same. Light is
@@ -14,6 +15,7 @@ from seeworthy.ground.results import Result
 LIGHT_STOPS = 1 / 3
 TEMPERATURE_K = 3.0
 _NOT_A_CONDITION = {"method"}
+_READ_OFF = ("light", "temperature")  # numbers off an instrument; what feels them is declared
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +55,7 @@ def _words(conditions: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
     kept = {
         k: str(v)
         for k, v in conditions.items()
-        if k not in _NOT_A_CONDITION and k not in ("light", "temperature") and v is not None
+        if k not in _NOT_A_CONDITION and k not in _READ_OFF and v is not None
     }
     return tuple(sorted(kept.items()))
 
@@ -77,27 +79,15 @@ def _near_temperature(a: float | None, b: float | None) -> bool:
     return abs(a - b) <= TEMPERATURE_K
 
 
-# What a surrounding temperature does to these is the question, or is known to matter.
-_FEELS_COLD = {"run_time", "mean_power", "temporal_noise", "fixed_pattern_noise", "dynamic_range"}
-_FEELS_LIGHT = {
-    "snr_18", "temporal_noise", "fixed_pattern_noise", "dynamic_range", "sharpness_kept",
-    "frame_rate", "exposure_time", "de00_mean", "de00_p95", "de00_max", "chroma_ratio",
-    "white_shift",
-}  # fmt: skip
-
-
 def conditions_that_matter(result: Result) -> dict[str, Any]:
     """Return a result's conditions without those that cannot change its measurand.
 
     The room's temperature does not change an angle of view, nor the light a mass;
     takes that name them are still alike.
     """
-    found = dict(result.conditions)
-    if result.measurand not in _FEELS_COLD:
-        found.pop("temperature", None)
-    if result.measurand not in _FEELS_LIGHT:
-        found.pop("light", None)
-    return found
+    entry = known_measurand(result.measurand)
+    felt = () if entry is None else entry.feels
+    return {k: v for k, v in result.conditions.items() if k not in _READ_OFF or k in felt}
 
 
 def sort_alike(results: Iterable[Result]) -> list[tuple[Like, list[int]]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -10,7 +11,33 @@ PROCEDURE = Procedure(
     title="Running time on one charge",
     question="How long does it record, and what does the cold cost?",
     version=1,
-    yields=("run_time", "run_time_slope", "mean_power"),
+    yields=(
+        Measurand(
+            "run_time",
+            "running time",
+            "min",
+            better="more",
+            feels=("temperature",),
+            meaning="How long it records on one charge.",
+        ),
+        Measurand(
+            "run_time_slope",
+            "running time per kelvin",
+            "min/K",
+            better="nearer",
+            ideal=0.0,
+            meaning="What the cold costs.",
+        ),
+        Measurand(
+            "mean_power",
+            "mean power",
+            "W",
+            better="less",
+            feels=("temperature",),
+            meaning="What it draws from the cell.",
+        ),
+    ),
+    order=160,
     steps=(
         Step(
             "Charge the cell full with the maker's charger, within sight, and let it rest for "
@@ -93,5 +120,4 @@ PROCEDURE = Procedure(
     conclude=later(__name__, "conclude"),
     setup="cell and thermometer",
     minutes=180,
-    methods=("straight line", "Arrhenius"),
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -10,7 +11,32 @@ PROCEDURE = Procedure(
     title="Size and mass",
     question="Does it fit the bay, and can the craft lift it?",
     version=1,
-    yields=("length", "width", "height", "mass", "volume"),
+    yields=(
+        Measurand(
+            "length", "length", "mm", better="less", meaning="Whether it fits the bay of the craft."
+        ),
+        Measurand(
+            "width", "width", "mm", better="less", meaning="Whether it fits the bay of the craft."
+        ),
+        Measurand(
+            "height", "height", "mm", better="less", meaning="Whether it fits the bay of the craft."
+        ),
+        Measurand(
+            "mass",
+            "mass",
+            "g",
+            better="less",
+            meaning="What the craft must lift; it moves the balance point.",
+        ),
+        Measurand(
+            "volume",
+            "volume of the enclosing box",
+            "cm3",
+            better="less",
+            meaning="Space it takes in the bay.",
+        ),
+    ),
+    order=10,
     steps=(
         Step("Fly-ready: put in the card and the cell that will fly, take off caps and straps."),
         Step(

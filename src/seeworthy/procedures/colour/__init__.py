@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.colour.words import MEANINGS
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+
+_DE = "Colour difference against the reference: 1 is just visible, over 10 is another colour."
+_STATISTICS = (("mean", "mean"), ("p95", "95th percentile"), ("max", "largest"))
 
 PROCEDURE = Procedure(
     id="colour",
@@ -12,16 +16,53 @@ PROCEDURE = Procedure(
     question="Are the colours right, or washed out?",
     version=1,
     yields=(
-        "de00_mean",
-        "de00_p95",
-        "de00_max",
-        "de00_mean_matched",
-        "de00_p95_matched",
-        "de00_max_matched",
-        "chroma_ratio",
-        "white_shift",
-        "de00_mean_corrected",
+        *(
+            Measurand(
+                f"de00_{stat}",
+                f"colour difference, {words}",
+                "",
+                better="less",
+                feels=("light",),
+                meaning=_DE,
+            )
+            for stat, words in _STATISTICS
+        ),
+        *(
+            Measurand(
+                f"de00_{stat}_matched",
+                f"colour difference, {words}, exposure matched",
+                "",
+                better="less",
+                meaning=_DE,
+            )
+            for stat, words in _STATISTICS
+        ),
+        Measurand(
+            "chroma_ratio",
+            "chroma ratio",
+            "",
+            better="nearer",
+            ideal=1.0,
+            feels=("light",),
+            meaning="Below 1 is washed out, above 1 is oversaturated.",
+        ),
+        Measurand(
+            "white_shift",
+            "white shift",
+            "",
+            better="less",
+            feels=("light",),
+            meaning="Tint of white against the reference, in Δu'v'.",
+        ),
+        Measurand(
+            "de00_mean_corrected",
+            "colour difference after the best matrix",
+            "",
+            better="less",
+            meaning="What is left after correction in post.",
+        ),
     ),
+    order=110,
     findings=MEANINGS,
     files=(
         Files("", ("clip", "still"), "The coloured objects, filmed by the camera under test."),

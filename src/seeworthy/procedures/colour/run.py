@@ -67,7 +67,7 @@ def _results(
     if reading is not None:
         how["light"] = parse_light(reading.text).value
     made = []
-    for name in PROCEDURE.yields:
+    for name in PROCEDURE.measurand_ids:
         figure = colour.figures.get(name)
         if figure is None:
             continue

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -10,7 +11,44 @@ PROCEDURE = Procedure(
     title="Continuity over files",
     question="What is lost where a new file starts, or when power is cut?",
     version=1,
-    yields=("gap", "lost_share", "segment_length", "power_cut_failure", "lost_on_power_cut"),
+    yields=(
+        Measurand(
+            "gap",
+            "gap between files",
+            "s",
+            better="less",
+            meaning="Time that is not recorded at each new file.",
+        ),
+        Measurand(
+            "lost_share",
+            "share of time lost",
+            "%",
+            better="less",
+            meaning="Part of a recording that falls into gaps.",
+        ),
+        Measurand(
+            "segment_length",
+            "length of one file",
+            "min",
+            better="more",
+            meaning="How often the camera starts a new file.",
+        ),
+        Measurand(
+            "power_cut_failure",
+            "power cuts that leave no file that opens",
+            "%",
+            better="less",
+            meaning="How often the recording is gone when power dies.",
+        ),
+        Measurand(
+            "lost_on_power_cut",
+            "time lost at a power cut",
+            "s",
+            better="less",
+            meaning="What is missing at the end of the file that a power cut leaves.",
+        ),
+    ),
+    order=170,
     findings={
         "order": "Files as they follow each other.",
         "ordered_by": "What the order rests on: clock, creation time or file name.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -10,7 +11,16 @@ PROCEDURE = Procedure(
     title="Recording time",
     question="How long does it record, and what stops it?",
     version=1,
-    yields=("record_time",),
+    yields=(
+        Measurand(
+            "record_time",
+            "recording time",
+            "h",
+            better="more",
+            meaning="Until card, battery or a file rule stops it.",
+        ),
+    ),
+    order=180,
     steps=(
         Step(
             "Film a minute or more of what a flight shows: moving land, sky, trees. A picture "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Procedure, Step, later
 
 PROCEDURE = Procedure(
@@ -9,7 +10,24 @@ PROCEDURE = Procedure(
     title="Exposure",
     question="How long is each picture exposed, and how fast does the camera adapt to light?",
     version=1,
-    yields=("exposure_time", "adaptation_time"),
+    yields=(
+        Measurand(
+            "exposure_time",
+            "exposure time",
+            "ms",
+            better="less",
+            feels=("light",),
+            meaning="Longer means more motion blur.",
+        ),
+        Measurand(
+            "adaptation_time",
+            "exposure adaptation time",
+            "s",
+            better="less",
+            meaning="Time to get used to a change of light.",
+        ),
+    ),
+    order=150,
     findings={
         "image_speed_px_s": "Speed of the edge in the picture (median).",
         "blur_px": "How far the edge is smeared (median).",
@@ -42,4 +60,4 @@ PROCEDURE = Procedure(
     minutes=6.0,
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
-)  # fmt: skip
+)

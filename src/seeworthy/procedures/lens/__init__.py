@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -11,16 +12,44 @@ PROCEDURE = Procedure(
     question="How wide does the lens really see, and how much does it bend straight lines?",
     version=2,
     yields=(
-        "hfov", "vfov", "dfov", "focal_length", "tv_distortion", "reprojection_rms",
+        "hfov",
+        "vfov",
+        "dfov",
+        Measurand(
+            "focal_length",
+            "focal length",
+            "px",
+            meaning="Scale of the picture: pixels per unit of slope.",
+        ),
+        Measurand(
+            "tv_distortion",
+            "TV distortion",
+            "%",
+            better="nearer",
+            ideal=0.0,
+            meaning="How much straight lines bend; 0 is straight.",
+        ),
+        Measurand(
+            "reprojection_rms",
+            "reprojection error",
+            "px",
+            better="less",
+            meaning="How well the lens model explains the target.",
+        ),
     ),
+    order=80,
     steps=(
         Step("Print the board (`seeworthy target board`) at 100 %, glue it on something stiff."),
         Step("Measure the ruler on the print; read it as printed_length."),
         Step("Fix the camera or the board, in even light, in the mode that you fly with."),
-        Step("Film the board in the middle, then let it reach into every corner of the frame.",
-             "board-angles"),
-        Step("Tip it left, right, up and down by 20° to 40° and turn it; hold each of a dozen or "
-             "more positions still for a second."),
+        Step(
+            "Film the board in the middle, then let it reach into every corner of the frame.",
+            "board-angles",
+        ),
+        Step(
+            "Tip it left, right, up and down by 20° to 40° and turn it; hold each of a dozen or "
+            "more positions still for a second."
+        ),
     ),
     conclude=later(__name__, "conclude"),
     prepare=later(__name__, "prepare"),
@@ -51,4 +80,4 @@ PROCEDURE = Procedure(
     ),
     setup="board",
     minutes=8.0,
-)  # fmt: skip
+)

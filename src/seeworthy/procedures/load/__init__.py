@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -11,14 +12,40 @@ PROCEDURE = Procedure(
     question="How hard is the launch, and how fast and high does it go?",
     version=1,
     yields=(
-        "peak_acceleration",
-        "mean_boost_acceleration",
-        "felt_peak",
-        "boost_time",
-        "max_speed",
-        "apogee",
-        "landing_peak",
+        Measurand(
+            "peak_acceleration",
+            "peak acceleration along the path",
+            "m/s2",
+            meaning="Largest change of speed, without gravity.",
+        ),
+        Measurand(
+            "mean_boost_acceleration",
+            "mean acceleration in boost",
+            "m/s2",
+            meaning="Average change of speed in boost.",
+        ),
+        Measurand(
+            "felt_peak",
+            "largest felt load",
+            "g",
+            better="less",
+            pint="standard_gravity",
+            meaning="What an accelerometer bolted to the camera reads.",
+        ),
+        Measurand(
+            "boost_time", "boost time", "s", meaning="From first push to burnout or release."
+        ),
+        Measurand("max_speed", "largest speed", "m/s", meaning="Along the flight path."),
+        Measurand("apogee", "largest height", "m", meaning="Above the launch site."),
+        Measurand(
+            "landing_peak",
+            "landing deceleration",
+            "m/s2",
+            better="less",
+            meaning="Largest change of speed at touch-down.",
+        ),
     ),
+    order=190,
     steps=(
         Step("Fix the logger in the craft, firmly, one axis along it; note which way it points."),
         Step("Set its fastest rate: the push should last ten samples or more."),
@@ -119,5 +146,4 @@ PROCEDURE = Procedure(
     ),
     setup="flight",
     minutes=10.0,
-    methods=("fused", "acceleration", "height", "hand"),
 )

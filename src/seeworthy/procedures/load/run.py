@@ -208,7 +208,7 @@ def _results(flight: Flight) -> list[Result]:
                 f.measurand, f.value, f.u, n=f.n, interval=(f.low, f.high), conditions=conditions
             )
         )
-    order = {name: i for i, name in enumerate(PROCEDURE.yields)}
+    order = {name: i for i, name in enumerate(PROCEDURE.measurand_ids)}
     return sorted(found, key=lambda r: order[r.measurand])
 
 

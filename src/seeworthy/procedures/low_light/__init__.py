@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -10,7 +11,26 @@ PROCEDURE = Procedure(
     title="Low light",
     question="Down to how little light is the picture of use?",
     version=1,
-    yields=("usable_lux", "sharpness_kept", "snr_18", "frame_rate"),
+    yields=(
+        Measurand(
+            "usable_lux",
+            "least usable light",
+            "lx",
+            better="less",
+            meaning="Light below which the picture stops being usable.",
+        ),
+        Measurand(
+            "sharpness_kept",
+            "sharpness kept",
+            "",
+            better="more",
+            feels=("light",),
+            meaning="MTF50 against bright light.",
+        ),
+        "snr_18",
+        "frame_rate",
+    ),
+    order=140,
     findings={
         "criterion": "What the picture must keep to be called usable.",
         "fails_first": "Which of these is lost first.",
@@ -21,13 +41,15 @@ PROCEDURE = Procedure(
         "exposure_at_most_ms": "No exposure is longer than the time between two frames.",
         "edges_from": "Our target, a marked region, or an edge of the scene.",
     },
-    files=(
-        Files("", ("clip",), "Ten still seconds at each light level, the same target.", 2, 0),
-    ),
+    files=(Files("", ("clip",), "Ten still seconds at each light level, the same target.", 2, 0),),
     readings=(
         Reading(
-            "light", "text", "What the meter shows at the target, once per file, in their order.",
-            EXAMPLES["low-light.light"], required=True, repeat=True,
+            "light",
+            "text",
+            "What the meter shows at the target, once per file, in their order.",
+            EXAMPLES["low-light.light"],
+            required=True,
+            repeat=True,
         ),
     ),
     options=(
@@ -57,4 +79,4 @@ PROCEDURE = Procedure(
     minutes=15.0,
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
-)  # fmt: skip
+)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Procedure, Step, later
 
 PROCEDURE = Procedure(
@@ -9,7 +10,23 @@ PROCEDURE = Procedure(
     title="Native resolution",
     question="Does the camera really take as many pixels as its files have?",
     version=1,
-    yields=("native_width", "native_height"),
+    yields=(
+        Measurand(
+            "native_width",
+            "native width",
+            "px",
+            better="more",
+            meaning="Pixels across that the sensor really delivered, before any enlarging.",
+        ),
+        Measurand(
+            "native_height",
+            "native height",
+            "px",
+            better="more",
+            meaning="Pixels down that the sensor really delivered, before any enlarging.",
+        ),
+    ),
+    order=50,
     findings={
         "upscaled": "The picture was enlarged from fewer pixels: yes, no or undecided.",
         "upscaled_across": "The same across.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -10,7 +11,41 @@ PROCEDURE = Procedure(
     title="Noise",
     question="How grainy is the picture, and how far down do its darks reach?",
     version=1,
-    yields=("snr_18", "temporal_noise", "fixed_pattern_noise", "dynamic_range"),
+    yields=(
+        Measurand(
+            "snr_18",
+            "signal to noise at 18 % grey",
+            "dB",
+            better="more",
+            feels=("light",),
+            meaning="Grain in mid-tones; 20 dB is grainy, 40 dB is clean.",
+        ),
+        Measurand(
+            "temporal_noise",
+            "temporal noise",
+            "%",
+            better="less",
+            feels=("light", "temperature"),
+            meaning="Flicker of single pixels, of full scale, linear.",
+        ),
+        Measurand(
+            "fixed_pattern_noise",
+            "fixed pattern noise",
+            "%",
+            better="less",
+            feels=("light", "temperature"),
+            meaning="Pattern that stays, of full scale, linear.",
+        ),
+        Measurand(
+            "dynamic_range",
+            "dynamic range",
+            "stops",
+            better="more",
+            feels=("light", "temperature"),
+            meaning="From clipping down to where noise equals signal.",
+        ),
+    ),
+    order=130,
     findings={
         "snr_per_level_db": "Signal over temporal noise of every patch.",
         "masked_levels": "Patches whose noise is too small, or too often repeated, to be told.",

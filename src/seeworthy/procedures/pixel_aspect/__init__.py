@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Option, Procedure, Step, later
 
 PROCEDURE = Procedure(
@@ -9,11 +10,24 @@ PROCEDURE = Procedure(
     title="Pixel aspect",
     question="Do circles stay round?",
     version=1,
-    yields=("pixel_aspect",),
+    yields=(
+        Measurand(
+            "pixel_aspect",
+            "pixel aspect ratio",
+            "",
+            better="nearer",
+            ideal=1.0,
+            meaning="1 means that circles stay round.",
+        ),
+    ),
+    order=60,
     steps=(
         Step("Print the rings (`seeworthy target rings`) at 100 %, or take any flat, true ring."),
-        Step("Fix it flat on a board or box and set the camera on a stand facing it, the ring in "
-             "the middle of the frame and half its height or more.", "rings-facing"),
+        Step(
+            "Fix it flat on a board or box and set the camera on a stand facing it, the ring in "
+            "the middle of the frame and half its height or more.",
+            "rings-facing",
+        ),
         Step("Film five seconds without touching anything."),
         Step("Turn board and all by 90° in the picture and film again: give this clip as turned=."),
     ),
@@ -37,5 +51,4 @@ PROCEDURE = Procedure(
     options=(Option("region", "Look for the ring only there, px.", "200,100,800,500"),),
     setup="rings",
     minutes=4.0,
-    methods=("turned", "one take"),
-)  # fmt: skip
+)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Procedure, later
 from seeworthy.procedures.readout.words import FINDINGS, OPTIONS, READINGS, STEPS
 
@@ -10,7 +11,26 @@ PROCEDURE = Procedure(
     title="Read-out time (rolling shutter)",
     question="Do uprights lean, and will the picture wobble?",
     version=1,
-    yields=("readout_time", "row_time", "skew_at"),
+    yields=(
+        Measurand(
+            "readout_time",
+            "read-out time",
+            "ms",
+            better="less",
+            meaning="First to last row; makes uprights lean and pictures wobble.",
+        ),
+        Measurand(
+            "row_time", "row time", "µs", better="less", meaning="Time from one row to the next."
+        ),
+        Measurand(
+            "skew_at",
+            "lean of uprights",
+            "deg",
+            better="less",
+            meaning="Lean at a stated speed, distance and view.",
+        ),
+    ),
+    order=120,
     steps=STEPS,
     cautions=("road", "flashing", "mains"),
     kit=("uprights to pass, or a turntable", "or a flickering lamp of known frequency"),
@@ -25,5 +45,4 @@ PROCEDURE = Procedure(
     setup="passing",
     minutes=15,
     look=True,
-    methods=("passing", "lamp", "hand"),
 )

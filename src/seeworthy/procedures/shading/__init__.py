@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Procedure, Step, later
 
 PROCEDURE = Procedure(
@@ -9,7 +10,30 @@ PROCEDURE = Procedure(
     title="Shading",
     question="Are the corners dark or tinted?",
     version=2,
-    yields=("corner_shading", "corner_shading_worst", "colour_shading"),
+    yields=(
+        Measurand(
+            "corner_shading",
+            "corner shading",
+            "stops",
+            better="less",
+            meaning="How dark the corners are, mean of four.",
+        ),
+        Measurand(
+            "corner_shading_worst",
+            "worst corner shading",
+            "stops",
+            better="less",
+            meaning="How dark the darkest corner is.",
+        ),
+        Measurand(
+            "colour_shading",
+            "colour shading",
+            "",
+            better="less",
+            meaning="Largest tint against the centre, in Δu'v'.",
+        ),
+    ),
+    order=100,
     findings={
         "hot_spot": "Place, size and strength of a compact coloured spot, or none.",
         "optical_centre_px": "Where the picture is brightest.",

@@ -3,7 +3,14 @@
 from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+
+_SFR = "Finest stripes that keep half of their contrast; 0.5 is the most a pixel grid can carry."
+_PLACES = (
+    "centre", "top_left", "top", "top_right", "left", "right", "bottom_left", "bottom",
+    "bottom_right", "corner_mean",
+)  # fmt: skip
 
 PROCEDURE = Procedure(
     id="sharpness",
@@ -11,20 +18,41 @@ PROCEDURE = Procedure(
     question="How much detail does it keep, in the middle and in the corners?",
     version=1,
     yields=(
-        "mtf50_centre",
-        "mtf50_top_left",
-        "mtf50_top",
-        "mtf50_top_right",
-        "mtf50_left",
-        "mtf50_right",
-        "mtf50_bottom_left",
-        "mtf50_bottom",
-        "mtf50_bottom_right",
-        "mtf50_corner_mean",
-        "focus_evenness",
-        "decentring",
-        "edge_overshoot",
+        *(
+            Measurand(
+                f"mtf50_{where}",
+                f"MTF50, {where.replace('_', ' ')}",
+                "cy/px",
+                better="more",
+                meaning=_SFR,
+            )
+            for where in _PLACES
+        ),
+        Measurand(
+            "focus_evenness",
+            "focus evenness",
+            "",
+            better="nearer",
+            ideal=1.0,
+            meaning="Corners against the centre; 1 is even.",
+        ),
+        Measurand(
+            "decentring",
+            "decentring",
+            "",
+            better="nearer",
+            ideal=1.0,
+            meaning="Sharpest corner over softest; 1 is a straight lens.",
+        ),
+        Measurand(
+            "edge_overshoot",
+            "edge overshoot",
+            "%",
+            better="less",
+            meaning="In-camera sharpening: halos at edges.",
+        ),
     ),
+    order=90,
     findings={
         "edges_from": "Our target, a marked region, or edges of the scene.",
         "edges_used": "Edges that were measured.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -10,7 +11,45 @@ PROCEDURE = Procedure(
     title="Sound",
     question="How good is its sound, and are two channels really two?",
     version=1,
-    yields=("noise_floor", "clipping_share", "audio_rate_error", "band_low", "band_high"),
+    yields=(
+        Measurand(
+            "noise_floor",
+            "noise floor",
+            "dBFS",
+            better="less",
+            meaning="Level in silence below full scale (dBFS).",
+        ),
+        Measurand(
+            "clipping_share",
+            "share of clipped samples",
+            "%",
+            better="less",
+            meaning="Part of the sound that hits the ceiling.",
+        ),
+        Measurand(
+            "audio_rate_error",
+            "sample rate error",
+            "ppm",
+            better="nearer",
+            ideal=0.0,
+            meaning="Drift of sound against true time.",
+        ),
+        Measurand(
+            "band_low",
+            "lower band limit",
+            "Hz",
+            better="less",
+            meaning="Where the bass has fallen by 6 dB.",
+        ),
+        Measurand(
+            "band_high",
+            "upper band limit",
+            "Hz",
+            better="more",
+            meaning="Where the treble has fallen by 6 dB.",
+        ),
+    ),
+    order=210,
     findings={
         "audio_codec": "How the sound is coded.",
         "audio_rate": "Samples per second by the file.",

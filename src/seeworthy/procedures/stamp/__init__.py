@@ -10,6 +10,7 @@ PROCEDURE = Procedure(
     question="Is a date, a time or a mark burned into the picture?",
     version=1,
     yields=(),
+    order=40,
     findings={
         "stamp_present": "Something is burned into the picture.",
         "stamp_box": "Where: left, top, width and height in px, of the largest.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Procedure, Step, later
 
 _FINDINGS = {
@@ -47,7 +48,23 @@ PROCEDURE = Procedure(
     title="What the file says",
     question="What does the camera write, and does it keep to its own label?",
     version=1,
-    yields=("bit_rate_mean", "bit_rate_peak", "duration"),
+    yields=(
+        Measurand(
+            "bit_rate_mean",
+            "mean bit rate",
+            "Mbit/s",
+            better="more",
+            meaning="How fast the card fills; more keeps more detail.",
+        ),
+        Measurand(
+            "bit_rate_peak",
+            "peak bit rate in one second",
+            "Mbit/s",
+            meaning="What the card must keep up with.",
+        ),
+        Measurand("duration", "duration", "s", meaning="How long the clip really is."),
+    ),
+    order=20,
     findings=_FINDINGS,
     files=(Files("", ("clip",), "Any clip, as the camera wrote it, not sent through a program."),),
     steps=(

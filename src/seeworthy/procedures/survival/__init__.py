@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -11,12 +12,46 @@ PROCEDURE = Procedure(
     question="Is it still the same camera after the flight?",
     version=1,
     yields=(
-        "sharpness_change",
-        "decentring_change",
-        "timing_change",
-        "flights_survived",
-        "failure_bound",
+        Measurand(
+            "sharpness_change",
+            "change of sharpness",
+            "",
+            better="nearer",
+            ideal=1.0,
+            meaning="After over before; 1 is unchanged.",
+        ),
+        Measurand(
+            "decentring_change",
+            "change of decentring",
+            "",
+            better="nearer",
+            ideal=1.0,
+            meaning="After over before; 1 is unchanged.",
+        ),
+        Measurand(
+            "timing_change",
+            "change of frame rate",
+            "ppm",
+            better="nearer",
+            ideal=0.0,
+            meaning="After against before; 0 is unchanged.",
+        ),
+        Measurand(
+            "flights_survived",
+            "flights survived",
+            "",
+            better="more",
+            meaning="Flights after which the camera measured the same.",
+        ),
+        Measurand(
+            "failure_bound",
+            "upper bound of failure probability",
+            "",
+            better="less",
+            meaning="Per flight, at 95 % confidence.",
+        ),
     ),
+    order=200,
     findings={
         "survived": "yes, no or cannot tell.",
         "flights": "Flights between the two sets of takes.",

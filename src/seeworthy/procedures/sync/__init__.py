@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -10,7 +11,25 @@ PROCEDURE = Procedure(
     title="Sound against picture",
     question="Does the sound fit the picture, and does it stay so?",
     version=1,
-    yields=("av_offset", "av_drift"),
+    yields=(
+        Measurand(
+            "av_offset",
+            "sound against picture",
+            "ms",
+            better="nearer",
+            ideal=0.0,
+            meaning="Positive: the sound comes late.",
+        ),
+        Measurand(
+            "av_drift",
+            "drift of sound against picture",
+            "ppm",
+            better="nearer",
+            ideal=0.0,
+            meaning="Growth of the offset with time.",
+        ),
+    ),
+    order=220,
     findings={
         "beeps_heard": "Beeps heard in the clip.",
         "beeps_used": "Beeps that the clock in the picture times.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Option, Procedure, Step, later
 from seeworthy.procedures.timing.words import FINDINGS, READING
 
@@ -10,7 +11,28 @@ PROCEDURE = Procedure(
     title="Frame timing",
     question="Does it record every frame, evenly?",
     version=2,
-    yields=("frame_rate", "frame_jitter", "rate_error"),
+    yields=(
+        Measurand(
+            "frame_rate",
+            "frame rate",
+            "Hz",
+            better="more",
+            feels=("light",),
+            meaning="Pictures per second that are really in the file.",
+        ),
+        Measurand(
+            "frame_jitter", "frame jitter", "ms", better="less", meaning="Unevenness of motion."
+        ),
+        Measurand(
+            "rate_error",
+            "clock rate error",
+            "ppm",
+            better="nearer",
+            ideal=0.0,
+            meaning="How fast the camera's clock drifts against true time.",
+        ),
+    ),
+    order=30,
     findings={
         "dropped_frames": (
             "frames missing from the cadence of the time stamps: count, and the frame before each "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
@@ -10,7 +11,27 @@ PROCEDURE = Procedure(
     title="Angle of view by tape",
     question="How much of the land do you see?",
     version=1,
-    yields=("hfov", "vfov", "dfov", "entrance_offset"),
+    yields=(
+        Measurand(
+            "hfov",
+            "horizontal angle of view",
+            "deg",
+            meaning="How much of the land you see from side to side.",
+        ),
+        Measurand(
+            "vfov", "vertical angle of view", "deg", meaning="How much you see from top to bottom."
+        ),
+        Measurand(
+            "dfov", "diagonal angle of view", "deg", meaning="The figure sellers like to quote."
+        ),
+        Measurand(
+            "entrance_offset",
+            "entrance pupil behind the lens front",
+            "mm",
+            meaning="Where the rays really meet; corrects the tape.",
+        ),
+    ),
+    order=70,
     steps=(
         Step(
             "Lay a tape across a wall at lens height and set the camera square in front of it, "
@@ -67,5 +88,4 @@ PROCEDURE = Procedure(
     conclude=later(__name__, "conclude"),
     setup="tape and wall",
     minutes=8,
-    methods=("tape",),
 )

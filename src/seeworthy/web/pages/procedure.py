@@ -43,7 +43,7 @@ def procedure_page(request: Request, site: TheSite, name: str, camera: str = "")
     page = ProcedurePage(
         chosen,
         cautions_of(chosen),
-        [(measurand(m).title, measurand(m).unit) for m in chosen.yields],
+        [(measurand(m).title, measurand(m).unit) for m in chosen.measurand_ids],
         cameras,
         camera or (cameras[0].name if len(cameras) == 1 else ""),
         fields_of(chosen),
