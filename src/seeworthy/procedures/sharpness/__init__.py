@@ -16,7 +16,7 @@ PROCEDURE = Procedure(
     id="sharpness",
     title="Sharpness",
     question="How much detail does it keep, in the middle and in the corners?",
-    version=1,
+    version=2,
     yields=(
         *(
             Measurand(
@@ -54,7 +54,8 @@ PROCEDURE = Procedure(
     ),
     order=90,
     findings={
-        "edges_from": "Our target, a marked region, or edges of the scene.",
+        "edges_from": "Our target, or a marked region.",
+        "places_measured": "Places of the frame that were measured; of others nothing is known.",
         "edges_used": "Edges that were measured.",
         "edges_refused": "Edges that were left out.",
         "frames": "Still frames that were averaged.",

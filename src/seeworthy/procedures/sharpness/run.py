@@ -22,6 +22,7 @@ from seeworthy.procedures.declare import (
     Watch,
 )
 from seeworthy.procedures.sharpness.measure import (
+    CODER,
     EdgeResult,
     Place,
     Region,
@@ -35,6 +36,8 @@ from seeworthy.targets.find import find
 
 _CLIPPED = 0.25  # share of the picture
 _SHARPENED = 5.0  # % overshoot from which a picture counts as sharpened
+_GRAINY = 0.01  # share of MTF50 that the coder may have taken, from which it is said (a judgement)
+_OFFERED = 4  # edges of a scene that are offered for marking
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
@@ -49,7 +52,10 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     if watcher.mean is None or watcher.stage is None:
         raise CannotMeasure("The file holds no whole frame.", "Film it again.")
     frames, clip, assumed = _light(watcher, inputs.file().guess_kind() == "still")
-    regions, how = _where(inputs, watcher.mean, frames)
+    found = _where(inputs, watcher.mean)
+    if found is None:
+        raise _unmarked(watcher.mean, frames, clip)
+    regions, how = found
     edges, refused = _measure(frames, regions, clip)
     picture = _draw(watcher.mean, edges)
     if not edges:
@@ -57,7 +63,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         raise CannotMeasure(first.message, first.hint, (picture,))
     places = by_place(edges)
     corners = corner_figures(places)
-    warnings = [*assumed, *_doubts(edges, refused, watcher.count), *_stand_ins(edges, how)]
+    warnings = [*assumed, *_doubts(edges, refused, watcher.count), *_one_way(edges, how)]
     results = _results(places, corners, edges)
     return Outcome(
         tuple(results),
@@ -70,6 +76,10 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     )
 
 
+_PLACES = (
+    "top_left", "top", "top_right", "left", "centre", "right", "bottom_left", "bottom",
+    "bottom_right",
+)  # fmt: skip
 _HOW = (
     "Film the target of `seeworthy target edges`, or any dark-bright edge 2° to 15° off the "
     "upright or level, sharp, still and not clipped; mark one with --option region=x,y,w,h."
@@ -90,19 +100,15 @@ def _regions(inputs: Inputs) -> list[tuple[int, int, int, int]]:
     return [marked_box(text, least=16) for text in inputs.options.get("region", ())]
 
 
-def _where(inputs: Inputs, mean: Any, frames: Sequence[Any]) -> tuple[list[Region], str]:
-    """Return the regions: marked by the user, of our target, or of any edge in the scene."""
+def _where(inputs: Inputs, mean: Any) -> tuple[list[Region], str] | None:
+    """Return the regions marked by the user or of our target; None where there is neither.
+
+    An edge of a scene is never taken unasked: whether it is sharp itself, and at one distance,
+    only the user knows.
+    """
     marked = _regions(inputs)
     if marked:
-        regions = []
-        for i, (x, y, w, h) in enumerate(marked, 1):
-            corners = np.array(
-                [[x, y], [x + w - 1, y], [x + w - 1, y + h - 1], [x, y + h - 1]], float
-            )
-            orientation = _orientation(frames[0][y : y + h, x : x + w])
-            where = position_of(corners.mean(axis=0), mean.shape)
-            regions.append(Region(f"region {i}", where, orientation, corners))
-        return regions, "marked region"
+        return [_marked(box, i, mean) for i, box in enumerate(marked, 1)], "marked region"
     trouble = None
     for name in ("edges", "edges-high"):
         try:
@@ -116,7 +122,44 @@ def _where(inputs: Inputs, mean: Any, frames: Sequence[Any]) -> tuple[list[Regio
         ], "target"
     if trouble is not None and "This is the target" in trouble.message:
         raise trouble
-    return find_edges(np.mean(frames, axis=0)), "edges of the scene"
+    return None
+
+
+def _marked(box: tuple[int, int, int, int], number: int, mean: Any) -> Region:
+    x, y, w, h = box
+    corners = np.array([[x, y], [x + w - 1, y], [x + w - 1, y + h - 1], [x, y + h - 1]], float)
+    where = position_of(corners.mean(axis=0), mean.shape)
+    return Region(f"region {number}", where, _orientation(mean[y : y + h, x : x + w]), corners)
+
+
+def _unmarked(mean: Any, frames: Sequence[Any], clip: tuple[float, float]) -> CannotMeasure:
+    """Say that there is no target, and which edges of the scene could be marked instead."""
+    edges, _ = _measure(frames, find_edges(np.mean(frames, axis=0)), clip)
+    offered = edges[:_OFFERED]
+    drawn = canvas(mean)
+    for e in offered:
+        draw_outline(drawn, e.region.corners, BLUE, 2)
+    clipped = float(np.mean(frames[0] >= clip[1]))
+    if not offered and clipped > _CLIPPED:
+        said = _why(frames, clip, [])
+        return CannotMeasure(said.message, said.hint, (encode("edges.png", "The picture.", drawn),))
+    hint = _HOW + " If the camera mirrors its picture, add --option mirrored=yes."
+    if offered:
+        boxes = ", ".join(f"region={_box(e.region)}" for e in offered)
+        hint += f" Edges of this scene that could be marked, if they are sharp: {boxes}."
+    caption = "Edges of the scene that could be marked." if offered else "No target was found here."
+    return CannotMeasure(
+        "The edges target was not found, and no edge was marked: other edges are not measured "
+        "unasked, because nobody can tell whether they are sharp themselves.",
+        hint,
+        (encode("edges.png", caption, np.asarray(drawn)),),
+    )
+
+
+def _box(region: Region) -> str:
+    x, y = np.floor(region.corners.min(axis=0)).astype(int)
+    w, h = np.ceil(np.ptp(region.corners, axis=0)).astype(int)
+    return f"{x},{y},{w},{h}"
 
 
 def _orientation(tile: Any) -> str:
@@ -172,12 +215,18 @@ def _findings(
     peak = max(e.sfr.peak for e in edges)
     return {
         "edges_from": how,
+        "places_measured": [p.replace("_", " ") for p in _places_of(edges)],
         "edges_used": len(edges),
         "edges_refused": len(refused),
         "frames": frames,
         "sharpened": bool(_overshoot(edges) > _SHARPENED),
         "highest_response": round(peak, 3),
     }
+
+
+def _places_of(edges: Sequence[EdgeResult]) -> list[str]:
+    seen = {e.region.position for e in edges}
+    return [p for p in _PLACES if p in seen]
 
 
 def _overshoot(edges: Sequence[EdgeResult]) -> float:
@@ -198,6 +247,13 @@ def _doubts(
             f"Only {frames} frame{'s' if frames != 1 else ''} stood still; ten seconds on a tripod "
             "make the figures more certain."
         )
+    coder = CODER * sum(e.grain for e in edges) ** 2 / len(edges) ** 2
+    if coder > _GRAINY:
+        found.append(
+            f"The picture is grainy, and coding takes fine detail along with grain: MTF50 is that "
+            f"of the picture as coded. About {100 * coder:.0f} % is left open for what the lens "
+            "gives; use more light."
+        )
     left_out = dict.fromkeys(e.message for e in refused)
     return found + [f"An edge was left out: {text}" for text in left_out]
 
@@ -215,21 +271,15 @@ def _why(
     return refused[0] if refused else CannotMeasure("No slanted edge was found.", _HOW)
 
 
-def _stand_ins(edges: Sequence[EdgeResult], how: str) -> list[str]:
-    """Say what edges of a scene cannot say."""
-    if how != "edges of the scene":
-        return []
-    found = [
-        "The edges target was not found; any edges of the scene were measured. If the camera "
-        "mirrors its picture, add --option mirrored=yes."
-    ]
+def _one_way(edges: Sequence[EdgeResult], how: str) -> list[str]:
+    """Say what marked edges of one direction cannot say."""
     directions = {e.region.orientation for e in edges}
-    if len(directions) == 1:
-        found.append(
-            f"Only {directions.pop()} edges were found: blur along them, of a moving camera, "
-            "does not show."
-        )
-    return found
+    if how == "target" or len(directions) > 1:
+        return []
+    return [
+        f"Only {directions.pop()} edges were marked: blur along them, of a moving camera, does "
+        "not show."
+    ]
 
 
 def _draw(mean: Any, edges: Sequence[EdgeResult]) -> Picture:
@@ -285,12 +335,8 @@ def _figures(
             Mark("rule", value=0.5, label="MTF50"),
         ),
     )
-    names = (
-        "top_left", "top", "top_right", "left", "centre", "right", "bottom_left", "bottom",
-        "bottom_right",
-    )  # fmt: skip
     cells: dict[str, list[Any]] = {"column": [], "row": [], "mtf50": []}
-    for i, name in enumerate(names):
+    for i, name in enumerate(_PLACES):
         found_places = [p.value for (position, _), p in places.items() if position == name]
         if found_places:
             cells["column"].append(("left", "middle", "right")[i % 3])
@@ -313,9 +359,17 @@ def _figures(
 def _sentence(
     places: dict[tuple[str, str], Place], corners: dict[str, Place], edges: Sequence[EdgeResult]
 ) -> str:
-    centre = [p.value for (position, _), p in places.items() if position == "centre"]
-    value = sum(centre) / len(centre) if centre else max(p.value for p in places.values())
-    parts = [f"It keeps detail down to about {0.5 / value:.1f} px a line in the middle"]
+    values = {
+        place: [p.value for (position, _), p in places.items() if position == place]
+        for place in _places_of(edges)
+    }
+    # The middle is named where the middle was measured, another place by its own name.
+    place = "centre" if "centre" in values else max(values, key=lambda k: max(values[k]))
+    value = sum(values[place]) / len(values[place])
+    where = "in the middle" if place == "centre" else f"at the {place.replace('_', ' ')}"
+    parts = [f"It keeps detail down to about {0.5 / value:.1f} px a line {where}"]
+    if place != "centre":
+        parts.append("the middle was not measured")
     even = corners.get("focus_evenness")
     if even is not None:
         parts.append(f"the corners keep {100 * even.value:.0f} % of that")

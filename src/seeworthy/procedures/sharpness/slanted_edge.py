@@ -323,6 +323,8 @@ def _overshoot(found: Spread, centre: float, rise: float) -> float:
     far = (np.abs(x) > 3 * rise + 3) & (np.abs(x) < np.abs(x).max() - 2 * BIN)
     if far.sum() < 8:
         far = np.abs(x) > 0.7 * np.abs(x).max()
+    if not (far & (x > 0)).any() or not (far & (x < 0)).any():
+        raise CannotMeasure("The region reaches too little to both sides of the edge.", _HOW)
     high, low = float(found.light[far & (x > 0)].mean()), float(found.light[far & (x < 0)].mean())
     # The largest of some noisy bins lies above them all by chance.
     noise = 2.0 * float(np.std(smooth[far & (x > 0)])) if (far & (x > 0)).sum() > 3 else 0.0
