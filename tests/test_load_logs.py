@@ -303,3 +303,41 @@ def test_a_plan_from_a_flat_launch_stands_at_the_measured_heights(put):
     for leg in plan.legs:
         truth = float(np.interp(leg.time, log.path.time, log.path.height))
         assert leg.distance.value == pytest.approx(truth, abs=1.0)
+
+
+# What the reader must not answer.
+
+
+def climbing(scale=1.0, header="Time (s),Altitude", quote=False):
+    """6 g of net push for 1.5 s, then a free coast; truth 495 m with the drag of the coast."""
+    t = np.arange(0, 30, 0.05)
+    x = np.clip(t - 2.0, 0, None)
+    v = np.where(x < 1.5, 6 * G0 * x, 6 * G0 * 1.5 - G0 * (x - 1.5))
+    h = np.cumsum(np.where((v > 0) | (x < 2), v, -8.0)) * 0.05
+    h = np.clip(h, 0, None) * scale
+    cells = [f'"{y:,.1f}"' if quote else f"{y:.1f}" for y in h]
+    return "\n".join([header, *(f"{a:.2f},{c}" for a, c in zip(t, cells, strict=True))]), h / scale
+
+
+def test_quoted_thousands_give_the_same_flight(put):
+    plain, height = climbing(3.28084, "Time (s),Altitude (ft)")
+    quoted, _ = climbing(3.28084, "Time (s),Altitude (ft)", True)
+    a, b = (first(measure(put(f"{i}.csv", x))) for i, x in enumerate((plain, quoted)))
+    assert a["apogee"].value == b["apogee"].value
+    assert holds(b["apogee"], height.max())
+    assert holds(b["mean_boost_acceleration"], 6 * G0)
+
+
+def test_feet_without_a_unit_are_asked_for(put):
+    text, height = climbing(3.28084)
+    with pytest.raises(CannotMeasure, match="are in ft but were read as m") as caught:
+        measure(put("feet.csv", text))
+    assert "units=height:ft" in caught.value.hint
+    found = first(measure(put("feet.csv", text), options={"units": ["height:ft"]}))
+    assert holds(found["apogee"], height.max())
+
+
+def test_a_log_without_flight_columns_says_its_header(put):
+    text = "serial,12345\n\nA,B\n" + "".join(f"{i},{i % 7}\n" for i in range(50))
+    with pytest.raises(CannotMeasure, match=r"line 2 was read as its header.*'A', 'B'"):
+        measure(put("x.csv", text))

@@ -235,3 +235,93 @@ def test_a_header_with_a_unit_of_another_kind_is_said(log_of):
     assert "'kg' is no unit of acceleration" in notes
     for fine in ("accel_z (m/s²)", "accel_z (g)", "accel (z)", "accel_z"):
         assert "is no unit" not in " ".join(log_of(f"time (s),{fine}\n" + rows).notes), fine
+
+
+# Cells that are no number are never dropped in silence.
+
+
+@pytest.mark.parametrize(
+    ("cell", "value"),
+    [
+        ('"1,160.3"', 1160.3),
+        ('"1,160"', 1160.0),
+        ('"12,345,678.5"', 12345678.5),
+        ("1'160.3", 1160.3),
+        ("1 160.3", 1160.3),
+        ("-0.5", -0.5),
+    ],
+)
+def test_thousands_are_read(log_of, cell, value):
+    rows = "".join(f"{i},{10 * i}\n" for i in range(20))
+    log = log_of(f"time_s,altitude_m\n{rows}20,{cell}\n")
+    t, y = log.series(log.first("height"))
+    assert t.size == 21
+    assert y[-1] == value
+
+
+def test_european_thousands_and_decimals(log_of):
+    rows = "".join(f"{i / 10:.1f};{i}\n".replace(".", ",") for i in range(20))
+    log = log_of(f"time_s;altitude_m\n{rows}2,0;1.160,3\n")
+    assert log.first("height").data[-1] == 1160.3
+
+
+def test_cells_that_are_no_number_are_counted(log_of):
+    rows = "".join(f"{i},{'ERR' if i in (5, 6) else i}\n" for i in range(40))
+    log = log_of("time_s,altitude_m\n" + rows)
+    assert any("2 of 40 cells of 'altitude_m' are no number, the first 'ERR' in row 6" in n
+               for n in log.notes)  # fmt: skip
+
+
+def test_a_column_of_broken_cells_is_refused(log_of):
+    rows = "".join(f"{i},{'E12' if i % 3 == 0 else i}\n" for i in range(60))
+    with pytest.raises(UnreadableInput, match="20 of 60 cells"):
+        log_of("time_s,altitude_m\n" + rows)
+
+
+def test_rows_with_too_many_cells_are_refused_when_many(log_of):
+    rows = "".join(f"{i},{'1,160' if i > 30 else i}\n" for i in range(60))
+    with pytest.raises(UnreadableInput, match="29 of 60 rows"):
+        log_of("time_s,altitude_m\n" + rows)
+    few = "".join(f"{i},{'1,160' if i > 57 else i}\n" for i in range(60))
+    log = log_of("time_s,altitude_m\n" + few)
+    assert any("2 of them, with more cells, were left out" in n for n in log.notes)
+
+
+FLOWN = [0, 0, 1, 8, 40, 120, 250, 380, 500, 600, 680, 740, 790, 820, 840, 850, 845, 830, 800,
+         760, 720, 680, 640, 600, 560, 520, 480]  # fmt: skip
+
+
+@pytest.mark.parametrize("mark", ["2450' AGL", "2450 ft", "2,450 feet AGL"])
+def test_a_preamble_is_told_from_the_table_and_gives_the_unit(log_of, mark):
+    head = f"serial,12345\n\nApogee: {mark}\nTime,Altitude\n"
+    log = log_of(head + "".join(f"{i * 0.5},{h}\n" for i, h in enumerate(FLOWN)))
+    height = log.first("height")
+    assert (height.header, height.unit, height.unit_from) == ("Altitude", "ft", "text")
+    assert log.told.apogee == (2450.0, "ft")
+    assert any("Line 3 was read as the header" in n for n in log.notes)
+    assert log.series(height)[0].size == len(FLOWN)
+
+
+def test_a_tab_file_without_header_is_read_by_its_numbers(log_of):
+    rows = "".join(f"{i * 0.5}\t{h}\t{7.9 - i % 2 / 10}\n" for i, h in enumerate(FLOWN))
+    log = log_of(rows)
+    assert [c.quantity for c in log.columns] == ["time", "height", ""]
+
+
+def test_cells_that_carry_their_unit(log_of):
+    log = log_of("".join(f"{i * 0.5},{h}',{76.7}F\n" for i, h in enumerate(FLOWN)))
+    assert log.columns[1].unit == "ft"
+    named = log_of("time_s,altitude,temp\n" + "".join(
+        f"{i * 0.5},{h}ft,{76.7}F\n" for i, h in enumerate(FLOWN)))  # fmt: skip
+    assert [c.unit for c in named.columns] == ["s", "ft", "degF"]
+    assert np.isfinite(named.first("height").data).all()
+
+
+def test_text_records_become_a_table(log_of):
+    log = log_of("logger 3\n" + "".join(f"t={i * 0.5} alt={h}\n" for i, h in enumerate(FLOWN)))
+    assert [c.quantity for c in log.columns] == ["time", "height"]
+    assert log.first("height").data.max() == 850
+
+
+def test_a_tick_in_the_header_is_feet():
+    assert meaning_of("Alt (')").unit == "ft"

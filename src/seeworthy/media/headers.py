@@ -82,7 +82,7 @@ _UNITS = {
     "us": "us", "µs": "us", "μs": "us", "usec": "us", "micros": "us", "microseconds": "us",
     "min": "min", "minutes": "min",
     "m": "m", "meter": "m", "meters": "m", "metre": "m", "metres": "m", "km": "km",
-    "ft": "ft", "feet": "ft", "foot": "ft", "cm": "cm", "mm": "mm",
+    "ft": "ft", "feet": "ft", "foot": "ft", "'": "ft", "\u2032": "ft", "cm": "cm", "mm": "mm",
     "pa": "Pa", "pascal": "Pa", "pascals": "Pa", "hpa": "hPa", "kpa": "kPa",
     "mbar": "mbar", "mb": "mbar", "millibar": "mbar", "bar": "bar", "psi": "psi",
     "psia": "psi", "inhg": "inHg", "mmhg": "mmHg", "atm": "atm",

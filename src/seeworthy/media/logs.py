@@ -13,132 +13,29 @@ both, `read_log` takes them).
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from seeworthy.ground.errors import BadQuantity, UnreadableInput, WrongCall
-from seeworthy.ground.quantities import convert, same_dimension
+from seeworthy.ground.quantities import same_dimension
+from seeworthy.media.cells import is_blank, is_clock, is_number, value_of, with_unit
+from seeworthy.media.columns import Column, Doubles, Log, UnitFrom
+from seeworthy.media.content import quantity_by_shape, unit_by_size
 from seeworthy.media.headers import QUANTITIES, Meaning, bracketed, fits, meaning_of, quantity_named
-from seeworthy.media.tables import Table, is_blank, is_clock, is_number, read_table
+from seeworthy.media.remarks import Told, told
+from seeworthy.media.tables import Table, read_table
 
 if TYPE_CHECKING:
     from seeworthy.media.source import Source
 
-Doubles = npt.NDArray[np.float64]
+__all__ = ["Column", "Log", "pairs", "read_log"]
+
 # Only assumptions that can change a flight's figures are worth a sentence.
 _FLOWN = ("time", "height", "pressure", "acceleration", "speed")
-UnitFrom = Literal["header", "data", "assumed", "user", ""]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Column:
-    """One column of numbers.
-
-    Attributes
-    ----------
-    header : str
-        As written in the file.
-    index : int
-        Place in the file, from 0.
-    quantity : str
-        ``time``, ``height``, ``pressure``, ``acceleration``, ``speed``,
-        ``temperature`` … (`seeworthy.media.headers.QUANTITIES`), ``""`` unknown.
-    unit : str
-        Unit of `data`, as `seeworthy.ground.quantities` knows it; ``""`` unknown.
-    unit_from : str
-        ``header``, ``data`` (from the size of the numbers), ``assumed``, ``user``.
-    axis : str
-        ``x``, ``y``, ``z``, ``axial``, ``vertical``, ``total`` or ``""``.
-    data : float64 array, (rows,)
-        In `unit`; NaN for blank and unreadable cells.
-    time : int or None
-        `index` of the time column it belongs to.
-    """
-
-    header: str
-    index: int
-    quantity: str
-    unit: str
-    unit_from: UnitFrom
-    axis: str
-    data: Doubles
-    time: int | None = None
-
-    def si(self) -> Doubles:
-        """Return the data in the unit of its quantity (s, m, Pa, m/s2, m/s, degC)."""
-        target = QUANTITIES.get(self.quantity, "")
-        if not self.unit or self.unit == target:
-            return self.data
-        zero = convert(0.0, self.unit, target)
-        return self.data * (convert(1.0, self.unit, target) - zero) + zero
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Log:
-    """All columns of numbers of one log.
-
-    Attributes
-    ----------
-    name : str
-        File name, for messages.
-    columns : tuple of Column
-        In file order.
-    left_out : tuple of str
-        Headers of columns without numbers.
-    notes : tuple of str
-        Sentences: what was assumed, rows that did not fit.
-    """
-
-    name: str
-    columns: tuple[Column, ...]
-    left_out: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-
-    def all(self, quantity: str) -> tuple[Column, ...]:
-        """Return the columns of a quantity, heights above ground before those above sea."""
-        found = [c for c in self.columns if c.quantity == quantity]
-        return tuple(sorted(found, key=_above_ground_first))
-
-    def first(self, quantity: str) -> Column | None:
-        """Return the first column of a quantity, or None."""
-        return next(iter(self.all(quantity)), None)
-
-    def at(self, index: int) -> Column:
-        """Return the column at a place in the file."""
-        return next(c for c in self.columns if c.index == index)
-
-    def series(self, column: Column) -> tuple[Doubles, Doubles]:
-        """Return time in seconds and data in SI where both are finite, file order kept.
-
-        Raises
-        ------
-        UnreadableInput
-            The column has no time.
-        """
-        if column.time is None:
-            raise UnreadableInput(
-                f"'{self.name}' has no column of time.",
-                "Name it with --option columns=time:HEADER (or its number, from 1).",
-            )
-        t, y = self.at(column.time).si(), column.si()
-        both = np.isfinite(t) & np.isfinite(y)
-        return t[both], y[both]
-
-    def describe(self) -> list[dict[str, str]]:
-        """Return what every column was taken for, as rows of words."""
-        return [
-            {
-                "header": c.header,
-                "quantity": c.quantity or "not used",
-                "unit": c.unit,
-                "unit_from": c.unit_from,
-                "axis": c.axis,
-            }
-            for c in self.columns
-        ]
+_ODD = 0.2
+"""Share of a column's cells that may be no number; beyond it the column is in doubt (judged)."""
 
 
 def pairs(text: str, what: str = "columns") -> dict[str, str]:
@@ -192,36 +89,90 @@ def read_log(
         `units` names a unit of another kind.
     """
     table = read_table(source)
-    notes: list[str] = []
-    if not table.has_header:
-        notes.append("The log has no header; its columns are called by number, from 1.")
-    if table.ragged:
-        notes.append(f"{table.ragged} rows have another number of cells than the rest.")
+    notes = _told_of_rows(table, source.name)
+    text = told(table.remarks)
     chosen = {_find(name, table, source.name): q for q, name in (columns or {}).items()}
     found: list[Column] = []
     left_out: list[str] = []
     for index, header in enumerate(table.headers):
-        data = _numbers([row[index] for row in table.rows], table.decimal)
+        cells = [row[index] for row in table.rows]
+        data, unit = _numbers(cells, table.decimal)
         if not np.isfinite(data).any():
             left_out.append(header)
             continue
-        guess = meaning_of(header, table.units[index])
-        found.append(_column(header, index, data, guess, chosen))
+        guess = meaning_of(header, table.units[index] or unit)
+        column = _column(header, index, data, guess, chosen)
+        notes += _odd_cells(column, cells, source.name)
+        found.append(column)
     if len(found) < 2:
         raise UnreadableInput(
             f"'{source.name}' holds fewer than two columns of numbers.",
             "Export the log as CSV: one column of time and one per sensor.",
         )
     found = _find_time(found, table, set(chosen.values()), notes)
+    if not table.has_header and not chosen:
+        found = _by_shape(found, notes)
     notes += _misfits(found, table, units or {})
-    found = [_with_unit(c, units or {}, table, notes) for c in found]
-    return Log(source.name, tuple(_tied_to_time(found)), tuple(left_out), tuple(notes))
+    found = [_with_unit(c, units or {}, table, text, notes) for c in found]
+    return Log(
+        source.name, tuple(_tied_to_time(found)), tuple(left_out), tuple(notes), text,
+        table.header_line,
+    )  # fmt: skip
 
 
-def _above_ground_first(column: Column) -> tuple[int, int]:
-    name = column.header.lower()
-    rank = 0 if "agl" in name or "height" in name else 2 if "msl" in name or "asl" in name else 1
-    return rank, column.index
+def _told_of_rows(table: Table, name: str) -> list[str]:
+    """Say what of the file is no part of the table, and refuse where that is much of it."""
+    notes = []
+    if not table.has_header:
+        notes.append("The log has no header; its columns are called by number, from 1.")
+    elif table.header_line > 1:
+        notes.append(f"Line {table.header_line} was read as the header.")
+    if table.lost > _ODD * (table.lost + len(table.rows)):
+        raise UnreadableInput(
+            f"{table.lost} of {table.lost + len(table.rows)} rows of '{name}' have more cells than "
+            f"the other rows, which have {len(table.headers)}.",
+            "Export the log again with one separator, and quotes around numbers that hold it.",
+        )
+    if table.ragged:
+        lost = f" {table.lost} of them, with more cells, were left out." if table.lost else ""
+        notes.append(f"{table.ragged} rows have another number of cells than the rest.{lost}")
+    return notes
+
+
+def _odd_cells(column: Column, cells: Sequence[str], name: str) -> list[str]:
+    """Count the cells of a column of numbers that are none."""
+    odd = [
+        (cell, i)
+        for i, (cell, value) in enumerate(zip(cells, column.data, strict=True))
+        if not np.isfinite(value) and not is_blank(cell)
+    ]
+    if not odd or column.quantity not in _FLOWN:
+        return []
+    filled = sum(not is_blank(cell) for cell in cells)
+    told_of = (
+        f"{len(odd)} of {filled} cells of '{column.header}' are no number, the first "
+        f"'{odd[0][0]}' in row {odd[0][1] + 1}"
+    )
+    if len(odd) > max(4, _ODD * filled):
+        raise UnreadableInput(
+            f"{told_of} of '{name}'.",
+            "Export the log again with plain numbers, or leave the column out with option "
+            "columns= naming the others.",
+        )
+    return [f"{told_of}; they were left out."]
+
+
+def _by_shape(found: list[Column], notes: list[str]) -> list[Column]:
+    """Without a header, take columns for what their numbers look like."""
+    nameless = [c for c in found if not c.quantity]
+    kinds = quantity_by_shape([c.data for c in nameless])
+    named = dict(zip((c.index for c in nameless), kinds, strict=True))
+    notes += [
+        f"'{c.header}' was taken for {named[c.index]} by the run of its numbers."
+        for c in nameless
+        if named[c.index]
+    ]
+    return [replace(c, quantity=named.get(c.index) or c.quantity) for c in found]
 
 
 def _find(name: str, table: Table, file: str) -> int:
@@ -239,16 +190,29 @@ def _find(name: str, table: Table, file: str) -> int:
     raise WrongCall(f"'{file}' has {several} called '{name}'.", f"Its columns: {shown}.")
 
 
-def _numbers(cells: Sequence[str], decimal: str) -> Doubles:
+def _numbers(cells: Sequence[str], decimal: str) -> tuple[Doubles, str]:
+    """Return the numbers of a column, NaN where there is none, and a unit in all its cells."""
     clocks = sum(is_clock(c) for c in cells[:50])
     if clocks > len(cells[:50]) // 2:
-        return _clock_seconds(cells)
+        return _clock_seconds(cells), ""
     out = np.full(len(cells), np.nan)
+    units: dict[str, int] = {}
     for i, cell in enumerate(cells):
-        if is_number(cell, decimal) and not is_blank(cell):
-            out[i] = float(cell.replace(",", ".") if decimal == "," else cell)
-    out[~np.isfinite(out)] = np.nan
-    return out
+        if is_blank(cell):
+            continue
+        if is_number(cell, decimal):
+            out[i] = value_of(cell, decimal)
+        elif (pair := with_unit(cell, decimal)) is not None:
+            out[i] = pair[0]
+            units[pair[1]] = units.get(pair[1], 0) + 1
+    # A unit in a few cells only, or several: those cells are no numbers of this column.
+    if len(units) == 1 and sum(units.values()) > 0.5 * np.count_nonzero(np.isfinite(out)):
+        return out, next(iter(units))
+    if units:
+        for i, cell in enumerate(cells):
+            if not is_number(cell, decimal):
+                out[i] = np.nan
+    return out, ""
 
 
 def _clock_seconds(cells: Sequence[str]) -> Doubles:
@@ -320,7 +284,9 @@ def _of_another_kind(unit: str, quantity: str) -> bool:
         return False
 
 
-def _with_unit(column: Column, units: Mapping[str, str], table: Table, notes: list[str]) -> Column:
+def _with_unit(
+    column: Column, units: Mapping[str, str], table: Table, text: Told, notes: list[str]
+) -> Column:
     quantity = column.quantity
     if not quantity:
         return column
@@ -336,36 +302,17 @@ def _with_unit(column: Column, units: Mapping[str, str], table: Table, notes: li
         return column
     if quantity == "time" and is_clock(table.rows[0][column.index]):
         return replace(column, unit="s", unit_from="header")
-    unit = _unit_by_size(quantity, column.data[np.isfinite(column.data)])
+    if quantity in text.units:
+        unit = text.units[quantity]
+        notes.append(f"'{column.header}' was taken to be in {unit}, as the text in the file says.")
+        return replace(column, unit=unit, unit_from="text")
+    unit = unit_by_size(quantity, column.data[np.isfinite(column.data)])
     source: UnitFrom = "data" if unit else "assumed"
     unit = unit or QUANTITIES[quantity]
     how = "by the size of its numbers" if source == "data" else "for want of a unit"
     if quantity in _FLOWN:
         notes.append(f"'{column.header}' was taken to be in {unit}, {how}.")
     return replace(column, unit=unit, unit_from=source)
-
-
-def _unit_by_size(quantity: str, data: Doubles) -> str:
-    """Tell the unit where the numbers leave no doubt, else ``""``."""
-    middle = float(np.median(np.abs(data)))
-    if quantity == "pressure":
-        # Air between sea level and 9 km has 1084 to 300 hPa.
-        ranges = (("Pa", 3e4, 1.1e5), ("hPa", 300, 1100), ("kPa", 30.5, 110), ("inHg", 16.5, 30.4))
-        return next((u for u, low, high in ranges if low <= middle <= high), "")
-    if quantity == "time" and data.size > 2:
-        step = float(np.median(np.diff(data)))
-        whole = bool(np.all(data == np.round(data)))
-        # Whole numbers that step by 2 or more per sample: counters of milli- or microseconds.
-        if whole and step >= 2:
-            return "us" if step >= 2000 else "ms"
-    if quantity == "acceleration":
-        # A logger at rest before launch reads 1 g.
-        rest = float(np.median(np.abs(data[: max(3, data.size // 50)])))
-        if 0.8 <= rest <= 1.2:
-            return "gee"
-        if 9.3 <= rest <= 10.3:
-            return "m/s2"
-    return ""
 
 
 def _tied_to_time(found: Sequence[Column]) -> list[Column]:

@@ -14,16 +14,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from seeworthy.ground.errors import UnreadableInput
+from seeworthy.media.cells import is_blank, is_datum, is_number
 
 if TYPE_CHECKING:
     from seeworthy.media.source import Source
 
 LARGEST = 256 * 1024 * 1024
 _COMMENT = ("#", "//", "%", "!")
-_BLANK = {"", "-", "--", "nan", "na", "n/a", "null", "none", "inf", "-inf", "+inf", "?"}
-_POINT = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
-_COMMA = re.compile(r"[+-]?(?:\d+,?\d*|,\d+)(?:[eE][+-]?\d+)?")
-_CLOCK = re.compile(r"(?:\d{4}-\d\d-\d\d[T ])?\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?Z?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +42,12 @@ class Table:
     has_header : bool
     ragged : int
         Rows inside the table that had another number of cells.
+    lost : int
+        Of these, rows with more cells than columns: they were left out.
+    remarks : tuple of str
+        Lines of text above, inside and below the numbers that are no header.
+    header_line : int
+        Line of the file (blank lines not counted) read as header, from 1; 0 for none.
     """
 
     headers: tuple[str, ...]
@@ -54,21 +57,9 @@ class Table:
     decimal: str
     has_header: bool
     ragged: int = 0
-
-
-def is_blank(cell: str) -> bool:
-    """Tell whether a cell says 'no value'."""
-    return cell.lower() in _BLANK
-
-
-def is_clock(cell: str) -> bool:
-    """Tell whether a cell is a time of day or a date with one."""
-    return _CLOCK.fullmatch(cell) is not None
-
-
-def is_number(cell: str, decimal: str) -> bool:
-    """Tell whether a cell is a number with this decimal mark."""
-    return (_POINT if decimal == "." else _COMMA).fullmatch(cell) is not None
+    lost: int = 0
+    remarks: tuple[str, ...] = ()
+    header_line: int = 0
 
 
 def read_table(source: Source) -> Table:
@@ -83,24 +74,87 @@ def read_table(source: Source) -> Table:
     forced = re.fullmatch(r"sep=(.)", lines[0].strip(), re.I) if lines else None
     if forced:
         lines = lines[1:]
+    lines = _records(lines)
     separator, decimal = _dialect(lines, forced.group(1) if forced else "")
     cells = [split(line, separator) for line in lines]
     comment = [line.lstrip().startswith(_COMMENT) for line in lines]
     width = _width(cells, comment, decimal)
-    first = next(
-        (i for i, row in enumerate(cells) if not comment[i] and _is_data(row, width, decimal)), None
-    )
+    first = _first(cells, comment, width, decimal)
     if width < 2 or first is None:
         raise UnreadableInput(
             f"'{source.name}' holds no table of numbers with at least two columns.",
             "Export the log as CSV: one column of time and one per sensor.",
         )
-    headers, units = _header(cells, lines, comment, first, width, separator, decimal)
-    body = [row for i, row in enumerate(cells[first:], first) if not comment[i] and any(row)]
+    headers, units, at = _header(cells, lines, comment, first, width, separator, decimal)
+    body, remarks = [], [line for i, line in enumerate(lines[:first]) if i != at]
+    for i, row in enumerate(cells[first:], first):
+        if comment[i] or not any(is_datum(c, decimal) for c in row):
+            remarks.append(lines[i])
+        else:
+            body.append(row)
     rows = [row + [""] * (width - len(row)) for row in body if len(row) <= width]
     ragged = sum(len(row) != width for row in body)
     names = headers or tuple(f"column {i + 1}" for i in range(width))
-    return Table(names, units, rows, separator, decimal, bool(headers), ragged)
+    return Table(
+        names, units, rows, separator, decimal, bool(headers), ragged, len(body) - len(rows),
+        tuple(r for r in remarks if r.strip()), 0 if at is None else at + 1,
+    )  # fmt: skip
+
+
+def _first(
+    cells: Sequence[list[str]], comment: Sequence[bool], width: int, decimal: str
+) -> int | None:
+    """Return the line in which the numbers begin.
+
+    A preamble has lines as wide as the table (``serial,12345``). A line of the table has
+    values where nearly all lines have values, and another such line follows it.
+    """
+    wide = [i for i, row in enumerate(cells) if not comment[i] and len(row) == width]
+    sample = [cells[i] for i in wide[len(wide) // 3 :][:300]]
+    if not sample:
+        return None
+
+    def filled(row: Sequence[str], k: int) -> bool:
+        return is_datum(row[k], decimal)
+
+    shares = [sum(filled(row, k) for row in sample) / len(sample) for k in range(width)]
+    sure = [k for k, share in enumerate(shares) if share > 0.9]  # nearly all; a judgement
+
+    def is_row(i: int) -> bool:
+        row = cells[i]
+        if sure:
+            return all(filled(row, k) or is_blank(row[k]) for k in sure) and any(
+                filled(row, k) for k in sure
+            )
+        return _is_data(row, width, decimal)
+
+    for at, i in enumerate(wide):
+        after = wide[at + 1 : at + 3]
+        if is_row(i) and all(is_row(j) for j in after):
+            return i
+    return None
+
+
+def _records(lines: list[str]) -> list[str]:
+    """Turn lines of named values (``t=0.05 alt=33``) into a table with a header.
+
+    Only where most lines name the same things, each with a number.
+    """
+    named = [re.findall(r"([A-Za-z_][\w/]*)\s*[:=]\s*([+-]?\d[\d.]*)", line) for line in lines]
+    keys: dict[tuple[str, ...], int] = {}
+    for pairs in named:
+        if len(pairs) >= 2:
+            key = tuple(k for k, _ in pairs)
+            keys[key] = keys.get(key, 0) + 1
+    if not keys:
+        return lines
+    chosen = max(keys, key=lambda k: keys[k])
+    if keys[chosen] < 8 or keys[chosen] < 0.6 * len(lines) or len(set(chosen)) != len(chosen):
+        return lines
+    rows = [",".join(v for _, v in p) for p in named if tuple(k for k, _ in p) == chosen]
+    rest = ["# " + line for line, p in zip(lines, named, strict=True)
+            if tuple(k for k, _ in p) != chosen]  # fmt: skip
+    return [*rest, ",".join(chosen), *rows]
 
 
 def split(line: str, separator: str) -> list[str]:
@@ -138,12 +192,12 @@ def _dialect(lines: Sequence[str], forced: str) -> tuple[str, str]:
     middle = plain[len(plain) // 3 :][:200] or plain
     best, score = (",", "."), -1.0
     for separator in (forced,) if forced else (",", ";", "\t", " "):
-        for decimal in (".", ",") if separator != "," else (".",):
+        for decimal in (".", ","):
             rows = [split(line, separator) for line in middle]
             cells = [c for row in rows for c in row]
             if not cells or len(cells) < 2 * len(rows):
                 continue
-            good = sum(is_number(c, decimal) or is_clock(c) for c in cells)
+            good = sum(is_datum(c, decimal) for c in cells)
             mine = good / len(cells) * (1.0 if separator != " " else 0.999)
             if mine > score:
                 best, score = (separator, decimal), mine
@@ -154,13 +208,13 @@ def _width(cells: Sequence[Sequence[str]], comment: Sequence[bool], decimal: str
     """Return the commonest number of cells among lines that hold numbers."""
     counts: dict[int, int] = {}
     for row, skip in zip(cells, comment, strict=True):
-        if not skip and any(is_number(c, decimal) for c in row):
+        if not skip and any(is_datum(c, decimal) for c in row):
             counts[len(row)] = counts.get(len(row), 0) + 1
     return max(counts, key=lambda n: (counts[n], n), default=0)
 
 
 def _is_data(row: Sequence[str], width: int, decimal: str) -> bool:
-    numbers = sum(is_number(c, decimal) or is_clock(c) for c in row)
+    numbers = sum(is_datum(c, decimal) for c in row)
     return len(row) == width and numbers >= max(1, min(2, width // 3))
 
 
@@ -172,23 +226,30 @@ def _header(
     width: int,
     separator: str,
     decimal: str,
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Return header and units from the lines right above the numbers."""
-    above: list[list[str]] = []
-    for i in range(first - 1, max(-1, first - 4), -1):
-        row = cells[i]
-        if comment[i]:
-            row = split(lines[i].lstrip().lstrip("#/%!").strip(), separator)
-        elif separator != " " and len(row) == width + 1 and not row[-1]:
-            row = row[:-1]
-        if len(row) == width and not any(is_number(c, decimal) for c in row):
-            above.append(row)
+) -> tuple[tuple[str, ...], tuple[str, ...], int | None]:
+    """Return header, units and the header's line from the lines right above the numbers."""
+    above: list[tuple[int, list[str]]] = []
+    for i in range(first - 1, max(-1, first - 5), -1):
+        line = lines[i].lstrip().lstrip("#/%!").strip() if comment[i] else lines[i]
+        row = next((r for r in _cuts(line, separator) if len(r) == width), None)
+        if row is not None and not any(is_number(c, decimal) for c in row) and any(row):
+            above.append((i, row))
     none = ("",) * width
     if not above:
-        return (), none
-    if len(above) > 1 and _looks_like_units(above[0]):
-        return tuple(above[1]), tuple(c.strip("[]() ") for c in above[0])
-    return tuple(above[0]), none
+        return (), none, None
+    if len(above) > 1 and _looks_like_units(above[0][1]):
+        units = tuple(c.strip("[]() ") for c in above[0][1])
+        return tuple(above[1][1]), units, above[1][0]
+    return tuple(above[0][1]), none, above[0][0]
+
+
+def _cuts(line: str, separator: str) -> list[list[str]]:
+    """Return the cells of a header line, cut as the table is, or as headers are besides."""
+    rows = [split(line, s) for s in (separator, ",", ";", "\t")]
+    rows.append(re.split(r"\s{2,}|\t", line.strip()))
+    # One cell more or less than the table: a separator too many at the line's end.
+    rows += [row[:-1] for row in rows if row and not row[-1]] + [[*rows[0], ""]]
+    return rows
 
 
 def _looks_like_units(row: Sequence[str]) -> bool:

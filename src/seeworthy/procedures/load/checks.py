@@ -10,6 +10,9 @@ from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.fuse import Track
 from seeworthy.procedures.load.series import Series
 
+FEET = 3.28084
+"""Feet in a metre (exactly 1/0.3048)."""
+
 
 def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) -> None:
     """Compare the speed that the push gives with that of the height.
@@ -56,7 +59,13 @@ def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) 
 
 
 def check_fall(notes: list[str], track: Track, burnout: float, top: float) -> None:
-    """Warn when the height falls off near the apogee as it would in another unit."""
+    """Tell feet from metres by how the height falls off near the apogee.
+
+    Raises
+    ------
+    CannotMeasure
+        It falls off as heights in feet do that were read as metres.
+    """
     span = top - burnout
     if span < 3:
         return
@@ -65,9 +74,15 @@ def check_fall(notes: list[str], track: Track, burnout: float, top: float) -> No
         return
     t, h = track.time[part], track.height[part]
     fall = -2 * float(np.polyfit(t - t[0], h, 2)[0])
-    for factor, unit in ((3.28084, "ft"), (1 / 3.28084, "m (they were read as ft)")):
-        if abs(fall / (G0 * factor) - 1) < 0.2:
-            notes.append(
-                f"Near its top the craft slows by {fall:.1f} m/s each second where gravity gives "
-                f"9.8: the heights may be in {unit}. Say so with option units=height:."
-            )
+    seen = f"Near its top the craft slows by {fall:.1f} m/s each second where gravity gives 9.8"
+    # 20 %: drag at the speeds of the last seconds adds less, a slanting path takes less off.
+    if abs(fall / (G0 * FEET) - 1) < 0.2:
+        raise CannotMeasure(
+            f"{seen}: the heights are in ft but were read as m.",
+            "Say so with option units=height:ft.",
+        )
+    if abs(fall * FEET / G0 - 1) < 0.2:
+        notes.append(
+            f"{seen}: the heights may be in m (they were read as ft). If so, say "
+            "option units=height:m."
+        )

@@ -102,6 +102,7 @@ def _one_unit(log: Log) -> Log:
 
 
 def _analyse(inputs: Inputs, logs: list[Log]) -> tuple[Flight, list[str]]:
+    _has_something(logs)
     accel, names, accel_log = _acceleration(logs)
     heights, height_log, height_name = _heights(inputs, logs, accel_log)
     used = [f"acceleration ({', '.join(n or 'one axis' for n in names)})"] if accel else []
@@ -121,6 +122,21 @@ def _analyse(inputs: Inputs, logs: list[Log]) -> tuple[Flight, list[str]]:
         if part is not None:
             flight.facts[f"{what}_log"] = _kept(part)
     return flight, used
+
+
+def _has_something(logs: list[Log]) -> None:
+    """Refuse logs without a column to measure, saying what was read as their header."""
+    if any(log.first(quantity) for log in logs for quantity in _FLIGHT_MEASURES):
+        return
+    log = logs[0]
+    line = f"line {log.header_line}" if log.header_line else "no line"
+    shown = ", ".join(f"'{c.header.strip()}'" for c in log.columns)
+    raise CannotMeasure(
+        f"'{log.name}' has neither height, pressure nor acceleration; {line} was read as its "
+        f"header, its columns of numbers are {shown}.",
+        "Name the columns by header or number: option columns=time:1,height:2 (or acceleration:, "
+        "pressure:), and their units with units=.",
+    )
 
 
 def _kept(series: Series) -> dict[str, Any]:

@@ -1,0 +1,138 @@
+"""Columns of a log, and the log they make."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from seeworthy.ground.errors import UnreadableInput
+from seeworthy.ground.quantities import convert
+from seeworthy.media.headers import QUANTITIES
+from seeworthy.media.remarks import Told
+
+Doubles = npt.NDArray[np.float64]
+UnitFrom = Literal["header", "text", "data", "assumed", "user", ""]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Column:
+    """One column of numbers.
+
+    Attributes
+    ----------
+    header : str
+        As written in the file.
+    index : int
+        Place in the file, from 0.
+    quantity : str
+        ``time``, ``height``, ``pressure``, ``acceleration``, ``speed``,
+        ``temperature`` … (`seeworthy.media.headers.QUANTITIES`), ``""`` unknown.
+    unit : str
+        Unit of `data`, as `seeworthy.ground.quantities` knows it; ``""`` unknown.
+    unit_from : str
+        ``header``, ``text`` (lines around the table), ``data`` (from the size of the
+        numbers), ``assumed``, ``user``.
+    axis : str
+        ``x``, ``y``, ``z``, ``axial``, ``vertical``, ``total`` or ``""``.
+    data : float64 array, (rows,)
+        In `unit`; NaN for blank and unreadable cells.
+    time : int or None
+        `index` of the time column it belongs to.
+    """
+
+    header: str
+    index: int
+    quantity: str
+    unit: str
+    unit_from: UnitFrom
+    axis: str
+    data: Doubles
+    time: int | None = None
+
+    def si(self) -> Doubles:
+        """Return the data in the unit of its quantity (s, m, Pa, m/s2, m/s, degC)."""
+        target = QUANTITIES.get(self.quantity, "")
+        if not self.unit or self.unit == target:
+            return self.data
+        zero = convert(0.0, self.unit, target)
+        return self.data * (convert(1.0, self.unit, target) - zero) + zero
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Log:
+    """All columns of numbers of one log.
+
+    Attributes
+    ----------
+    name : str
+        File name, for messages.
+    columns : tuple of Column
+        In file order.
+    left_out : tuple of str
+        Headers of columns without numbers.
+    notes : tuple of str
+        Sentences: what was assumed, rows that did not fit.
+    told : Told
+        What the lines of text around the table say.
+    header_line : int
+        Line read as header, from 1; 0 for none.
+    """
+
+    name: str
+    columns: tuple[Column, ...]
+    left_out: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    told: Told = field(default_factory=Told)
+    header_line: int = 0
+
+    def all(self, quantity: str) -> tuple[Column, ...]:
+        """Return the columns of a quantity, heights above ground before those above sea."""
+        found = [c for c in self.columns if c.quantity == quantity]
+        return tuple(sorted(found, key=_above_ground_first))
+
+    def first(self, quantity: str) -> Column | None:
+        """Return the first column of a quantity, or None."""
+        return next(iter(self.all(quantity)), None)
+
+    def at(self, index: int) -> Column:
+        """Return the column at a place in the file."""
+        return next(c for c in self.columns if c.index == index)
+
+    def series(self, column: Column) -> tuple[Doubles, Doubles]:
+        """Return time in seconds and data in SI where both are finite, file order kept.
+
+        Raises
+        ------
+        UnreadableInput
+            The column has no time.
+        """
+        if column.time is None:
+            raise UnreadableInput(
+                f"'{self.name}' has no column of time.",
+                "Name it with --option columns=time:HEADER (or its number, from 1).",
+            )
+        t, y = self.at(column.time).si(), column.si()
+        both = np.isfinite(t) & np.isfinite(y)
+        return t[both], y[both]
+
+    def describe(self) -> list[dict[str, str]]:
+        """Return what every column was taken for, as rows of words."""
+        return [
+            {
+                "header": c.header,
+                "quantity": c.quantity or "not used",
+                "unit": c.unit,
+                "unit_from": c.unit_from,
+                "axis": c.axis,
+            }
+            for c in self.columns
+        ]
+
+
+def _above_ground_first(column: Column) -> tuple[int, int]:
+    name = column.header.lower()
+    rank = 0 if "agl" in name or "height" in name else 2 if "msl" in name or "asl" in name else 1
+    return rank, column.index
