@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from seeworthy.ground.quantities import coverage_factor
-from seeworthy.judge.compare.differences import Value, differences, dof_from_interval, groups, holm
+from seeworthy.ground.uncertainty import coverage_factor, dof_from_interval
+from seeworthy.judge.compare.differences import Value, differences, groups, holm
 
 
 def test_difference_and_interval_of_two():
@@ -24,7 +24,7 @@ def test_difference_and_interval_of_two():
 @pytest.mark.parametrize("dof", [1, 2, 4.5, 10, 60, math.inf])
 def test_degrees_of_freedom_come_back_from_an_interval(dof):
     half = coverage_factor(dof) * 0.7
-    assert dof_from_interval(0.7, (3 - half, 3 + half)) == pytest.approx(dof, rel=1e-3)
+    assert dof_from_interval(3, 0.7, (3 - half, 3 + half)) == pytest.approx(dof, rel=1e-3)
 
 
 def test_welch_agrees_with_scipy_on_students_sleep_data():

@@ -13,12 +13,11 @@ from seeworthy.ground.measurands import all_measurands
 from seeworthy.ground.quantities import (
     Quantity,
     convert,
-    coverage_factor,
-    effective_dof,
     format_value,
     parse,
     same_dimension,
 )
+from seeworthy.ground.uncertainty import coverage_factor, effective_dof
 
 ROOT12 = math.sqrt(12)
 

@@ -71,7 +71,8 @@ def test_json_is_the_contract():
         evidence=["a.png"],
     )
     assert set(found.to_json()) == {
-        "measurand", "value", "unit", "u", "interval", "coverage", "n", "conditions", "evidence",
+        "measurand", "value", "unit", "u", "dof", "interval", "coverage", "n", "conditions",
+        "evidence",
     }  # fmt: skip
     again = json.loads(json.dumps(found.to_json(), allow_nan=False))
     assert again["conditions"] == {"temperature": 5.0, "n": 2}

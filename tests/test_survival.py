@@ -26,7 +26,7 @@ def test_a_ratio_and_its_interval():
     assert found.value == pytest.approx(0.9)
     # 2 % for setting up each time, 0.67 % and 0.74 % of the readings.
     spread = np.sqrt(2 * 0.02**2 + (0.002 / 0.30) ** 2 + (0.002 / 0.27) ** 2)
-    assert found.interval[0] == pytest.approx(0.9 * np.exp(-1.96 * spread))
+    assert found.interval[0] == pytest.approx(0.9 * np.exp(-stats.norm.ppf(0.975) * spread))
     assert found.p == pytest.approx(2 * stats.norm.sf(abs(np.log(0.9)) / spread))
 
 

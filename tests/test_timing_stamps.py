@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from seeworthy.ground.lines import straight_line
-from seeworthy.ground.quantities import coverage_factor
 from seeworthy.ground.statistics import lag1_autocorrelation
+from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.procedures.timing.measure import read_stamps, running_median, runs
 from seeworthy.procedures.timing.spans import Span, merge_spans
 

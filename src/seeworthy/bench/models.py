@@ -321,6 +321,7 @@ class ResultRow(Base):
     u: Mapped[float]
     low: Mapped[float]
     high: Mapped[float]
+    dof: Mapped[float]
     n: Mapped[int]
     conditions: Mapped[dict[str, Any]]
     evidence: Mapped[list[Any]]

@@ -140,6 +140,7 @@ def _fill(row: OutcomeRow, outcome: Outcome) -> None:
                 u=found.u,
                 low=found.interval[0],
                 high=found.interval[1],
+                dof=found.dof,
                 n=found.n,
                 conditions=plain(found.conditions),
                 evidence=plain(found.evidence),
@@ -234,6 +235,7 @@ def _result(row: ResultRow, around: Mapping[str, Any]) -> Result:
         row.n,
         {**around, **row.conditions},
         tuple(row.evidence),
+        row.dof,
     )
 
 

@@ -70,6 +70,7 @@ def _show(found: Comparison) -> None:
 
 def _show_row(row: Row) -> None:
     from seeworthy.ground.quantities import format_value
+    from seeworthy.publish.numbers import interval_text
 
     where = f" ({row.like})" if str(row.like) else ""
     typer.echo(f"{row.measurand.title}{where}")
@@ -77,8 +78,10 @@ def _show_row(row: Row) -> None:
     for value, takes in zip(row.values, row.takes, strict=True):
         mark = "best" if value.subject in row.best and len(row.best) == 1 else ""
         count = f"{takes} take{'s' if takes > 1 else ''}"
-        shown = format_value(value.value, value.u, row.measurand.unit)
-        typer.echo(f"  {value.subject:<{width}}  {shown}  ({count})  {mark}".rstrip())
+        unit = row.measurand.unit
+        shown = format_value(value.value, value.u, unit)
+        ends = interval_text(*value.interval, value.u, unit)
+        typer.echo(f"  {value.subject:<{width}}  {shown}  (95 %: {ends}, {count})  {mark}".rstrip())
     for group in row.groups:
         if len(group) > 1:
             typer.echo(f"  cannot be told apart: {', '.join(group)}")

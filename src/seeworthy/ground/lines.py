@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from seeworthy.ground.quantities import coverage_factor
+from seeworthy.ground.uncertainty import interval
 
 Floats = NDArray[np.float64]
 
@@ -141,8 +141,7 @@ class Line:
     def prediction_interval(self, x: float, coverage: float = 0.95) -> tuple[float, float]:
         """Return the interval that holds the next observation at `x`."""
         y, u = self.predict(x)
-        half = coverage_factor(self.dof, coverage) * u
-        return y - half, y + half
+        return interval(y, u, self.dof, coverage=coverage)
 
     def solve(self, y: float, u_y: float | None = None) -> tuple[float, float]:
         """Read the calibration line backwards: x for an observed `y`, and its uncertainty.

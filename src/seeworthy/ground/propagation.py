@@ -15,7 +15,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from seeworthy.ground.quantities import coverage_factor, effective_dof
+from seeworthy.ground.uncertainty import effective_dof, interval
 
 Floats = NDArray[np.float64]
 Shape = Literal["normal", "rectangular", "triangular", "arcsine"]
@@ -59,8 +59,7 @@ class Propagated:
     @property
     def interval(self) -> tuple[float, float]:
         """95 % interval, Student's t."""
-        half = coverage_factor(self.dof) * self.u
-        return self.value - half, self.value + half
+        return interval(self.value, self.u, self.dof)
 
 
 def propagate(

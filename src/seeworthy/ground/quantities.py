@@ -29,8 +29,6 @@ from seeworthy.ground.units import (
 __all__ = [
     "Quantity",
     "convert",
-    "coverage_factor",
-    "effective_dof",
     "format_value",
     "parse",
     "same_dimension",
@@ -254,39 +252,6 @@ def _uncertainty(text: str, value: float, unit: str, wanted: str | None, shown: 
             )
         return abs(value) * u / 100
     return u * abs(factor_between(name, unit, shown)) if name and name != unit else u
-
-
-def coverage_factor(dof: float = math.inf, coverage: float = 0.95) -> float:
-    """Return the two-sided coverage factor of Student's t (JCGM 100:2008, Table G.2).
-
-    Parameters
-    ----------
-    dof : float
-        Degrees of freedom, need not be whole; infinity gives the normal factor.
-    coverage : float
-        Probability inside, 0 to 1.
-    """
-    from scipy import special
-
-    p = 0.5 + coverage / 2
-    if math.isinf(dof):
-        return float(special.ndtri(p))
-    if not dof > 0:
-        raise ValueError("degrees of freedom must be above zero")
-    return float(special.stdtrit(dof, p))
-
-
-def effective_dof(parts: list[tuple[float, float]]) -> float:
-    """Return the Welch–Satterthwaite degrees of freedom (JCGM 100:2008, G.4.1).
-
-    Parameters
-    ----------
-    parts : list of (u_i, dof_i)
-        Contributions to the combined uncertainty, all in the unit of the result.
-    """
-    total = sum(u * u for u, _ in parts) ** 2
-    bottom = sum(u**4 / dof for u, dof in parts if not math.isinf(dof))
-    return total / bottom if bottom > 0 else math.inf
 
 
 def format_value(value: float, u: float, unit: str = "") -> str:

@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from seeworthy.ground.measurands import measurand as _measurand
-
-COVERAGE = 0.95
+from seeworthy.ground.uncertainty import COVERAGE, Uncertain, json_number
+from seeworthy.ground.uncertainty import interval as _interval
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +41,8 @@ class Result:
         (degC), ``channel`` where they apply. Plain JSON values.
     evidence : tuple of str
         Names of the pictures that show it.
+    dof : float
+        Effective degrees of freedom of `u`; JSON has no word for infinity and says null.
     """
 
     measurand: str
@@ -51,14 +53,22 @@ class Result:
     n: int = 1
     conditions: Mapping[str, Any] = field(default_factory=dict)
     evidence: tuple[str, ...] = ()
+    dof: float = math.inf
 
     def __post_init__(self) -> None:
         numbers = (self.value, self.u, *self.interval)
+        if not self.dof > 0:
+            raise ValueError(f"{self.measurand}: degrees of freedom are above zero, not {self.dof}")
         unknown = any(math.isnan(x) for x in numbers)
         if unknown or self.u < 0 or not (math.isfinite(self.value) and math.isfinite(self.u)):
             raise ValueError(f"{self.measurand}: a result needs numbers, got {numbers}")
         if not self.interval[0] <= self.value <= self.interval[1]:
             raise ValueError(f"{self.measurand}: {self.value} outside its interval {self.interval}")
+
+    @property
+    def uncertain(self) -> Uncertain:
+        """What draws, chances and comparisons are made from; its interval is this one."""
+        return Uncertain(self.value, self.u, self.dof, self.interval)
 
     def to_json(self) -> dict[str, Any]:
         """Return the ``results`` entry of the JSON contract."""
@@ -67,7 +77,8 @@ class Result:
             "value": self.value,
             "unit": self.unit,
             "u": self.u,
-            "interval": [end if math.isfinite(end) else None for end in self.interval],
+            "dof": json_number(self.dof),
+            "interval": [json_number(end) for end in self.interval],
             "coverage": COVERAGE,
             "n": self.n,
             "conditions": dict(self.conditions),
@@ -98,7 +109,7 @@ def result(
         Independent observations.
     dof : float
         Effective degrees of freedom of `u`; the 95 % interval is Student's t
-        (JCGM 100:2008, G.3). Ignored when `interval` is given.
+        (JCGM 100:2008, G.3) unless `interval` is given.
     interval : (float, float), optional
         An interval that is not symmetric (percentiles, bounds).
     conditions, evidence
@@ -106,10 +117,7 @@ def result(
     """
     entry = _measurand(measurand)
     if interval is None:
-        from seeworthy.ground.quantities import coverage_factor
-
-        half = coverage_factor(dof, COVERAGE) * u
-        interval = (value - half, value + half)
+        interval = _interval(value, u, dof)
     return Result(
         measurand,
         float(value),
@@ -119,6 +127,7 @@ def result(
         int(n),
         {name: _plain(item) for name, item in (conditions or {}).items()},
         tuple(evidence),
+        float(dof),
     )
 
 

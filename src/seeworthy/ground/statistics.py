@@ -32,7 +32,7 @@ from seeworthy.ground.propagation import (
     u_rectangular,
     u_triangular,
 )
-from seeworthy.ground.quantities import coverage_factor, effective_dof
+from seeworthy.ground.uncertainty import coverage_factor, effective_dof, interval, two_sided
 
 __all__ = [
     "Bootstrap",
@@ -121,8 +121,7 @@ def mean_t(values: ArrayLike, u_common: float = 0.0, coverage: float = 0.95) -> 
     u_mean = s / math.sqrt(n)
     u = math.hypot(u_mean, u_common)
     dof = effective_dof([(u_mean, n - 1), (u_common, math.inf)]) if u_mean else math.inf
-    half = coverage_factor(dof, coverage) * u
-    return Mean(value, u, s, n, dof, (value - half, value + half))
+    return Mean(value, u, s, n, dof, interval(value, u, dof, coverage=coverage))
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,12 +280,9 @@ class Difference:
 
 
 def _difference(value: float, u: float, dof: float, coverage: float) -> Difference:
-    from scipy import special
-
-    half = coverage_factor(dof, coverage) * u
     t = value / u if u > 0 else math.copysign(math.inf, value) if value else 0.0
-    tail = special.ndtr(-abs(t)) if math.isinf(dof) else special.stdtr(dof, -abs(t))
-    return Difference(value, u, dof, (value - half, value + half), t, float(2 * tail))
+    ends = interval(value, u, dof, coverage=coverage)
+    return Difference(value, u, dof, ends, t, two_sided(t, dof))
 
 
 def welch(

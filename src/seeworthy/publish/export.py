@@ -137,6 +137,7 @@ RESULTS = Sheet(
         Column("u", "number", "Standard uncertainty (k = 1), same unit."),
         Column("low", "number", "Lower end of the 95 % interval."),
         Column("high", "number", "Upper end of the 95 % interval."),
+        Column("dof", "number", "Degrees of freedom of u; INF where it is taken as exact."),
         Column("n", "integer", "Independent observations."),
         Column("conditions", "object", "Conditions as JSON."),
         Column("method", "string", "Method that answered; empty where there is one."),
@@ -259,7 +260,7 @@ def _results(outcomes: Iterable[StoredOutcome]) -> Iterable[tuple[Any, ...]]:
         for r in o.results:
             conditions = json.dumps(dict(r.conditions), ensure_ascii=False, sort_keys=True)
             yield (
-                o.take.id, r.measurand, r.value, r.unit, r.u, r.interval[0], r.interval[1], r.n,
+                o.take.id, r.measurand, r.value, r.unit, r.u, *r.interval, r.dof, r.n,
                 conditions, o.outcome.method, o.procedure_version, o.seeworthy,
                 o.take.state == "stale",
             )  # fmt: skip

@@ -14,6 +14,7 @@ from seeworthy.ground.results import Figure
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.publish.html import TEMPLATES, environment
 from seeworthy.publish.judgement_figures import compare_figure, plan_figure, suit_figures
+from seeworthy.publish.numbers import interval_text
 
 if TYPE_CHECKING:
     from seeworthy.judge.compare.comparison import Comparison
@@ -89,7 +90,7 @@ def compare_page(found: Comparison) -> str:
             (
                 f"{p.second} minus {p.first}",
                 format_value(p.value, p.u, row.measurand.unit),
-                f"{p.interval[0]:.4g} to {p.interval[1]:.4g}",
+                interval_text(*p.interval, p.u, row.measurand.unit),
                 f"{p.p_corrected:.2g}",
                 "told apart" if p.apart else "not told apart",
             )

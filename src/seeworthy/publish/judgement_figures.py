@@ -30,8 +30,8 @@ def compare_figure(row: Row) -> Figure:
         {
             "subject": [v.subject for v in row.values],
             "value": [v.value for v in row.values],
-            "low": [v.value - 1.96 * v.u for v in row.values],
-            "high": [v.value + 1.96 * v.u for v in row.values],
+            "low": [v.interval[0] for v in row.values],
+            "high": [v.interval[1] for v in row.values],
         },
         Axis("subject", "camera"),
         Axis("value", row.measurand.title, row.measurand.unit),

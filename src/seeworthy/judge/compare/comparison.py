@@ -16,11 +16,11 @@ from seeworthy.ground.errors import CannotMeasure, NotFound
 from seeworthy.ground.measurands import Measurand, all_measurands, measurand
 from seeworthy.ground.results import Result
 from seeworthy.ground.statistics import weighted_mean
+from seeworthy.ground.uncertainty import json_number
 from seeworthy.judge.compare.differences import (
     Difference,
     Value,
     differences,
-    dof_from_interval,
     groups,
 )
 from seeworthy.judge.compare.like import Like, sort_alike, why_apart
@@ -94,7 +94,14 @@ class Row:
             "unit": self.measurand.unit,
             "conditions": str(self.like),
             "values": [
-                {"subject": v.subject, "value": v.value, "u": v.u, "takes": n}
+                {
+                    "subject": v.subject,
+                    "value": v.value,
+                    "u": v.u,
+                    "dof": json_number(v.dof),
+                    "interval": [json_number(end) for end in v.interval],
+                    "takes": n,
+                }
                 for v, n in zip(self.values, self.takes, strict=True)
             ],
             "differences": [
@@ -152,7 +159,7 @@ def combine(subject: str, results: Sequence[Result]) -> Value:
     """
     if len(results) == 1:
         one = results[0]
-        return Value(subject, one.value, one.u, dof_from_interval(one.u, one.interval))
+        return Value(subject, one.value, one.u, one.dof, one.interval)
     if any(r.u <= 0 for r in results):
         mean = sum(r.value for r in results) / len(results)
         spread = math.sqrt(sum((r.value - mean) ** 2 for r in results) / (len(results) - 1))

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
 from seeworthy.ground.statistics import holm
+from seeworthy.ground.uncertainty import Uncertain, coverage_factors, two_sided
 
 Floats = npt.NDArray[np.float64]
 LEVEL = 0.05
@@ -31,13 +31,21 @@ class Value:
     value, u : float
         Value and standard uncertainty, one unit for all.
     dof : float
-        Degrees of freedom behind `u`; infinity when unknown.
+        Degrees of freedom behind `u`.
+    ends : (float, float) or None
+        95 % interval where one is stated; None for Student's t.
     """
 
     subject: str
     value: float
     u: float
     dof: float = math.inf
+    ends: tuple[float, float] | None = None
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """The 95 % interval."""
+        return Uncertain(self.value, self.u, self.dof, self.ends).interval
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,29 +72,6 @@ class Difference:
     apart: bool
 
 
-def dof_from_interval(u: float, interval: tuple[float, float], coverage: float = 0.95) -> float:
-    """Return the degrees of freedom that a symmetric interval was built with.
-
-    Results store value, u and interval; the factor between the two tells nu
-    (JCGM 100:2008, G.3). Infinity for a normal or an asymmetric interval.
-    """
-    half = (interval[1] - interval[0]) / 2
-    p = 0.5 + coverage / 2
-    if u <= 0 or half / u <= float(special.ndtri(p)) * 1.0005:
-        return math.inf
-    factor = half / u
-    if factor >= float(special.stdtrit(1.0, p)):
-        return 1.0
-    low, high = 1.0, 1e6
-    for _ in range(60):
-        middle = math.sqrt(low * high)
-        if special.stdtrit(middle, p) > factor:
-            low = middle
-        else:
-            high = middle
-    return low
-
-
 def differences(values: Sequence[Value], level: float = LEVEL) -> list[Difference]:
     """Return all pairwise differences of one measurand, Holm-corrected.
 
@@ -102,7 +87,7 @@ def differences(values: Sequence[Value], level: float = LEVEL) -> list[Differenc
     first, second = np.triu_indices(len(values), 1)
     value, u, dof, p = _pairs(values, first, second)
     corrected = holm(p)
-    half = special.stdtrit(dof, 0.975) * u
+    half = coverage_factors(dof) * u
     return [
         Difference(
             values[i].subject,
@@ -123,17 +108,16 @@ def _pairs(
 ) -> tuple[Floats, Floats, Floats, Floats]:
     x = np.array([v.value for v in values], float)
     u = np.array([v.u for v in values], float)
-    dof = np.array([min(v.dof, 1e9) for v in values], float)
+    dof = np.array([v.dof for v in values], float)
     d = x[second] - x[first]
     var = u[first] ** 2 + u[second] ** 2
     combined = np.sqrt(var)
-    # Welch–Satterthwaite; 1e9 stands for infinity so that the formula needs no branch.
+    # Welch–Satterthwaite.
     bottom = u[first] ** 4 / dof[first] + u[second] ** 4 / dof[second]
     with np.errstate(divide="ignore", invalid="ignore"):
-        nu = np.where(bottom > 0, var**2 / bottom, 1e9)
+        nu = np.where(bottom > 0, var**2 / bottom, np.inf)
         t = np.where(combined > 0, np.abs(d) / combined, np.where(d == 0, 0.0, np.inf))
-    p = 2 * special.stdtr(nu, -t)
-    return d, combined, nu, p
+    return d, combined, nu, two_sided(t, nu)
 
 
 def groups(values: Sequence[Value], pairs: Sequence[Difference]) -> list[tuple[str, ...]]:

@@ -12,6 +12,7 @@ import numpy as np
 from scipy import special
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.uncertainty import interval
 from seeworthy.judge.compare.comparison import Origin, combine
 from seeworthy.judge.compare.differences import Value
 
@@ -72,10 +73,9 @@ def trend(origins: Sequence[Origin]) -> Trend:
     dof = len(x) - 2
     inflate = max(1.0, math.sqrt(chi2 / dof))
     error = inflate / math.sqrt(spread)
-    factor = float(special.stdtrit(dof, 0.975)) if inflate > 1 else float(special.ndtri(0.975))
-    interval = (slope - factor * error, slope + factor * error)
-    changes = not interval[0] <= 0 <= interval[1]
-    return Trend(slope, error, interval, len(x), int(np.ptp(days)), changes)
+    ends = interval(slope, error, dof if inflate > 1 else math.inf)
+    changes = not ends[0] <= 0 <= ends[1]
+    return Trend(slope, error, ends, len(x), int(np.ptp(days)), changes)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from seeworthy.ground.quantities import Quantity
 from seeworthy.ground.results import Result
+from seeworthy.ground.uncertainty import Uncertain
 
 Draws = npt.NDArray[np.float64]
 
@@ -54,12 +55,12 @@ class Camera:
         """Return draws of one result (the same ones each time it is asked for)."""
         key = id(result)
         if key not in self._cache:
-            self._cache[key] = result.value + result.u * self._rng.standard_normal(self.draws)
+            self._cache[key] = result.uncertain.draws(self._rng, self.draws)
         return self._cache[key]
 
     def quantity(self, value: Quantity) -> Draws:
         """Return draws of a planned quantity."""
-        return value.value + value.u * self._rng.standard_normal(self.draws)
+        return Uncertain(value.value, value.u).draws(self._rng, self.draws)
 
     def uniform(self, low: float, high: float) -> Draws:
         """Return draws of a rectangular distribution."""
@@ -70,7 +71,7 @@ class Camera:
         found = self.results.get(measurand, ())
         if not found:
             return None
-        return self.draw(min(found, key=lambda r: r.u))
+        return self.draw(most_certain(found))
 
     def focal(self) -> Draws | None:
         """Return focal length in pixels: from `lens`, else from the angle of view."""
@@ -96,7 +97,7 @@ class Camera:
             return None, ""
         lit = sorted((r for r in found if r.conditions.get("light")), key=_light)
         if light is None or not lit:
-            return self.draw(min(found, key=lambda r: r.u)), (
+            return self.draw(most_certain(found)), (
                 "The exposure time was taken as measured; its light is not known."
             )
         target = np.log(np.maximum(self.quantity(light), 1e-3))
@@ -128,7 +129,7 @@ class Camera:
         if not found:
             return None, ""
         if temperature is None:
-            return self.draw(min(found, key=lambda r: r.u)), "The temperature is not planned."
+            return self.draw(most_certain(found)), "The temperature is not planned."
         at = self.quantity(temperature)
         known = [r for r in found if r.conditions.get("temperature") is not None]
         if not known:
@@ -174,6 +175,11 @@ class Camera:
     def _colder(self, result: Result, here: float, at: Draws) -> Draws:
         loss = self.uniform(*_COLD_LOSS)
         return np.maximum(self.draw(result) * (1 - loss * np.maximum(here - at, 0.0)), 0.0)
+
+
+def most_certain(found: Sequence[Result]) -> Result:
+    """Return the result with the narrowest interval."""
+    return min(found, key=lambda r: r.interval[1] - r.interval[0])
 
 
 def _light(result: Result) -> float:

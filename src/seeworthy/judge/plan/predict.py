@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from seeworthy.ground.quantities import Quantity
+from seeworthy.ground.uncertainty import of_draws
 from seeworthy.judge.plan.camera import Camera, Draws
 from seeworthy.judge.plan.flight import Flight
 
@@ -71,15 +72,14 @@ def _judge(
     *,
     least: bool = False,
 ) -> Prediction:
-    low, middle, high = (float(v) for v in np.quantile(draws, (0.025, 0.5, 0.975)))
+    middle, u, ends = of_draws(draws)
     chance = None
     verdict, text = "told", ""
     if limit is not None:
         chance = float(np.mean(draws >= limit if least else draws <= limit))
         verdict = word(chance)
         text = f"at {'least' if least else 'most'} {limit:g} {unit}".strip()
-    u = float(draws.std())
-    return Prediction(name, title, unit, middle, (low, high), u, chance, verdict, text, why)
+    return Prediction(name, title, unit, middle, ends, u, chance, verdict, text, why)
 
 
 def word(chance: float) -> str:

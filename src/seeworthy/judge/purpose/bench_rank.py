@@ -45,11 +45,8 @@ def measure_for(item: Limit | Wish, results: Iterable[Result]) -> Measure | None
     found = [r for r in results if r.measurand == item.measurand.id and fits(r, item.where)]
     if not found:
         return None
-    best = min(found, key=lambda r: (_oddity(r, item.where), r.u))
-    half = (best.interval[1] - best.interval[0]) / 2
-    # An interval wider than the normal one carries few degrees of freedom; keep its width.
-    u = max(best.u, half / 1.96)
-    return Measure(best.value, u)
+    best = min(found, key=lambda r: (_oddity(r, item.where), r.interval[1] - r.interval[0]))
+    return best.uncertain
 
 
 def _oddity(result: Result, where: Mapping[str, Any]) -> float:

@@ -15,8 +15,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
+from seeworthy.ground.uncertainty import Uncertain
 from seeworthy.judge.purpose.desirability import one_sided, overall, two_sided
 from seeworthy.judge.purpose.model import Limit, Purpose, Wish
 
@@ -25,13 +25,8 @@ DRAWS = 10_000
 _UNTESTED_KEPT = 0.5
 
 
-@dataclass(frozen=True, slots=True)
-class Measure:
-    """A camera's figure for one measurand: value, standard uncertainty, degrees of freedom."""
-
-    value: float
-    u: float
-    dof: float = math.inf
+Measure = Uncertain
+"""A camera's figure for one measurand."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,12 +161,6 @@ def rank(
     return Ranking(purpose, tuple(found), tests, draws)
 
 
-def _draw(measure: Measure, draws: int, rng: np.random.Generator) -> Floats:
-    if math.isinf(measure.dof) or measure.dof > 200:
-        return measure.value + measure.u * rng.standard_normal(draws)
-    return measure.value + measure.u * rng.standard_t(measure.dof, draws)
-
-
 def _desire(wish: Wish, x: Floats) -> Floats:
     if wish.worst is not None and wish.best is not None:
         return one_sided(x, wish.worst, wish.best, wish.shape)
@@ -193,7 +182,7 @@ def _desires(
         key = key_of(wish)
         tested = [i for i, name in enumerate(names) if key in cameras[name]]
         for i in tested:
-            found[i, k] = _desire(wish, _draw(cameras[names[i]][key], draws, rng))
+            found[i, k] = _desire(wish, cameras[names[i]][key].draws(rng, draws))
         ceiling = float(np.mean(found[tested, k])) if tested else 0.5
         for i in set(range(len(names))) - set(tested):
             found[i, k] = rng.uniform(0.0, ceiling, draws)
@@ -214,7 +203,7 @@ def _kept(
             if measure is None:
                 found[i, k] = rng.random(draws) < _UNTESTED_KEPT
                 continue
-            x = _draw(measure, draws, rng)
+            x = measure.draws(rng, draws)
             if limit.least is not None:
                 found[i, k] &= x >= limit.least
             if limit.most is not None:
@@ -223,17 +212,9 @@ def _kept(
 
 
 def limit_kept(limit: Limit, measure: Measure) -> float:
-    """Return the probability that a measured figure keeps a limit (Student's t)."""
-
-    def below(bound: float) -> float:
-        if measure.u == 0:
-            return float(measure.value <= bound)
-        z = (bound - measure.value) / measure.u
-        return float(special.stdtr(min(measure.dof, 1e9), z))
-
-    high = 1.0 if limit.most is None else below(limit.most)
-    low = 0.0 if limit.least is None else below(limit.least)
-    return max(0.0, high - low)
+    """Return the probability that a measured figure keeps a limit."""
+    least = -math.inf if limit.least is None else limit.least
+    return measure.chance(least, math.inf if limit.most is None else limit.most)
 
 
 def _rank_shares(scores: Floats, rng: np.random.Generator) -> Floats:

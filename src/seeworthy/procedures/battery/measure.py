@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from scipy import optimize, special
 
 from seeworthy.ground.lines import LinearFit, fit_linear
-from seeworthy.ground.quantities import coverage_factor
 from seeworthy.ground.statistics import mean_t, propagate
+from seeworthy.ground.uncertainty import coverage_factor
 
 Floats = NDArray[np.float64]
 Model = Literal["straight line", "Arrhenius"]

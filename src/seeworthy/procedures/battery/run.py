@@ -238,7 +238,15 @@ def _predictions(
             )
         method = {"temperature": round(at.value, 1), "method": f"predicted, {trend.model}"}
         results.append(
-            result("run_time", value, u, n=trend.n, interval=(low, high), conditions=method)
+            result(
+                "run_time",
+                value,
+                u,
+                n=trend.n,
+                dof=float(trend.fit.dof),
+                interval=(low, high),
+                conditions=method,
+            )
         )
     return results, said
 

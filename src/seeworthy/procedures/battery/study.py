@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from seeworthy.ground.quantities import coverage_factor
+from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.procedures.battery.measure import Run, fit_trend, levels
 from seeworthy.procedures.study import Goal, Study, Trial
 

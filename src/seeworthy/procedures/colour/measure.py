@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.statistics import mean_t
+from seeworthy.ground.uncertainty import interval
 from seeworthy.optics.colour import chroma_of, de00, hue_of, lab_of, luminance
 from seeworthy.procedures.colour.match import (
     differences,
@@ -228,7 +229,7 @@ def _value(column: Floats) -> Value:
     bias = float(draws.mean()) - seen
     value = max(seen - bias, 0.5 * seen)
     u = math.hypot(float(draws.std(ddof=1)), bias)
-    return Value(value, u, max(0.0, value - 1.96 * u), value + 1.96 * u)
+    return Value(value, u, *interval(value, u, least=0.0))
 
 
 def _tone(reference: Floats, test: Floats) -> tuple[float, float]:

@@ -10,6 +10,7 @@ import numpy as np
 
 from seeworthy.ground.results import Axis, Figure, Mark, Picture, Result, result
 from seeworthy.ground.statistics import mean_t
+from seeworthy.ground.uncertainty import interval
 from seeworthy.observe.evidence import GREEN, canvas, draw_outline, encode
 from seeworthy.procedures.continuity.files import Recording, byte_rate
 from seeworthy.procedures.continuity.joints import WITNESSES, File, Joint
@@ -88,8 +89,8 @@ def _lost_share(
     u = math.sqrt(sum(v * v for _, v in best))
     if words == ["metadata"] and stamps is not None:
         u = stamps.total_u
-    share, half = max(0.0, 100 * lost / whole), 1.96 * 100 * u / whole
-    low, high = 100 * lost / whole - half, 100 * lost / whole + half
+    share = max(0.0, 100 * lost / whole)
+    low, high = interval(100 * lost / whole, 100 * u / whole)
     # Files that overlap lose nothing; a share is never negative.
     return result(
         "lost_share", share, 100 * u / whole, n=len(best),
@@ -203,8 +204,8 @@ def figures(joints: Sequence[Joint]) -> tuple[Figure, ...]:
         "joint": [name for name, *_ in rows],
         "witness": [w for _, w, *_ in rows],
         "gap": [round(g, 5) for *_, g, _ in rows],
-        "low": [round(g - 1.96 * u, 5) for *_, g, u in rows],
-        "high": [round(g + 1.96 * u, 5) for *_, g, u in rows],
+        "low": [round(interval(g, u)[0], 5) for *_, g, u in rows],
+        "high": [round(interval(g, u)[1], 5) for *_, g, u in rows],
     }
     mark = Mark("points", y="gap", low="low", high="high", series="witness")
     return (

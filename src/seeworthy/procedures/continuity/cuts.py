@@ -6,6 +6,7 @@ from typing import Any
 
 from seeworthy.ground.errors import UnreadableInput, WrongCall
 from seeworthy.ground.results import Result, result
+from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.media.ends import media_without_index, read_ends
 from seeworthy.media.source import Source
 from seeworthy.procedures.continuity.power_cut import power_cut
@@ -51,7 +52,7 @@ def cut_results(
     results = [
         result(
             "power_cut_failure", found.share, max(found.share - found.low, found.high - found.share)
-            / 1.96, n=cuts, interval=(found.low, found.high),
+            / coverage_factor(), n=cuts, interval=(found.low, found.high),
         )
     ]  # fmt: skip
     if lost and found.lost is not None:

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from seeworthy.clock.ends import EndWatch, short_exposure
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.media.ends import FileEnds
 from seeworthy.media.sound import sound_between
 from seeworthy.media.source import Source
@@ -236,5 +237,5 @@ def agree(joints: Sequence[Joint]) -> bool | None:
     if not pairs:
         return None
     # Of many comparisons one in twenty is off by chance: 3.3 for a set of them.
-    limit = 1.96 if len(pairs) == 1 else 3.3
+    limit = coverage_factor() if len(pairs) == 1 else 3.3
     return all(abs(a[0] - b[0]) <= limit * math.hypot(a[1], b[1]) for a, b in pairs)

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.uncertainty import interval
 from seeworthy.procedures.continuity.measure import gaps_by_metadata
 from seeworthy.procedures.study import Goal, Study, Trial, measured
 from seeworthy.virtual.clock_screen import Screen, View
@@ -114,7 +115,7 @@ def _by_stamps(rng: np.random.Generator) -> Iterator[Trial]:
     starts = float(rng.uniform(0, 1)) + np.arange(10) * (length * slow + gap)
     found = gaps_by_metadata(np.floor(starts).tolist(), [length] * 10)
     value, u = float(np.mean(found.gaps)), found.total_u / 9
-    yield Trial(_STAMPS, "gap", gap, value, u, value - 1.96 * u, value + 1.96 * u)
+    yield Trial(_STAMPS, "gap", gap, value, u, *interval(value, u))
 
 
 def _rule(rng: np.random.Generator, rule: Any) -> Trial:

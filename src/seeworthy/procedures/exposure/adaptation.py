@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.uncertainty import interval, upper
 from seeworthy.media.frames import FrameView, Stage
 
 Doubles = npt.NDArray[np.float64]
@@ -273,11 +274,11 @@ def _timed(
         sum((math.hypot(spread, 0.003) / s) ** 2 for s in slopes) + 2 * (0.08 * frame) ** 2
     )
     span = ninety - ten
-    low, high = max(0.0, span - 1.96 * u), span + 1.96 * u
+    low, high = interval(span, u, least=0.0)
     if clipped:
         # How bright it was is not seen, so 90 % of the way came no later than it seems, and
         # 10 % no earlier than the step.
-        low, high = 0.0, ninety - float(t[after - 1]) + 1.645 * u
+        low, high = 0.0, upper(ninety - float(t[after - 1]), u)
         span, u = high, high / math.sqrt(12)
     rings = bool(np.any(np.abs(done[when > ninety] - 1) > 0.1 + 4 * spread))
     whole = np.mean(cells[:, chosen], axis=1) / float(np.mean(cells[-4:, chosen]))

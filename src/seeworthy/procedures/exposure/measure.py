@@ -18,6 +18,7 @@ import numpy.typing as npt
 from scipy.optimize import least_squares
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.uncertainty import upper
 from seeworthy.observe.edge_passes import BIN, EdgeWatch, Line, find_lines
 
 Doubles = npt.NDArray[np.float64]
@@ -327,7 +328,7 @@ def _conclude(
     interval = float(np.median(np.diff(moving.seconds)))
     bound = blur < own
     if bound:
-        ceiling = max(time + 1.645 * u, 0.5 * own / float(speed.mean()))
+        ceiling = max(upper(time, u), 0.5 * own / float(speed.mean()))
         time, u = ceiling, ceiling / math.sqrt(12)
     width = moving.frames[0].shape[1]
     return Exposure(

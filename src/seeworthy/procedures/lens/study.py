@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.ground.quantities import coverage_factor
 from seeworthy.ground.results import Outcome
+from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.media.source import Source
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import Inputs

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from seeworthy.ground.uncertainty import interval
 from seeworthy.procedures.load.accel import Boost, Felt
 from seeworthy.procedures.load.apogee import apogee, landing_time
 from seeworthy.procedures.load.atmosphere import G0
-from seeworthy.procedures.load.flight import CREST, Z95, Flight
+from seeworthy.procedures.load.flight import CREST, Flight
 from seeworthy.procedures.load.series import Series
 
 SCALE_LATE = 0.03
@@ -89,8 +90,9 @@ def after_boost(flight: Flight, felt: Felt, boost: Boost) -> None:
         flight.events["landing"] = float(t[k])
         # The attitude at touch-down is unknown, so is gravity's share.
         u = float(np.hypot(G0 / np.sqrt(3), 0.05 * value))
-        few = CREST * value if felt.axes == 1 else value + Z95 * u
-        span = (value - Z95 * u, max(few, value + Z95 * u))
+        least, most = interval(value, u)
+        few = CREST * value if felt.axes == 1 else most
+        span = (least, max(few, most))
         flight.add("landing_peak", value, max(u, (few - value) / 4), 1, "landing", span)
         late = late[t[late] < t[k] - 1.0]
     if late.size < 8:

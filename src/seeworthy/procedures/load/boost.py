@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from seeworthy.ground.uncertainty import interval
 from seeworthy.procedures.load.accel import Boost, Felt
 from seeworthy.procedures.load.atmosphere import G0
-from seeworthy.procedures.load.flight import CREST, SHORTEST, Z95, Flight
+from seeworthy.procedures.load.flight import CREST, SHORTEST, Flight
 from seeworthy.procedures.load.fuse import Track
 from seeworthy.procedures.load.peak import LEAST_SAMPLES, Peak, find_peak
 
@@ -57,7 +58,8 @@ def boost_figures(
     value, u = _corrected(peak, track)
     felt_value, felt_u = _corrected(push, track, G0 * felt.sin_path if felt.axes == 1 else G0)
     if few:
-        top = CREST * (speed + Z95 * u_speed) / max(length - Z95 * u_length, SHORTEST)
+        fast, short = interval(speed, u_speed)[1], interval(length, u_length)[0]
+        top = CREST * fast / max(short, SHORTEST)
         flight.bound("peak_acceleration", value, u, top, n)
         flight.bound("felt_peak", felt_value / G0, felt_u / G0, top / G0 + 1, n)
         flight.facts["lower_bound"] = ["peak_acceleration", "felt_peak"]
@@ -77,7 +79,7 @@ def boost_figures(
 
 
 def _positive(value: float, u: float) -> tuple[float, float]:
-    return max(value - Z95 * u, 0.1 * value), value + Z95 * u
+    return interval(value, u, least=0.1 * value)
 
 
 def _edges(felt: Felt, boost: Boost) -> tuple[float, float, float]:

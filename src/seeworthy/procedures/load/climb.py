@@ -7,12 +7,13 @@ from dataclasses import replace
 import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.procedures.load.after import top
 from seeworthy.procedures.load.air import Heights
 from seeworthy.procedures.load.ascent import Ascent, climb
 from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.checks import check_fall
-from seeworthy.procedures.load.flight import CREST, Z95, Curve, Flight
+from seeworthy.procedures.load.flight import CREST, Curve, Flight
 from seeworthy.procedures.load.height import height_noise
 from seeworthy.procedures.load.series import Series
 
@@ -103,7 +104,7 @@ def _pulse_figures(flight: Flight, seen: Ascent, u_air: float) -> None:
     n = int(np.count_nonzero((track.time > pulse.launch) & (track.time < flight.events["burnout"])))
     low, high = pulse.length_span
     flight.add("boost_time", pulse.length, pulse.u_length, n, span=(low, high))
-    stretch = 1 + u_air * Z95
+    stretch = 1 + u_air * coverage_factor()
     span = (pulse.mean_span[0] / stretch, pulse.mean_span[1] * stretch)
     u_mean = float(np.hypot(pulse.u_mean, u_air * pulse.mean))
     flight.add("mean_boost_acceleration", pulse.mean, u_mean, n, span=span)

@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 
 from seeworthy.ground.results import Axis, Figure, Mark
+from seeworthy.ground.uncertainty import interval
 from seeworthy.procedures.load.flight import Curve, Flight
 
 _MOST = 500
-_K = 1.96
 
 
 def figures(flight: Flight) -> tuple[Figure, ...]:
@@ -54,9 +54,8 @@ def _figure(
     grid = np.union1d(_thin(t, start, end), _thin(at, start, end))
     on_track = (grid >= t[0]) & (grid <= t[-1])
     columns: dict[str, list[float | None]] = {"time": [round(float(x), 4) for x in grid]}
-    for column, drawn in (
-        ("value", values), ("low", values - _K * spread), ("high", values + _K * spread),
-    ):  # fmt: skip
+    low, high = interval(values, spread)
+    for column, drawn in (("value", values), ("low", low), ("high", high)):
         columns[column] = _cells(np.interp(grid, t, drawn), on_track)
     marks = [
         Mark("band", low="low", high="high", label="95 %"),

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from seeworthy.ground.uncertainty import coverage_factor, interval, lower
 from seeworthy.procedures.load.fuse import Track
 
 Floats = NDArray[np.float64]
@@ -16,7 +17,6 @@ CREST = 4.0
 """No launcher we know of peaks above four times its mean push; upper end of a bound."""
 SHORTEST = 0.03
 """No launcher we know of pushes a craft with a camera for less, s."""
-Z95 = 1.959964
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,12 +82,12 @@ class Flight:
         span: tuple[float, float] | None = None, bound: bool = False,
     ) -> None:  # fmt: skip
         """Add a figure; without a span the interval is normal."""
-        low, high = span if span else (value - Z95 * u, value + Z95 * u)
+        low, high = span or interval(value, u)
         low, high = min(low, value), max(high, value)
         self.figures.append(Figure95(name, value, u, low, high, max(n, 1), phase, bound))
 
     def bound(self, name: str, value: float, u: float, top: float, n: int) -> None:
         """Add a lower bound: one-sided 95 % below, a stated assumption above."""
         top = max(top, value + 2 * u)
-        low = value - 1.645 * u
-        self.add(name, value, (top - low) / (2 * Z95), n, "boost", (low, top), True)
+        low = lower(value, u)
+        self.add(name, value, (top - low) / (2 * coverage_factor()), n, "boost", (low, top), True)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from seeworthy.ground.uncertainty import interval
 from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.series import Series
 from seeworthy.procedures.load.smoother import Smoothed, smooth
@@ -222,12 +223,15 @@ def _posterior(
     u_log = float(np.sqrt(by_length @ (np.log(lengths) - mean_log) ** 2))
     u_log = float(np.hypot(u_log, 0.06))  # a motor is not quite a linear pulse
     length = float(np.exp(mean_log))
-    span = (length * float(np.exp(-1.96 * u_log)), length * float(np.exp(1.96 * u_log)))
+    # Symmetric in the logarithm.
+    low, high = np.exp(interval(mean_log, u_log))
     u_share = float(np.hypot(u_log, u_v / v))
     mean = v / length
+    slow, fast = interval(0.0, u_share)
     return Pulse(
-        launch, float(np.hypot(u_launch, period / np.sqrt(12))), length, length * u_log, span,
+        launch, float(np.hypot(u_launch, period / np.sqrt(12))), length, length * u_log,
+        (float(low), float(high)),
         v, u_v, mean, mean * u_share,
-        (mean * float(np.exp(-1.96 * u_share)), mean * float(np.exp(1.96 * u_share))),
+        (mean * float(np.exp(slow)), mean * float(np.exp(fast))),
         float(np.sqrt(scale)),
     )  # fmt: skip

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from seeworthy.ground.results import Axis, Figure, Mark, Picture
+from seeworthy.ground.uncertainty import interval
 from seeworthy.observe.evidence import BLUE, ORANGE, canvas, draw_outline, encode
 from seeworthy.optics.light_reading import like
 from seeworthy.procedures.low_light.measure import Usable
@@ -55,8 +56,9 @@ def figures(takes: Sequence[Take], usable: Usable, limits: Limits) -> tuple[Figu
         for lux, grey in sorted(greys, key=lambda p: p[0]):
             columns["light"].append(round(lux, 4))
             columns["snr"].append(round(grey.snr, 2))
-            columns["low"].append(round(grey.snr - 1.96 * grey.u_snr, 2))
-            columns["high"].append(round(grey.snr + 1.96 * grey.u_snr, 2))
+            low, high = interval(grey.snr, grey.u_snr, max(grey.dof, 1.0))
+            columns["low"].append(round(low, 2))
+            columns["high"].append(round(high, 2))
         found.append(
             Figure(
                 "snr_light", "Signal over noise against light",
@@ -74,8 +76,9 @@ def figures(takes: Sequence[Take], usable: Usable, limits: Limits) -> tuple[Figu
         for lux, (value, u) in sorted(kept):
             columns["light"].append(round(lux, 4))
             columns["kept"].append(round(value, 4))
-            columns["low"].append(round(value - 1.96 * u, 4))
-            columns["high"].append(round(value + 1.96 * u, 4))
+            low, high = interval(value, u, least=0.0)
+            columns["low"].append(round(low, 4))
+            columns["high"].append(round(high, 4))
         found.append(
             Figure(
                 "sharpness_light", "Sharpness kept against light",

@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.uncertainty import coverage_factor
 
 Floats = npt.NDArray[np.float64]
 State = Literal["known", "failed", "unknown"]
@@ -30,6 +31,7 @@ RATE_LIMIT = 0.75
 """Of bright light's frame rate (common practice, no source)."""
 
 _DRAWS = 2000
+_ONE_SIDED = coverage_factor(coverage=0.90)
 _SMOOTHNESS = 0.06
 # Meters share their calibration from reading to reading, and scatter as well: half each.
 _SHARED = math.sqrt(0.5)
@@ -158,10 +160,10 @@ def _usable(
         # A chance of more than one in forty that the rule is crossed within the takes.
         inside = draws[np.isfinite(draws)]
         if found < 0:
-            high = 2.0 ** float(np.quantile(np.maximum(draws, end + 1.645 * u_end), 0.975))
+            high = 2.0 ** float(np.quantile(np.maximum(draws, end + _ONE_SIDED * u_end), 0.975))
             lux = max(lux, high) if len(inside) > 0.025 * len(draws) else lux
             return Usable(lux, u, (0.0, max(high, lux)), "upper", first.name, shown)
-        low = 2.0 ** float(np.quantile(np.minimum(draws, end - 1.645 * u_end), 0.025))
+        low = 2.0 ** float(np.quantile(np.minimum(draws, end - _ONE_SIDED * u_end), 0.025))
         return Usable(lux, u, (min(low, lux), math.inf), "lower", first.name, shown)
     low, high = np.quantile(draws, [0.025, 0.975], method="nearest")
     lux = 2.0**found

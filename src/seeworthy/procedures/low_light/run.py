@@ -10,6 +10,7 @@ from seeworthy.ground.errors import WrongCall
 from seeworthy.ground.examples import as_options
 from seeworthy.ground.quantities import Quantity, parse
 from seeworthy.ground.results import Outcome, Result, result
+from seeworthy.ground.uncertainty import interval
 from seeworthy.observe.noise_frames import NoiseFrames
 from seeworthy.optics.light_reading import like, parse_light, read_light
 from seeworthy.procedures.declare import (
@@ -111,16 +112,16 @@ def _results(takes: Sequence[Take], usable: Usable, limits: Limits) -> list[Resu
             found.append(
                 result(
                     "snr_18", take.grey.snr, take.grey.u_snr, n=take.grey.levels,
-                    interval=take.grey.interval(), conditions=where, evidence=shows,
+                    dof=max(take.grey.dof, 1.0), interval=take.grey.interval(), conditions=where,
+                    evidence=shows,
                 )
             )  # fmt: skip
         if take.kept is not None and take is not takes[0]:
             value, u = take.kept
-            interval = (max(0.0, value - 1.96 * u), value + 1.96 * u)
             found.append(
                 result(
-                    "sharpness_kept", value, u, n=take.edges, interval=interval, conditions=light,
-                    evidence=shows,
+                    "sharpness_kept", value, u, n=take.edges, conditions=light, evidence=shows,
+                    interval=interval(value, u, least=0.0),
                 )
             )  # fmt: skip
         if take.rate is not None:

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from scipy import optimize, special
 
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.ground.quantities import coverage_factor
+from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.procedures.noise.measure import RESOLVED, Level
 
 Floats = npt.NDArray[np.float64]

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from seeworthy.ground.results import Axis, Figure, Mark, Picture
+from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
 from seeworthy.observe.noise_frames import NoiseFrames
 from seeworthy.procedures.noise.curve import AtGrey, Range
@@ -57,7 +58,7 @@ def figure(levels: Levels, at: AtGrey | None) -> Figure:
     }
     for level in sorted(levels.luminance, key=lambda v: v.signal):
         value = 20 * math.log10(level.signal / level.temporal)
-        half = 1.96 * 20 / math.log(10) * level.u_temporal / level.temporal
+        half = coverage_factor() * 20 / math.log(10) * level.u_temporal / level.temporal
         columns["light"].append(round(100 * level.signal, 3))
         columns["snr"].append(round(value, 2))
         columns["low"].append(round(value - half, 2))

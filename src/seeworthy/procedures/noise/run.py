@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
-from seeworthy.ground.quantities import coverage_factor
 from seeworthy.ground.results import Outcome, Result, result
+from seeworthy.ground.uncertainty import interval
 from seeworthy.media.light import Light, light_of
 from seeworthy.observe.grey_patches import U_MEASURED, GreyPatch, grey_patch, step_patches
 from seeworthy.observe.marked import marked_box
@@ -165,11 +165,10 @@ def _results(
         found.append(_temporal(at, where))
         if pattern:
             value, u = 100 * at.fixed, 100 * at.u_fixed
-            interval = (max(0.0, value - 1.96 * u), value + 1.96 * u)
             found.append(
                 result(
-                    "fixed_pattern_noise", value, u, n=at.levels, interval=interval,
-                    conditions=where, evidence=_EVIDENCE,
+                    "fixed_pattern_noise", value, u, n=at.levels, conditions=where,
+                    interval=interval(value, u, least=0.0), evidence=_EVIDENCE,
                 )
             )  # fmt: skip
     if span is not None:
@@ -185,21 +184,21 @@ def _results(
 def _snr(at: AtGrey, where: dict[str, Any]) -> Result:
     conditions = {**where, "noise": "temporal", **({"bound": "lower"} if at.bound else {})}
     return result(
-        "snr_18", at.snr, at.u_snr, n=at.levels, interval=at.interval(), conditions=conditions,
-        evidence=_EVIDENCE,
+        "snr_18", at.snr, at.u_snr, n=at.levels, dof=max(at.dof, 1.0), interval=at.interval(),
+        conditions=conditions, evidence=_EVIDENCE,
     )  # fmt: skip
 
 
 def _temporal(at: AtGrey, where: dict[str, Any]) -> Result:
     value, u = 100 * at.temporal, 100 * at.u_temporal
-    half = coverage_factor(max(at.dof, 1.0)) * u
+    dof = max(at.dof, 1.0)
     if at.bound:
-        interval = (0.0, value + 2 * u)
+        ends = (0.0, value + 2 * u)
         where = {**where, "bound": "upper"}
     else:
-        interval = (max(0.0, value - half), value + half)
+        ends = interval(value, u, dof, least=0.0)
     return result(
-        "temporal_noise", value, u, n=at.levels, interval=interval, conditions=where,
+        "temporal_noise", value, u, n=at.levels, dof=dof, interval=ends, conditions=where,
         evidence=_EVIDENCE,
     )  # fmt: skip
 

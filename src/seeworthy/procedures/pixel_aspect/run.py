@@ -12,6 +12,7 @@ import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, result
+from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.media.decode import open_clip
 from seeworthy.media.light import light_of
 from seeworthy.media.source import Source
@@ -202,7 +203,7 @@ def _claim(source: Source, aspect: Aspect) -> tuple[dict[str, Any], list[str]]:
     if claimed is None:
         return {"claimed_aspect": None, "shown_stretch_percent": None, "claim_agrees": None}, []
     ratio = aspect.value / float(claimed)
-    agrees = abs(ratio - 1) <= 1.96 * aspect.u / aspect.value
+    agrees = abs(ratio - 1) <= coverage_factor() * aspect.u / aspect.value
     findings = {
         "claimed_aspect": f"{claimed.numerator}:{claimed.denominator}",
         "shown_stretch_percent": round((1 / ratio - 1) * 100, 3),
@@ -252,7 +253,7 @@ def _figure(takes: Sequence[Take]) -> Figure:
 
 def _sentence(aspect: Aspect, findings: dict[str, Any]) -> str:
     away = (aspect.value - 1) * 100
-    u = 1.96 * aspect.u / aspect.value * 100
+    u = coverage_factor() * aspect.u / aspect.value * 100
     if abs(away) <= u:
         text = f"Circles stay round: the stored pixels are square within {u:.1f} %"
     else:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from seeworthy.ground.results import Axis, Figure, Mark
+from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.procedures.readout.lamp import LampReadout
 from seeworthy.procedures.readout.passing import Passing
 
@@ -15,7 +16,7 @@ def lean_figure(found: Passing, height: int) -> Figure:
     sign = -1 if found.upwards else 1
     low, high = float(min(0, fit.speed.min())), float(max(0, fit.speed.max()))
     line = [low + (high - low) * i / 20 for i in range(21)]
-    slope, half = sign * found.row_time * height, 1.96 * found.u * height
+    slope, half = sign * found.row_time * height, coverage_factor(found.dof) * found.u * height
     n = len(fit.speed)
     columns: dict[str, list[Any]] = {
         "speed": [float(v) for v in fit.speed] + line,

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.ground.quantities import coverage_factor
+from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.media.frames import ColourTags, FrameView, Stage, watch
 from seeworthy.media.source import Source
 from seeworthy.observe.row_bands import ReadoutWatch

@@ -7,6 +7,7 @@ from typing import Any
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, result
+from seeworthy.ground.uncertainty import interval
 from seeworthy.observe.evidence import BLUE, canvas, draw_cross, encode
 from seeworthy.observe.flat import FlatMean
 from seeworthy.procedures.declare import Inputs, Seen, Watch
@@ -51,9 +52,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         ),
         result(
             "colour_shading", found.colour, found.u_colour, n=4, conditions=how, evidence=evidence,
-            interval=(
-                max(0.0, found.colour - 1.96 * found.u_colour), found.colour + 1.96 * found.u_colour
-            ),
+            interval=interval(found.colour, found.u_colour, least=0.0),
         ),
     )  # fmt: skip
     return Outcome(

@@ -12,6 +12,7 @@ import numpy as np
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
 from seeworthy.ground.statistics import mean_t
+from seeworthy.ground.uncertainty import FOUR_APART, interval
 from seeworthy.media.light import light_of
 from seeworthy.observe.blocks import SteadyBlocks
 from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
@@ -194,18 +195,18 @@ def _results(
         for (position, orientation), p in sorted(places.items())
     ]  # fmt: skip
     for name, p in corners.items():
-        low, high = p.value - 1.96 * p.u, p.value + 1.96 * p.u
+        low, high = interval(p.value, p.u)
         if name == "decentring":
             # Sharpest over softest cannot be under 1, and of four equal corners the noise alone
             # sets the extremes two deviations apart on the average: room is left below.
-            low = max(1.0, low - 2.06 * p.u / math.sqrt(2))
-        interval = (low, high)
-        found.append(result(name, p.value, p.u, n=p.n, interval=interval, evidence=["edges.png"]))
+            low = max(1.0, low - FOUR_APART * p.u / math.sqrt(2))
+        ends = (low, high)
+        found.append(result(name, p.value, p.u, n=p.n, interval=ends, evidence=["edges.png"]))
     over = sum(e.overshoot for e in edges) / len(edges)
     u = math.sqrt(sum(e.u_overshoot**2 for e in edges)) / len(edges)
     u = math.hypot(u, 0.5)  # the plateaus beside the edge are known to half a percent
-    interval = (max(0.0, over - 1.96 * u), over + 1.96 * u)
-    found.append(result("edge_overshoot", over, u, n=len(edges), interval=interval))
+    ends = interval(over, u, least=0.0)
+    found.append(result("edge_overshoot", over, u, n=len(edges), interval=ends))
     return found
 
 
@@ -374,7 +375,7 @@ def _sentence(
     if even is not None:
         parts.append(f"the corners keep {100 * even.value:.0f} % of that")
     off = corners.get("decentring")
-    if off is not None and off.value - 1.96 * off.u > 1.1:
+    if off is not None and interval(off.value, off.u)[0] > 1.1:
         parts.append("one corner is clearly softer than the opposite: the lens is decentred")
     if _overshoot(edges) > _SHARPENED:
         parts.append("part of it is sharpening in the camera")

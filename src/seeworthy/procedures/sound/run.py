@@ -7,6 +7,7 @@ from typing import Any
 
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
+from seeworthy.ground.uncertainty import coverage_factor, interval
 from seeworthy.media.sound import Sound, open_sound
 from seeworthy.procedures.declare import Inputs, Seen
 from seeworthy.procedures.sound.bands import Band, band
@@ -50,9 +51,8 @@ def _clipping(listener: Listener) -> Result:
     n = listener.samples // max(1, listener.channels)
     # Counted exactly; what another recording of the same scene would give scatters by count.
     u = 100 * math.sqrt(max(share * (1 - share), 1 / listener.samples) / listener.samples)
-    low = max(0.0, 100 * share - 1.96 * u)
     return result(
-        "clipping_share", 100 * share, u, n=n, interval=(low, max(100 * share, low) + 1.96 * u)
+        "clipping_share", 100 * share, u, n=n, interval=interval(100 * share, u, least=0.0)
     )
 
 
@@ -115,7 +115,7 @@ def _band(
                 f"the {word} limit lies beyond."
             )
         # In octaves the interval is symmetric; a limit beyond the sweep has one open side.
-        spread = 1.96 * limit.u / limit.frequency
+        spread = coverage_factor() * limit.u / limit.frequency
         low, high = limit.frequency * math.exp(-spread), limit.frequency * math.exp(spread)
         if limit.bound:
             low = 0.0 if name == "band_low" else low

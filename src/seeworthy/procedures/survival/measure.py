@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from scipy import special
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.statistics import failure_bound, holm
+from seeworthy.ground.uncertainty import effective_dof, interval, two_sided
 
 Verdict = Literal["yes", "no", "cannot tell"]
 
@@ -29,10 +29,11 @@ LEVEL = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One figure of one take: value and standard uncertainty."""
+    """One figure of one take: value, standard uncertainty and its degrees of freedom."""
 
     value: float
     u: float
+    dof: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +49,8 @@ class Change:
         95 %.
     p : float
         Probability of as large a change if there were none.
+    dof : float
+        Welch's degrees of freedom of `u`.
     changed : bool
         Significant after Holm's correction.
     seen : bool
@@ -59,6 +62,7 @@ class Change:
     u: float
     interval: tuple[float, float]
     p: float
+    dof: float = math.inf
     changed: bool = False
     seen: bool = True
 
@@ -79,28 +83,33 @@ def combine(figures: Sequence[Figure], floor: float) -> Figure:
     own = math.sqrt(sum(f.u**2 for f in figures)) / len(figures)
     between = float(values.std(ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else 0.0
     mean = float(values.mean())
-    return Figure(mean, math.hypot(max(own, between), floor * mean / math.sqrt(len(values))))
+    setup = floor * mean / math.sqrt(len(values))
+    # Scatter that two or three takes showed is itself known badly.
+    few = len(values) - 1.0 if between > own else math.inf
+    dof = effective_dof([(max(own, between), few), (setup, math.inf)])
+    return Figure(mean, math.hypot(max(own, between), setup), dof)
 
 
 def change(kind: str, before: Sequence[Figure], after: Sequence[Figure]) -> Change:
     """Return the change of one figure, before Holm's correction."""
     a, b = combine(before, SETUP[kind]), combine(after, SETUP[kind])
+    dof = effective_dof([(a.u / a.value, a.dof), (b.u / b.value, b.dof)])
     if kind == "timing":
         value = (b.value / a.value - 1) * 1e6
         u = 1e6 * math.hypot(a.u, b.u) / a.value
-        neutral, low, high = 0.0, value - 1.96 * u, value + 1.96 * u
+        neutral, (low, high) = 0.0, interval(value, u, dof)
         z = abs(value) / u if u > 0 else (math.inf if value else 0.0)
     else:
         value = b.value / a.value
         spread = math.hypot(a.u / a.value, b.u / b.value)
         u = value * spread
         # Symmetric in the logarithm: half and double are the same change.
-        low, high = value * math.exp(-1.96 * spread), value * math.exp(1.96 * spread)
+        low, high = (value * math.exp(end) for end in interval(0.0, spread, dof))
         neutral = 1.0
         z = abs(math.log(value)) / spread if spread > 0 else (math.inf if value != 1 else 0.0)
     matters = MATTERS[kind]
     seen = high - neutral < matters + abs(value - neutral) and (high - low) / 2 < matters
-    return Change(kind, value, u, (low, high), float(2 * special.ndtr(-z)), seen=bool(seen))
+    return Change(kind, value, u, (low, high), two_sided(z, dof), dof, seen=bool(seen))
 
 
 def judge(

@@ -137,7 +137,7 @@ def _outcome(part: str, inputs: Inputs, source: Source, seen: Seen) -> Outcome |
 def _results(found: Survival, takes: int) -> list[Result]:
     results = [
         result(
-            _MEASURAND[c.kind], c.value, c.u, n=takes,
+            _MEASURAND[c.kind], c.value, c.u, n=takes, dof=c.dof,
             interval=(min(c.interval[0], c.value), max(c.interval[1], c.value)),
         )
         for c in found.changes

@@ -10,6 +10,7 @@ from seeworthy.ground.errors import BadQuantity, WrongCall
 from seeworthy.ground.examples import as_options
 from seeworthy.ground.quantities import Quantity, format_value
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
+from seeworthy.ground.uncertainty import interval
 from seeworthy.procedures.declare import Inputs, Seen
 from seeworthy.procedures.view.measure import PUPIL_DEPTH, Station, View, measure_view
 
@@ -196,7 +197,8 @@ def _figures(station: Station, view: View) -> tuple[Figure, ...]:
     # The target stands among the points of the rays, so that no line is broken there.
     along = sorted([*(1.15 * depth * i / 20 for i in range(21)), depth])
     angle, u = pair
-    slopes = [math.tan(math.radians(angle + k * u) / 2) for k in (-1.96, 0.0, 1.96)]
+    least, most = interval(angle, u)
+    slopes = [math.tan(math.radians(a) / 2) for a in (least, angle, most)]
     names = ("along", "edge", "low", "high", "part", "target")
     rows: list[tuple[Any, ...]] = []
     for sign, part in ((1, "one edge"), (-1, "other edge")):
@@ -210,7 +212,8 @@ def _figures(station: Station, view: View) -> tuple[Figure, ...]:
         Figure(
             "view",
             f"Angle of view, {across}, to scale",
-            f"{angle:.1f}° ± {1.96 * u:.1f}° (95 %); the band is the uncertainty of the edge rays.",
+            f"{angle:.1f}° ± {most - angle:.1f}° (95 %); the band is the uncertainty of the edge "
+            "rays.",
             columns,
             Axis("along", "distance from the lens front", "m"),
             Axis("edge", across, "m"),

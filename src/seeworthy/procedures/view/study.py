@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.uncertainty import interval
 from seeworthy.procedures.study import Goal, Study, Trial
 from seeworthy.procedures.view.measure import PUPIL_DEPTH, SQUARENESS, Station, measure_view
 
@@ -50,7 +51,7 @@ def _trial(group: str, name: str, truth: float, found: tuple[float, float] | Non
     if found is None:
         return Trial(group, name, truth, refused="no value")
     value, u = found
-    return Trial(group, name, truth, value, u, value - 1.96 * u, value + 1.96 * u)
+    return Trial(group, name, truth, value, u, *interval(value, u))
 
 
 STUDY = Study(

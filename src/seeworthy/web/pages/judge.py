@@ -10,7 +10,6 @@ from fastapi import APIRouter, Query, Request, Response
 from seeworthy.bench.cameras import list_cameras
 from seeworthy.ground.errors import NotFound, SeeworthyError, WrongCall
 from seeworthy.ground.measurands import all_measurands, measurand
-from seeworthy.ground.quantities import coverage_factor
 from seeworthy.judge.compare.comparison import Comparison, Row, compare_bench
 from seeworthy.judge.compare.history import lasting
 from seeworthy.judge.purpose.bench_rank import suit
@@ -72,8 +71,7 @@ def _row(row: Row) -> ComparedRow:
     unit = numbers.sign(entry.unit)
     values, dots = [], []
     for value, takes in zip(row.values, row.takes, strict=True):
-        half = coverage_factor(value.dof) * value.u
-        low, high = value.value - half, value.value + half
+        low, high = value.interval
         shown = numbers.with_unit(numbers.number(value.value, value.u), entry.unit)
         interval = numbers.interval_text(low, high, value.u, entry.unit)
         best = value.subject in row.best
