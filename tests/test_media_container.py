@@ -186,6 +186,7 @@ def packets(pts, dts=None, size=None, key=None, discard=None):
         none if key is None else np.array(key, bool),
         none,
         none if discard is None else np.array(discard, bool),
+        none,
     )
 
 

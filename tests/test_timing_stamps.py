@@ -11,7 +11,8 @@ import pytest
 from seeworthy.ground.lines import straight_line
 from seeworthy.ground.statistics import lag1_autocorrelation
 from seeworthy.ground.uncertainty import coverage_factor
-from seeworthy.procedures.timing.measure import read_stamps, running_median, runs
+from seeworthy.procedures.timing.cadence import running_median, runs
+from seeworthy.procedures.timing.measure import UNSETTLED, read_stamps
 from seeworthy.procedures.timing.spans import Span, merge_spans
 
 FINE = Fraction(1, 90000)
@@ -173,7 +174,8 @@ def test_random_exposures_are_undecidable_not_drops():
     assert said.regime != "constant"
     assert not said.gaps
     assert said.undecidable
-    assert all("wanders" in s.reason or "spell" in s.reason for s in said.undecidable)
+    reasons = ("wanders", "spell", "no steady cadence")
+    assert all(any(r in s.reason for r in reasons) for s in said.undecidable)
 
 
 def test_a_short_spell_at_half_the_rate_is_named_not_counted():
@@ -231,3 +233,45 @@ def test_a_clock_that_drifts_keeps_its_gaps_in_place():
     seconds = places / 30.0 + 0.5 / 30.0 * np.sin(np.pi * places / n)
     said = read_stamps(np.rint(seconds * 90_000).astype(np.int64), Fraction(1, 90_000))
     assert [(g.before, g.missing) for g in said.gaps] == [(3_999, 1), (12_343, 1)]
+
+
+# Pauses, wandering rates and what may be called lost.
+
+
+def test_a_first_pause_invents_no_loss_and_does_not_bend_the_rate():
+    seconds = np.concatenate([[0.0], 2.0 + np.arange(300) / 30.0])
+    said = stamp(seconds)
+    assert not said.gaps
+    assert said.pause == pytest.approx(2.0, abs=1e-4)
+    assert said.rate == pytest.approx(30.0, abs=1e-6)
+    assert said.longest == pytest.approx(2.0, abs=1e-4)
+    assert [(s.first, s.last) for s in said.undecidable] == [(0, 1)]
+    # A loss further on keeps its number.
+    assert missing(stamp(np.delete(seconds, 100))) == [99]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_rate_that_wanders_by_a_fifth_is_not_even_and_loses_nothing(seed):
+    """As a real thermal camera does: waits of 38 to 237 ms about 114, made up for or not."""
+    rng = np.random.default_rng(seed)
+    walk = np.cumsum(np.maximum(0.114 * (1 + 0.2 * rng.standard_normal(84)), 0.02))
+    made_up_for = np.arange(84) * 0.114 + rng.normal(0, 0.024, 84)
+    for seconds in (walk, np.sort(made_up_for)):
+        said = stamp(seconds)
+        assert said.regime in ("uneven", "variable", "two rates")
+        assert not said.gaps
+
+
+def test_seven_milliseconds_of_jitter_are_not_an_even_pace():
+    said = stamp(jittered(np.arange(250), 25.0, 7e-3, 1))
+    assert said.regime == "uneven"
+    assert said.jitter_interval[0] <= 7e-3 <= said.jitter_interval[1]
+    assert abs(said.rate - 25.0) < 3 * said.u_rate
+    assert stamp(jittered(np.arange(250), 25.0, 0.8e-3, 1)).regime == "constant"
+
+
+def test_nothing_is_lost_where_no_cadence_stands_around_the_wait():
+    said = stamp(np.concatenate([np.arange(300), [301, 305, 306]]) / 30.0)
+    assert not said.gaps
+    assert [s.reason for s in said.undecidable] == [UNSETTLED]
+    assert missing(stamp(np.concatenate([np.arange(300), 301 + np.arange(5)]) / 30.0)) == [299]

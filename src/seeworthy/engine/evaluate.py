@@ -33,6 +33,7 @@ class _Guard:
 
     observer: Observer
     parts: tuple[Part, ...] = ()
+    optional: bool = False
     error: SeeworthyError | None = None
 
     def begin(self, stage: Stage) -> None:
@@ -127,7 +128,7 @@ def _prepare(item: Item) -> _Work:
     except Exception as error:
         work.error = as_seeworthy(error)
         return work
-    work.guards = [(w.source, _Guard(w.observer, w.parts)) for w in work.watches]
+    work.guards = [(w.source, _Guard(w.observer, w.parts, w.optional)) for w in work.watches]
     return work
 
 
@@ -138,11 +139,11 @@ def _conclude(
         return work.error
     for source, guard in work.guards:
         error = broken.get(source) or guard.error
-        if error is not None:
+        if error is not None and not guard.optional:
             return error
-    mine = {source: passes[source] for source, _ in work.guards}
+    mine = {source: passes[source] for source, _ in work.guards if source in passes}
     try:
-        outcome = work.item.procedure.conclude(work.item.inputs, Seen(work.watches, mine))
+        outcome = work.item.procedure.judge(work.item.inputs, Seen(work.watches, mine))
     except Exception as error:
         return as_seeworthy(error)
     extra = [w for summary in mine.values() for w in summary.warnings]

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import av.error
 
 from seeworthy.media.boxes import Boxes, Track, read_boxes
+from seeworthy.media.fields import SecondFields
 from seeworthy.media.frames import ColourTags, Range
 from seeworthy.media.h264 import Sps, find_sps
 from seeworthy.media.opening import open_clip, video_stream
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from seeworthy.media.source import Source
 
 _PCM = re.compile(r"pcm_[suf](\d+)")
+_MPEG2_LEVELS = {10: "Low", 8: "Main", 6: "High 1440", 4: "High"}  # ITU-T H.262, Table 8-3
 _UNSET_CLOCK = 1971  # recorders without a clock write 1904 or 1970
 
 
@@ -38,7 +40,8 @@ class VideoFacts:
     codec, profile, level : str
         Names; ``""`` where not said.
     width, height : int
-        Stored pixels, after cropping.
+        Pixels as a decoder gives them: after the stream's cropping, and after that of a
+        container that shows less of the last blocks than the stream says.
     aspect_stream, aspect_container : Fraction or None
         Width over height of a pixel as the stream and as the container have it.
     rotation : int
@@ -117,6 +120,8 @@ class Facts:
         Seconds by the container header.
     video : VideoFacts
     sound : SoundFacts or None
+    captions : tuple of str
+        Coding of each track of subtitles or other timed text.
     other_bytes : int
         Packets of further streams.
     warnings : tuple of str
@@ -132,6 +137,7 @@ class Facts:
     duration: Fraction | None
     video: VideoFacts
     sound: SoundFacts | None
+    captions: tuple[str, ...]
     other_bytes: int
     warnings: tuple[str, ...]
 
@@ -174,6 +180,7 @@ def _read(source: Source, size: int, changed: int) -> Facts:
             duration=Fraction(container.duration, 1_000_000) if container.duration else None,
             video=_video(stream, boxes.track("vide") if boxes else None, first, packets),
             sound=None if sound is None else _sound(sound, heard),
+            captions=tuple(_coding(s) for s in container.streams.subtitles),
             other_bytes=other,
             warnings=tuple(warnings),
         )
@@ -185,11 +192,17 @@ def known(stream: AudioStream) -> bool:
     return context is not None
 
 
+def _coding(stream: Any) -> str:
+    context = stream.codec_context
+    return "unknown" if context is None else str(context.name)
+
+
 def _walk(
     container: InputContainer, stream: VideoStream, sound: AudioStream | None
 ) -> tuple[bytes, Packets, Packets, int, list[str]]:
     pictures = PacketLog(stream.time_base or Fraction(1, 1000))
     samples = PacketLog((sound.time_base if sound else None) or Fraction(1, 1000))
+    second = SecondFields(stream)
     first, other = b"", 0
     warnings: list[str] = []
     packets = container.demux()
@@ -205,7 +218,7 @@ def _walk(
             continue
         if packet.stream_index == stream.index:
             first = first or bytes(packet)[:4096]
-            pictures.add(packet)
+            pictures.add(packet, second(packet))
         elif sound is not None and packet.stream_index == sound.index:
             samples.add(packet)
         else:
@@ -215,15 +228,16 @@ def _walk(
 
 def _video(stream: VideoStream, track: Track | None, first: bytes, packets: Packets) -> VideoFacts:
     context = stream.codec_context
-    codec = context.name
+    # The coding, not the library that reads it.
+    codec = context.codec.canonical_name if context.name.startswith("lib") else context.name
     sps = find_sps(context.extradata or first) if codec == "h264" else None
     base = stream.time_base or Fraction(1, 1000)
     return VideoFacts(
         codec=codec,
         profile=sps.profile if sps else (stream.profile or ""),
         level=sps.level if sps else _level(codec, context.level),
-        width=sps.width if sps else context.width,
-        height=sps.height if sps else context.height,
+        width=context.width or (sps.width if sps else 0),
+        height=context.height or (sps.height if sps else 0),
         aspect_stream=sps.aspect if sps else _positive(context.sample_aspect_ratio),
         aspect_container=_container_aspect(stream, track),
         rotation=(track.rotation or 0) if track else 0,
@@ -244,11 +258,19 @@ def _video(stream: VideoStream, track: Track | None, first: bytes, packets: Pack
 
 
 def _level(codec: str, level: int) -> str:
+    if codec == "av1" and level == 0:
+        return "2.0"
     if level <= 0:
         return ""
     if codec == "hevc":  # general_level_idc is 30 times the level (ITU-T H.265, A.4.1)
         return f"{level / 30:g}"
-    return str(level)
+    if codec == "av1":  # seq_level_idx (AV1 Bitstream Specification, A.3); 31: any size
+        return f"{2 + (level >> 2)}.{level & 3}" if level < 24 else ""
+    if codec == "vp9":  # ten times the level (VP codec ISO media file format binding)
+        return f"{level / 10:g}"
+    if codec == "mpeg2video":
+        return _MPEG2_LEVELS.get(level, "")
+    return str(level) if codec == "mpeg4" else ""
 
 
 def _positive(value: Fraction | None) -> Fraction | None:

@@ -19,6 +19,8 @@ from typing import TYPE_CHECKING, Any, ClassVar, Self
 import av.error
 import av.logging
 
+from seeworthy.media.fields import SecondFields
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -101,19 +103,26 @@ class Numbering:
     by_stamp : bool
         False for containers whose packets have no presentation time of their own (AVI):
         frames are then counted as they come.
+    second : SecondFields, optional
+        Tells packets that hold the second field of a picture: they are none of their own.
     """
 
-    def __init__(self, by_stamp: bool = True) -> None:
+    def __init__(self, by_stamp: bool = True, second: SecondFields | None = None) -> None:
         self._by_stamp = by_stamp
+        self._second = second
         self._sent: list[int] = []
         self._next = 0
         self._out = 0
         self._latest: int | None = None
         self._falls = 0
         self.lost: list[int] = []
+        self.extra = 0  # packets that are no picture of their own: second fields, hidden ones
 
     def sent(self, packet: Packet[Any]) -> None:
         """Note a packet that goes to the decoder."""
+        if packet.size and (packet.is_discard or (self._second and self._second(packet))):
+            self.extra += 1
+            return
         if self._by_stamp and packet.pts is not None and packet.size and not packet.is_discard:
             heapq.heappush(self._sent, packet.pts)
 
@@ -151,9 +160,9 @@ class Numbering:
         self._sent.clear()
 
 
-def numbering_for(container: InputContainer) -> Numbering:
-    """Return the numbering that suits a container."""
-    return Numbering(by_stamp=container.format.name != "avi")
+def numbering_for(container: InputContainer, stream: VideoStream) -> Numbering:
+    """Return the numbering that suits a container and its pictures."""
+    return Numbering(container.format.name != "avi", SecondFields(stream))
 
 
 def decoded(
@@ -192,7 +201,7 @@ def damaged_frames(
     """
     stream.thread_type = "NONE"
     stream.codec_context.options = dict(KEEP_DAMAGED)
-    numbering = numbering_for(container)
+    numbering = numbering_for(container, stream)
     flagged = []
     for number, frame, _ in decoded(container, stream, numbering, []):
         if until is not None and number >= until:

@@ -18,6 +18,7 @@ from seeworthy.media.damage import (
 from seeworthy.media.frames import ColourTags, FrameView, Observer, PassSummary, Range, Stage
 from seeworthy.media.opening import open_clip, video_stream
 from seeworthy.media.quantiser import TELL_STEPS
+from seeworthy.media.scan import ScanSense
 
 if TYPE_CHECKING:
     from av.packet import Packet
@@ -77,7 +78,7 @@ def run_pass(
         stream = video_stream(container, source)
         stream.thread_type = "AUTO"
         stream.codec_context.options = {**KEEP_DAMAGED, **TELL_STEPS}
-        numbering = numbering_for(container)
+        numbering = numbering_for(container, stream)
         errors: list[str] = []
         with Listening(stream.codec_context.name) as listening:
             showing = Showing(observers, source.size, progress, stop)
@@ -85,6 +86,7 @@ def run_pass(
                 if not showing.show(number, frame, packet, stream):
                     break
             heard = listening.heard()
+        showing.ended()
         summary = showing.summary
     if summary is None:
         raise UnreadableInput(
@@ -96,7 +98,7 @@ def run_pass(
     for observer in observers:
         observer.finish()
     summary.warnings.extend(dict.fromkeys(errors))
-    _warn(source, summary, showing)
+    _warn(source, summary, showing, numbering.extra)
     return summary
 
 
@@ -118,6 +120,7 @@ class Showing:
         self.summary: PassSummary | None = None
         self.other_size: tuple[int, int, int] | None = None
         self.undated = 0
+        self._scan = ScanSense()
 
     def show(
         self, number: int, frame: VideoFrame, packet: Packet[Any], stream: VideoStream
@@ -138,6 +141,7 @@ class Showing:
             return True
         view = FrameView(stage, number, frame, key=frame.key_frame, corrupt=frame.is_corrupt)
         self._date(view, frame)
+        self._scan.frame(view)
         self._active = [o for o in self._active if o.frame(view) is not False]
         if self._count % _EVERY == 1:
             self._report(packet)
@@ -145,6 +149,11 @@ class Showing:
             summary.stopped = True
             return False
         return True
+
+    def ended(self) -> None:
+        """Put what was seen of the whole pass into the summary."""
+        if self.summary is not None:
+            self.summary.scan = self._scan.result()
 
     def _date(self, view: FrameView, frame: VideoFrame) -> None:
         if view.pts is None:
@@ -170,7 +179,7 @@ def _look_again(source: Source, summary: PassSummary, numbering: Numbering) -> N
     summary.frames = end
 
 
-def _warn(source: Source, summary: PassSummary, showing: Showing) -> None:
+def _warn(source: Source, summary: PassSummary, showing: Showing, extra: int) -> None:
     stage, say = summary.stage, summary.warnings.append
     if summary.lost:
         say(f"{len(summary.lost)} frames could not be decoded at all, from {summary.lost[0]} on.")
@@ -182,8 +191,9 @@ def _warn(source: Source, summary: PassSummary, showing: Showing) -> None:
         )
     if showing.undated:
         say(f"{showing.undated} frames have no time stamp.")
-    if stage.frames_hint and not summary.stopped and summary.frames < stage.frames_hint:
+    hint = (stage.frames_hint or 0) - extra
+    if not summary.stopped and summary.frames < hint:
         say(
-            f"'{source.name}' announces {stage.frames_hint} frames and holds {summary.frames}: "
+            f"'{source.name}' announces {hint} frames and holds {summary.frames}: "
             "the end is missing, or its header is wrong."
         )

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     from av.video.frame import VideoFrame
 
+    from seeworthy.media.scan import Scan
     from seeworthy.media.source import Source
 
 Range = Literal["limited", "full"]
@@ -89,9 +90,11 @@ class FrameView:
     corrupt : bool
         The decoder flagged or concealed an error in it. In passing a flag can be missed;
         `PassSummary.corrupt` is exact.
+    interlaced : bool
+        The stream says that it holds two fields (see `PassSummary.scan` for what is true).
     """
 
-    __slots__ = ("_av", "_chroma", "_luma", "corrupt", "index", "key", "pts", "stage")
+    __slots__ = ("_av", "_chroma", "_luma", "corrupt", "index", "interlaced", "key", "pts", "stage")
 
     def __init__(
         self, stage: Stage, index: int, frame: VideoFrame, *, key: bool, corrupt: bool
@@ -101,6 +104,7 @@ class FrameView:
         self.pts = frame.pts
         self.key = key
         self.corrupt = corrupt
+        self.interlaced = bool(frame.interlaced_frame)
         self._av = frame
         self._luma: npt.NDArray[Any] | None = None
         self._chroma: tuple[npt.NDArray[Any], npt.NDArray[Any]] | None = None
@@ -187,6 +191,8 @@ class PassSummary:
         Sentences for the user (the clip broke off, packets could not be decoded).
     stopped : bool
         True when every observer had seen enough before the end.
+    scan : Scan or None
+        Whole pictures or two fields, by flags and by what the pictures show.
     """
 
     stage: Stage
@@ -195,6 +201,7 @@ class PassSummary:
     lost: list[int] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     stopped: bool = False
+    scan: Scan | None = None
 
 
 def watch(

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from av.packet import Packet
 
 NO_STAMP = -(2**63)
-_KEY, _CORRUPT, _DISCARD = 1, 2, 4
+_KEY, _CORRUPT, _DISCARD, _SECOND = 1, 2, 4, 8
 
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
@@ -35,6 +35,8 @@ class Packets:
         Bytes.
     key, corrupt, discard : bool arrays
         Random access point; flagged by the container as damaged; not to be shown.
+    second : bool array
+        Holds the second field of the picture before it (see `seeworthy.media.fields`).
     """
 
     time_base: Fraction
@@ -45,6 +47,7 @@ class Packets:
     key: Flags
     corrupt: Flags
     discard: Flags
+    second: Flags
 
     def __len__(self) -> int:
         return int(self.size.size)
@@ -54,9 +57,14 @@ class Packets:
         """Sum of the sizes."""
         return int(self.size.sum())
 
+    @property
+    def pictures(self) -> int:
+        """Pictures, two fields counted once."""
+        return int(self.size.size - np.count_nonzero(self.second))
+
     def shown_stamps(self) -> Ints:
-        """Presentation times of the packets to be shown, sorted, in ticks."""
-        return np.sort(self.pts[(self.pts != NO_STAMP) & ~self.discard])
+        """Presentation times of the pictures to be shown, sorted, in ticks."""
+        return np.sort(self.pts[(self.pts != NO_STAMP) & ~self.discard & ~self.second])
 
     def storage_seconds(self) -> npt.NDArray[np.float64]:
         """When each packet has to be written, in seconds: decoding time, file order.
@@ -76,12 +84,12 @@ class Packets:
         return filled
 
     def gop_lengths(self) -> Ints:
-        """Packets from one key packet to the next, whole groups only."""
-        return np.diff(np.flatnonzero(self.key)).astype(np.int64)
+        """Pictures from one key picture to the next, whole groups only."""
+        return np.diff(np.flatnonzero(self.key[~self.second])).astype(np.int64)
 
     def reordered_runs(self) -> Ints:
-        """Lengths of runs of packets shown before one that was stored earlier (B pictures)."""
-        stamps = self.pts[self.pts != NO_STAMP]
+        """Lengths of runs of pictures shown before one that was stored earlier (B pictures)."""
+        stamps = self.pts[(self.pts != NO_STAMP) & ~self.second]
         if stamps.size < 2:
             return np.empty(0, np.int64)
         behind = np.concatenate([[False], stamps[1:] < np.maximum.accumulate(stamps)[:-1]])
@@ -97,8 +105,8 @@ class PacketLog:
         self._times = array("q")
         self._flags = array("B")
 
-    def add(self, packet: Packet[Any]) -> None:
-        """Note one packet with data."""
+    def add(self, packet: Packet[Any], second: bool = False) -> None:
+        """Note one packet with data; `second`: it holds the second field of a picture."""
         pts, dts = packet.pts, packet.dts
         self._times.extend(
             (
@@ -109,7 +117,10 @@ class PacketLog:
             )
         )
         self._flags.append(
-            _KEY * packet.is_keyframe + _CORRUPT * packet.is_corrupt + _DISCARD * packet.is_discard
+            _KEY * packet.is_keyframe
+            + _CORRUPT * packet.is_corrupt
+            + _DISCARD * packet.is_discard
+            + _SECOND * second
         )
 
     def done(self) -> Packets:
@@ -119,4 +130,5 @@ class PacketLog:
         return Packets(
             self._time_base, table[0], table[1], table[2], table[3],
             (flags & _KEY) > 0, (flags & _CORRUPT) > 0, (flags & _DISCARD) > 0,
+            (flags & _SECOND) > 0,
         )  # fmt: skip

@@ -181,6 +181,7 @@ def _run_parts(
             showing = Showing(observers, source.size, progress, stop)
             _show(container, stream, spans, showing, errors)
             heard = listening.heard()
+    showing.ended()
     if showing.summary is None:
         raise UnreadableInput(
             f"No picture at the ends of '{source.name}' could be decoded.",

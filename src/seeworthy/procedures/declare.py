@@ -15,7 +15,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
 
-from seeworthy.ground.errors import WrongCall
+from seeworthy.ground.errors import UnreadableInput, WrongCall
 from seeworthy.ground.measurands import Measurand
 from seeworthy.ground.results import Outcome
 
@@ -158,11 +158,14 @@ class Watch:
     observer : Observer
     parts : tuple of Part
         What the observer wants to see; empty: the whole clip.
+    optional : bool
+        The procedure answers without it: `Seen.passes` then lacks a clip that cannot be decoded.
     """
 
     source: Source
     observer: Observer
     parts: tuple[Part, ...] = ()
+    optional: bool = False
 
 
 @dataclass(frozen=True)
@@ -233,6 +236,8 @@ class Procedure:
         True when a clip alone is enough, so that ``look CLIP`` runs it.
     order : float
         Place on every list, small first; what names none stands last, by id.
+    whole_pictures : bool
+        All rows of a picture must be of one moment: clips of two fields are refused.
     """
 
     id: str
@@ -253,6 +258,7 @@ class Procedure:
     minutes: float = 5.0
     look: bool = False
     order: float = math.inf
+    whole_pictures: bool = False
 
     def __post_init__(self) -> None:
         filled = (
@@ -279,11 +285,29 @@ class Procedure:
         by_source: dict[Source, list[Watch]] = {}
         for item in watches:
             by_source.setdefault(item.source, []).append(item)
-        passes = {
-            source: watch(source, [w.observer for w in mine], parts=[w.parts for w in mine])
-            for source, mine in by_source.items()
-        }
-        return self.conclude(inputs, Seen(watches, passes))
+        passes: dict[Source, PassSummary] = {}
+        for source, mine in by_source.items():
+            try:
+                passes[source] = watch(
+                    source, [w.observer for w in mine], parts=[w.parts for w in mine]
+                )
+            except UnreadableInput:
+                if not all(w.optional for w in mine):
+                    raise
+        return self.judge(inputs, Seen(watches, passes))
+
+    def judge(self, inputs: Inputs, seen: Seen) -> Outcome:
+        """Conclude, unless the clip's pictures are of a kind that the measure cannot use.
+
+        Raises
+        ------
+        CannotMeasure
+            Two fields in a picture where `whole_pictures` is declared, or what `conclude` says.
+        """
+        for source, summary in seen.passes.items():
+            if self.whole_pictures and summary.scan is not None and not summary.scan.whole:
+                raise summary.scan.refusal(source.name)
+        return self.conclude(inputs, seen)
 
     def need(self, name: str) -> Reading:
         """Return the declaration of a reading."""

@@ -56,6 +56,7 @@ PROCEDURE = Procedure(
     ),
     cautions=("mains", "flashing"),
     kit=("a dark card", "a light wall", "a lamp"),
+    whole_pictures=True,
     setup="card and wall",
     minutes=6.0,
     prepare=later(__name__, "prepare"),

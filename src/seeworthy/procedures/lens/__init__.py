@@ -78,6 +78,7 @@ PROCEDURE = Procedure(
         Option("board", "A plain chessboard instead: its inner corners along and down.", "9x6"),
         Option("mirrored", "The camera mirrors its picture left to right.", "yes", ("yes", "no")),
     ),
+    whole_pictures=True,
     setup="board",
     minutes=8.0,
 )

@@ -43,6 +43,7 @@ PROCEDURE = Procedure(
         Step("Film ten seconds in focus, moving the camera slowly."),
     ),
     kit=("a scene with fine detail",),
+    whole_pictures=True,
     setup="any clip",
     minutes=2.0,
     prepare=later(__name__, "prepare"),

@@ -42,6 +42,7 @@ PROCEDURE = Procedure(
     options=OPTIONS,
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
+    whole_pictures=True,
     setup="passing",
     minutes=15,
     look=True,

@@ -83,6 +83,7 @@ PROCEDURE = Procedure(
         Step("Record ten seconds without touching it."),
     ),
     kit=("the printed edges target", "a tripod or clamp", "two lamps or an overcast window"),
+    whole_pictures=True,
     setup="target",
     minutes=6.0,
     prepare=later(__name__, "prepare"),

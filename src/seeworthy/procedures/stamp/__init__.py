@@ -32,6 +32,7 @@ PROCEDURE = Procedure(
         Step("See that nothing of the aircraft is in view, if it can be helped."),
     ),
     kit=("the camera",),
+    whole_pictures=True,
     setup="any clip",
     minutes=2.0,
     prepare=later(__name__, "prepare"),

@@ -24,6 +24,11 @@ _FINDINGS = {
     "sample_aspect_container": "The same by the container.",
     "stretch": "How much wider players that follow the container show it than the stream says.",
     "rotation": "Degrees clockwise that a player turns the picture.",
+    "scan": (
+        "Whole pictures (progressive) or two fields (interlaced), and which field is first: by "
+        "what the pictures show where something moves, else by the stream's flag; null undecoded."
+    ),
+    "captions": "Coding of each track of subtitles: players lay them over, they are no stamp.",
     "colour_tags": "Range, matrix, transfer and primaries (ITU-T H.273) by the stream.",
     "colour_tags_container": "The same by the container.",
     "frames": "Pictures in the file by its packets.",
@@ -47,7 +52,7 @@ PROCEDURE = Procedure(
     id="stream",
     title="What the file says",
     question="What does the camera write, and does it keep to its own label?",
-    version=1,
+    version=2,
     yields=(
         Measurand(
             "bit_rate_mean",
@@ -75,6 +80,7 @@ PROCEDURE = Procedure(
     kit=("the camera", "a card reader"),
     setup="any clip",
     minutes=2.0,
+    prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
     look=True,
 )

@@ -10,22 +10,50 @@ import numpy as np
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.media.container import Facts, VideoFacts, read_facts
-from seeworthy.media.frames import ColourTags
-from seeworthy.procedures.declare import Inputs, Seen
+from seeworthy.media.frames import ColourTags, FrameView, Stage
+from seeworthy.media.scan import Scan
+from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.stream.levels import Conformity, Load, judge
 from seeworthy.procedures.stream.measure import Rates, Span, bit_rates, shown_span, stretch
 
-_CODECS = {"h264": "H.264", "hevc": "H.265", "mjpeg": "Motion JPEG", "mpeg4": "MPEG-4 Part 2"}
+_CODECS = {
+    "h264": "H.264", "hevc": "H.265", "vvc": "H.266", "h263": "H.263", "av1": "AV1", "vp8": "VP8",
+    "vp9": "VP9", "mjpeg": "Motion JPEG", "jpeg2000": "JPEG 2000", "mpeg1video": "MPEG-1",
+    "mpeg2video": "MPEG-2", "mpeg4": "MPEG-4 Part 2", "msmpeg4v1": "MPEG-4 (an early draft)",
+    "msmpeg4v2": "MPEG-4 (an early draft)", "msmpeg4": "MPEG-4 (an early draft)",
+    "dvvideo": "DV", "vc1": "VC-1", "ffv1": "FFV1", "prores": "ProRes", "cinepak": "Cinepak",
+    "theora": "Theora", "rawvideo": "Uncompressed pictures",
+}  # fmt: skip
+_GLANCE = 400  # pictures: enough for the votes of `media.scan`
 _FASTEST = 1000  # a 'frame rate' above is only the tick of a variable-rate stream
+
+
+class _Glance:
+    """Keep the pass going for as long as it takes to tell whole pictures from fields."""
+
+    def begin(self, stage: Stage) -> None:
+        """Nothing to prepare."""
+
+    def frame(self, view: FrameView) -> bool:
+        """Leave after `_GLANCE` pictures."""
+        return view.index < _GLANCE
+
+    def finish(self) -> None:
+        """Nothing to end."""
+
+
+def prepare(inputs: Inputs) -> tuple[Watch, ...]:
+    """Ask for a glance at the first pictures; what the file says needs none."""
+    return (Watch(inputs.file(), _Glance(), optional=True),)
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Read what the container, the headers and the packets say."""
     facts = read_facts(inputs.file())
     video, packets = facts.video, facts.video.packets
-    if len(packets) < 2:
+    if packets.pictures < 2:
         raise CannotMeasure(
-            f"'{facts.name}' holds {len(packets)} picture: nothing that takes time can be read.",
+            f"'{facts.name}' holds {packets.pictures} picture: nothing in it takes time.",
             "Film at least some seconds; a still goes to the procedures that take stills.",
         )
     tick = float(packets.time_base)
@@ -38,12 +66,14 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         )
     rates = bit_rates(packets.storage_seconds(), packets.size, span, tick)
     verdict = _level(video, span, rates)
+    summary = seen.passes.get(inputs.file())
+    scan = summary.scan if summary else None
     return Outcome(
         results=_results(span, rates),
-        findings=_findings(facts, span, rates, verdict),
+        findings=_findings(facts, span, rates, verdict, scan),
         warnings=_warnings(facts, span, rates, verdict),
         figures=(_figure(rates),) if rates.times.size else (),
-        sentence=_sentence(facts, span, rates),
+        sentence=_sentence(facts, span, rates, scan),
     )
 
 
@@ -51,7 +81,13 @@ def _last_duration(facts: Facts) -> int:
     """Ticks for which the picture shown last is shown."""
     packets = facts.video.packets
     shown = np.flatnonzero(~packets.discard)
-    return int(packets.duration[shown[np.argmax(packets.pts[shown])]]) if shown.size else 0
+    stamps = packets.shown_stamps()
+    if not shown.size or not stamps.size:
+        return 0
+    last = shown[np.argmax(packets.pts[shown])]
+    length = int(packets.duration[last])
+    # The second field of the last picture begins after the picture's own stamp.
+    return int(packets.pts[last]) - int(stamps[-1]) + length if length else 0
 
 
 def _results(span: Span, rates: Rates) -> tuple[Result, ...]:
@@ -74,7 +110,7 @@ def _level(video: VideoFacts, span: Span, rates: Rates) -> Conformity | None:
     load = Load(
         sps.mbs_across,
         sps.mbs_down,
-        int(np.count_nonzero(~packets.discard)) / span.seconds,
+        packets.shown_stamps().size / span.seconds,
         max(sps.references, sps.buffered or 0),
         rates.mean,
         seconds[order],
@@ -83,8 +119,10 @@ def _level(video: VideoFacts, span: Span, rates: Rates) -> Conformity | None:
     return judge(sps.level, sps.profile_idc, load)
 
 
-def _findings(facts: Facts, span: Span, rates: Rates, verdict: Conformity | None) -> dict[str, Any]:
-    video, sound = facts.video, facts.sound
+def _findings(
+    facts: Facts, span: Span, rates: Rates, verdict: Conformity | None, scan: Scan | None
+) -> dict[str, Any]:
+    video, sound, packets = facts.video, facts.sound, facts.video.packets
     return {
         "container": facts.container,
         "finalised": facts.finalised,
@@ -104,9 +142,11 @@ def _findings(facts: Facts, span: Span, rates: Rates, verdict: Conformity | None
         "sample_aspect_container": _ratio(video.aspect_container),
         "stretch": stretch(_float(video.aspect_stream), _float(video.aspect_container)),
         "rotation": video.rotation,
+        "scan": scan.words if scan else None,
+        "captions": list(facts.captions),
         "colour_tags": _tags(video.tags_stream),
         "colour_tags_container": _tags(video.tags_container),
-        "frames": len(video.packets),
+        "frames": packets.shown_stamps().size or packets.pictures,
         "frames_stated": video.frames_stated,
         "nominal_rate": _float(video.rate_average),
         "stream_rate": _plausible(video.rate_stream),
@@ -191,9 +231,23 @@ def _disagreements(facts: Facts, span: Span) -> list[str]:
     said = []
     if _contradict(video.tags_stream, video.tags_container):
         said.append("Stream and container are tagged with different colours; players may differ.")
-    frames = len(video.packets)
-    if video.frames_stated and video.frames_stated != frames:
-        said.append(f"The header announces {video.frames_stated} pictures, the file has {frames}.")
+    packets = video.packets
+    if video.frames_stated and video.frames_stated != len(packets):
+        said.append(
+            f"The header announces {video.frames_stated} pictures, the file has {len(packets)}."
+        )
+    coded = video.sps
+    if coded is not None and (coded.width, coded.height) != (video.width, video.height):
+        said.append(
+            f"The stream holds {coded.width}×{coded.height} pixels and the container shows "
+            f"{video.width}×{video.height} of them: some players show the larger picture."
+        )
+    hidden = int(np.count_nonzero(packets.discard))
+    if hidden:
+        said.append(
+            f"The file's edit list hides {hidden} of its {packets.pictures} pictures: players do "
+            "not show them, and they are not counted here."
+        )
     stated = _float(facts.duration)
     if stated is not None and abs(stated - span.seconds) > max(0.5, 0.02 * span.seconds):
         said.append(
@@ -231,14 +285,17 @@ def _figure(rates: Rates) -> Figure:
     )
 
 
-def _sentence(facts: Facts, span: Span, rates: Rates) -> str:
+def _sentence(facts: Facts, span: Span, rates: Rates, scan: Scan | None) -> str:
     video = facts.video
     minutes = 1e9 / facts.size * span.seconds / 60
     lasts = f"{minutes:.3g} minutes" if minutes < 180 else f"{minutes / 60:.3g} hours"
     if minutes >= 60000:
         lasts = f"{minutes / 60:.0f} hours"
     name = _CODECS.get(video.codec, video.codec)
+    size = f"{video.width}×{video.height}"
+    if scan is not None and not scan.whole:
+        size += " interlaced"
     return (
-        f"{name} at {video.width}×{video.height}, {rates.mean / 1e6:.3g} Mbit/s on average: "
+        f"{name} at {size}, {rates.mean / 1e6:.3g} Mbit/s on average: "
         f"a gigabyte of the card lasts {lasts} of such a scene."
     )

@@ -129,7 +129,7 @@ def _outcome(part: str, inputs: Inputs, source: Source, seen: Seen) -> Outcome |
     kinds = {type(w.observer) for w in wishes}
     mine = [w for w in seen.watches if w.source == source and type(w.observer) in kinds]
     try:
-        return own.conclude(_sub(part, inputs, source), Seen(mine, seen.passes))
+        return own.judge(_sub(part, inputs, source), Seen(mine, seen.passes))
     except CannotMeasure as error:
         return error
 

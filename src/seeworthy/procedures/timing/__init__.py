@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="timing",
     title="Frame timing",
     question="Does it record every frame, evenly?",
-    version=2,
+    version=3,
     yields=(
         Measurand(
             "frame_rate",
@@ -40,9 +40,13 @@ PROCEDURE = Procedure(
         ),
         "duplicated_frames": "frames that show the picture before again: count and numbers",
         "corrupt_frames": "frames the decoder could not read whole: count and numbers",
+        "first_pause_ms": "wait after the first frame where the recording was still starting",
         "longest_gap_ms": "longest time between two frames",
         "frames": "frames in the file",
-        "rate_regime": "'constant', 'two rates' or 'variable' (long exposures in the dark)",
+        "rate_regime": (
+            "'constant', 'uneven' (one rate, but the waits scatter by more than a twentieth), "
+            "'two rates' or 'variable' (long exposures in the dark)"
+        ),
         "cadences": "rates that the recording keeps, and their share of the intervals",
         "undecidable": "ranges of frames where lost or repeated frames cannot be known, and why",
         "blind_key_frames": "key frames at which a repeated picture would not show",

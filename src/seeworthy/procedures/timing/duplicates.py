@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.procedures.timing.measure import runs
+from seeworthy.procedures.timing.cadence import runs
 from seeworthy.procedures.timing.spans import Span, merge_spans
 
 Floats = npt.NDArray[np.float64]

@@ -12,9 +12,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -22,35 +21,34 @@ from scipy.special import gammaincinv
 
 from seeworthy.ground.lines import straight_line
 from seeworthy.ground.statistics import lag1_autocorrelation
+from seeworthy.procedures.timing.cadence import (
+    FAR,
+    LONG,
+    PAUSE,
+    SIDE,
+    Cadence,
+    Regime,
+    find_cadence,
+    runs,
+)
 from seeworthy.procedures.timing.grid import follow, tuned
 from seeworthy.procedures.timing.places import number_places
 from seeworthy.procedures.timing.spans import Span, merge_spans
 
 Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
-Regime = Literal["constant", "two rates", "variable"]
 
-# A gap is long from 1.5 intervals (common practice: half-way between one and two).
-LONG = 1.5
-# Neighbours on each side that carry the local cadence.
-SIDE = 10
 # So many equal long intervals in a row are a spell at a slower rate, not drops.
 SPELL = 4
-# More long intervals than this share of their neighbourhood (neighbours on each side,
-# share): the rate itself wanders.
-CROWDED = ((10, 0.33), (30, 0.2))
-# Without one even grid, a clip with more long intervals than this is a mixture of rates.
-MIXED = 0.08
 # An empty place must stand out of the cadence's own wander by so many deviations.
 CERTAIN = 5.0
-# Stamps that keep within this part of a period of one even grid are a constant rate.
-LOCKED = 0.33
 # More empty places than this are not numbered one by one.
 _MOST_EMPTY = 2000
 # Ticks longer than this part of an interval cannot carry a jitter.
 COARSE = 0.1
 
 WANDERS = "the frame rate itself wanders here, so a gap may be a long exposure or a drop"
+STARTS = "the recording began with a pause: still starting, or frames lost"
+UNSETTLED = "no steady cadence on both sides, so a long wait may be a pause or a drop"
 SPELL_REASON = "a short spell at a slower rate, or one frame lost after every frame kept"
 
 
@@ -79,9 +77,12 @@ class StampTiming:
 
     Attributes
     ----------
-    regime : {"constant", "two rates", "variable"}
+    regime : {"constant", "uneven", "two rates", "variable"}
+        Uneven: one rate, but the waits scatter about it by more than a twentieth.
     rate, u_rate, dof : float
-        Pictures per second that are in the file, gaps included.
+        Pictures per second that are in the file, gaps included, a first pause left out.
+    pause : float
+        Wait after the first frame where it is a pause of a recording that starts, s; else 0.
     jitter, u_jitter : float
         Root mean square deviation of a stamp from the even cadence around it, in
         seconds, without the rounding of the stamps to their time base.
@@ -115,6 +116,7 @@ class StampTiming:
     backward: tuple[int, ...]
     coarse: bool
     n: int
+    pause: float = 0.0
 
 
 def read_stamps(ticks: Sequence[int] | npt.NDArray[np.int64], time_base: Fraction) -> StampTiming:
@@ -135,19 +137,42 @@ def read_stamps(ticks: Sequence[int] | npt.NDArray[np.int64], time_base: Fractio
     whole = np.asarray(ticks, np.int64)
     if len(whole) < 3:
         raise ValueError("a rate needs at least three time stamps")
-    tick = float(time_base)
+    steps = np.diff(whole) * float(time_base)
+    middle = float(np.median(steps))
+    if not whole[-1] > whole[0] or not middle > 0:
+        raise ValueError("no time passes between the stamps")
+    if len(whole) < 4 or steps[0] < PAUSE * middle:
+        return _read(whole, float(time_base))
+    said = _read(whole[1:], float(time_base))
+    wanders = said.regime in ("two rates", "variable")
+    if wanders and steps[0] < FAR * steps[1 : SIDE + 1].max():
+        return _read(whole, float(time_base))  # one long wait among others
+    doubts = tuple(replace(s, first=s.first + 1, last=s.last + 1) for s in said.undecidable)
+    if steps[0] >= LONG * middle:
+        doubts = merge_spans([Span(0, 1, STARTS), *doubts])
+    return replace(
+        said,
+        gaps=tuple(replace(g, before=g.before + 1) for g in said.gaps),
+        undecidable=doubts,
+        longest=max(said.longest, float(steps[0])),
+        backward=tuple(i + 1 for i in said.backward),
+        n=said.n + 1,
+        pause=float(steps[0]),
+    )
+
+
+def _read(whole: npt.NDArray[np.int64], tick: float) -> StampTiming:
     t = (whole - whole[0]).astype(float) * tick
     steps = np.diff(t)
-    if not t[-1] > 0 or not np.median(steps) > 0:
-        raise ValueError("no time passes between the stamps")
-    cadence = _cadence(t, steps)
+    cadence = find_cadence(t, steps)
     gaps, undecidable = _judge(t, cadence)
-    if cadence.regime == "constant":
+    gridded = cadence.regime in ("constant", "uneven")
+    if gridded:
         gaps = _on_grid(t, cadence, gaps, undecidable)
     empty = np.zeros(len(steps))
     for gap in gaps:
         empty[gap.before] = gap.missing
-    if cadence.regime == "constant" and not undecidable:
+    if gridded and not undecidable:
         place = np.concatenate([[0.0], np.cumsum(empty + 1.0)])
         rate, u_rate, residuals = _rate(t, place, tick)
         lost = 2
@@ -173,71 +198,7 @@ def read_stamps(ticks: Sequence[int] | npt.NDArray[np.int64], time_base: Fractio
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Cadence:
-    """The intervals as they are and as they should be.
-
-    ``local`` is the cadence at each interval, ``long`` marks intervals of 1.5 times
-    that and more, ``crowded`` those among too many long ones.
-    """
-
-    regime: Regime
-    rates: tuple[tuple[float, float], ...]
-    steps: Floats
-    local: Floats
-    long: Flags
-    crowded: Flags
-
-
-def running_median(values: Floats, side: int) -> Floats:
-    """Median of each value and up to `side` neighbours on each side, shape (n,)."""
-    n = len(values)
-    if n <= 2 * side + 1:
-        return np.full(n, np.median(values))
-    windows = np.lib.stride_tricks.sliding_window_view(values, 2 * side + 1)
-    middle = np.median(windows, axis=1)
-    ends = [np.median(values[: side + 1 + i]) for i in range(side)]
-    tail = [np.median(values[n - 2 * side - 1 + i :]) for i in range(1, side + 1)]
-    return np.concatenate([ends, middle, tail])
-
-
-def _cadence(t: Floats, steps: Floats) -> _Cadence:
-    """Find the regime, then what is long in it."""
-    local = running_median(steps, SIDE)
-    grid = _grid(t, steps)
-    regime: Regime
-    if grid is not None:
-        local, regime = np.full(len(steps), grid), "constant"
-        rates: tuple[tuple[float, float], ...] = ((1.0 / grid, 1.0),)
-    else:
-        regime, rates = _wandering(steps, local)
-    long = steps >= LONG * local
-    crowded = np.full(len(steps), regime != "constant" and long.mean() > MIXED)
-    for side, share in CROWDED:
-        window = np.ones(min(2 * side + 1, len(steps)))
-        there = np.convolve(np.ones(len(steps)), window, "same")
-        crowded |= np.convolve(long, window, "same") > share * there
-    return _Cadence(regime, rates, steps, local, long, crowded)
-
-
-def _grid(t: Floats, steps: Floats) -> float | None:
-    """Period of the one even grid that all stamps keep, None if there is none.
-
-    A rate that wanders leaves the grid, and so does one that spends much of its time
-    at half the rate: that is a second cadence, not a constant one with drops.
-    """
-    step, phase = tuned(t[:512], float(np.median(steps)))
-    for _ in range(2):
-        place = follow(t, step, phase)
-        line = straight_line(place, t, x0=float(place.mean()))
-        step, phase = line.slope, float(line.at(0.0)[0])
-    if (np.diff(place) > 1).mean() > CROWDED[1][1]:
-        return None
-    off = np.abs(t - line.at(place)[0]) / line.slope
-    return line.slope if np.quantile(off, 0.9) < LOCKED else None
-
-
-def _judge(t: Floats, cadence: _Cadence) -> tuple[tuple[Gap, ...], tuple[Span, ...]]:
+def _judge(t: Floats, cadence: Cadence) -> tuple[tuple[Gap, ...], tuple[Span, ...]]:
     """Tell empty places from long exposures."""
     if not cadence.long.any():
         return (), ()
@@ -251,6 +212,8 @@ def _judge(t: Floats, cadence: _Cadence) -> tuple[tuple[Gap, ...], tuple[Span, .
             reason = SPELL_REASON
         elif cadence.crowded[first : last + 1].any():
             reason = WANDERS
+        elif cadence.lonely[first : last + 1].any():
+            reason = UNSETTLED
         if reason:
             doubts.append(Span(first, last + 1, reason))
             continue
@@ -267,7 +230,7 @@ def _judge(t: Floats, cadence: _Cadence) -> tuple[tuple[Gap, ...], tuple[Span, .
 
 
 def _on_grid(
-    t: Floats, cadence: _Cadence, gaps: tuple[Gap, ...], doubts: tuple[Span, ...]
+    t: Floats, cadence: Cadence, gaps: tuple[Gap, ...], doubts: tuple[Span, ...]
 ) -> tuple[Gap, ...]:
     """Number all stamps on the one even grid at once; doubtful spans stay doubtful."""
     if not cadence.long.any():
@@ -288,17 +251,11 @@ def _on_grid(
     )
 
 
-def runs(flags: Flags) -> list[tuple[int, int]]:
-    """First and last index of every run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
-    return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-
-
 def _equal(steps: Floats) -> bool:
     return bool(steps.max() < 1.2 * steps.min())
 
 
-def _places(t: Floats, cadence: _Cadence, i: int) -> float:
+def _places(t: Floats, cadence: Cadence, i: int) -> float:
     """Length of interval `i` in places of the cadence: 1 when nothing is missing.
 
     Both sides vote for the phase of the cadence, so that one late stamp, made up
@@ -316,7 +273,7 @@ def _places(t: Floats, cadence: _Cadence, i: int) -> float:
     return float(np.median(after) - np.median(before)) / step
 
 
-def _wander(t: Floats, cadence: _Cadence) -> float:
+def _wander(t: Floats, cadence: Cadence) -> float:
     """How much `_places` scatters where nothing is missing (robust deviation)."""
     quiet = np.flatnonzero(~cadence.long)
     if len(quiet) < 4:
@@ -324,22 +281,6 @@ def _wander(t: Floats, cadence: _Cadence) -> float:
     sample = quiet[np.unique(np.linspace(0, len(quiet) - 1, 200).astype(int))]
     places = np.array([_places(t, cadence, int(i)) for i in sample])
     return 1.4826 * float(np.median(np.abs(places - 1.0)))
-
-
-def _wandering(steps: Floats, local: Floats) -> tuple[Regime, tuple[tuple[float, float], ...]]:
-    """Name the regime and its cadences where there is no one even grid."""
-    level = float(np.median(local))
-    # Shares are of intervals, not of medians: a mixture has no spells of its own.
-    first = np.abs(steps / level - 1.0) < 0.08
-    rest = steps[~first]
-    if len(rest):
-        other = float(np.median(rest))
-        second = np.abs(rest / other - 1.0) < 0.08
-        if first.sum() + second.sum() >= 0.93 * len(steps):
-            share = float(first.mean())
-            pair = ((1.0 / level, share), (1.0 / other, 1.0 - share))
-            return "two rates", pair if share >= 0.5 else pair[::-1]
-    return "variable", ()
 
 
 def _rate(t: Floats, place: Floats, tick: float) -> tuple[float, float, Floats]:
@@ -363,7 +304,7 @@ def _mean_rate(t: Floats, residuals: Floats, tick: float) -> tuple[float, float]
     return rate, rate * math.sqrt(2.0) * one / float(t[-1])
 
 
-def _bow(t: Floats, cadence: _Cadence) -> Floats:
+def _bow(t: Floats, cadence: Cadence) -> Floats:
     """Deviation of each stamp from the middle of its neighbours, scaled to one stamp.
 
     A slow change of rate cancels; white jitter of s gives s·sqrt(1.5) before scaling.

@@ -48,6 +48,7 @@ class _Facts:
     dropped: list[int]
     corrupt: list[int]
     frames: int
+    fields: bool
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
@@ -108,7 +109,8 @@ def _gather(source: Source, watcher: ChangeWatch, summary: PassSummary) -> _Fact
     repeats = find_repeats(changes, watcher.keys, summary.corrupt, reordered=reordered)
     dropped = [g.before for g in stamps.gaps for _ in range(g.missing)] if stamps else []
     seconds = None if ticks is None else (ticks - ticks[0]) * float(base)
-    return _Facts(stamps, seconds, repeats, dropped, list(summary.corrupt), summary.frames)
+    fields = summary.scan is not None and summary.scan.kind == "interlaced"
+    return _Facts(stamps, seconds, repeats, dropped, list(summary.corrupt), summary.frames, fields)
 
 
 def _ticks(
@@ -161,6 +163,7 @@ def _findings(facts: _Facts) -> dict[str, Any]:
         "dropped_frames": _counted(facts.dropped) if stamps else None,
         "duplicated_frames": _counted(repeats.at),
         "corrupt_frames": _counted(facts.corrupt),
+        "first_pause_ms": round(stamps.pause * 1e3, 3) if stamps and stamps.pause else None,
         "longest_gap_ms": round(stamps.longest * 1e3, 3) if stamps else None,
         "frames": facts.frames,
         "rate_regime": stamps.regime if stamps else None,
@@ -194,15 +197,21 @@ def _warnings(facts: _Facts, keys: int) -> list[str]:
                 "The file counts its frames instead of dating them: the rate is the one it claims, "
                 "jitter cannot be known, and only gaps of whole frames show."
             )
+        if stamps.pause:
+            said.append(
+                f"The wait after the first picture is {stamps.pause * 1e3:.0f} ms: the recording "
+                "was still starting. Rate and jitter are those of what follows."
+            )
         if stamps.backward:
             count, first = len(stamps.backward), stamps.backward[0]
             said.append(
                 f"{count} time stamps do not come after the one before, first at frame {first}."
             )
         if stamps.undecidable:
+            count = len(stamps.undecidable)
             said.append(
-                f"At {len(stamps.undecidable)} places a gap in the time stamps may be a lost frame "
-                "or a longer exposure; they are listed as undecidable and not counted."
+                f"At {count} {'place' if count == 1 else 'places'} a gap in the time stamps may "
+                "be a lost frame or a longer exposure; not counted, listed as undecidable."
             )
     unknown = _share(repeats.undecidable, facts.frames)
     if unknown > 0.01:
@@ -286,8 +295,12 @@ def _sentence(facts: _Facts) -> str:
     rate = f"{facts.stamps.rate:.2f} pictures a second"
     kind = {
         "constant": "at an even pace",
+        "uneven": "on average, unevenly: they come about "
+        f"{facts.stamps.jitter * 1e3:.2g} ms early or late",
         "two rates": "on average, changing between two rates",
         "variable": "on average, at a pace that wanders",
     }[facts.stamps.regime]
+    if facts.fields:
+        kind += f", each of two fields ({2 * facts.stamps.rate:.2f} fields a second)"
     longest = f"the longest wait for a picture is {facts.stamps.longest * 1e3:.0f} ms"
     return f"{rate} {kind}. {told}; {longest}."
