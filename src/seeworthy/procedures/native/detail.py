@@ -49,6 +49,8 @@ class Tie:
     rest : float or None
         Power above the limit that is no image, in squared quantiser steps: coding leaves
         some, detail of its own leaves more. None where the quantiser is not known.
+    square : float or None
+        Mean squared quantiser step, squared code values.
     """
 
     coherence: float
@@ -56,6 +58,7 @@ class Tie:
     share: float | None
     power: float
     rest: float | None
+    square: float | None = None
 
 
 def find_tie(
@@ -94,7 +97,8 @@ def find_tie(
     if share_clear is not None:
         unexplained = float((np.abs(over[clear]) ** 2).mean()) * (1 - tied**2)
         rest = unexplained / float(squares[clear].mean())
-    return Tie(tied, phase, share_clear, power, rest)
+    square = None if share_clear is None else float(squares.mean())
+    return Tie(tied, phase, share_clear, power, rest, square)
 
 
 def _coherence(below: Spectra, over: Spectra) -> tuple[float, float]:

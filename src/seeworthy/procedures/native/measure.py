@@ -30,23 +30,43 @@ LEAST = 288
 LINE = 7.0
 """Strength from which a line is looked at; chance reaches 6 in one clip of a hundred."""
 
+_WEAK, _HALF_WEAK, _WEAK_TURN = 4.5, 2.5, 25.0
+"""Real footage has few rows with fine detail, and its line may stay this weak (a street scene of
+768 px enlarged: 5.0 to 7.0, tied by 0.75 to 0.95). Chance reaches it, so much more is asked of the
+tie than of a strong line: the two below."""
+_WEAK_TIED = 0.5
+_WEAK_CONTRAST = 2.0  # times the largest tie around it, both as Fisher's z (a judgement)
+_AROUND = (-11, -8, -5, -3, 3, 5, 8, 11)  # px beside a size, off its own line of five sizes
+
 _HALF_LINE, _HALF_TURN = 3.5, 40.0  # in each half; degrees between the halves
 _LOOKED_AT = 6
 _TIED = 0.2  # coherence from which a mark counts at all
-_TIED_CODED, _CODING_REST = 0.30, 0.12  # what a size away from the coder's own must have
-_TIED_UNKNOWN = 0.45
+_TIED_CODED, _CODING_REST, _REST_SLOPE = 0.20, 0.13, 1.5
+"""What a size away from the coder's own must have, more where the power that is no image exceeds
+what coding leaves. Rendered (seeds 21, 22, 7 Mbit/s): enlarged 0.23 to 0.65 at a rest of 0.09 to
+0.12; made smaller without smoothing 0.20 to 0.30 at a rest of 0.39 to 0.49."""
+_TIED_UNKNOWN = 0.7  # half of the power beyond the limit is image: the square root of one half
 _SIBLINGS = 1.5  # as a multiple of the tie of its images at quarters of the frame
 _HALF_TIED = 0.3  # at one half of the size, where block coding and sensor mosaics show a little
 _BLOCK_TIED = (0.80, 0.62, 0.48)  # at other sixteenths, the less the more detail is clear:
 _CLEAR_SHARE = (0.03, 0.10, 0.30)
 _BLOCK_SIGNS = (5 / 8, 7 / 8)
-_BLOCKY = 0.12
+_BLOCK_RATIO = 5.0
+"""Times the tie at 5/8 and 7/8 of the size, which blocks make and no raster: a film clip coded
+twice shows 2.1 to 3.8 at 3/4, rasters of 3/4 more than 20 (rendered, seed 21)."""
 _LEAST_SHARE = 0.03
 _PATTERN = 3  # tied sizes at once: harmonics of stripes, tiles or louvres in the scene
 _LOOSE = 0.4  # coherence below which detail counts as independent
 _LOOSE_UNKNOWN = 0.3
-_DOUBT = {False: 0.15, True: 0.3}  # coherence of a mark that forbids a no; True: like blocks
+_DOUBT = {False: 0.05, True: 0.3}  # coherence of a mark that forbids a no; True: like blocks
 _POWER = 1.0  # code values squared: detail where the quantiser is not known
+_ROUNDING = 1 / 12
+"""Variance of rounding to a step, in squared steps: power below it may all be the coder's noise,
+and says nothing of detail."""
+_ROUNDING_UNKNOWN = 4.0  # code values squared: that of a step of 7, a coarse one (a judgement)
+_FALL = 1.15
+"""Times the power at 1/4 cy/px that there must be over that at the reach: what is even up to the
+finest is noise of sensor or coder, or grain that was added (a judgement, 0.6 dB)."""
 _REACHES = (0.95, 0.9, 0.85, 0.8)  # shares of the size that real detail may reach
 _SPREAD = 0.6  # px: a whole number, and raster corners that may coincide (rectangular, ±1)
 
@@ -155,6 +175,7 @@ def measure_native(pictures: Sequence[Grey], steps: Sequence[Steps] | None = Non
 def _axis(pictures: list[Grey], steps: list[Steps]) -> Axis:
     lines = find_lines(pictures)
     candidates = [_candidate(lines, i, pictures, steps) for i in _peaks(lines)]
+    candidates += _weak(lines, candidates, pictures, steps)
     candidates.sort(key=lambda c: -c.tie.coherence)
     size = lines.size
     middle = find_tie(pictures, steps, 0.5 * size)
@@ -173,7 +194,7 @@ def _axis(pictures: list[Grey], steps: list[Steps]) -> Axis:
         answer, native, u = "yes", float(best.size), _SPREAD
         interval = (native - 1.0, native + 1.0)
     else:
-        reach, why = _reach(pictures, steps, size, candidates)
+        reach, why = _reach(pictures, steps, size, candidates, middle.power)
         if reach is not None:
             answer, native = "no", float(size)
             interval = (reach, float(size))
@@ -211,18 +232,46 @@ def _harmonic(other: int, of: int, size: int) -> bool:
     return any(min(abs(other - f), abs(size - other - f)) <= k for k, f in enumerate(folded, 1))
 
 
-def _peaks(lines: Lines) -> list[int]:
+def _peaks(
+    lines: Lines, least: float = LINE, half: float = _HALF_LINE, most: float = _HALF_TURN,
+    under: float = np.inf,
+) -> list[int]:  # fmt: skip
     """Indices of the strongest local maxima that show in both halves alike."""
     s = lines.strength
-    tops = np.flatnonzero((s[1:-1] >= s[:-2]) & (s[1:-1] >= s[2:]) & (s[1:-1] >= LINE)) + 1
+    tops = np.flatnonzero((s[1:-1] >= s[:-2]) & (s[1:-1] >= s[2:]) & (s[1:-1] >= least)) + 1
+    tops = tops[s[tops] < under]
     found: list[int] = []
     for i in sorted(tops, key=lambda i: -s[i]):
         one, two = lines.halves[:, i]
         turn = abs(np.degrees(np.angle(one * np.conj(two))))
         near = any(abs(i - j) <= max(3, 0.003 * lines.size) for j in found)
-        if min(abs(one), abs(two)) >= _HALF_LINE and turn <= _HALF_TURN and not near:
+        if min(abs(one), abs(two)) >= half and turn <= most and not near:
             found.append(int(i))
     return found[:_LOOKED_AT]
+
+
+def _weak(
+    lines: Lines, strong: list[Candidate], pictures: list[Grey], steps: list[Steps]
+) -> list[Candidate]:
+    """Return sizes whose line is weak and whose detail is tied far more than around them."""
+    found = []
+    for i in _peaks(lines, _WEAK, _HALF_WEAK, _WEAK_TURN, LINE):
+        size = int(lines.sizes[i])
+        if any(abs(size - c.size) <= 3 for c in strong):
+            continue
+        made = _candidate(lines, i, pictures, steps)
+        if made.tie.coherence < _WEAK_TIED:
+            continue
+        inside = [size + k for k in _AROUND if LOWEST <= (size + k) / lines.size <= HIGHEST]
+        around = max(find_tie(pictures, steps, k).coherence for k in inside)
+        if _fisher(made.tie.coherence) >= _WEAK_CONTRAST * _fisher(around):
+            found.append(made)
+    return found
+
+
+def _fisher(coherence: float) -> float:
+    """Return Fisher's z, in which correlations of any size scatter alike."""
+    return float(np.arctanh(min(coherence, 0.999)))
 
 
 def _candidate(lines: Lines, i: int, pictures: list[Grey], steps: list[Steps]) -> Candidate:
@@ -255,7 +304,7 @@ def _tied(tie: Tie) -> bool:
     """
     if tie.rest is None or tie.share is None:
         return tie.coherence >= _TIED_UNKNOWN
-    needed = _TIED_CODED + float(np.clip(tie.rest - _CODING_REST, 0.0, 0.2))
+    needed = _TIED_CODED + float(np.clip(_REST_SLOPE * (tie.rest - _CODING_REST), 0.0, 0.3))
     return tie.share > 0.002 and tie.coherence >= needed
 
 
@@ -289,19 +338,29 @@ def _outdoes_blocks(tie: Tie, blocky: float, *, halved: bool) -> bool:
     if tie.share is None or tie.share < _LEAST_SHARE:
         return False
     needed = _HALF_TIED if halved else float(np.interp(tie.share, _CLEAR_SHARE, _BLOCK_TIED))
-    return tie.coherence >= needed + max(0.0, blocky - _BLOCKY)
+    return tie.coherence >= max(needed, _BLOCK_RATIO * blocky)
 
 
 def _reach(
-    pictures: list[Grey], steps: list[Steps], size: int, candidates: list[Candidate]
+    pictures: list[Grey],
+    steps: list[Steps],
+    size: int,
+    candidates: list[Candidate],
+    quarter: float,
 ) -> tuple[float | None, str]:
-    """Return the smallest raster that the detail allows, or None and why it says nothing."""
+    """Return the smallest raster that the detail allows, or None and why it says nothing.
+
+    `quarter` is the power at 1/4 cy/px.
+    """
     doubt = next((c for c in candidates if c.tie.coherence >= _DOUBT[c.blocks]), None)
     for share in _REACHES:
         tie = find_tie(pictures, steps, share * size)
         known = tie.share is not None
-        enough = tie.share >= _LEAST_SHARE if tie.share is not None else tie.power >= _POWER
-        if not enough:
+        if tie.share is not None and tie.square is not None:
+            enough = tie.share >= _LEAST_SHARE and tie.power >= _ROUNDING * tie.square
+        else:
+            enough = tie.power >= _ROUNDING_UNKNOWN
+        if not enough or quarter < _FALL * tie.power:
             continue
         if tie.coherence > (_LOOSE if known else _LOOSE_UNKNOWN) or doubt is not None:
             break
@@ -313,6 +372,6 @@ def _reach(
             "light, would tell."
         )
     return None, (
-        "No mark of resizing, and no detail fine enough to rule it out: a soft lens, heavy "
-        "compression, or a scene without fine detail."
+        "No mark of resizing, and no detail above the coder's noise to rule it out: a soft lens, "
+        "heavy compression, or a scene without fine detail."
     )

@@ -16,7 +16,8 @@ from seeworthy.ground.results import Outcome
 from seeworthy.media.source import Source
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import Inputs
-from seeworthy.procedures.native.measure import Answer
+from seeworthy.procedures.native import footage
+from seeworthy.procedures.native.measure import LEAST, Answer
 from seeworthy.procedures.study import Goal, Study, Trial
 from seeworthy.virtual.detail_scene import leaves, wall
 from seeworthy.virtual.optics import Sharpening
@@ -31,6 +32,9 @@ LATE = "960×540, sharpened after resizing"
 POOR = "asked sizes, 3 Mbit/s"
 POOR_TRUE = "true 1280×720, 3 Mbit/s"
 DOWN = "1920×1080 or more made smaller"
+REAL = "real footage enlarged, H.264"
+REAL_TRUE = "real footage as it is"
+_FACTORS = (1.25, 4 / 3, 1.5, 1.6, 5 / 3, 2.0, 2.5, 3.0)
 _TRUE_PER_SCENE = 4
 _FRAMES = 12
 _PHOTOGRAPHS = (
@@ -55,6 +59,7 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
         yield from enlarged(POOR, ASKED[int(rng.integers(4))], seen, rng, bit_rate=3_000_000)
         yield from true(POOR_TRUE, seen, rng, bit_rate=3_000_000)
         yield from made_smaller(seen, rng)
+        yield from real(rng)
 
 
 def group_of(native: tuple[int, int]) -> str:
@@ -148,6 +153,44 @@ def made_smaller(seen: npt.NDArray[np.float32], rng: np.random.Generator) -> Ite
     yield from _never_yes(DOWN, *film_and_ask(camera, seen, rng, 7_000_000))
 
 
+def real(rng: np.random.Generator) -> Iterator[Trial]:
+    """Code every installed real clip as it is by another encoder each, and enlarge it once."""
+    for path in footage.clips().values():
+        frames = footage.pictures(path, int(rng.integers(60)), _FRAMES)
+        encoder = list(footage.ENCODERS)[int(rng.integers(len(footage.ENCODERS)))]
+        fineness = float(rng.uniform(0, 1))
+        if min(frames[0].width, frames[0].height) >= LEAST:
+            answers, values = _write_and_ask(frames, encoder, fineness)
+            yield from _never_yes(f"{REAL_TRUE}, {encoder}", answers, values)
+        yield from _real_enlarged(frames, rng)
+
+
+def _real_enlarged(frames: list[Any], rng: np.random.Generator) -> Iterator[Trial]:
+    native = frames[0].width, frames[0].height
+    factor = _FACTORS[int(rng.integers(len(_FACTORS)))]
+    if native[0] * factor > 1920:
+        factor = 1.5
+    size = 2 * round(native[0] * factor / 2), 2 * round(native[1] * factor / 2)
+    way = list(footage.FILTERS)[int(rng.integers(len(footage.FILTERS)))]
+    answers, values = _write_and_ask(frames, "H.264 medium", float(rng.uniform(0.5, 1)), size, way)
+    for k, name in enumerate(("native_width", "native_height")):
+        # A no is a size too, and a wrong one here.
+        told = values[k] if answers[k] != "undecided" else None
+        value, low, high = told or (None, None, None)
+        yield Trial(REAL, name, float(native[k]), value, None, low, high,
+                    refused="" if value is not None else answers[k])  # fmt: skip
+
+
+def _write_and_ask(
+    frames: list[Any], encoder: str, fineness: float, size: tuple[int, int] | None = None,
+    way: str = "bicubic",
+) -> tuple[list[Answer], list[tuple[float, float, float] | None]]:  # fmt: skip
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"clip.{footage.ENCODERS[encoder][1]}"
+        footage.write(path, frames, encoder, fineness, size, way)
+        return _ask(path)
+
+
 def _never_yes(
     group: str, answers: list[Answer], values: list[tuple[float, float, float] | None]
 ) -> Iterator[Trial]:
@@ -166,10 +209,14 @@ def film_and_ask(
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "clip.mp4"
         camera.film(path, seen, rng, frames=_FRAMES, bit_rate=bit_rate)
-        try:
-            said = measure(path)
-        except CannotMeasure:
-            return ["undecided", "undecided"], [None, None]
+        return _ask(path)
+
+
+def _ask(path: Path) -> tuple[list[Answer], list[tuple[float, float, float] | None]]:
+    try:
+        said = measure(path)
+    except CannotMeasure:
+        return ["undecided", "undecided"], [None, None]
     found = {r.measurand: (r.value, *r.interval) for r in said.results}
     answers: list[Answer] = [said.findings["upscaled_across"], said.findings["upscaled_down"]]
     return answers, [found.get("native_width"), found.get("native_height")]
@@ -195,5 +242,7 @@ STUDY = Study(
         OTHER: _NEVER_WRONG,
         LATE: _NEVER_WRONG,
         POOR: _NEVER_WRONG,
+        REAL: _NEVER_WRONG,
+        **{f"{REAL_TRUE}, {encoder}": _NEVER for encoder in footage.ENCODERS},
     },
 )
