@@ -67,7 +67,9 @@ def procedures_page() -> str:
         parts += ["| you learn | unit | meaning |", "| --- | --- | --- |"]
         for m in map(measurand, p.measurand_ids):
             parts.append(f"| `{m.id}` {m.title} | {m.unit} | {_cell(m.meaning)} |")
-        parts += [f"| {k} | finding | {_cell(v)} |" for k, v in p.findings.items()]
+        for f in p.finds.values():
+            unit = f"{f.unit} (finding)" if f.unit else "finding"
+            parts.append(f"| {f.name} | {unit} | {_cell(f.what)} |")
         parts.append("")
     return "\n".join(parts)
 

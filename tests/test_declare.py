@@ -138,9 +138,9 @@ def test_a_declaration_is_whole(item):
     assert all(step.text.rstrip().endswith((".", "?", "!")) for step in item.steps)
     for name in item.measurand_ids:
         measurand(name)
-    for name, text in item.findings.items():
+    for name, told in item.finds.items():
         assert name.isidentifier(), name
-        assert text.strip(), name
+        assert told.what.strip(), name
 
 
 @pytest.mark.parametrize("item", ALL, ids=lambda p: p.id)

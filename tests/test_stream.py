@@ -207,7 +207,7 @@ def test_a_rendered_clip(tmp_path):
     found = values(outcome)
     assert found["duration"].value == pytest.approx(3)
     assert found["bit_rate_peak"].value >= found["bit_rate_mean"].value > 0
-    assert set(outcome.findings) == set(PROCEDURE.findings)
+    assert set(outcome.findings) == set(PROCEDURE.finds)
     assert {r.measurand for r in outcome.results} == set(PROCEDURE.measurand_ids)
     json.dumps(outcome.findings)
     wanted = {

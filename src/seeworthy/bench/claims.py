@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from typing import Any
 
 from seeworthy.bench.lookup import check_version, claim_record, find_camera
@@ -10,8 +9,9 @@ from seeworthy.bench.models import ClaimRow
 from seeworthy.bench.records import Claim
 from seeworthy.bench.store import Bench
 from seeworthy.ground.errors import NotFound, WrongCall
-from seeworthy.ground.measurands import all_measurands
+from seeworthy.ground.measurands import MEASURANDS_LISTED, all_measurands, nearest
 from seeworthy.ground.quantities import parse
+from seeworthy.procedures import all_findings
 
 SILENT = ("nothing", "none", "-")
 """What a person types when the seller claims nothing."""
@@ -91,18 +91,12 @@ def checked_claim(subject: str, text: str, source: str = "") -> dict[str, Any]:
     }
 
 
-def _findings() -> set[str]:
-    from seeworthy.procedures import all_procedures
-
-    return {name for p in all_procedures().values() for name in p.findings}
-
-
 def _check_subject(subject: str) -> None:
-    known = {*all_measurands(), *_findings()}
-    if subject in known:
+    told = all_findings()
+    if subject in all_measurands() or subject in told:
         return
-    near = difflib.get_close_matches(subject, known, 3, 0.5)
-    hint = f"Did you mean {' or '.join(near)}?" if near else "`seeworthy procedures` lists them."
+    near = nearest(subject, {name: (name, one.words, *one.also) for name, one in told.items()})
+    hint = f"Did you mean {' or '.join(near)}?" if near else MEASURANDS_LISTED
     raise WrongCall(f"There is no measurand or finding '{subject}'.", hint)
 
 

@@ -56,7 +56,7 @@ def look(
                 if answer.hint:
                     typer.echo(f"  {answer.hint}")
             else:
-                words.show_outcome(answer)
+                words.show_outcome(answer, name)
     if as_json:
         words.show_json(documents[0] if len(documents) == 1 else documents)
     if codes:

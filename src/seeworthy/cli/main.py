@@ -142,6 +142,16 @@ def main(arguments: list[str] | None = None) -> None:
 
 def run(words: list[str]) -> int:
     """Run the command line and return the exit code."""
+    try:
+        return _answer(words)
+    finally:
+        # Said only where add-ons were looked for: the other commands stay quick.
+        house = sys.modules.get("seeworthy.procedures")
+        for one in house.noticed() if house else ():
+            typer.echo(str(one), err=True)
+
+
+def _answer(words: list[str]) -> int:
     command = typer.main.get_command(app)
     try:
         code = command.main(args=words, prog_name="seeworthy", standalone_mode=False)

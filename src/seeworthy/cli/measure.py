@@ -57,7 +57,7 @@ def measure(
         words.show_json(measured.to_json())
         return
     typer.echo(measured.procedure.title)
-    words.show_outcome(measured.outcome)
+    words.show_outcome(measured.outcome, measured.procedure.id)
     for path in saved:
         typer.echo(f"  Picture: {path}")
     if measured.outcome.pictures and not saved:

@@ -15,12 +15,18 @@ app = typer.Typer(rich_markup_mode=None)
 @app.command()
 def procedures(
     name: str = typer.Argument(None, metavar="PROCEDURE", help="Show this one in full."),
+    measurands: bool = typer.Option(
+        False, "--measurands", help="List what can be measured, by the ids that commands take."
+    ),
     as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
 ) -> None:
     """List the tests, or show one: cautions, what to bring, what to do, what comes out."""
     from seeworthy.cli import words
     from seeworthy.procedures import all_procedures, procedure
 
+    if measurands:
+        _measurands(name, as_json)
+        return
     chosen = [procedure(name)] if name else list(all_procedures().values())
     if as_json:
         found = [describe(p) for p in chosen]
@@ -33,6 +39,28 @@ def procedures(
     for item in chosen:
         typer.echo(f"  {item.id:<{width}}  {item.question}")
     typer.echo("\n'seeworthy procedures NAME' shows how to do one.")
+
+
+def _measurands(name: str | None, as_json: bool) -> None:
+    from dataclasses import asdict
+
+    from seeworthy.cli import words
+    from seeworthy.ground.measurands import all_measurands
+    from seeworthy.procedures import all_procedures, procedure
+
+    known = all_measurands()
+    ids = procedure(name).measurand_ids if name else known
+    chosen = [known[one] for one in ids]
+    if as_json:
+        words.show_json([asdict(one) for one in chosen])
+        return
+    width = max((len(m.id) for m in chosen), default=0)
+    for item in (procedure(name),) if name else all_procedures().values():
+        mine = [m for m in chosen if name or m.procedure == item.id]
+        if mine:
+            typer.echo(item.title)
+        for m in mine:
+            typer.echo(f"  {m.id:<{width}}  {m.title}{f' ({m.unit})' if m.unit else ''}")
 
 
 def describe(item: Procedure) -> dict[str, Any]:
@@ -53,7 +81,7 @@ def describe(item: Procedure) -> dict[str, Any]:
         "readings": [asdict(r) for r in item.readings],
         "options": [asdict(o) for o in item.options],
         "yields": list(item.measurand_ids),
-        "findings": dict(item.findings),
+        "findings": {f.name: f.what for f in item.finds.values()},
         "minutes": item.minutes,
     }
 
@@ -61,6 +89,7 @@ def describe(item: Procedure) -> dict[str, Any]:
 def _show(item: Procedure) -> None:
     from seeworthy.cli import words
     from seeworthy.ground.measurands import measurand
+    from seeworthy.publish.numbers import finding_name
 
     typer.echo(f"{item.title}\n{item.question}\n")
     words.show_cautions([item])
@@ -79,7 +108,7 @@ def _show(item: Procedure) -> None:
     _section(
         "You learn", [f"{m.title}{f' ({m.unit})' if m.unit else ''}: {m.meaning}" for m in entries]
     )
-    _section("And", [f"{k.replace('_', ' ')}: {v}" for k, v in item.findings.items()])
+    _section("And", [f"{finding_name(f.name, item.id)}: {f.what}" for f in item.finds.values()])
 
 
 def _section(title: str, lines: Any) -> None:

@@ -31,10 +31,12 @@ def selfcheck(
     """
     from seeworthy.cli import words
     from seeworthy.ground.errors import WrongCall
-    from seeworthy.procedures.studies import all_studies
+    from seeworthy.procedures.studies import find_studies
     from seeworthy.procedures.study_tables import goal_lines, markdown, rows
 
-    known = all_studies()
+    known, lost = find_studies()
+    for one in lost:
+        typer.echo(str(one), err=True)
     for name in studies or ():
         if name not in known:
             raise WrongCall(f"There is no study '{name}'.", f"Studies: {', '.join(known)}.")

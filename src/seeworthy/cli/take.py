@@ -228,7 +228,7 @@ def _print(take: Take, outcome: StoredOutcome | None, as_json: bool, last: str =
     else:
         if take.state == "stale":
             typer.echo("Out of date; 'seeworthy run' measures it again. It was:")
-        words.show_outcome(outcome.outcome)
+        words.show_outcome(outcome.outcome, take.procedure)
     if last:
         typer.echo(last)
 

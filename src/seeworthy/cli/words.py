@@ -41,8 +41,8 @@ def pairs(texts: Iterable[str], flag: str, example: str) -> dict[str, list[str]]
     return found
 
 
-def show_outcome(outcome: Outcome) -> None:
-    """Print results, findings and warnings in words, written as the report writes them."""
+def show_outcome(outcome: Outcome, of: str) -> None:
+    """Print what procedure `of` says, in words, written as the report writes them."""
     from seeworthy.publish.numbers import finding_name, finding_text
 
     if outcome.sentence:
@@ -52,7 +52,7 @@ def show_outcome(outcome: Outcome) -> None:
     for name, value, rest in lines:
         typer.echo(f"  {name:<{width}}  {value}  {rest}".rstrip())
     for name, value in outcome.findings.items():
-        typer.echo(f"  {finding_name(name)}: {finding_text(value)}")
+        typer.echo(f"  {finding_name(name, of)}: {finding_text(value)}")
     for warning in outcome.warnings:
         typer.echo(f"  Mind: {warning}")
 

@@ -24,7 +24,7 @@ from seeworthy.demo.cameras import CAMERAS, TITLE, DemoCamera
 from seeworthy.demo.takes import SHELF, Prop, Staged
 from seeworthy.ground.errors import Conflict
 from seeworthy.ground.measurands import all_measurands
-from seeworthy.procedures import all_procedures
+from seeworthy.procedures import all_findings, all_procedures
 
 CARD = "card"
 Tell = Callable[[str, int, int], None]
@@ -184,8 +184,7 @@ def _enter(bench: Bench, camera: DemoCamera) -> None:
 
 def _known(subject: str) -> bool:
     """Tell whether a claim's subject can be entered: its procedure may not be installed."""
-    findings = {name for p in all_procedures().values() for name in p.findings}
-    return subject in all_measurands() or subject in findings
+    return subject in all_measurands() or subject in all_findings()
 
 
 def _take(bench: Bench, camera: DemoCamera, procedure: str, staged: Staged, card: Path) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import difflib
 import importlib
 import threading
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -44,6 +45,8 @@ class Measurand:
         Conditions that change it, or whose effect is the question: results are compared
         only where these are alike. Others (the room's temperature for an angle of view)
         are told and kept, and keep nothing apart.
+    also : tuple of str
+        Other words that people type for it (``fps``); they are met with its id.
     pint : str
         Name of the unit in the units library where that is another one than the trade
         writes: flyers say ``g`` for multiples of standard gravity.
@@ -58,6 +61,7 @@ class Measurand:
     ideal: float | None = None
     digits: int = 2
     feels: tuple[Condition, ...] = ()
+    also: tuple[str, ...] = ()
     pint: str = ""
 
     @property
@@ -71,6 +75,9 @@ _DECLARED_IN = "seeworthy.procedures"
 _REGISTRY: dict[str, Measurand] = {}
 _FILLING = threading.RLock()
 _busy = False
+_CLOSE = 0.6  # a judgement: one slip in five letters is still met, another word is not
+_WHOLE_WORD = 4  # letters from which a word inside a title counts; a judgement
+MEASURANDS_LISTED = "`seeworthy procedures --measurands` lists them."
 
 
 def register(entry: Measurand) -> Measurand:
@@ -92,9 +99,11 @@ def measurand(name: str) -> Measurand:
     """
     entry = known_measurand(name)
     if entry is None:
-        near = difflib.get_close_matches(name, _REGISTRY, 1)
-        hint = f"Did you mean '{near[0]}'?" if near else "`seeworthy procedures` lists them."
-        raise WrongCall(f"There is no measurand '{name}'.", hint)
+        near = " or ".join(f"'{one}'" for one in nearest(name))
+        raise WrongCall(
+            f"There is no measurand '{name}'.",
+            f"Did you mean {near}?" if near else MEASURANDS_LISTED,
+        )
     return entry
 
 
@@ -103,6 +112,37 @@ def known_measurand(name: str) -> Measurand | None:
     if name not in _REGISTRY:
         _declared()
     return _REGISTRY.get(name)
+
+
+def nearest(typed: str, further: Mapping[str, Sequence[str]] | None = None) -> list[str]:
+    """Return up to three ids that a person may have meant, best first.
+
+    Parameters
+    ----------
+    typed : str
+    further : mapping of id to words
+        Other things than measurands that would do.
+    """
+    words = {m.id: (m.id, m.title, *m.also) for m in all_measurands().values()}
+    words = {**words, **{name: tuple(said) for name, said in (further or {}).items()}}
+    meant = _plain(typed)
+    by_word: dict[str, list[str]] = {}
+    for name, said in words.items():
+        for word in map(_plain, said):
+            by_word.setdefault(word, []).append(name)
+    close = difflib.get_close_matches(meant, by_word, 5, _CLOSE)
+    found = [name for word in close for name in by_word[word]]
+    if meant in by_word:  # the very word: what only looks like it is not asked about
+        found = by_word[meant]
+    elif len(meant) >= _WHOLE_WORD:
+        found += [
+            name for word, names in by_word.items() if meant in word.split() for name in names
+        ]
+    return list(dict.fromkeys(found))[:3]
+
+
+def _plain(text: str) -> str:
+    return text.casefold().replace("_", " ").replace("-", " ").strip()
 
 
 def all_measurands() -> dict[str, Measurand]:

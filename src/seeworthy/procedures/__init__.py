@@ -14,12 +14,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import entry_points
+from pathlib import Path
 
 from seeworthy.ground.errors import SeeworthyError, WrongCall
 from seeworthy.ground.measurands import register
-from seeworthy.procedures.declare import Procedure
+from seeworthy.procedures.declare import Finding, Procedure
 
 GROUP = "seeworthy.procedures"
+_DRAWINGS = Path(__file__).parent / "drawings"
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +48,7 @@ class LeftOut:
 class _Loaded:
     found: dict[str, Procedure]
     homes: dict[str, str]  # id to the name of the module that declares it
+    findings: dict[str, Finding]
     left_out: tuple[LeftOut, ...]
 
 
@@ -59,10 +62,28 @@ def left_out() -> tuple[LeftOut, ...]:
     return _loaded().left_out
 
 
+def noticed() -> tuple[LeftOut, ...]:
+    """Return the same without looking for add-ons where nobody has looked yet."""
+    return _loaded().left_out if _loaded.cache_info().currsize else ()
+
+
 def home(name: str) -> str:
     """Return the name of the module that declares a procedure."""
     procedure(name)
     return _loaded().homes[name]
+
+
+def set_up_drawing(name: str) -> str:
+    """Return the SVG of a procedure's set-up; see `Procedure.drawing`."""
+    item = procedure(name)
+    if item.drawing.lstrip().startswith("<"):
+        return item.drawing
+    beside = Path(importlib.import_module(home(name)).__file__ or "").parent
+    shared = _DRAWINGS / f"{item.drawing or item.setup.replace(' ', '-')}.svg"
+    for place in (beside / item.drawing, shared):
+        if place.is_file():
+            return place.read_text(encoding="utf-8")
+    return (_DRAWINGS / "any-clip.svg").read_text(encoding="utf-8")
 
 
 def forget() -> None:
@@ -91,7 +112,10 @@ def _loaded() -> _Loaded:
         else:
             found[item.id], homes[item.id] = item, point.module
     found = dict(sorted(found.items(), key=lambda kv: (kv[1].order, kv[0])))
-    return _Loaded(found, homes, tuple(lost))
+    findings: dict[str, Finding] = {}
+    for item in found.values():
+        findings = {**item.finds, **findings}
+    return _Loaded(found, homes, findings, tuple(lost))
 
 
 def _ours() -> Iterator[tuple[str, Procedure]]:
@@ -109,6 +133,18 @@ def _checked(item: object, found: dict[str, Procedure]) -> Procedure:
     for entry in item.brings:
         register(entry)
     return item
+
+
+def all_findings() -> dict[str, Finding]:
+    """Return every finding by name; where several procedures have one, that of the first."""
+    return _loaded().findings
+
+
+def finding(name: str, of: str = "") -> Finding:
+    """Return a finding of a procedure (`of`), or of any; a bare one where nobody declares it."""
+    item = all_procedures().get(of)
+    found = None if item is None else item.finds.get(name)
+    return found or all_findings().get(name) or Finding(name, "", "")
 
 
 def procedure(name: str) -> Procedure:

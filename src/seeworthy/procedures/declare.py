@@ -1,28 +1,33 @@
 """How a procedure is declared: one frozen object that every face reads.
 
-A procedure is one module in this package with a module-level ``PROCEDURE``.
-Command line, pages, shoot sheet, store, report and comparison read the
-declaration; nothing else needs to change. Keep declaration modules light:
-import NumPy, OpenCV and measures inside the functions.
+A procedure is one folder in this package (its smallest form is one file) with a
+module-level ``PROCEDURE``. Command line, pages, shoot sheet, store, report, comparison,
+self-check and reference read the declaration; nothing else needs to change. Keep the
+declaring module light: what computes stands beside it and is loaded by `later`.
 """
 
 from __future__ import annotations
 
 import importlib
 import math
-import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from seeworthy.ground.errors import UnreadableInput, WrongCall
-from seeworthy.ground.measurands import Measurand
+from seeworthy.ground.measurands import Better, Measurand
 from seeworthy.ground.results import Outcome
+from seeworthy.procedures.given import Inputs, Seen, Watch, gather
 
 if TYPE_CHECKING:
-    from seeworthy.ground.quantities import Quantity
-    from seeworthy.media.frames import Observer, Part, PassSummary
+    from seeworthy.media.frames import PassSummary
     from seeworthy.media.source import Source
+    from seeworthy.procedures.study import Study
+
+__all__ = [
+    "FileKind", "Files", "Finding", "Inputs", "Measurand", "Option", "Procedure", "Reading",
+    "Seen", "Step", "Watch", "gather", "later",
+]  # fmt: skip
 
 FileKind = Literal["clip", "still", "table"]
 
@@ -94,93 +99,51 @@ class Option:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One step of the method; `drawing` names a set-up drawing of the pages."""
+    """One step of the method."""
 
     text: str
-    drawing: str = ""
 
 
-@dataclass(frozen=True)
-class Inputs:
-    """What one run gets, checked against the declaration.
-
-    Attributes
-    ----------
-    files : mapping of role to tuple of Source
-    readings : mapping of name to tuple of Quantity
-        In the declared unit. A ``text`` reading keeps its text in `Quantity.text`.
-    options : mapping of name to tuple of str
-    """
-
-    files: Mapping[str, tuple[Source, ...]] = field(default_factory=dict)
-    readings: Mapping[str, tuple[Quantity, ...]] = field(default_factory=dict)
-    options: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-
-    def file(self, role: str = "") -> Source:
-        """Return the one file of a role."""
-        return self.files[role][0]
-
-    def all_files(self, role: str = "") -> tuple[Source, ...]:
-        """Return all files of a role, in the order given."""
-        return self.files.get(role, ())
-
-    def reading(self, name: str) -> Quantity | None:
-        """Return the (first) reading of a name, or None."""
-        found = self.readings.get(name, ())
-        return found[0] if found else None
-
-    def all_readings(self, name: str) -> tuple[Quantity, ...]:
-        """Return all readings of a name, in the order given."""
-        return self.readings.get(name, ())
-
-    def taken_for_granted(self) -> list[str]:
-        """Say which readings were typed without a unit, and which unit they were given."""
-        return [
-            f"{name}={one.text!r} has no unit and was taken as {one.unit}."
-            for name, found in self.readings.items()
-            for one in found
-            if one.unit not in ("", "text") and re.fullmatch(r"[-+±/\d\s.,eE]+", one.text)
-        ]
-
-    def option(self, name: str, default: str = "") -> str:
-        """Return the (last) option of a name."""
-        found = self.options.get(name, ())
-        return found[-1] if found else default
+# Units by the tail that names of findings carry for readers of the JSON.
+_TAILS = {"%": "percent", "µs": "us", "lx": "lux"}
+_JOINS = str.maketrans("/ ", "__")
 
 
-@dataclass(frozen=True)
-class Watch:
-    """A wish to see the frames of a clip: the engine merges all wishes into one pass.
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that is true or false or counted, or a figure without an interval of its own.
 
     Attributes
     ----------
-    source : Source
-    observer : Observer
-    parts : tuple of Part
-        What the observer wants to see; empty: the whole clip.
-    optional : bool
-        The procedure answers without it: `Seen.passes` then lacks a clip that cannot be decoded.
+    name : str
+        Key in the JSON; stable.
+    unit : str
+        As the trade writes it, ``""`` where it has none.
+    what : str
+        One sentence.
+    title : str
+        As a person says it; left out: the name, without a unit at its end.
+    better : {"more", "less", "none"}
+    claimed : bool
+        Sellers speak of it, so that it is offered where claims are entered.
+    also : tuple of str
+        Other words that people type for it.
     """
 
-    source: Source
-    observer: Observer
-    parts: tuple[Part, ...] = ()
-    optional: bool = False
+    name: str
+    unit: str
+    what: str
+    title: str = ""
+    better: Better = "none"
+    claimed: bool = False
+    also: tuple[str, ...] = ()
 
-
-@dataclass(frozen=True)
-class Seen:
-    """What `conclude` gets besides the inputs.
-
-    Attributes
-    ----------
-    watches : sequence of Watch
-        Those that `prepare` returned, their observers now full.
-    passes : mapping of Source to PassSummary
-    """
-
-    watches: Sequence[Watch] = ()
-    passes: Mapping[Source, PassSummary] = field(default_factory=dict)
+    @property
+    def words(self) -> str:
+        """The title, or the name as words."""
+        tail = "_" + _TAILS.get(self.unit, self.unit).casefold().translate(_JOINS)
+        name = self.name.removesuffix(tail) if self.unit else self.name
+        return self.title or name.replace("_", " ")
 
 
 def later(package: str, name: str) -> Callable[..., Any]:
@@ -220,8 +183,8 @@ class Procedure:
     yields : tuple of Measurand or str
         What it brings, and ids of what others bring and it answers too, in the order in
         which results are listed.
-    findings : mapping of str to str
-        Name to explanation.
+    findings : tuple of Finding
+        A mapping of name to explanation will do where none has a unit.
     files, readings, options, steps, cautions, kit
         See the classes; `cautions` are ids of :mod:`seeworthy.procedures.cautions`.
     setup : str
@@ -234,6 +197,12 @@ class Procedure:
         ``(Inputs, Seen) -> Outcome``; raises `CannotMeasure` when it cannot answer.
     look : bool
         True when a clip alone is enough, so that ``look CLIP`` runs it.
+    drawing : str
+        The set-up in a small SVG: the name of a file beside the declaration, or of one in
+        `procedures/drawings`, or the markup itself; left out: the drawing that is named as
+        the set-up, else a camera on its stand.
+    study : callable, optional
+        ``() -> Study`` where no module `study` beside the declaration brings it.
     order : float
         Place on every list, small first; what names none stands last, by id.
     whole_pictures : bool
@@ -250,13 +219,15 @@ class Procedure:
     prepare: Callable[[Inputs], Sequence[Watch]] = _no_watches
     cautions: tuple[str, ...] = ()
     kit: tuple[str, ...] = ()
-    findings: Mapping[str, str] = field(default_factory=dict)
+    findings: tuple[Finding, ...] | Mapping[str, str] = ()
     files: tuple[Files, ...] = ()
     readings: tuple[Reading, ...] = ()
     options: tuple[Option, ...] = ()
     setup: str = "bench"
     minutes: float = 5.0
     look: bool = False
+    drawing: str = ""
+    study: Callable[[], Study] | None = None
     order: float = math.inf
     whole_pictures: bool = False
 
@@ -266,6 +237,9 @@ class Procedure:
             for m in self.yields
         )
         object.__setattr__(self, "yields", tuple(filled))
+        if isinstance(self.findings, Mapping):
+            told = tuple(Finding(name, "", what) for name, what in self.findings.items())
+            object.__setattr__(self, "findings", told)
 
     @property
     def brings(self) -> tuple[Measurand, ...]:
@@ -276,6 +250,11 @@ class Procedure:
     def measurand_ids(self) -> tuple[str, ...]:
         """Ids of all that it yields."""
         return tuple(m.id if isinstance(m, Measurand) else m for m in self.yields)
+
+    @property
+    def finds(self) -> dict[str, Finding]:
+        """Its findings by name."""
+        return {one.name: one for one in self.findings if isinstance(one, Finding)}
 
     def run(self, inputs: Inputs) -> Outcome:
         """Run alone: one pass per clip, then conclude."""
@@ -316,105 +295,3 @@ class Procedure:
                 return reading
         known = ", ".join(r.name for r in self.readings) or "none"
         raise WrongCall(f"'{self.id}' has no reading '{name}'.", f"Its readings: {known}.")
-
-
-def gather(
-    procedure: Procedure,
-    files: Mapping[str, Sequence[Source]],
-    readings: Mapping[str, Sequence[str]],
-    options: Mapping[str, Sequence[str]] | None = None,
-) -> Inputs:
-    """Check what a user gave against the declaration and parse it.
-
-    Raises
-    ------
-    WrongCall
-        Unknown role, reading or option; too few or too many.
-    BadQuantity
-        A reading of the wrong dimension or sign.
-    """
-    return Inputs(
-        _gather_files(procedure, files),
-        _gather_readings(procedure, readings),
-        _gather_options(procedure, options or {}),
-    )
-
-
-def _gather_files(
-    procedure: Procedure, files: Mapping[str, Sequence[Source]]
-) -> dict[str, tuple[Source, ...]]:
-    declared = {f.role: f for f in procedure.files}
-    for role, given in files.items():
-        if role not in declared and given:
-            if role:
-                roles = ", ".join(f"{r}=" for r in declared if r) or "none"
-                raise WrongCall(
-                    f"'{procedure.id}' has no file role '{role}'.", f"Its roles: {roles}."
-                )
-            raise WrongCall(
-                f"'{procedure.id}' takes no file without a role.",
-                f"See `seeworthy procedures {procedure.id}`.",
-            )
-    found: dict[str, tuple[Source, ...]] = {}
-    for role, need in declared.items():
-        given = tuple(files.get(role, ()))
-        name = f"{role}=" if role else "a file"
-        if len(given) < need.least:
-            raise WrongCall(
-                f"'{procedure.id}' needs {name} ({need.what.rstrip('.')}).",
-                f"See `seeworthy procedures {procedure.id}`.",
-            )
-        if need.most and len(given) > need.most:
-            raise WrongCall(
-                f"'{procedure.id}' takes {_files(need.most)}{f' as {name}' if role else ''}; "
-                f"{len(given)} were given.",
-                "Run it once per file." if need.most == 1 else "Leave some out.",
-            )
-        if given:
-            found[role] = given
-    return found
-
-
-def _files(count: int) -> str:
-    return "one file" if count == 1 else f"{count} files at most"
-
-
-def _gather_readings(
-    procedure: Procedure, readings: Mapping[str, Sequence[str]]
-) -> dict[str, tuple[Quantity, ...]]:
-    from seeworthy.ground.quantities import Quantity, parse
-
-    found: dict[str, tuple[Quantity, ...]] = {}
-    for name, texts in readings.items():
-        need = procedure.need(name)
-        if len(texts) > 1 and not need.repeat:
-            raise WrongCall(f"The reading '{name}' was given {len(texts)} times.", "Give it once.")
-        if need.unit == "text":
-            found[name] = tuple(Quantity(0.0, "text", 0.0, True, t) for t in texts)
-        else:
-            found[name] = tuple(parse(t, need.unit, positive=need.positive) for t in texts)
-    for need in procedure.readings:
-        if need.required and not found.get(need.name):
-            raise WrongCall(
-                f"'{procedure.id}' needs the reading '{need.name}': {need.what}",
-                f'Add --reading {need.name}="{need.typical}".',
-            )
-    return found
-
-
-def _gather_options(
-    procedure: Procedure, options: Mapping[str, Sequence[str]]
-) -> dict[str, tuple[str, ...]]:
-    declared = {o.name: o for o in procedure.options}
-    for name, values in options.items():
-        if name not in declared:
-            known = ", ".join(declared) or "none"
-            raise WrongCall(f"'{procedure.id}' has no option '{name}'.", f"Its options: {known}.")
-        choices = declared[name].choices
-        for value in values:
-            if choices and value not in choices:
-                raise WrongCall(
-                    f"The option '{name}' cannot be '{value}'.",
-                    f"It is one of: {', '.join(choices)}.",
-                )
-    return {name: tuple(values) for name, values in options.items()}

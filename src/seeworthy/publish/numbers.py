@@ -10,6 +10,7 @@ from seeworthy.ground.measurands import measurand
 from seeworthy.ground.quantities import format_value
 from seeworthy.ground.results import Result
 from seeworthy.ground.units import convert
+from seeworthy.procedures import finding
 
 _SIGNS = {
     "deg": "°",
@@ -132,25 +133,10 @@ def conditions_text(conditions: Any) -> str:
     return ", ".join(words)
 
 
-_ENDINGS = {
-    "_px_s": "px/s",
-    "_px": "px",
-    "_deg": "°",
-    "_ms": "ms",
-    "_us": "µs",
-    "_percent": "%",
-    "_hz": "Hz",
-    "_min": "min",
-    "_mm": "mm",
-}
-
-
-def finding_name(name: str) -> str:
-    """Write the name of a finding; a unit at its end goes in brackets: ``roll (°)``."""
-    for ending, unit in _ENDINGS.items():
-        if name.endswith(ending):
-            return f"{name.removesuffix(ending).replace('_', ' ')} ({unit})"
-    return name.replace("_", " ")
+def finding_name(name: str, of: str = "") -> str:
+    """Write the name of a finding of procedure `of`, its unit in brackets: ``roll (°)``."""
+    found = finding(name, of)
+    return f"{found.words} ({sign(found.unit)})" if found.unit else found.words
 
 
 def finding_text(value: Any) -> str:

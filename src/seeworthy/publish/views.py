@@ -236,11 +236,15 @@ def _take(take: TakeReport, found: Procedure | None, several: _Several) -> TakeV
     outcome = take.outcome
     pictures = {p.name for p in outcome.pictures} if outcome else set()
     rows = tuple(_row(r, take, several, pictures) for r in take.results)
-    meanings = found.findings if found else {}
+    told = found.finds if found else {}
     findings: tuple[tuple[str, str, str], ...] = ()
     if outcome:
         findings = tuple(
-            (numbers.finding_name(name), numbers.finding_text(value), meanings.get(name, ""))
+            (
+                numbers.finding_name(name, take.procedure),
+                numbers.finding_text(value),
+                told[name].what if name in told else "",
+            )
             for name, value in outcome.findings.items()
         )
     method = outcome.method if outcome else ""

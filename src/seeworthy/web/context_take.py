@@ -19,11 +19,14 @@ class ProceduresPage:
     Attributes
     ----------
     procedures : sequence of Procedure
+    left_out : sequence of str
+        Add-ons that cannot be used, and why.
     """
 
     template: ClassVar[str] = "procedures.html"
     title: ClassVar[str] = "Tests"
     procedures: Sequence[Procedure]
+    left_out: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True)

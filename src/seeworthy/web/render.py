@@ -61,7 +61,6 @@ def environment() -> Any:
     env.filters["long_date"] = views.long_date
     env.filters["typed"] = numbers.typed
     env.filters["finding"] = numbers.finding_text
-    env.filters["finding_name"] = numbers.finding_name
     env.globals["static"] = static
     env.globals["drawing"] = drawing
     env.globals["examples"] = EXAMPLES

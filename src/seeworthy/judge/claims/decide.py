@@ -33,7 +33,6 @@ from seeworthy.ground.measurands import Measurand, all_measurands, measurand
 from seeworthy.ground.quantities import format_value
 from seeworthy.ground.results import Result
 from seeworthy.judge.claims.judgement import (
-    FINDINGS,
     STATES,
     Claim,
     Favour,
@@ -42,6 +41,7 @@ from seeworthy.judge.claims.judgement import (
     title_of,
 )
 from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
+from seeworthy.procedures import finding
 
 __all__ = ["STATES", "Claim", "Favour", "Judgement", "State", "judge", "judge_all", "title_of"]
 
@@ -126,7 +126,7 @@ def judge_finding(claim: Claim, values: Sequence[Any], rule: Tolerance) -> Judge
         state: State = "confirmed"
         if value != number:
             state = "overstated" if value < number else "understated"
-        better = FINDINGS.get(claim.subject, ("", "none"))[1]
+        better = finding(claim.subject).better
         return made(state, f"claimed {told}, found {value:g}.", _favour(state, better))
     agree = _plain_word(told) == _plain_word(value)
     return made(

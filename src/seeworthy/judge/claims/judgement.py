@@ -9,19 +9,7 @@ from typing import Any, Literal
 from seeworthy.ground.measurands import all_measurands
 from seeworthy.ground.results import Result
 from seeworthy.judge.claims.tolerance import Tolerance
-
-# Findings that sellers speak of: as a person says it, and what is better.
-FINDINGS = {
-    "width_px": ("Picture width", "more"),
-    "height_px": ("Picture height", "more"),
-    "codec": ("Codec", "none"),
-    "container": ("File type", "none"),
-    "dropped_frames": ("Dropped frames", "less"),
-    "duplicated_frames": ("Duplicated frames", "less"),
-    "corrupt_frames": ("Corrupt frames", "less"),
-    "stamp_present": ("Date stamp in the picture", "none"),
-    "upscaled": ("Picture blown up from fewer pixels", "none"),
-}
+from seeworthy.procedures import finding
 
 
 def title_of(subject: str) -> str:
@@ -29,11 +17,9 @@ def title_of(subject: str) -> str:
     entry = all_measurands().get(subject)
     if entry is not None:
         return entry.title[:1].upper() + entry.title[1:]
-    if subject in FINDINGS:
-        return FINDINGS[subject][0]
-    words = subject.removesuffix("_px").replace("_", " ")
-    tail = " (px)" if subject.endswith("_px") else ""
-    return words[:1].upper() + words[1:] + tail
+    told = finding(subject)
+    words = told.title or (f"{told.words} ({told.unit})" if told.unit else told.words)
+    return words[:1].upper() + words[1:]
 
 
 State = Literal[

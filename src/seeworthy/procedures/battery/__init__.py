@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
     id="battery",
@@ -18,6 +18,7 @@ PROCEDURE = Procedure(
             "min",
             better="more",
             feels=("temperature",),
+            also=("battery", "battery life", "runtime"),
             meaning="How long it records on one charge.",
         ),
         Measurand(
@@ -34,6 +35,7 @@ PROCEDURE = Procedure(
             "W",
             better="less",
             feels=("temperature",),
+            also=("consumption",),
             meaning="What it draws from the cell.",
         ),
     ),
@@ -63,13 +65,13 @@ PROCEDURE = Procedure(
     ),
     cautions=("lithium",),
     kit=("watch", "thermometer", "maker's charger", "large card"),
-    findings={
-        "complete_runs": "Runs that ended with an empty cell.",
-        "cut_short": "Runs that something else ended; lower bounds.",
-        "at_least": "Longest run cut short, per temperature.",
-        "model": "How running time follows temperature.",
-        "model_choice": "Why this model.",
-    },
+    findings=(
+        Finding("complete_runs", "", "Runs that ended with an empty cell."),
+        Finding("cut_short", "", "Runs that something else ended; lower bounds."),
+        Finding("at_least", "", "Longest run cut short, per temperature."),
+        Finding("model", "", "How running time follows temperature."),
+        Finding("model_choice", "", "Why this model."),
+    ),
     files=(
         Files(
             "",

@@ -13,7 +13,12 @@ PROCEDURE = Procedure(
     version=1,
     yields=(
         Measurand(
-            "length", "length", "mm", better="less", meaning="Whether it fits the bay of the craft."
+            "length",
+            "length",
+            "mm",
+            better="less",
+            also=("size", "depth"),
+            meaning="Whether it fits the bay of the craft.",
         ),
         Measurand(
             "width", "width", "mm", better="less", meaning="Whether it fits the bay of the craft."
@@ -26,6 +31,7 @@ PROCEDURE = Procedure(
             "mass",
             "g",
             better="less",
+            also=("weight",),
             meaning="What the craft must lift; it moves the balance point.",
         ),
         Measurand(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from seeworthy.procedures.declare import Finding
+
 if TYPE_CHECKING:
     from seeworthy.procedures.colour.measure import Colour
     from seeworthy.procedures.colour.plates import Compared
@@ -40,21 +42,31 @@ def _stops(gain: float) -> float:
     return math.log2(gain)
 
 
-MEANINGS = {
-    "cells": "Evenly coloured places that were compared.",
-    "left_out": "Cells that were left out, by reason.",
-    "frames": "Frames that were averaged.",
-    "registered_by": "How the reference was laid on the clip.",
-    "registration_px": "How well the features agree, rms.",
-    "parallax_px": "How far cells were from where a flat scene would have them, typically.",
-    "reference_profile": "Colour profile of the reference.",
-    "exposure_gain_stops": "Exposure that matches the clip to the reference.",
-    "matrix": "Best 3×3 in linear light, after the exposure match.",
-    "grey_cells": "Grey cells that the white shift comes from; 0: from the matrix.",
-    "de00_mean_white_balanced": "Mean ΔE00 with one gain per channel.",
-    "de00_mean_other_colours": "95 % interval of the mean ΔE00 for other colours like these.",
-    "tone_slope": "Power of the camera's light over the reference's; 1 is as the file says.",
-}
+MEANINGS = (
+    Finding("cells", "", "Evenly coloured places that were compared."),
+    Finding("left_out", "", "Cells that were left out, by reason."),
+    Finding("frames", "", "Frames that were averaged."),
+    Finding("registered_by", "", "How the reference was laid on the clip."),
+    Finding("registration_px", "px", "How well the features agree, rms."),
+    Finding(
+        "parallax_px",
+        "px",
+        "How far cells were from where a flat scene would have them, typically.",
+    ),
+    Finding("reference_profile", "", "Colour profile of the reference."),
+    Finding("exposure_gain_stops", "stops", "Exposure that matches the clip to the reference."),
+    Finding("matrix", "", "Best 3×3 in linear light, after the exposure match."),
+    Finding("grey_cells", "", "Grey cells that the white shift comes from; 0: from the matrix."),
+    Finding("de00_mean_white_balanced", "", "Mean ΔE00 with one gain per channel."),
+    Finding(
+        "de00_mean_other_colours",
+        "",
+        "95 % interval of the mean ΔE00 for other colours like these.",
+    ),
+    Finding(
+        "tone_slope", "", "Power of the camera's light over the reference's; 1 is as the file says."
+    ),
+)
 
 
 def doubts(found: Compared, colour: Colour) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
     id="continuity",
@@ -31,6 +31,7 @@ PROCEDURE = Procedure(
             "length of one file",
             "min",
             better="more",
+            also=("loop", "loop length", "segment"),
             meaning="How often the camera starts a new file.",
         ),
         Measurand(
@@ -49,21 +50,39 @@ PROCEDURE = Procedure(
         ),
     ),
     order=170,
-    findings={
-        "order": "Files as they follow each other.",
-        "ordered_by": "What the order rests on: clock, creation time or file name.",
-        "joints": "Gap at every joint by clock, sound and metadata, with standard uncertainty.",
-        "segment_rule": "Whether a new file starts by time or by size, or neither is seen.",
-        "unfinalised_files": "Files without an index, and what `recover` could save of them.",
-        "methods_agree": "Whether clock, sound and metadata agree.",
-        "clock_ppm": "How much the files' time runs fast against the bench clock, ppm.",
-        "clock_ppm_u": "Standard uncertainty of it.",
-        "lost_inside": "Time missing inside files that their stamps do not show.",
-        "power_cuts": "Power cuts made.",
-        "power_cut_files_opened": "Files that opened after a cut.",
-        "power_cut_bound_percent": "Chance of losing a file, at most, one-sided 95 %.",
-        "power_cut_worst_s": "Most that was missing at the end of a file that opened.",
-    },
+    findings=(
+        Finding("order", "", "Files as they follow each other."),
+        Finding("ordered_by", "", "What the order rests on: clock, creation time or file name."),
+        Finding(
+            "joints",
+            "",
+            "Gap at every joint by clock, sound and metadata, with standard uncertainty.",
+        ),
+        Finding(
+            "segment_rule", "", "Whether a new file starts by time or by size, or neither is seen."
+        ),
+        Finding(
+            "unfinalised_files",
+            "",
+            "Files without an index, and what `recover` could save of them.",
+        ),
+        Finding("methods_agree", "", "Whether clock, sound and metadata agree."),
+        Finding(
+            "clock_ppm", "ppm", "How much the files' time runs fast against the bench clock, ppm."
+        ),
+        Finding(
+            "clock_ppm_u", "ppm", "Standard uncertainty of it.", title="clock, standard uncertainty"
+        ),
+        Finding("lost_inside", "", "Time missing inside files that their stamps do not show."),
+        Finding("power_cuts", "", "Power cuts made."),
+        Finding("power_cut_files_opened", "", "Files that opened after a cut."),
+        Finding(
+            "power_cut_bound_percent", "%", "Chance of losing a file, at most, one-sided 95 %."
+        ),
+        Finding(
+            "power_cut_worst_s", "s", "Most that was missing at the end of a file that opened."
+        ),
+    ),
     files=(
         Files(
             "", ("clip",), "All files of one long recording, of the bench clock if can be.", 0, 0

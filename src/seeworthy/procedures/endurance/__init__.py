@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
     id="endurance",
@@ -17,6 +17,7 @@ PROCEDURE = Procedure(
             "recording time",
             "h",
             better="more",
+            also=("recording time", "card life"),
             meaning="Until card, battery or a file rule stops it.",
         ),
     ),
@@ -34,17 +35,17 @@ PROCEDURE = Procedure(
     ),
     cautions=("lithium",),
     kit=("card", "long recording"),
-    findings={
-        "binds": "What stops it first.",
-        "binds_share": "Probability of that.",
-        "limits": "Hours that each limit alone would allow.",
-        "bit_rate": "What the card has to take: pictures, sound and container.",
-        "bit_rate_5_95": "Range that holds 90 % of the seconds, Mbit/s.",
-        "speed_class": "Smallest mark of each family that promises the peak.",
-        "file_system": "File system that the file limit is taken from.",
-        "time_per_file": "Until a file has grown to the limit.",
-        "lost_share": "Share of time lost at new files.",
-    },
+    findings=(
+        Finding("binds", "", "What stops it first."),
+        Finding("binds_share", "", "Probability of that."),
+        Finding("limits", "", "Hours that each limit alone would allow."),
+        Finding("bit_rate", "", "What the card has to take: pictures, sound and container."),
+        Finding("bit_rate_5_95", "Mbit/s", "Range that holds 90 % of the seconds, Mbit/s."),
+        Finding("speed_class", "", "Smallest mark of each family that promises the peak."),
+        Finding("file_system", "", "File system that the file limit is taken from."),
+        Finding("time_per_file", "", "Until a file has grown to the limit."),
+        Finding("lost_share", "", "Share of time lost at new files."),
+    ),
     files=(
         Files("", ("clip",), "Clips of what a flight shows, for the bit rate.", least=0, most=0),
     ),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Procedure, Step, later
+from seeworthy.procedures.declare import Files, Finding, Procedure, Step, later
 
 PROCEDURE = Procedure(
     id="exposure",
@@ -17,6 +17,7 @@ PROCEDURE = Procedure(
             "ms",
             better="less",
             feels=("light",),
+            also=("shutter", "shutter speed"),
             meaning="Longer means more motion blur.",
         ),
         Measurand(
@@ -28,13 +29,17 @@ PROCEDURE = Procedure(
         ),
     ),
     order=150,
-    findings={
-        "image_speed_px_s": "Speed of the edge in the picture (median).",
-        "blur_px": "How far the edge is smeared (median).",
-        "edge_at_rest_px": "Width of the edge at rest: what lens and sensor blur by themselves.",
-        "light_step_stops": "How far the picture jumped at each step of light.",
-        "overshoots": "The exposure goes too far and comes back.",
-    },
+    findings=(
+        Finding("image_speed_px_s", "px/s", "Speed of the edge in the picture (median)."),
+        Finding("blur_px", "px", "How far the edge is smeared (median)."),
+        Finding(
+            "edge_at_rest_px",
+            "px",
+            "Width of the edge at rest: what lens and sensor blur by themselves.",
+        ),
+        Finding("light_step_stops", "stops", "How far the picture jumped at each step of light."),
+        Finding("overshoots", "", "The exposure goes too far and comes back."),
+    ),
     files=(
         Files(
             "", ("clip",), "A passing upright edge, or a step of light; two clips for both.", 1, 2

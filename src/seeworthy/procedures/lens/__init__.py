@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
     id="lens",
@@ -27,6 +27,7 @@ PROCEDURE = Procedure(
             "%",
             better="nearer",
             ideal=0.0,
+            also=("distortion", "barrel", "fisheye"),
             meaning="How much straight lines bend; 0 is straight.",
         ),
         Measurand(
@@ -44,7 +45,6 @@ PROCEDURE = Procedure(
         Step("Fix the camera or the board, in even light, in the mode that you fly with."),
         Step(
             "Film the board in the middle, then let it reach into every corner of the frame.",
-            "board-angles",
         ),
         Step(
             "Tip it left, right, up and down by 20° to 40° and turn it; hold each of a dozen or "
@@ -54,19 +54,29 @@ PROCEDURE = Procedure(
     conclude=later(__name__, "conclude"),
     prepare=later(__name__, "prepare"),
     kit=("the printed board", "a stiff flat backing", "a steel rule"),
-    findings={
-        "model": "pinhole (radial and tangential polynomial) or fisheye (polynomial in the angle)",
-        "coefficients": "distortion coefficients with standard uncertainty",
-        "intrinsics": "focal lengths and principal point in px, and the frame they hold for",
-        "rectilinear_deg": "angles that the focal length alone would give, without distortion",
-        "views": "views of the board that were used",
-        "corners_left_out": "corners that were taken for another one and left out",
-        "spread_deg": "largest angle between two positions of the board",
-        "reach": "how far out corners were seen; 1 is the frame's corner",
-        "held_out_px": "how well each model foretells views it was not fitted to",
-        "print_scale": "printed over drawn size of the board",
-        "distance_mm": "nearest and farthest position of the board",
-    },
+    findings=(
+        Finding(
+            "model",
+            "",
+            "pinhole (radial and tangential polynomial) or fisheye (polynomial in the angle)",
+        ),
+        Finding("coefficients", "", "distortion coefficients with standard uncertainty"),
+        Finding(
+            "intrinsics", "", "focal lengths and principal point in px, and the frame they hold for"
+        ),
+        Finding(
+            "rectilinear_deg",
+            "deg",
+            "angles that the focal length alone would give, without distortion",
+        ),
+        Finding("views", "", "views of the board that were used"),
+        Finding("corners_left_out", "", "corners that were taken for another one and left out"),
+        Finding("spread_deg", "deg", "largest angle between two positions of the board"),
+        Finding("reach", "", "how far out corners were seen; 1 is the frame's corner"),
+        Finding("held_out_px", "px", "how well each model foretells views it was not fitted to"),
+        Finding("print_scale", "", "printed over drawn size of the board"),
+        Finding("distance_mm", "mm", "nearest and farthest position of the board"),
+    ),
     files=(
         Files("", ("clip", "still"), "A clip of the board at many angles, or stills of it.", 1, 0),
     ),
@@ -80,5 +90,6 @@ PROCEDURE = Procedure(
     ),
     whole_pictures=True,
     setup="board",
+    drawing="target",
     minutes=8.0,
 )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
     id="load",
@@ -30,13 +30,20 @@ PROCEDURE = Procedure(
             "g",
             better="less",
             pint="standard_gravity",
+            also=("g load", "g force"),
             meaning="What an accelerometer bolted to the camera reads.",
         ),
         Measurand(
             "boost_time", "boost time", "s", meaning="From first push to burnout or release."
         ),
         Measurand("max_speed", "largest speed", "m/s", meaning="Along the flight path."),
-        Measurand("apogee", "largest height", "m", meaning="Above the launch site."),
+        Measurand(
+            "apogee",
+            "largest height",
+            "m",
+            also=("height", "altitude"),
+            meaning="Above the launch site.",
+        ),
         Measurand(
             "landing_peak",
             "landing deceleration",
@@ -57,30 +64,42 @@ PROCEDURE = Procedure(
     conclude=later(__name__, "conclude"),
     cautions=("launch", "airspace", "verdict"),
     kit=("logging altimeter or accelerometer", "thermometer", "barometer"),
-    findings={
-        "columns": "Every column with what it was taken for; correct with columns= and units=.",
-        "used": "What the figures come from.",
-        "events": "Launch, burnout, apogee, landing: times in s.",
-        "bandwidth": "Sampling and filter limits of the acceleration, Hz.",
-        "method": "fused (height and acceleration), acceleration, or height.",
-        "boost": "found, or none for a slow ascent.",
-        "lower_bound": "Figures that the log is too slow or too short-ranged to show in full.",
-        "pad": "What the accelerometer read at rest: samples, mean, noise, bias.",
-        "gravity": "Whether the readings hold gravity (included) or not (removed).",
-        "gravity_from": "How that was told; correct with gravity=.",
-        "direction": "Which way the path points in the sensor's axes.",
-        "launch_angle_deg": "Angle of the path at launch, 90 straight up.",
-        "sensor_scale": "Scale of the accelerometer against height, and its u.",
-        "barometer_delay_s": "Delay of the barometer that fits best.",
-        "clock_offset": "Shift that brings two loggers' clocks together, s.",
-        "pressure_spike": "Highest sample left out as a pressure wave, and how many.",
-        "peak_time": "When the peak acceleration was, s.",
-        "peak_is_one_sample": "The peak is a single sample that stands alone.",
-        "logger_max_speed_m_s": "What the logger itself wrote as speed, for comparison only.",
-        "acceleration_log": "Samples, left out, repeated times, gaps.",
-        "height_log": "Samples, left out, repeated times, gaps.",
-        "hand": "Estimate from boost_height and boost_duration.",
-    },
+    findings=(
+        Finding(
+            "columns",
+            "",
+            "Every column with what it was taken for; correct with columns= and units=.",
+        ),
+        Finding("used", "", "What the figures come from."),
+        Finding("events", "", "Launch, burnout, apogee, landing: times in s."),
+        Finding("bandwidth", "", "Sampling and filter limits of the acceleration, Hz."),
+        Finding("method", "", "fused (height and acceleration), acceleration, or height."),
+        Finding("boost", "", "found, or none for a slow ascent."),
+        Finding(
+            "lower_bound",
+            "",
+            "Figures that the log is too slow or too short-ranged to show in full.",
+        ),
+        Finding("pad", "", "What the accelerometer read at rest: samples, mean, noise, bias."),
+        Finding("gravity", "", "Whether the readings hold gravity (included) or not (removed)."),
+        Finding("gravity_from", "", "How that was told; correct with gravity=."),
+        Finding("direction", "", "Which way the path points in the sensor's axes."),
+        Finding("launch_angle_deg", "deg", "Angle of the path at launch, 90 straight up."),
+        Finding("sensor_scale", "", "Scale of the accelerometer against height, and its u."),
+        Finding("barometer_delay_s", "s", "Delay of the barometer that fits best."),
+        Finding("clock_offset", "s", "Shift that brings two loggers' clocks together, s."),
+        Finding("pressure_spike", "", "Highest sample left out as a pressure wave, and how many."),
+        Finding("peak_time", "s", "When the peak acceleration was, s."),
+        Finding("peak_is_one_sample", "", "The peak is a single sample that stands alone."),
+        Finding(
+            "logger_max_speed_m_s",
+            "m/s",
+            "What the logger itself wrote as speed, for comparison only.",
+        ),
+        Finding("acceleration_log", "", "Samples, left out, repeated times, gaps."),
+        Finding("height_log", "", "Samples, left out, repeated times, gaps."),
+        Finding("hand", "", "Estimate from boost_height and boost_duration."),
+    ),
     files=(Files("", ("table",), "The log, or the logs, of one flight as CSV.", least=0, most=0),),
     readings=(
         Reading("site_pressure", "Pa", "Air pressure at the pad.", EXAMPLES["load.site_pressure"]),

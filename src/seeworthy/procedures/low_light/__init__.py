@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
     id="low-light",
@@ -17,6 +17,7 @@ PROCEDURE = Procedure(
             "least usable light",
             "lx",
             better="less",
+            also=("low light", "night", "minimum illumination"),
             meaning="Light below which the picture stops being usable.",
         ),
         Measurand(
@@ -31,16 +32,22 @@ PROCEDURE = Procedure(
         "frame_rate",
     ),
     order=140,
-    findings={
-        "criterion": "What the picture must keep to be called usable.",
-        "fails_first": "Which of these is lost first.",
-        "crossed_at_lux": "Light at which each is lost, or none.",
-        "like": "A typical light of about that level, for orientation, and who says so.",
-        "mid_grey_percent": "Light of 18 % grey in each picture, of full scale.",
-        "darker_stops": "How much darker each picture is than the brightest take's.",
-        "exposure_at_most_ms": "No exposure is longer than the time between two frames.",
-        "edges_from": "Our target, a marked region, or an edge of the scene.",
-    },
+    findings=(
+        Finding("criterion", "", "What the picture must keep to be called usable."),
+        Finding("fails_first", "", "Which of these is lost first."),
+        Finding("crossed_at_lux", "lx", "Light at which each is lost, or none."),
+        Finding(
+            "like", "", "A typical light of about that level, for orientation, and who says so."
+        ),
+        Finding("mid_grey_percent", "%", "Light of 18 % grey in each picture, of full scale."),
+        Finding(
+            "darker_stops", "stops", "How much darker each picture is than the brightest take's."
+        ),
+        Finding(
+            "exposure_at_most_ms", "ms", "No exposure is longer than the time between two frames."
+        ),
+        Finding("edges_from", "", "Our target, a marked region, or an edge of the scene."),
+    ),
     files=(Files("", ("clip",), "Ten still seconds at each light level, the same target.", 2, 0),),
     readings=(
         Reading(
@@ -76,6 +83,7 @@ PROCEDURE = Procedure(
     cautions=("mains",),
     kit=("the printed edges target", "a tripod or clamp", "a light meter", "lamps or blinds"),
     setup="edges",
+    drawing="target",
     minutes=15.0,
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Procedure, Step, later
+from seeworthy.procedures.declare import Files, Finding, Procedure, Step, later
 
 PROCEDURE = Procedure(
     id="native",
@@ -16,6 +16,7 @@ PROCEDURE = Procedure(
             "native width",
             "px",
             better="more",
+            also=("upscaling", "interpolation"),
             meaning="Pixels across that the sensor really delivered, before any enlarging.",
         ),
         Measurand(
@@ -27,15 +28,28 @@ PROCEDURE = Procedure(
         ),
     ),
     order=50,
-    findings={
-        "upscaled": "The picture was enlarged from fewer pixels: yes, no or undecided.",
-        "upscaled_across": "The same across.",
-        "upscaled_down": "The same down.",
-        "marks_across": "Sizes at which the columns bear marks, with their strength; marks like "
-        "those of the coder's blocks count only when they are stronger than blocks make.",
-        "marks_down": "The same for the rows.",
-        "key_frames": "Key frames that were looked at.",
-    },
+    findings=(
+        Finding(
+            "upscaled",
+            "",
+            "The picture was enlarged from fewer pixels: yes, no or undecided.",
+            title="Picture blown up from fewer pixels",
+            better="none",
+            claimed=True,
+        ),
+        Finding("upscaled_across", "", "The same across."),
+        Finding("upscaled_down", "", "The same down."),
+        Finding(
+            "marks_across",
+            "",
+            (
+                "Sizes at which the columns bear marks, with their strength; marks like "
+                "those of the coder's blocks count only when they are stronger than blocks make."
+            ),
+        ),
+        Finding("marks_down", "", "The same for the rows."),
+        Finding("key_frames", "", "Key frames that were looked at."),
+    ),
     files=(Files("", ("clip",), "A scene full of fine detail, the camera moving slowly."),),
     steps=(
         Step("Choose something full of fine detail in good light: gravel, foliage, print, grass."),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
     id="noise",
@@ -18,6 +18,7 @@ PROCEDURE = Procedure(
             "dB",
             better="more",
             feels=("light",),
+            also=("noise", "snr", "grain"),
             meaning="Grain in mid-tones; 20 dB is grainy, 40 dB is clean.",
         ),
         Measurand(
@@ -42,34 +43,51 @@ PROCEDURE = Procedure(
             "stops",
             better="more",
             feels=("light", "temperature"),
+            also=("latitude",),
             meaning="From clipping down to where noise equals signal.",
         ),
     ),
     order=130,
-    findings={
-        "snr_per_level_db": "Signal over temporal noise of every patch.",
-        "masked_levels": "Patches whose noise is too small, or too often repeated, to be told.",
-        "patches_from": "Our grey steps, marked regions, or flat places of any still scene.",
-        "grey_is": "What 18 % is taken of: a surface, or full scale of the picture.",
-        "left_out": "Patches that were clipped or too small.",
-        "frames": "Frames that were kept, in pairs of neighbours.",
-        "frames_from": "First and last of them in the clip.",
-        "key_frames": "Key frames seen.",
-        "repeated_frames": "Frames equal to the one before to the last bit; left out.",
-        "repeated_blocks_percent": "Blocks that the encoder repeated unchanged.",
-        "noise_between_neighbours_percent": (
-            "Noise between neighbouring frames, of that between far ones; 100 without encoder."
+    findings=(
+        Finding("snr_per_level_db", "dB", "Signal over temporal noise of every patch."),
+        Finding(
+            "masked_levels",
+            "",
+            "Patches whose noise is too small, or too often repeated, to be told.",
         ),
-        "noise_smear": "Correlation of the noise of neighbouring pixels.",
-        "coded": "Whether an encoder took noise away.",
-        "filtered": "Whether noise is tied over time or space, as by denoising.",
-        "coding_took_at_least_db": "Least by which the encoder lifted SNR over the sensor's own.",
-        "flicker_percent": "The light's own flicker from frame to frame, rms.",
-        "bands_percent": "What whole rows do together, rms.",
-        "tone_slope": "Power of the picture's light over the scene's; 1 is as the file says.",
-        "dsnu_percent": "Spread of the pixels' dark levels, of full scale.",
-        "prnu_percent": "Spread of the pixels' sensitivities, of the light.",
-    },
+        Finding(
+            "patches_from", "", "Our grey steps, marked regions, or flat places of any still scene."
+        ),
+        Finding("grey_is", "", "What 18 % is taken of: a surface, or full scale of the picture."),
+        Finding("left_out", "", "Patches that were clipped or too small."),
+        Finding("frames", "", "Frames that were kept, in pairs of neighbours."),
+        Finding("frames_from", "", "First and last of them in the clip."),
+        Finding("key_frames", "", "Key frames seen."),
+        Finding("repeated_frames", "", "Frames equal to the one before to the last bit; left out."),
+        Finding("repeated_blocks_percent", "%", "Blocks that the encoder repeated unchanged."),
+        Finding(
+            "noise_between_neighbours_percent",
+            "%",
+            "Noise between neighbouring frames, of that between far ones; 100 without encoder.",
+        ),
+        Finding("noise_smear", "", "Correlation of the noise of neighbouring pixels."),
+        Finding("coded", "", "Whether an encoder took noise away."),
+        Finding("filtered", "", "Whether noise is tied over time or space, as by denoising."),
+        Finding(
+            "coding_took_at_least_db",
+            "dB",
+            "Least by which the encoder lifted SNR over the sensor's own.",
+        ),
+        Finding("flicker_percent", "%", "The light's own flicker from frame to frame, rms."),
+        Finding("bands_percent", "%", "What whole rows do together, rms."),
+        Finding(
+            "tone_slope",
+            "",
+            "Power of the picture's light over the scene's; 1 is as the file says.",
+        ),
+        Finding("dsnu_percent", "%", "Spread of the pixels' dark levels, of full scale."),
+        Finding("prnu_percent", "%", "Spread of the pixels' sensitivities, of the light."),
+    ),
     files=(Files("", ("clip",), "Ten still seconds of the grey steps, on a tripod."),),
     readings=(
         Reading(
@@ -96,6 +114,7 @@ PROCEDURE = Procedure(
     ),
     kit=("the printed grey steps", "a tripod or clamp", "even light", "a light meter"),
     setup="greys",
+    drawing="target",
     minutes=6.0,
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),

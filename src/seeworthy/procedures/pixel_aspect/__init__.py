@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Option, Procedure, Step, later
+from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Step, later
 
 PROCEDURE = Procedure(
     id="pixel-aspect",
@@ -26,7 +26,6 @@ PROCEDURE = Procedure(
         Step(
             "Fix it flat on a board or box and set the camera on a stand facing it, the ring in "
             "the middle of the frame and half its height or more.",
-            "rings-facing",
         ),
         Step("Film five seconds without touching anything."),
         Step("Turn board and all by 90° in the picture and film again: give this clip as turned=."),
@@ -34,21 +33,30 @@ PROCEDURE = Procedure(
     conclude=later(__name__, "conclude"),
     prepare=later(__name__, "prepare"),
     kit=("the printed rings", "a flat board", "a stand for the camera"),
-    findings={
-        "claimed_aspect": "sample aspect ratio that the file states, null where it states none",
-        "shown_stretch_percent": "how much too wide a player will show things",
-        "claim_agrees": "whether the stated ratio lies in the 95 % interval",
-        "tilt_deg": "tilt of the target in each take, as far as it can be seen",
-        "print_stretch_percent": "how much wider than high the print is (turned takes only)",
-        "circles": "circular edges used in each take",
-        "frames": "frames averaged in each take",
-        "fit_rms_px": "edge points about the model",
-    },
+    findings=(
+        Finding(
+            "claimed_aspect",
+            "",
+            "sample aspect ratio that the file states, null where it states none",
+        ),
+        Finding("shown_stretch_percent", "%", "how much too wide a player will show things"),
+        Finding("claim_agrees", "", "whether the stated ratio lies in the 95 % interval"),
+        Finding("tilt_deg", "deg", "tilt of the target in each take, as far as it can be seen"),
+        Finding(
+            "print_stretch_percent",
+            "%",
+            "how much wider than high the print is (turned takes only)",
+        ),
+        Finding("circles", "", "circular edges used in each take"),
+        Finding("frames", "", "frames averaged in each take"),
+        Finding("fit_rms_px", "px", "edge points about the model"),
+    ),
     files=(
         Files("", ("clip", "still"), "A clip or still of the ring as it stands."),
         Files("turned", ("clip", "still"), "The same with the target turned by 90°.", 0, 1),
     ),
     options=(Option("region", "Look for the ring only there, px.", "200,100,800,500"),),
     setup="rings",
+    drawing="target",
     minutes=4.0,
 )

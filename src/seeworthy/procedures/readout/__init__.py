@@ -17,6 +17,7 @@ PROCEDURE = Procedure(
             "read-out time",
             "ms",
             better="less",
+            also=("rolling shutter", "jello", "skew"),
             meaning="First to last row; makes uprights lean and pictures wobble.",
         ),
         Measurand(
@@ -27,6 +28,7 @@ PROCEDURE = Procedure(
             "lean of uprights",
             "deg",
             better="less",
+            also=("rolling shutter",),
             meaning="Lean at a stated speed, distance and view.",
         ),
     ),

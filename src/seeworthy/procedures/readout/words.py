@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
-from seeworthy.procedures.declare import Option, Reading, Step
+from seeworthy.procedures.declare import Finding, Option, Reading, Step
 
 STEPS = (
     Step(
@@ -28,26 +28,28 @@ STEPS = (
     ),
 )
 
-FINDINGS = {
-    "uprights_used": "Separate uprights behind the value.",
-    "edges_used": "Edges followed from frame to frame.",
-    "edges_left_out": "Edges that did not agree with the others.",
-    "fastest_speed_px_s": "Highest image speed used.",
-    "lean_px": "Lean of the fast uprights over the frame, px.",
-    "both_directions": "Whether uprights passed both ways.",
-    "roll_deg": "Lean of resting uprights in the middle: the camera's roll.",
-    "side_lean_deg": "Extra lean of resting uprights at the right side: pitch.",
-    "pitch_deg": "The camera's pitch, where hfov is given.",
-    "upright_scatter_deg": "How far single uprights stand off the common direction.",
-    "bend_percent": "Lens bend found: shift at the middle of the frame's sides.",
-    "rows_read": "Order in which the rows of the stored picture are read.",
-    "frame_interval_ms": "Median time between frames.",
-    "bands_per_frame": "Lamp bands over the height of the frame.",
-    "flicker_frequency_hz": "Flicker frequency used.",
-    "band_depth": "Relative strength of the bands.",
-    "hand_lean": "Where the lean of the hand method comes from.",
-    "methods_agree": "Whether the methods agree within their uncertainties.",
-}
+FINDINGS = (
+    Finding("uprights_used", "", "Separate uprights behind the value."),
+    Finding("edges_used", "", "Edges followed from frame to frame."),
+    Finding("edges_left_out", "", "Edges that did not agree with the others."),
+    Finding("fastest_speed_px_s", "px/s", "Highest image speed used."),
+    Finding("lean_px", "px", "Lean of the fast uprights over the frame, px."),
+    Finding("both_directions", "", "Whether uprights passed both ways."),
+    Finding("roll_deg", "deg", "Lean of resting uprights in the middle: the camera's roll."),
+    Finding("side_lean_deg", "deg", "Extra lean of resting uprights at the right side: pitch."),
+    Finding("pitch_deg", "deg", "The camera's pitch, where hfov is given."),
+    Finding(
+        "upright_scatter_deg", "deg", "How far single uprights stand off the common direction."
+    ),
+    Finding("bend_percent", "%", "Lens bend found: shift at the middle of the frame's sides."),
+    Finding("rows_read", "", "Order in which the rows of the stored picture are read."),
+    Finding("frame_interval_ms", "ms", "Median time between frames."),
+    Finding("bands_per_frame", "", "Lamp bands over the height of the frame."),
+    Finding("flicker_frequency_hz", "Hz", "Flicker frequency used."),
+    Finding("band_depth", "", "Relative strength of the bands."),
+    Finding("hand_lean", "", "Where the lean of the hand method comes from."),
+    Finding("methods_agree", "", "Whether the methods agree within their uncertainties."),
+)
 
 READINGS = (
     Reading(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Procedure, Step, later
+from seeworthy.procedures.declare import Files, Finding, Procedure, Step, later
 
 PROCEDURE = Procedure(
     id="shading",
@@ -16,6 +16,7 @@ PROCEDURE = Procedure(
             "corner shading",
             "stops",
             better="less",
+            also=("vignetting", "vignette"),
             meaning="How dark the corners are, mean of four.",
         ),
         Measurand(
@@ -34,13 +35,13 @@ PROCEDURE = Procedure(
         ),
     ),
     order=100,
-    findings={
-        "hot_spot": "Place, size and strength of a compact coloured spot, or none.",
-        "optical_centre_px": "Where the picture is brightest.",
-        "slope_stops": "Slope of the light across and down.",
-        "slope_is": "Whether the slope was told from the lens.",
-        "frames": "Frames that were averaged.",
-    },
+    findings=(
+        Finding("hot_spot", "", "Place, size and strength of a compact coloured spot, or none."),
+        Finding("optical_centre_px", "px", "Where the picture is brightest."),
+        Finding("slope_stops", "stops", "Slope of the light across and down."),
+        Finding("slope_is", "", "Whether the slope was told from the lens."),
+        Finding("frames", "", "Frames that were averaged."),
+    ),
     files=(
         Files("", ("clip", "still"), "A white wall, overcast sky, or paper on the lens."),
         Files("turned", ("clip", "still"), "The same with the camera turned by 180°.", 0),
@@ -54,6 +55,7 @@ PROCEDURE = Procedure(
     cautions=("sun",),
     kit=("a plain white surface", "even light"),
     setup="wall",
+    drawing="flat-field",
     minutes=4.0,
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),

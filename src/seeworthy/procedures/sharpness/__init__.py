@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
 
 _SFR = "Finest stripes that keep half of their contrast; 0.5 is the most a pixel grid can carry."
 _PLACES = (
@@ -24,6 +24,7 @@ PROCEDURE = Procedure(
                 f"MTF50, {where.replace('_', ' ')}",
                 "cy/px",
                 better="more",
+                also=("sharpness", "resolution") if where == "centre" else (),
                 meaning=_SFR,
             )
             for where in _PLACES
@@ -53,15 +54,19 @@ PROCEDURE = Procedure(
         ),
     ),
     order=90,
-    findings={
-        "edges_from": "Our target, or a marked region.",
-        "places_measured": "Places of the frame that were measured; of others nothing is known.",
-        "edges_used": "Edges that were measured.",
-        "edges_refused": "Edges that were left out.",
-        "frames": "Still frames that were averaged.",
-        "sharpened": "Whether the camera sharpens its picture.",
-        "highest_response": "Largest response; over 1 the picture was sharpened.",
-    },
+    findings=(
+        Finding("edges_from", "", "Our target, or a marked region."),
+        Finding(
+            "places_measured",
+            "",
+            "Places of the frame that were measured; of others nothing is known.",
+        ),
+        Finding("edges_used", "", "Edges that were measured."),
+        Finding("edges_refused", "", "Edges that were left out."),
+        Finding("frames", "", "Still frames that were averaged."),
+        Finding("sharpened", "", "Whether the camera sharpens its picture."),
+        Finding("highest_response", "", "Largest response; over 1 the picture was sharpened."),
+    ),
     files=(Files("", ("clip", "still"), "Ten still seconds of the edges target, frame filled."),),
     readings=(
         Reading(

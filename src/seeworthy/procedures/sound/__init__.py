@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
     id="sound",
@@ -17,6 +17,7 @@ PROCEDURE = Procedure(
             "noise floor",
             "dBFS",
             better="less",
+            also=("hiss",),
             meaning="Level in silence below full scale (dBFS).",
         ),
         Measurand(
@@ -50,14 +51,18 @@ PROCEDURE = Procedure(
         ),
     ),
     order=210,
-    findings={
-        "audio_codec": "How the sound is coded.",
-        "audio_rate": "Samples per second by the file.",
-        "audio_channels": "Number of channels.",
-        "channels_identical": "True when two channels carry one and the same sound.",
-        "channel_difference_db": "How far the difference of the channels lies below their level.",
-        "peak_level_dbfs": "Highest sample, dB below full scale.",
-    },
+    findings=(
+        Finding("audio_codec", "", "How the sound is coded."),
+        Finding("audio_rate", "Hz", "Samples per second by the file."),
+        Finding("audio_channels", "", "Number of channels."),
+        Finding("channels_identical", "", "True when two channels carry one and the same sound."),
+        Finding(
+            "channel_difference_db",
+            "dB",
+            "How far the difference of the channels lies below their level.",
+        ),
+        Finding("peak_level_dbfs", "dBFS", "Highest sample, dB below full scale."),
+    ),
     files=(
         Files("", ("clip",), "A clip with sound: ten quiet seconds, then a sweep if you like."),
     ),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from seeworthy.procedures.declare import Files, Procedure, Step, later
+from seeworthy.procedures.declare import Files, Finding, Procedure, Step, later
 
 PROCEDURE = Procedure(
     id="stamp",
@@ -11,20 +11,39 @@ PROCEDURE = Procedure(
     version=1,
     yields=(),
     order=40,
-    findings={
-        "stamp_present": "Something is burned into the picture.",
-        "stamp_box": "Where: left, top, width and height in px, of the largest.",
-        "stamp_area_share": "Share of the frame that it covers, all boxes together.",
-        "stamp_position": "Where, in words.",
-        "stamp_changes": "Part of it was seen to change, as the digits of a clock do; in a short "
-        "clip they may not.",
-        "stamp_count": "How many separate ones.",
-        "stamp_boxes": "All of them, when there are several.",
-        "held_in_view": "Something that stands still with the camera is in view: nose, strut, "
-        "guard. It is not a stamp.",
-        "black_bars": "Black bars at the top, bottom, left and right, px.",
-        "views": "Views of the moving scene that were compared.",
-    },
+    findings=(
+        Finding(
+            "stamp_present",
+            "",
+            "Something is burned into the picture.",
+            title="Date stamp in the picture",
+            better="none",
+            claimed=True,
+        ),
+        Finding("stamp_box", "px", "Where: left, top, width and height in px, of the largest."),
+        Finding("stamp_area_share", "", "Share of the frame that it covers, all boxes together."),
+        Finding("stamp_position", "", "Where, in words."),
+        Finding(
+            "stamp_changes",
+            "",
+            (
+                "Part of it was seen to change, as the digits of a clock do; in a short "
+                "clip they may not."
+            ),
+        ),
+        Finding("stamp_count", "", "How many separate ones."),
+        Finding("stamp_boxes", "", "All of them, when there are several."),
+        Finding(
+            "held_in_view",
+            "",
+            (
+                "Something that stands still with the camera is in view: nose, strut, "
+                "guard. It is not a stamp."
+            ),
+        ),
+        Finding("black_bars", "px", "Black bars at the top, bottom, left and right, px."),
+        Finding("views", "", "Views of the moving scene that were compared."),
+    ),
     files=(Files("", ("clip",), "A clip in which the whole scene moves."),),
     steps=(
         Step("Switch the camera's date stamp off in its menu, if it has one."),

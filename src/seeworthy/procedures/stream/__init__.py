@@ -3,50 +3,104 @@
 from __future__ import annotations
 
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Procedure, Step, later
+from seeworthy.procedures.declare import Files, Finding, Procedure, Step, later
 
-_FINDINGS = {
-    "container": "File format: mp4, mov, avi, matroska …",
-    "finalised": "Whether the recorder closed the file; null where the format does not tell.",
-    "created": "Date and time by the recorder's clock, null where it was not set.",
-    "fragmented": "Whether the file is written in fragments, which survive a power cut.",
-    "codec": "How the pictures are coded.",
-    "profile": "Profile the stream declares.",
-    "level": "Level the stream declares: what a player must be able to do.",
-    "level_needed": "Lowest level that the stream keeps within (H.264 only).",
-    "level_conforms": "Whether the stream keeps within its declared level; null where unknown.",
-    "level_reasons": "What goes beyond the declared level.",
-    "width_px": "Stored pixels across.",
-    "height_px": "Stored pixels down.",
-    "bits": "Bits per sample.",
-    "pixel_format": "How samples are laid out.",
-    "sample_aspect": "Width to height of a pixel by the stream, null where it does not say.",
-    "sample_aspect_container": "The same by the container.",
-    "stretch": "How much wider players that follow the container show it than the stream says.",
-    "rotation": "Degrees clockwise that a player turns the picture.",
-    "scan": (
-        "Whole pictures (progressive) or two fields (interlaced), and which field is first: by "
-        "what the pictures show where something moves, else by the stream's flag; null undecoded."
+_FINDINGS = (
+    Finding(
+        "container",
+        "",
+        "File format: mp4, mov, avi, matroska …",
+        title="File type",
+        better="none",
+        claimed=True,
     ),
-    "captions": "Coding of each track of subtitles: players lay them over, they are no stamp.",
-    "colour_tags": "Range, matrix, transfer and primaries (ITU-T H.273) by the stream.",
-    "colour_tags_container": "The same by the container.",
-    "frames": "Pictures in the file by its packets.",
-    "frames_stated": "Pictures in the file by its header.",
-    "nominal_rate": "Frame rate by the container, Hz.",
-    "stream_rate": "Frame rate by the stream's own timing, Hz.",
-    "gop": "Median number of pictures from one key picture to the next.",
-    "gop_range": "Least and greatest number.",
-    "b_frames": "Longest run of pictures stored out of order; 0 means none.",
-    "bit_rate_spread": "5, 50 and 95 % of the seconds are below these bit rates, Mbit/s.",
-    "file_bit_rate": "All that the file holds over its duration, Mbit/s: what fills the card.",
-    "duration_stated": "Duration by the container's header, s.",
-    "audio_codec": "How the sound is coded, null without sound.",
-    "audio_rate": "Samples per second.",
-    "audio_channels": "Channels of sound.",
-    "audio_bits": "Bits per sample; null where the codec keeps no samples.",
-    "audio_bit_rate": "Of the sound, Mbit/s.",
-}
+    Finding(
+        "finalised",
+        "",
+        "Whether the recorder closed the file; null where the format does not tell.",
+    ),
+    Finding("created", "", "Date and time by the recorder's clock, null where it was not set."),
+    Finding(
+        "fragmented", "", "Whether the file is written in fragments, which survive a power cut."
+    ),
+    Finding("codec", "", "How the pictures are coded.", title="Codec", better="none", claimed=True),
+    Finding("profile", "", "Profile the stream declares."),
+    Finding("level", "", "Level the stream declares: what a player must be able to do."),
+    Finding("level_needed", "", "Lowest level that the stream keeps within (H.264 only)."),
+    Finding(
+        "level_conforms",
+        "",
+        "Whether the stream keeps within its declared level; null where unknown.",
+    ),
+    Finding("level_reasons", "", "What goes beyond the declared level."),
+    Finding(
+        "width_px",
+        "px",
+        "Stored pixels across.",
+        title="Picture width",
+        better="more",
+        claimed=True,
+        also=("resolution", "width in pixels"),
+    ),
+    Finding(
+        "height_px",
+        "px",
+        "Stored pixels down.",
+        title="Picture height",
+        better="more",
+        claimed=True,
+    ),
+    Finding("bits", "", "Bits per sample."),
+    Finding("pixel_format", "", "How samples are laid out."),
+    Finding(
+        "sample_aspect", "", "Width to height of a pixel by the stream, null where it does not say."
+    ),
+    Finding("sample_aspect_container", "", "The same by the container."),
+    Finding(
+        "stretch",
+        "",
+        "How much wider players that follow the container show it than the stream says.",
+    ),
+    Finding("rotation", "deg", "Degrees clockwise that a player turns the picture."),
+    Finding(
+        "scan",
+        "",
+        "Whole pictures (progressive) or two fields (interlaced), and which field is first: by "
+        "what the pictures show where something moves, else by the stream's flag; null undecoded.",
+    ),
+    Finding(
+        "captions",
+        "",
+        "Coding of each track of subtitles: players lay them over, they are no stamp.",
+    ),
+    Finding(
+        "colour_tags", "", "Range, matrix, transfer and primaries (ITU-T H.273) by the stream."
+    ),
+    Finding("colour_tags_container", "", "The same by the container."),
+    Finding("frames", "", "Pictures in the file by its packets."),
+    Finding("frames_stated", "", "Pictures in the file by its header."),
+    Finding("nominal_rate", "Hz", "Frame rate by the container, Hz."),
+    Finding("stream_rate", "Hz", "Frame rate by the stream's own timing, Hz."),
+    Finding("gop", "", "Median number of pictures from one key picture to the next."),
+    Finding("gop_range", "", "Least and greatest number."),
+    Finding("b_frames", "", "Longest run of pictures stored out of order; 0 means none."),
+    Finding(
+        "bit_rate_spread",
+        "Mbit/s",
+        "5, 50 and 95 % of the seconds are below these bit rates, Mbit/s.",
+    ),
+    Finding(
+        "file_bit_rate",
+        "Mbit/s",
+        "All that the file holds over its duration, Mbit/s: what fills the card.",
+    ),
+    Finding("duration_stated", "s", "Duration by the container's header, s."),
+    Finding("audio_codec", "", "How the sound is coded, null without sound."),
+    Finding("audio_rate", "Hz", "Samples per second."),
+    Finding("audio_channels", "", "Channels of sound."),
+    Finding("audio_bits", "", "Bits per sample; null where the codec keeps no samples."),
+    Finding("audio_bit_rate", "Mbit/s", "Of the sound, Mbit/s."),
+)
 
 PROCEDURE = Procedure(
     id="stream",
@@ -59,6 +113,7 @@ PROCEDURE = Procedure(
             "mean bit rate",
             "Mbit/s",
             better="more",
+            also=("bitrate", "bit rate", "data rate"),
             meaning="How fast the card fills; more keeps more detail.",
         ),
         Measurand(

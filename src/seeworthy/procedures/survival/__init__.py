@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
     id="survival",
@@ -52,14 +52,16 @@ PROCEDURE = Procedure(
         ),
     ),
     order=200,
-    findings={
-        "survived": "yes, no or cannot tell.",
-        "flights": "Flights between the two sets of takes.",
-        "files_broken_after": "Files after the flight that do not open.",
-        "compared": "Figures that both sides have.",
-        "changed": "Figures that changed significantly (Holm-corrected).",
-        "setup_share_percent": "Allowed for setting the target up again (common practice).",
-    },
+    findings=(
+        Finding("survived", "", "yes, no or cannot tell."),
+        Finding("flights", "", "Flights between the two sets of takes."),
+        Finding("files_broken_after", "", "Files after the flight that do not open."),
+        Finding("compared", "", "Figures that both sides have."),
+        Finding("changed", "", "Figures that changed significantly (Holm-corrected)."),
+        Finding(
+            "setup_share_percent", "%", "Allowed for setting the target up again (common practice)."
+        ),
+    ),
     files=(
         Files("before", ("clip",), "Clips of the edges target before the flight.", 1, 0),
         Files("after", ("clip",), "Clips of the edges target after the flight.", 1, 0),

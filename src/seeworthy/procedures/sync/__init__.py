@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import Files, Finding, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
     id="sync",
@@ -18,6 +18,7 @@ PROCEDURE = Procedure(
             "ms",
             better="nearer",
             ideal=0.0,
+            also=("lip sync",),
             meaning="Positive: the sound comes late.",
         ),
         Measurand(
@@ -30,15 +31,19 @@ PROCEDURE = Procedure(
         ),
     ),
     order=220,
-    findings={
-        "beeps_heard": "Beeps heard in the clip.",
-        "beeps_used": "Beeps that the clock in the picture times.",
-        "frames_read": "Frames in which the clock was read.",
-        "frames_looked_at": "Frames that were looked at.",
-        "screen_delay_ms": "Delay of the screen that was taken off.",
-        "sound_path_ms": "Time of the sound through the air that was taken off.",
-        "constants_u_ms": "Standard uncertainty of what does not change from beep to beep.",
-    },
+    findings=(
+        Finding("beeps_heard", "", "Beeps heard in the clip."),
+        Finding("beeps_used", "", "Beeps that the clock in the picture times."),
+        Finding("frames_read", "", "Frames in which the clock was read."),
+        Finding("frames_looked_at", "", "Frames that were looked at."),
+        Finding("screen_delay_ms", "ms", "Delay of the screen that was taken off."),
+        Finding("sound_path_ms", "ms", "Time of the sound through the air that was taken off."),
+        Finding(
+            "constants_u_ms",
+            "ms",
+            "Standard uncertainty of what does not change from beep to beep.",
+        ),
+    ),
     files=(Files("", ("clip",), "A minute or more of the bench clock with its beep on."),),
     readings=(
         Reading(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Option, Procedure, Step, later
+from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Step, later
 from seeworthy.procedures.timing.words import FINDINGS, READING
 
 PROCEDURE = Procedure(
@@ -18,10 +18,16 @@ PROCEDURE = Procedure(
             "Hz",
             better="more",
             feels=("light",),
+            also=("fps", "frames per second"),
             meaning="Pictures per second that are really in the file.",
         ),
         Measurand(
-            "frame_jitter", "frame jitter", "ms", better="less", meaning="Unevenness of motion."
+            "frame_jitter",
+            "frame jitter",
+            "ms",
+            better="less",
+            also=("jitter",),
+            meaning="Unevenness of motion.",
         ),
         Measurand(
             "rate_error",
@@ -33,25 +39,56 @@ PROCEDURE = Procedure(
         ),
     ),
     order=30,
-    findings={
-        "dropped_frames": (
-            "frames missing from the cadence of the time stamps: count, and the frame before each "
-            "gap, once per missing frame; frames lost before stamping leave no gap"
+    findings=(
+        Finding(
+            "dropped_frames",
+            "",
+            (
+                "frames missing from the cadence of the time stamps: count, and the frame before "
+                "each gap, once per missing frame; frames lost before stamping leave no gap"
+            ),
+            title="Dropped frames",
+            better="less",
+            claimed=True,
         ),
-        "duplicated_frames": "frames that show the picture before again: count and numbers",
-        "corrupt_frames": "frames the decoder could not read whole: count and numbers",
-        "first_pause_ms": "wait after the first frame where the recording was still starting",
-        "longest_gap_ms": "longest time between two frames",
-        "frames": "frames in the file",
-        "rate_regime": (
+        Finding(
+            "duplicated_frames",
+            "",
+            "frames that show the picture before again: count and numbers",
+            title="Duplicated frames",
+            better="less",
+            claimed=True,
+        ),
+        Finding(
+            "corrupt_frames",
+            "",
+            "frames the decoder could not read whole: count and numbers",
+            title="Corrupt frames",
+            better="less",
+            claimed=True,
+        ),
+        Finding(
+            "first_pause_ms",
+            "ms",
+            "wait after the first frame where the recording was still starting",
+        ),
+        Finding("longest_gap_ms", "ms", "longest time between two frames"),
+        Finding("frames", "", "frames in the file"),
+        Finding(
+            "rate_regime",
+            "",
             "'constant', 'uneven' (one rate, but the waits scatter by more than a twentieth), "
-            "'two rates' or 'variable' (long exposures in the dark)"
+            "'two rates' or 'variable' (long exposures in the dark)",
         ),
-        "cadences": "rates that the recording keeps, and their share of the intervals",
-        "undecidable": "ranges of frames where lost or repeated frames cannot be known, and why",
-        "blind_key_frames": "key frames at which a repeated picture would not show",
-        **FINDINGS,
-    },
+        Finding("cadences", "", "rates that the recording keeps, and their share of the intervals"),
+        Finding(
+            "undecidable",
+            "",
+            "ranges of frames where lost or repeated frames cannot be known, and why",
+        ),
+        Finding("blind_key_frames", "", "key frames at which a repeated picture would not show"),
+        *FINDINGS,
+    ),
     files=(
         Files(
             "",

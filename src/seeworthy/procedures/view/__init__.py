@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import Finding, Option, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
     id="view",
@@ -16,13 +16,22 @@ PROCEDURE = Procedure(
             "hfov",
             "horizontal angle of view",
             "deg",
+            also=("fov", "field of view", "angle of view"),
             meaning="How much of the land you see from side to side.",
         ),
         Measurand(
-            "vfov", "vertical angle of view", "deg", meaning="How much you see from top to bottom."
+            "vfov",
+            "vertical angle of view",
+            "deg",
+            also=("fov", "field of view", "angle of view"),
+            meaning="How much you see from top to bottom.",
         ),
         Measurand(
-            "dfov", "diagonal angle of view", "deg", meaning="The figure sellers like to quote."
+            "dfov",
+            "diagonal angle of view",
+            "deg",
+            also=("fov", "field of view", "angle of view", "wide angle"),
+            meaning="The figure sellers like to quote.",
         ),
         Measurand(
             "entrance_offset",
@@ -53,12 +62,18 @@ PROCEDURE = Procedure(
     ),
     cautions=(),
     kit=("tape measure", "wall or fence", "something to hold the camera still"),
-    findings={
-        "angle_kind": "Which angle this is; a lens that bends lines has another true edge ray.",
-        "hfov_one_distance": "What the farther set-up alone says, its offset unknown.",
-        "vfov_one_distance": "What the farther set-up alone says, its offset unknown.",
-        "methods_agree": "Whether one and two distances agree within their uncertainties.",
-    },
+    findings=(
+        Finding(
+            "angle_kind",
+            "",
+            "Which angle this is; a lens that bends lines has another true edge ray.",
+        ),
+        Finding("hfov_one_distance", "", "What the farther set-up alone says, its offset unknown."),
+        Finding("vfov_one_distance", "", "What the farther set-up alone says, its offset unknown."),
+        Finding(
+            "methods_agree", "", "Whether one and two distances agree within their uncertainties."
+        ),
+    ),
     readings=(
         Reading("width", "m", "Width that fills the frame.", EXAMPLES["view.width"]),
         Reading(

@@ -21,8 +21,9 @@ from seeworthy.bench.records import Camera, Take
 from seeworthy.bench.takes import list_takes
 from seeworthy.ground.errors import NotFound, WrongCall
 from seeworthy.ground.measurands import all_measurands
-from seeworthy.judge.claims.judgement import FINDINGS, title_of
+from seeworthy.judge.claims.judgement import title_of
 from seeworthy.judge.claims.listing import check_choice, read_listing
+from seeworthy.procedures import all_findings
 from seeworthy.publish import views
 from seeworthy.publish.assemble import camera_report
 from seeworthy.publish.verdict import verdict
@@ -99,7 +100,9 @@ def _pictures(site: Site, takes: list[Take]) -> list[Shot]:
 
 def _subjects() -> list[tuple[str, str, str]]:
     found = [(m.id, title_of(m.id), m.unit) for m in all_measurands().values()]
-    return found + [(name, title_of(name), "") for name in FINDINGS]
+    return found + [
+        (name, title_of(name), "") for name, told in all_findings().items() if told.claimed
+    ]
 
 
 @router.post("/cameras/{number}")

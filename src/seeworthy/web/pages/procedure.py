@@ -14,7 +14,7 @@ from seeworthy.ground.errors import SeeworthyError
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import measurand
 from seeworthy.ground.quantities import format_value, parse
-from seeworthy.procedures import all_procedures, procedure
+from seeworthy.procedures import all_procedures, left_out, procedure
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.procedures.declare import Option, Procedure, Reading, gather
 from seeworthy.publish import numbers
@@ -32,7 +32,9 @@ _WHAT = {
 @router.get("/procedures")
 def procedures_page(request: Request) -> Response:
     """List all tests."""
-    return show(request, ProceduresPage(list(all_procedures().values())))
+    return show(
+        request, ProceduresPage(list(all_procedures().values()), [str(one) for one in left_out()])
+    )
 
 
 @router.get("/procedures/{name}")

@@ -1,0 +1,3 @@
+"""An add-on that raises when it is imported."""
+
+raise RuntimeError("boom at import")
