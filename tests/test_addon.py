@@ -135,7 +135,7 @@ def test_its_finding_has_a_unit_and_its_figure_is_reported(bench, capsys, tmp_pa
     assert code == 0, err
     text = next(page.rglob("*.html") if page.is_dir() else iter([page])).read_text("utf-8")
     assert "splash rate (per min)" in text
-    assert "Lid taped" in text
+    assert "lid taped" in text
     assert "Depth dip by dip" in text
     assert "wading depth" in text.casefold()
 

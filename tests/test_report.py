@@ -330,7 +330,7 @@ def test_findings_in_words(value, text):
 
 @pytest.mark.parametrize(
     ("name", "words"),
-    [("fastest_speed_px_s", "fastest speed (px/s)"), ("width_px", "width (px)"),
+    [("fastest_speed_px_s", "fastest speed (px/s)"), ("width_px", "picture width (px)"),
      ("roll_deg", "roll (°)"), ("b_frames", "b frames")],
 )  # fmt: skip
 def test_names_of_findings(name, words):

@@ -27,7 +27,7 @@ PROCEDURE = Procedure(
     ),
     findings=(
         Finding("splash_rate_per_min", "per min", "Splashes that hit the lens.", better="less"),
-        Finding("sealed", "", "Whether the lid was taped.", title="Lid taped", claimed=True),
+        Finding("sealed", "", "Whether the lid was taped.", title="lid taped", claimed=True),
     ),
     steps=(Step("Lower the camera on a rod until a drop shows in its window."),),
     conclude=later(__name__, "conclude"),

@@ -33,7 +33,7 @@ PROCEDURE = Procedure(
             "upscaled",
             "",
             "The picture was enlarged from fewer pixels: yes, no or undecided.",
-            title="Picture blown up from fewer pixels",
+            title="picture blown up from fewer pixels",
             better="none",
             claimed=True,
         ),

@@ -16,7 +16,7 @@ PROCEDURE = Procedure(
             "stamp_present",
             "",
             "Something is burned into the picture.",
-            title="Date stamp in the picture",
+            title="date stamp in the picture",
             better="none",
             claimed=True,
         ),

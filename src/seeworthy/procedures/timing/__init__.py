@@ -47,7 +47,7 @@ PROCEDURE = Procedure(
                 "frames missing from the cadence of the time stamps: count, and the frame before "
                 "each gap, once per missing frame; frames lost before stamping leave no gap"
             ),
-            title="Dropped frames",
+            title="dropped frames",
             better="less",
             claimed=True,
         ),
@@ -55,7 +55,7 @@ PROCEDURE = Procedure(
             "duplicated_frames",
             "",
             "frames that show the picture before again: count and numbers",
-            title="Duplicated frames",
+            title="duplicated frames",
             better="less",
             claimed=True,
         ),
@@ -63,7 +63,7 @@ PROCEDURE = Procedure(
             "corrupt_frames",
             "",
             "frames the decoder could not read whole: count and numbers",
-            title="Corrupt frames",
+            title="corrupt frames",
             better="less",
             claimed=True,
         ),
