@@ -16,7 +16,8 @@ from sqlalchemy import update
 
 from seeworthy.bench import leases, running
 from seeworthy.bench.cameras import add_camera
-from seeworthy.bench.models import LeaseRow, OutcomeRow, RunRow, now
+from seeworthy.bench.columns import now
+from seeworthy.bench.models import LeaseRow, OutcomeRow, RunRow
 from seeworthy.bench.outcomes import get_outcome, list_outcomes, list_results
 from seeworthy.bench.running import due_takes, run_bench
 from seeworthy.bench.store import open_bench

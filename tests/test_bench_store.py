@@ -16,7 +16,7 @@ from sqlalchemy import text
 
 from seeworthy.bench import schema, store
 from seeworthy.bench.cameras import add_camera, get_camera, list_cameras
-from seeworthy.bench.models import Base
+from seeworthy.bench.columns import Base
 from seeworthy.bench.store import create_bench, find_bench, open_bench
 from seeworthy.bench.upkeep import backup_bench, check_bench, show_bench
 from seeworthy.ground.errors import (

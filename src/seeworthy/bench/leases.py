@@ -18,7 +18,8 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from seeworthy import __version__
-from seeworthy.bench.models import LeaseRow, RunRow, now
+from seeworthy.bench.columns import now
+from seeworthy.bench.models import LeaseRow, RunRow
 
 LEASE = dt.timedelta(seconds=120)
 BEAT = 10.0

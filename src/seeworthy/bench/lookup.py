@@ -103,6 +103,7 @@ def camera_record(row: CameraRow) -> Camera:
         row.version,
         tuple(unit_record(u) for u in row.units),
         tuple(claim_record(c) for c in row.claims),
+        "" if row.source is None else row.source.title or f"bench {row.source.uuid[:8]}",
     )
 
 

@@ -11,62 +11,10 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any
 
-from sqlalchemy import (
-    JSON,
-    BigInteger,
-    DateTime,
-    Double,
-    ForeignKey,
-    MetaData,
-    String,
-    Text,
-    UniqueConstraint,
-)
-from sqlalchemy.engine import Dialect
-from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
-from sqlalchemy.types import TypeDecorator
+from sqlalchemy import JSON, BigInteger, ForeignKey, String, UniqueConstraint
+from sqlalchemy.orm import Mapped, mapped_column, relationship
 
-
-class UtcTime(TypeDecorator[dt.datetime]):
-    """A moment, kept as UTC without an offset; databases disagree about offsets."""
-
-    impl = DateTime
-    cache_ok = True
-
-    def process_bind_param(self, value: dt.datetime | None, dialect: Dialect) -> dt.datetime | None:
-        """Turn an aware moment into naive UTC."""
-        return None if value is None else value.astimezone(dt.UTC).replace(tzinfo=None)
-
-    def process_result_value(
-        self, value: dt.datetime | None, dialect: Dialect
-    ) -> dt.datetime | None:
-        """Give naive UTC its offset back."""
-        return None if value is None else value.replace(tzinfo=dt.UTC)
-
-
-def now() -> dt.datetime:
-    """Return the present moment, UTC."""
-    return dt.datetime.now(dt.UTC)
-
-
-class Base(DeclarativeBase):
-    """Base of all models; constraints get names, so that migrations can find them."""
-
-    metadata = MetaData(
-        naming_convention={
-            "ix": "ix_%(column_0_label)s",
-            "uq": "uq_%(table_name)s_%(column_0_name)s",
-            "fk": "fk_%(table_name)s_%(column_0_name)s_%(referred_table_name)s",
-            "pk": "pk_%(table_name)s",
-        }
-    )
-    type_annotation_map = {  # noqa: RUF012 - SQLAlchemy reads it off the class
-        str: Text,
-        float: Double,
-        dt.datetime: UtcTime,
-        dict[str, Any]: JSON,
-        list[Any]: JSON,
-    }
+from seeworthy.bench.columns import Base, new_uuid, now
 
 
 class AboutRow(Base):
@@ -77,16 +25,43 @@ class AboutRow(Base):
     value: Mapped[str]
 
 
+class SourceRow(Base):
+    """Another group's bench, whose package was taken in: cameras point at it, ours do not."""
+
+    __tablename__ = "source"
+    uuid: Mapped[str] = mapped_column(String(36), primary_key=True)
+    """Of their bench."""
+    title: Mapped[str] = mapped_column(default="")
+    licence: Mapped[str] = mapped_column(default="")
+    contributors: Mapped[list[Any]] = mapped_column(default=list)
+    created: Mapped[dt.datetime]
+    """When they made the package."""
+    added: Mapped[dt.datetime] = mapped_column(default=now)
+
+
+class InstrumentRow(Base):
+    """A tape, scale or meter that readings were taken with."""
+
+    __tablename__ = "instrument"
+    uuid: Mapped[str] = mapped_column(String(36), primary_key=True, default=new_uuid)
+    name: Mapped[str] = mapped_column(String(200))
+    source_uuid: Mapped[str | None] = mapped_column(ForeignKey("source.uuid"), index=True)
+
+
 class CameraRow(Base):
     """A camera model."""
 
     __tablename__ = "camera"
     id: Mapped[int] = mapped_column(primary_key=True)
+    uuid: Mapped[str] = mapped_column(String(36), unique=True, default=new_uuid)
     name: Mapped[str] = mapped_column(String(200), unique=True)
     maker: Mapped[str] = mapped_column(default="")
     note: Mapped[str] = mapped_column(default="")
     added: Mapped[dt.datetime] = mapped_column(default=now)
+    source_uuid: Mapped[str | None] = mapped_column(ForeignKey("source.uuid"), index=True)
+    """Whose it is; None: ours."""
     version: Mapped[int] = mapped_column(default=1)
+    source: Mapped[SourceRow | None] = relationship()
     units: Mapped[list[UnitRow]] = relationship(
         back_populates="camera", cascade="all, delete-orphan", order_by="UnitRow.id"
     )
@@ -102,6 +77,7 @@ class UnitRow(Base):
     __tablename__ = "unit"
     __table_args__ = (UniqueConstraint("camera_id", "serial"),)
     id: Mapped[int] = mapped_column(primary_key=True)
+    uuid: Mapped[str] = mapped_column(String(36), unique=True, default=new_uuid)
     camera_id: Mapped[int] = mapped_column(ForeignKey("camera.id", ondelete="CASCADE"), index=True)
     serial: Mapped[str] = mapped_column(String(200))
     note: Mapped[str] = mapped_column(default="")
@@ -165,6 +141,7 @@ class TakeRow(Base):
 
     __tablename__ = "take"
     id: Mapped[int] = mapped_column(primary_key=True)
+    uuid: Mapped[str] = mapped_column(String(36), unique=True, default=new_uuid)
     unit_id: Mapped[int] = mapped_column(ForeignKey("unit.id", ondelete="CASCADE"), index=True)
     procedure: Mapped[str] = mapped_column(String(100), index=True)
     taken: Mapped[dt.date]
@@ -217,6 +194,8 @@ class ReadingRow(Base):
     value: Mapped[float | None]
     unit: Mapped[str]
     u: Mapped[float | None]
+    instrument_uuid: Mapped[str | None] = mapped_column(ForeignKey("instrument.uuid"), index=True)
+    instrument: Mapped[InstrumentRow | None] = relationship()
 
 
 class TakeOptionRow(Base):
@@ -311,6 +290,7 @@ class ResultRow(Base):
 
     __tablename__ = "result"
     id: Mapped[int] = mapped_column(primary_key=True)
+    uuid: Mapped[str] = mapped_column(String(36), unique=True, default=new_uuid)
     outcome_id: Mapped[int] = mapped_column(
         ForeignKey("outcome.id", ondelete="CASCADE"), index=True
     )

@@ -258,7 +258,8 @@ def _result_record(row: ResultRow) -> StoredResult:
     )
 
 
-def _figure(body: Mapping[str, Any]) -> Figure:
+def figure_of(body: Mapping[str, Any]) -> Figure:
+    """Build a figure from what is stored of it."""
     parts = dict(body)
     parts["x"], parts["y"] = Axis(**parts["x"]), Axis(**parts["y"])
     parts["marks"] = tuple(Mark(**mark) for mark in parts["marks"])
@@ -272,7 +273,7 @@ def _outcome_record(bench: Bench, session: Session, row: OutcomeRow) -> StoredOu
         {f.name: f.value for f in row.findings},
         tuple(w.text for w in row.warnings),
         (),
-        tuple(_figure(f.body) for f in row.figures),
+        tuple(figure_of(f.body) for f in row.figures),
         row.method,
         row.sentence,
         row.correction or {},

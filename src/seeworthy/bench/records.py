@@ -73,7 +73,10 @@ class Claim:
 
 @dataclass(frozen=True, slots=True)
 class Camera:
-    """A camera model with its units and the seller's claims."""
+    """A camera model with its units and the seller's claims.
+
+    `group` names the bench that measured it where that is not ours.
+    """
 
     id: int
     name: str
@@ -83,6 +86,7 @@ class Camera:
     version: int
     units: tuple[Unit, ...] = ()
     claims: tuple[Claim, ...] = ()
+    group: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +123,7 @@ class TakeReading:
     value: float | None
     unit: str
     u: float | None
+    instrument: str = ""
 
 
 @dataclass(frozen=True, slots=True)

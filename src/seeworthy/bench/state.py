@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session, selectinload
 
 from seeworthy.bench import evidence
 from seeworthy.bench.lookup import firmware_on
-from seeworthy.bench.models import TakeFileRow, TakeRow, UnitRow
+from seeworthy.bench.models import ReadingRow, TakeFileRow, TakeRow, UnitRow
 from seeworthy.bench.records import Condition, State, Take, TakeFile, TakeReading
 from seeworthy.bench.store import Bench
 from seeworthy.engine.jobs import FileSpec, Task
@@ -18,7 +18,7 @@ from seeworthy.procedures import all_procedures
 
 TAKE_PARTS = (
     selectinload(TakeRow.files).joinedload(TakeFileRow.evidence),
-    selectinload(TakeRow.readings),
+    selectinload(TakeRow.readings).joinedload(ReadingRow.instrument),
     selectinload(TakeRow.options),
     selectinload(TakeRow.conditions),
     selectinload(TakeRow.outcome),
@@ -73,6 +73,8 @@ def state_of(row: TakeRow) -> State:
 
 def is_due(row: TakeRow) -> bool:
     """Tell whether the next run has to measure a take."""
+    if row.unit.camera.source_uuid is not None:
+        return False  # another group's: what they said stays, `verify` computes it again
     return version_now(row.procedure) is not None and state_of(row) in ("new", "stale", "lost")
 
 
@@ -122,9 +124,14 @@ def take_record(bench: Bench, session: Session, row: TakeRow) -> Take:
         row.version,
         state_of(row),
         files,
-        tuple(TakeReading(r.position, r.name, r.text, r.value, r.unit, r.u) for r in row.readings),
+        tuple(_reading(r) for r in row.readings),
         tuple((o.name, o.value) for o in row.options),
         tuple(Condition(c.name, c.text, c.value, c.unit, c.u) for c in row.conditions),
         outcome.message if outcome else "",
         outcome.hint if outcome else "",
     )
+
+
+def _reading(row: ReadingRow) -> TakeReading:
+    with_ = row.instrument.name if row.instrument else ""
+    return TakeReading(row.position, row.name, row.text, row.value, row.unit, row.u, with_)

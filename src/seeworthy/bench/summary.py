@@ -151,6 +151,8 @@ def _line(camera: Camera, takes: Sequence[Take]) -> CameraLine:
     tested = tuple(name for name in all_procedures() if name in done)
     refused = count["refused"] + count["failed"] + count["lost"]
     advice = _next(camera, takes, set(tested))
+    if camera.group:
+        advice = Advice("done", f"Measured by another group: {camera.group}.")
     return CameraLine(camera, tested, count["stale"], count["new"], refused, len(takes), advice)
 
 

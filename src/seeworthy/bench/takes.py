@@ -11,6 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from seeworthy.bench import evidence
+from seeworthy.bench.instruments import set_instruments
 from seeworthy.bench.lookup import check_version, find_camera, find_unit
 from seeworthy.bench.models import (
     ConditionRow,
@@ -52,6 +53,7 @@ def add_take(
     taken: dt.date | None = None,
     note: str = "",
     in_place: bool = False,
+    instruments: Mapping[str, str] | None = None,
 ) -> Take:
     """Enter one execution of a procedure.
 
@@ -74,6 +76,7 @@ def add_take(
     note : str
     in_place : bool
         Reference the files where they are instead of copying them.
+    instruments : mapping of reading to name of the instrument, optional
 
     Returns
     -------
@@ -112,6 +115,7 @@ def add_take(
         _set_options(row, options or {})
         for name, found in around.items():
             row.conditions.append(_condition_row(name, found))
+        set_instruments(session, row, instruments or {})
         session.flush()
         return take_record(bench, session, row)
 
@@ -180,9 +184,12 @@ def edit_take(
         new_options = _merged(_chosen(row.options), options)
         gather(chosen, _stored_sources(bench, row), new_readings, new_options)
         if readings is not None:
+            with_ = {r.name: r.instrument for r in row.readings}
             row.readings.clear()
             session.flush()
             _set_readings(row, chosen, new_readings)
+            for reading in row.readings:
+                reading.instrument = with_.get(reading.name)
         if options is not None:
             row.options.clear()
             session.flush()

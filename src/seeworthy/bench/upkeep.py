@@ -97,6 +97,8 @@ def _check_database(bench: Bench, session: Session) -> list[Trouble]:
 
 
 def _check_file(bench: Bench, row: EvidenceRow, takes: tuple[int, ...]) -> list[Trouble]:
+    if not (row.kept or row.place):
+        return []  # another group's, known by its hash alone
     path = evidence.path_of(bench, row)
     where = f"{path} (take {', '.join(map(str, takes))})" if takes else str(path)
     if not path.is_file():

@@ -86,7 +86,13 @@ def list_(bench: BenchDir = None, as_json: AsJson = False) -> None:
         typer.echo("No camera yet. Add one: 'seeworthy camera add NAME'.")
     table(
         [
-            (c.name, c.maker, counted(len(c.units), "unit"), counted(len(c.claims), "claim"))
+            (
+                c.name,
+                c.maker,
+                counted(len(c.units), "unit"),
+                counted(len(c.claims), "claim"),
+                f"theirs: {c.group}" if c.group else "",
+            )
             for c in cameras
         ]
     )

@@ -18,7 +18,10 @@ app = typer.Typer(rich_markup_mode=None)
 
 @app.command(name="import")
 def import_(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The card, or a copy of it.")],
+    folder: Annotated[
+        Path,
+        typer.Argument(metavar="FOLDER", help="The card or a copy of it, or a data package."),
+    ],
     bench: BenchDir = None,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Say how it would be sorted, take nothing in.")
@@ -27,11 +30,19 @@ def import_(
 ) -> None:
     """Sort a card folder into takes, by the slates filmed at the start of the clips.
 
+    A data package (folder or ZIP file of 'seeworthy export') brings another group's cameras
+    beside your own instead; they are marked as theirs and never measured again here.
+
     What a slate names is taken in. What has none is listed as unsure and left alone: say in
     the browser ('seeworthy serve', Card in) where it belongs, or enter it with 'take add'.
     Nothing on the card is changed or deleted; files that the bench holds already are known by
     their content.
     """
+    from seeworthy.publish.package import looks_like_package
+
+    if looks_like_package(folder):
+        _package(folder, bench, dry_run, as_json)
+        return
     from seeworthy.bench.importing import begin_import, drop_import, get_import, take_in
     from seeworthy.bench.plain import as_plain
     from seeworthy.cli import words
@@ -77,3 +88,25 @@ def _show(found: Import) -> None:
         where = " ".join(filter(None, (guess.procedure, guess.role)))
         rows.append((state, file.name, where, guess.how))
     table(rows)
+
+
+def _package(path: Path, bench: Path | None, dry_run: bool, as_json: bool) -> None:
+    from seeworthy.bench.plain import as_plain
+    from seeworthy.cli import words
+    from seeworthy.publish.package_checks import check_package
+    from seeworthy.publish.taking_in import take_in_package
+
+    with opened(bench) as place:
+        came = check_package(path) if dry_run else take_in_package(place, path)
+    if as_json:
+        words.show_json(as_plain(came))
+        return
+    whose = came.title or "another bench"
+    names = ", ".join(came.cameras) or "no new camera"
+    typer.echo(
+        f"{'Holds' if dry_run else 'Took in'}, from {whose}: {names}; "
+        f"{counted(came.takes, 'take')}, {counted(came.results, 'result')}."
+    )
+    if came.left:
+        typer.echo(f"Left out, here already: {', '.join(came.left)}.")
+    typer.echo(f"Licence: {came.licence or 'none given; ask before you use them'}.")

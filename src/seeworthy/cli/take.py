@@ -77,6 +77,14 @@ def add(
             help="Leave the files where they are; the bench remembers their fingerprint.",
         ),
     ] = False,
+    instrument: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--instrument",
+            metavar="NAME=INSTRUMENT",
+            help='What a reading was taken with: distance="steel tape".',
+        ),
+    ] = None,
     bench: BenchDir = None,
     as_json: AsJson = False,
 ) -> None:
@@ -104,6 +112,12 @@ def add(
             taken=day(date, "--date"),
             note=note,
             in_place=in_place,
+            instruments={
+                name: texts[-1]
+                for name, texts in words.pairs(
+                    instrument or (), "--instrument", "distance=steel tape"
+                ).items()
+            },
         )
     _print(take, None, as_json, "'seeworthy run' measures it.")
 
@@ -239,7 +253,8 @@ def _print_inputs(take: Take) -> None:
         where = f", stays at {file.path}" if file.in_place else ""
         typer.echo(f"  {role}{file.name} ({file.size / 1e6:.2f} MB{where})")
     for reading in take.readings:
-        typer.echo(f"  {reading.name} = {reading.text}")
+        with_ = f", with {reading.instrument}" if reading.instrument else ""
+        typer.echo(f"  {reading.name} = {reading.text}{with_}")
     for name, value in take.options:
         typer.echo(f"  {name}: {value}")
     for condition in take.conditions:

@@ -1,162 +1,42 @@
-"""Export a bench as open data: CSV tables with a Frictionless Data Package descriptor.
+"""Export a bench as open data: a package that others can read, check and pool.
 
-The tables can be read by any spreadsheet; `datapackage.json` says what every column
-means, its type and unit (https-free: profiles by name, Data Package v1 specification).
-Figures go along as SVG, PNG or PDF, all from one definition.
+CSV tables for people and spreadsheets, the same as typed Parquet, a descriptor that says
+what every column means; figures as SVG, PNG or PDF and the evidence where asked for.
 """
 
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
-import json
 import shutil
 import tempfile
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+import zipfile
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, cast
 
-from seeworthy import __version__
+from sqlalchemy import select
+
+from seeworthy.bench import evidence
+from seeworthy.bench.identity import Identity, identity_in
+from seeworthy.bench.lookup import find_camera
+from seeworthy.bench.models import SourceRow
+from seeworthy.bench.outcomes import figure_of
 from seeworthy.ground.errors import Conflict, NotFound, WrongCall
+from seeworthy.publish.cells import as_cell
+from seeworthy.publish.describe import Facts, describe
+from seeworthy.publish.rows_out import Rows, as_json, cameras_of, details_of, tables_of, takes_of
+from seeworthy.publish.sheets import Sheet, arrow_schema, sheets
 
 if TYPE_CHECKING:
-    from seeworthy.bench.records import StoredOutcome
+    from seeworthy.bench.models import CameraRow, EvidenceRow, TakeRow
     from seeworthy.bench.store import Bench
     from seeworthy.publish.figures import Format
 
 FORMATS = ("svg", "png", "pdf")
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column: name, Table Schema type, what it holds."""
-
-    name: str
-    type: str
-    what: str
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """One table of the package."""
-
-    name: str
-    title: str
-    columns: tuple[Column, ...]
-    key: tuple[str, ...] = ()
-    refers: tuple[tuple[str, str], ...] = ()  # (own column, "table.column")
-
-
-CAMERAS = Sheet(
-    "cameras",
-    "Cameras (models)",
-    (
-        Column("camera", "string", "Name of the camera."),
-        Column("maker", "string", "Who sells it."),
-        Column("note", "string", "Remark."),
-    ),
-    ("camera",),
-)
-UNITS = Sheet(
-    "units",
-    "Units (specimens) and their firmware",
-    (
-        Column("camera", "string", "Name of the camera."),
-        Column("unit", "string", "Serial or label of the specimen."),
-        Column("firmware", "string", "Firmware; empty where none is known."),
-        Column("since", "date", "Day from which the firmware is in force."),
-        Column("note", "string", "Remark."),
-    ),
-    refers=(("camera", "cameras.camera"),),
-)
-CLAIMS = Sheet(
-    "claims",
-    "What the seller says",
-    (
-        Column("camera", "string", "Name of the camera."),
-        Column("subject", "string", "Measurand or finding."),
-        Column("text", "string", "As typed; empty when nothing is claimed."),
-        Column("value", "number", "In the unit of the measurand."),
-        Column("unit", "string", "Unit of the value."),
-        Column("silent", "boolean", "True when the seller says nothing of it."),
-        Column("source", "string", "Where it was read."),
-    ),
-    refers=(("camera", "cameras.camera"),),
-)
-TAKES = Sheet(
-    "takes",
-    "Executions of a procedure on one unit",
-    (
-        Column("take", "integer", "Number of the take."),
-        Column("procedure", "string", "Id of the procedure."),
-        Column("camera", "string", "Name of the camera."),
-        Column("unit", "string", "Serial or label of the specimen."),
-        Column("firmware", "string", "In force on that day."),
-        Column("taken", "date", "Day of the take."),
-        Column("state", "string", "new, measured, refused, failed, lost or stale."),
-        Column("message", "string", "Why there is no figure."),
-        Column("note", "string", "Remark."),
-    ),
-    ("take",),
-    (("camera", "cameras.camera"),),
-)
-FILES = Sheet(
-    "files",
-    "Files of the takes",
-    (
-        Column("take", "integer", "Number of the take."),
-        Column("role", "string", "Role of the file; empty for positional ones."),
-        Column("file", "string", "Name the user gave it."),
-        Column("sha256", "string", "SHA-256 of its content."),
-        Column("bytes", "integer", "Size."),
-    ),
-    refers=(("take", "takes.take"),),
-)
-READINGS = Sheet(
-    "readings",
-    "Values that a person read off an instrument",
-    (
-        Column("take", "integer", "Number of the take."),
-        Column("reading", "string", "Name of the reading."),
-        Column("typed", "string", "As typed."),
-        Column("value", "number", "In the declared unit."),
-        Column("unit", "string", "Declared unit."),
-        Column("u", "number", "Standard uncertainty, same unit."),
-    ),
-    refers=(("take", "takes.take"),),
-)
-RESULTS = Sheet(
-    "results",
-    "Measured values with their uncertainty",
-    (
-        Column("take", "integer", "Number of the take."),
-        Column("measurand", "string", "Id of the quantity."),
-        Column("value", "number", "Measured value."),
-        Column("unit", "string", "Unit; empty for a ratio."),
-        Column("u", "number", "Standard uncertainty (k = 1), same unit."),
-        Column("low", "number", "Lower end of the 95 % interval."),
-        Column("high", "number", "Upper end of the 95 % interval."),
-        Column("dof", "number", "Degrees of freedom of u; INF where it is taken as exact."),
-        Column("n", "integer", "Independent observations."),
-        Column("conditions", "object", "Conditions as JSON."),
-        Column("method", "string", "Method that answered; empty where there is one."),
-        Column("procedure_version", "integer", "Version of the procedure."),
-        Column("seeworthy", "string", "Version of the program."),
-        Column("stale", "boolean", "True when inputs or method have changed since."),
-    ),
-    refers=(("take", "takes.take"),),
-)
-FINDINGS = Sheet(
-    "findings",
-    "Things true, false or counted",
-    (
-        Column("take", "integer", "Number of the take."),
-        Column("finding", "string", "Name of the finding."),
-        Column("value", "any", "Plain JSON value."),
-    ),
-    refers=(("take", "takes.take"),),
-)
+DETAILS = "details.json"
+EVIDENCE = "evidence"
 
 
 def export_bench(
@@ -165,8 +45,10 @@ def export_bench(
     *,
     camera: str | None = None,
     figures: Sequence[str] = (),
+    with_evidence: bool = False,
+    theirs: bool = False,
 ) -> Path:
-    """Write a data package and return its folder.
+    """Write a data package and return its folder, or its file where the name ends in .zip.
 
     Parameters
     ----------
@@ -178,40 +60,71 @@ def export_bench(
         Only this camera.
     figures : sequence of str
         Also every figure as ``svg``, ``png`` or ``pdf``.
+    with_evidence : bool
+        Also clips and pictures, under their SHA-256; those that are gone are left out.
+    theirs : bool
+        Also cameras of other groups, whose packages were taken in.
 
     Raises
     ------
     NotFound
-        No such camera.
+        No such camera, or none of our own.
     Conflict
         The folder holds something else.
     """
-    from seeworthy.bench.cameras import get_camera, list_cameras
-    from seeworthy.bench.outcomes import list_outcomes
-    from seeworthy.bench.takes import list_takes
-
     for kind in figures:
         if kind not in FORMATS:
             raise WrongCall(f"Figures cannot be '{kind}'.", f"Choose from {', '.join(FORMATS)}.")
-    chosen = [get_camera(bench, camera)] if camera else list_cameras(bench)
-    if not chosen:
-        raise NotFound("The bench has no camera to export.", "Add one: seeworthy camera add NAME.")
-    names = {c.name for c in chosen}
-    takes = [t for t in list_takes(bench) if t.camera in names]
-    outcomes = [o for o in list_outcomes(bench) if o.take.camera in names]
-    tables: list[tuple[Sheet, list[tuple[Any, ...]]]] = [
-        (CAMERAS, [(c.name, c.maker, c.note) for c in chosen]),
-        (UNITS, list(_units(chosen))),
-        (CLAIMS, list(_claims(chosen))),
-        (TAKES, [_take(t) for t in takes]),
-        (FILES, [(t.id, f.role, f.name, f.sha256, f.size) for t in takes for f in t.files]),
-        (READINGS, [_reading(t.id, r) for t in takes for r in t.readings]),
-        (RESULTS, list(_results(outcomes))),
-        (FINDINGS, list(_findings(outcomes))),
-    ]
-    target = _target(bench, folder, camera)
-    _write(target, tables, outcomes, figures)
+    with bench.reading() as session:
+        chosen = [find_camera(session, camera)] if camera else cameras_of(session, theirs=theirs)
+        if not chosen:
+            raise NotFound(
+                "The bench has no camera of its own to export.",
+                "Add one: seeworthy camera add NAME; --theirs exports those of other groups.",
+            )
+        target = _target(bench, folder, camera)
+        takes = takes_of(session, chosen)
+        identity = identity_in(session)
+        facts = _facts(identity, chosen, takes, list(session.scalars(select(SourceRow))))
+        target.parent.mkdir(parents=True, exist_ok=True)
+        # Written beside and moved into place, so that a full disk leaves no half package.
+        part = Path(tempfile.mkdtemp(prefix=".export-", dir=target.parent))
+        try:
+            write_tables(part, tables_of(chosen, takes, identity.id))
+            (part / DETAILS).write_text(as_json(details_of(takes)) + "\n", encoding="utf-8")
+            _figures(part, takes, figures)
+            if with_evidence:
+                _evidence(bench, part, takes)
+            describe(part, facts)
+            _settle(part, target)
+        except BaseException:
+            shutil.rmtree(part, ignore_errors=True)
+            raise
     return target
+
+
+def _facts(
+    identity: Identity,
+    cameras: Sequence[CameraRow],
+    takes: Sequence[TakeRow],
+    sources: Sequence[SourceRow],
+) -> Facts:
+    methods: dict[str, int] = {}
+    for t in takes:
+        if t.outcome is not None:
+            version = t.outcome.procedure_version
+            methods[t.procedure] = max(version, methods.get(t.procedure, 0))
+    used = {c.source_uuid for c in cameras}
+    return Facts(
+        identity,
+        dt.datetime.now(dt.UTC).replace(microsecond=0),
+        dict(sorted(methods.items())),
+        tuple(
+            Identity(s.uuid, s.title, s.licence, tuple(s.contributors))
+            for s in sources
+            if s.uuid in used
+        ),
+    )
 
 
 def _target(bench: Bench, folder: str | Path | None, camera: str | None) -> Path:
@@ -219,6 +132,10 @@ def _target(bench: Bench, folder: str | Path | None, camera: str | None) -> Path
         name = "data" if camera is None else f"data-{_plain_name(camera)}"
         return bench.folder / "exports" / name
     target = Path(folder)
+    if target.suffix.lower() == ".zip":
+        if target.exists():
+            raise Conflict(f"'{target}' is there already.", "Name a new file.")
+        return target
     ours = (target / "datapackage.json").is_file()
     if target.exists() and (not target.is_dir() or (any(target.iterdir()) and not ours)):
         raise Conflict(f"'{target}' exists and holds something else.", "Name a new folder.")
@@ -229,148 +146,88 @@ def _plain_name(text: str) -> str:
     return "".join(c if c.isalnum() else "-" for c in text).strip("-").lower() or "camera"
 
 
-def _units(cameras: Iterable[Any]) -> Iterable[tuple[Any, ...]]:
-    for camera in cameras:
-        for unit in camera.units:
-            for firmware in unit.firmware or (None,):
-                name = firmware.name if firmware else ""
-                since = firmware.since.isoformat() if firmware else ""
-                yield camera.name, unit.serial, name, since, unit.note
+def write_tables(folder: Path, tables: Mapping[str, Rows]) -> None:
+    """Write every table as CSV and as Parquet (in ``parquet/``) into a folder."""
+    (folder / "parquet").mkdir()
+    for of in sheets():
+        rows = tables.get(of.name, [])
+        text = io.StringIO(newline="")
+        writer = csv.writer(text, lineterminator="\r\n")
+        writer.writerow(of.names)
+        kinds = [c.type for c in of.columns]
+        writer.writerows([as_cell(v, k) for v, k in zip(r, kinds, strict=True)] for r in rows)
+        (folder / f"{of.name}.csv").write_text(text.getvalue(), encoding="utf-8", newline="")
+        _parquet(folder / "parquet" / f"{of.name}.parquet", of, rows)
 
 
-def _claims(cameras: Iterable[Any]) -> Iterable[tuple[Any, ...]]:
-    for camera in cameras:
-        for c in camera.claims:
-            yield camera.name, c.subject, c.text, c.value, c.unit, c.silent, c.source
+def _parquet(path: Path, of: Sheet, rows: Rows) -> None:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    columns = list(zip(*rows, strict=True)) if rows else [()] * len(of.columns)
+    schema = arrow_schema(of)
+    arrays = [pa.array(list(c), f.type) for c, f in zip(columns, schema, strict=True)]
+    pq.write_table(pa.Table.from_arrays(arrays, schema=schema), path, compression="zstd")
 
 
-def _take(t: Any) -> tuple[Any, ...]:
-    return (
-        t.id, t.procedure, t.camera, t.unit, t.firmware, t.taken.isoformat(), t.state,
-        t.message, t.note,
-    )  # fmt: skip
-
-
-def _reading(take: int, r: Any) -> tuple[Any, ...]:
-    return take, r.name, r.text, r.value, r.unit, r.u
-
-
-def _results(outcomes: Iterable[StoredOutcome]) -> Iterable[tuple[Any, ...]]:
-    for o in outcomes:
-        for r in o.results:
-            conditions = json.dumps(dict(r.conditions), ensure_ascii=False, sort_keys=True)
-            yield (
-                o.take.id, r.measurand, r.value, r.unit, r.u, *r.interval, r.dof, r.n,
-                conditions, o.outcome.method, o.procedure_version, o.seeworthy,
-                o.take.state == "stale",
-            )  # fmt: skip
-
-
-def _findings(outcomes: Iterable[StoredOutcome]) -> Iterable[tuple[Any, ...]]:
-    for o in outcomes:
-        for name, value in o.outcome.findings.items():
-            yield o.take.id, name, json.dumps(value, ensure_ascii=False, sort_keys=True)
-
-
-def _cell(value: Any) -> Any:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    # A spreadsheet must not run what somebody typed as a name or a note.
-    if isinstance(value, str) and value[:1] in ("=", "+", "@", "\t", "\r"):
-        return "'" + value
-    return repr(value) if isinstance(value, float) else value
-
-
-def _write(
-    target: Path,
-    tables: Sequence[tuple[Sheet, list[tuple[Any, ...]]]],
-    outcomes: Sequence[StoredOutcome],
-    figures: Sequence[str],
-) -> None:
-    target.parent.mkdir(parents=True, exist_ok=True)
-    # Written beside and moved into place, so that a full disk leaves no half package.
-    part = Path(tempfile.mkdtemp(prefix=".export-", dir=target.parent))
-    try:
-        for sheet, rows in tables:
-            text = io.StringIO(newline="")
-            writer = csv.writer(text, lineterminator="\r\n")
-            writer.writerow([c.name for c in sheet.columns])
-            writer.writerows([[_cell(v) for v in row] for row in rows])
-            (part / f"{sheet.name}.csv").write_text(text.getvalue(), encoding="utf-8", newline="")
-        files = _figures(part, outcomes, figures)
-        text_json = json.dumps(_descriptor([s for s, _ in tables], files), indent=2)
-        (part / "datapackage.json").write_text(text_json + "\n", encoding="utf-8")
-        if target.exists():
-            shutil.rmtree(target)
-        part.chmod(0o755)
-        part.rename(target)
-    except BaseException:
-        shutil.rmtree(part, ignore_errors=True)
-        raise
-
-
-def _figures(part: Path, outcomes: Sequence[StoredOutcome], kinds: Sequence[str]) -> list[str]:
+def _figures(part: Path, takes: Sequence[TakeRow], kinds: Sequence[str]) -> None:
     if not kinds:
-        return []
+        return
     from seeworthy.publish.figures import render
 
-    made = []
     (part / "figures").mkdir()
-    for outcome in outcomes:
-        for figure in outcome.figures:
+    for take in takes:
+        for row in take.outcome.figures if take.outcome else ():
             for kind in kinds:
-                name = f"figures/take-{outcome.take.id}-{_plain_name(figure.name)}.{kind}"
-                (part / name).write_bytes(render(figure, cast("Format", kind)))
-                made.append(name)
-    return made
+                name = f"take-{take.id}-{_plain_name(row.name)}.{kind}"
+                drawn = render(figure_of(row.body), cast("Format", kind))
+                (part / "figures" / name).write_bytes(drawn)
 
 
-def _descriptor(sheets: Sequence[Sheet], figures: Sequence[str]) -> dict[str, Any]:
-    resources: list[dict[str, Any]] = [
-        {
-            "name": sheet.name,
-            "title": sheet.title,
-            "path": f"{sheet.name}.csv",
-            "profile": "tabular-data-resource",
-            "format": "csv",
-            "mediatype": "text/csv",
-            "encoding": "utf-8",
-            "schema": _schema(sheet),
-        }
-        for sheet in sheets
-    ]
-    resources += [
-        {"name": Path(f).stem.lower() + "-" + Path(f).suffix[1:], "path": f} for f in figures
-    ]
-    return {
-        "name": "seeworthy-bench",
-        "title": "Bench tests of small flying cameras",
-        "profile": "data-package",
-        "version": "1",
-        "created_by": f"seeworthy {__version__}",
-        "description": (
-            "Every value has a standard uncertainty u (k = 1) and a 95 % interval. Units are "
-            "given per row. A figure is about pictures and recording, never about flight safety."
-        ),
-        "resources": resources,
-    }
+def _evidence(bench: Bench, part: Path, takes: Sequence[TakeRow]) -> None:
+    rows: list[EvidenceRow] = [f.evidence for t in takes for f in t.files]
+    rows += [p.evidence for t in takes if t.outcome for p in t.outcome.pictures]
+    for row in rows:
+        source = evidence.path_of(bench, row)
+        target = part / EVIDENCE / row.sha256[:2] / row.sha256
+        if source.is_file() and not target.exists():
+            target.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(source, target)
 
 
-def _schema(sheet: Sheet) -> dict[str, Any]:
-    schema: dict[str, Any] = {
-        "fields": [{"name": c.name, "type": c.type, "description": c.what} for c in sheet.columns],
-        "missingValues": [""],
-    }
-    if sheet.key:
-        schema["primaryKey"] = list(sheet.key)
-    if sheet.refers:
-        schema["foreignKeys"] = [
-            {
-                "fields": own,
-                "reference": dict(zip(("resource", "fields"), other.split("."), strict=True)),
-            }
-            for own, other in sheet.refers
-        ]
-    return schema
+def _settle(part: Path, target: Path) -> None:
+    if target.suffix.lower() == ".zip":
+        made = part.with_suffix(".zip.part")
+        try:
+            pack(part, made)
+            made.replace(target)
+        finally:
+            made.unlink(missing_ok=True)
+            shutil.rmtree(part, ignore_errors=True)
+        return
+    if target.exists():
+        shutil.rmtree(target)
+    part.chmod(0o755)
+    part.rename(target)
+
+
+def pack(folder: Path, archive: Path) -> None:
+    """Write a folder as one ZIP file."""
+    with zipfile.ZipFile(archive, "w", zipfile.ZIP_DEFLATED) as opened:
+        for path in sorted(p for p in folder.rglob("*") if p.is_file()):
+            name = path.relative_to(folder).as_posix()
+            # Clips do not shrink.
+            kind = zipfile.ZIP_STORED if name.startswith(EVIDENCE) else zipfile.ZIP_DEFLATED
+            opened.write(path, name, kind)
+
+
+def export_zip(bench: Bench, camera: str | None = None) -> bytes:
+    """Return the data package as the content of a ZIP file, for those who take it from a page.
+
+    Raises
+    ------
+    NotFound
+        No camera, or none of that name.
+    """
+    with tempfile.TemporaryDirectory(prefix="seeworthy-") as folder:
+        return export_bench(bench, Path(folder) / "data.zip", camera=camera).read_bytes()

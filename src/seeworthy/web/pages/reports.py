@@ -9,7 +9,7 @@ from fastapi import APIRouter, Request, Response
 from seeworthy.bench.cameras import list_cameras
 from seeworthy.bench.summary import glance
 from seeworthy.publish.assemble import camera_report
-from seeworthy.publish.export_zip import export_zip
+from seeworthy.publish.export import export_zip
 from seeworthy.publish.html import page as report_page
 from seeworthy.publish.model import CameraReport
 from seeworthy.publish.write import slug

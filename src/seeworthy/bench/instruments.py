@@ -1,0 +1,54 @@
+"""Instruments: which tape, scale or meter a reading was taken with.
+
+Readings of one instrument share its error; results that rest on it are correlated
+(JCGM 100:2008, 5.2), which `seeworthy.judge.groups` takes into account.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from seeworthy.bench.lookup import checked_label
+from seeworthy.bench.models import InstrumentRow, TakeRow
+from seeworthy.ground.errors import NotFound
+
+
+def set_instruments(session: Session, take: TakeRow, named: Mapping[str, str]) -> None:
+    """Note with which instrument the readings of a take were taken.
+
+    Parameters
+    ----------
+    session : Session
+        In a transaction.
+    take : TakeRow
+    named : mapping of reading to instrument
+        An instrument of that name is ours already, or becomes so; ``""`` takes it back.
+
+    Raises
+    ------
+    NotFound
+        The take has no such reading.
+    """
+    for reading, name in named.items():
+        rows = [r for r in take.readings if r.name == reading]
+        if not rows:
+            raise NotFound(
+                f"The take has no reading '{reading}'.", "Name a reading that is given with it."
+            )
+        found = _instrument(session, name) if name.strip() else None
+        for row in rows:
+            row.instrument = found
+
+
+def _instrument(session: Session, name: str) -> InstrumentRow:
+    label = checked_label(name, "instrument")
+    ours = session.scalars(select(InstrumentRow).where(InstrumentRow.source_uuid.is_(None)))
+    found = next((i for i in ours if i.name.casefold() == label.casefold()), None)
+    if found is None:
+        found = InstrumentRow(name=label)
+        session.add(found)
+        session.flush()
+    return found
