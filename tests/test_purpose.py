@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
@@ -270,3 +272,45 @@ def test_an_unknown_purpose_names_the_known_ones():
 def test_own_purposes_come_before_shipped_ones(tmp_path):
     (tmp_path / "kite-picture.toml").write_text(GOOD)
     assert find_purpose("kite-picture", tmp_path).title == "Test"
+
+
+def test_what_nobody_tested_comes_first_nowhere():
+    want = purpose([limit("mass", most=40)], [wish("readout_time", 30, 5)])
+    open_ = {"readout_time": Measure(6, 0.1)}  # better, but its hard limit is untested
+    poor = {"mass": Measure(20, 0.1), "readout_time": Measure(27, 0.1)}
+    found = rank(want, {"open": open_, "poor": poor})
+    assert [c.camera for c in found.cameras] == ["poor", "open"]
+    assert found.cameras[0].ranks[0] == 1.0
+
+
+def test_the_order_is_that_of_the_ranks():
+    # Better on the average, but the other one is first more often.
+    want = purpose(wishes=[wish("readout_time", 100, 0)])
+    steady = {"readout_time": Measure(50, 0.1)}
+    split = {"readout_time": Measure(51, 30.0, ends=(-2000.0, 52.0))}
+    found = rank(want, {"split": split, "steady": steady})
+    firsts = [c.ranks[0] for c in found.cameras]
+    assert firsts == sorted(firsts, reverse=True)
+
+
+def test_a_score_does_not_change_with_the_company():
+    want = purpose(
+        [limit("mass", most=40)], [wish("readout_time", 30, 5), wish("mtf50_centre", 0.1, 0.4)]
+    )
+    part = {"readout_time": Measure(10, 3.0)}
+    other = {"readout_time": Measure(10, 0.3), "mtf50_centre": Measure(0.35, 0.01)}
+    alone = rank(want, {"part": part}).cameras[0]
+    both = {c.camera: c for c in rank(want, {"other": other, "part": part}).cameras}["part"]
+    assert (alone.score, alone.interval) == (both.score, both.interval)
+
+
+def test_the_documented_rule_gives_the_score():
+    # docs/suit.md, worked by hand: d1 = (30-12)/(30-5) = 0.72, weight 2; d2 = (0.25-0.1)/0.3.
+    want = purpose(wishes=[wish("readout_time", 30, 5, 2.0), wish("mtf50_centre", 0.1, 0.4, 1.0)])
+    sure = {"readout_time": Measure(12, 1e-9), "mtf50_centre": Measure(0.25, 1e-9)}
+    by_hand = math.exp((2 * math.log(0.72) + math.log(0.5)) / 3)
+    assert rank(want, {"a": sure}).cameras[0].score == pytest.approx(by_hand, abs=1e-6)
+    # Untested: d2 evenly between 0 and 0.5, mean of its cube root 0.5^(1/3) 3/4.
+    half = rank(want, {"a": {"readout_time": Measure(12, 1e-9)}}).cameras[0]
+    by_hand = 0.72 ** (2 / 3) * 0.75 * 0.5 ** (1 / 3)
+    assert half.score == pytest.approx(by_hand, abs=0.005)

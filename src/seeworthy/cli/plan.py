@@ -28,6 +28,9 @@ def plan(
     preview: Path | None = typer.Option(
         None, "--preview", metavar="FILE.mp4", help="Render what it would look like (one camera)."
     ),
+    template: bool = typer.Option(
+        False, "--template", help="Print a plan with every key, to start your own from."
+    ),
     out: Path | None = typer.Option(None, "--out", metavar="FILE.html", help="Write a page."),
     bench: BenchDir = None,
     as_json: AsJson = False,
@@ -41,8 +44,16 @@ def plan(
     from seeworthy.ground.errors import WrongCall
     from seeworthy.judge.plan.bench_plan import flight_of_take, load_flight, plan_flight
 
+    if template:
+        from seeworthy.judge.plan.flight import template as text
+
+        typer.echo(text(), nl=False)
+        return
     if not flight and not from_log and not flown:
-        raise WrongCall("No flight is named.", "Name a FLIGHT.toml, or --from-log LOG.")
+        raise WrongCall(
+            "No flight is named.",
+            "Name a FLIGHT.toml (`seeworthy plan --template` prints one), or --from-log LOG.",
+        )
     if from_log and flown:
         raise WrongCall("Two flights are named.", "Give either --from-log or --flown.")
     wanted = load_flight(flight) if flight else None
@@ -91,6 +102,8 @@ def _show(one: Plan) -> None:
         limit = f", asked {p.limit}" if p.limit else ""
         verdict = "" if p.verdict == "told" else f"  {p.verdict}{limit}"
         value = f"{p.value:.3g} {p.unit}".strip()
+        if p.verdict == "not known":
+            verdict = f"  not known. {p.missing}"
         typer.echo(f"  {p.title:<{width}}  {value} (95 %: {low:.3g} to {high:.3g}){verdict}")
     for advice in one.advice[:4]:
         spoils = f" (but then: {', '.join(advice.spoils)})" if advice.spoils else ""

@@ -6,6 +6,7 @@ bench has no figure. What lies outside anything measured is widened, and said.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -65,6 +66,22 @@ class Camera:
     def uniform(self, low: float, high: float) -> Draws:
         """Return draws of a rectangular distribution."""
         return self._rng.uniform(low, high, self.draws)
+
+    def next_run(self, result: Result) -> Draws:
+        """Return draws of the next run, min, from the mean of `n` measured ones.
+
+        A flight is one run, not the mean of many: its standard uncertainty is that of the
+        mean times the root of n + 1, with the mean's degrees of freedom (prediction
+        interval). A predicted result is of the next run already; a bound stays a bound.
+        """
+        found = result.uncertain
+        if found.shape != "t" or str(result.conditions.get("method", "")).startswith("predicted"):
+            return self.draw(result)
+        u = found.u * math.sqrt(1 + max(1, result.n or 1))
+        key = -id(result)
+        if key not in self._cache:
+            self._cache[key] = Uncertain(found.value, u, found.dof).draws(self._rng, self.draws)
+        return self._cache[key]
 
     def first(self, measurand: str) -> Draws | None:
         """Return draws of a measurand's most certain result."""
@@ -129,7 +146,7 @@ class Camera:
         if not found:
             return None, ""
         if temperature is None:
-            return self.draw(most_certain(found)), "The temperature is not planned."
+            return self.next_run(most_certain(found)), "The temperature is not planned."
         at = self.quantity(temperature)
         known = [r for r in found if r.conditions.get("temperature") is not None]
         if not known:
@@ -153,7 +170,7 @@ class Camera:
             return self._colder(near, here, at), remark
         spread = [float(r.conditions["temperature"]) for r in known]
         outside = max(min(spread) - temperature.value, temperature.value - max(spread), 0.0)
-        drawn = self.draw(near) + slope * (at - here)
+        drawn = self.next_run(near) + slope * (at - here)
         remark = ""
         if outside > 10:
             drawn = drawn * (1 + self.uniform(-0.01, 0.01) * outside)
@@ -174,7 +191,7 @@ class Camera:
 
     def _colder(self, result: Result, here: float, at: Draws) -> Draws:
         loss = self.uniform(*_COLD_LOSS)
-        return np.maximum(self.draw(result) * (1 - loss * np.maximum(here - at, 0.0)), 0.0)
+        return np.maximum(self.next_run(result) * (1 - loss * np.maximum(here - at, 0.0)), 0.0)
 
 
 def most_certain(found: Sequence[Result]) -> Result:

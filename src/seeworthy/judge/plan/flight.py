@@ -1,51 +1,14 @@
 """A planned flight as a TOML file: motion, light, cold, time, and what is acceptable.
 
-::
-
-    title = "Glider along the north dunes"
-
-    [motion]
-    speed = "31 mph ± 4 mph"       # over the ground, or past what is looked at
-    distance = "200 ft ± 30 ft"    # to what is looked at: the height when looking down
-    looks = "down"                 # down, side or ahead
-    moves_along = "width"          # side of the frame along which the world passes
-    spin = "0.5 Hz"                # turns per second
-    spin_moves = "turns"           # width, height, or turns (about the line of sight)
-    swing = "6 deg"                # half swing
-    swing_period = "2.5 s"
-    swing_moves = "height"
-    vibration = "0.05 deg"         # amplitude; a length is taken at the distance above
-    vibration_frequency = "90 Hz"
-
-    [scene]
-    light = "20000 lx"
-    temperature = "39 degF"
-
-    [recording]
-    duration = "25 min"
-    card = "8 GB"
-    power = "own"                  # own cell, or external
-
-    [load]
-    peak = "9 g ± 2 g"             # felt
-    boost_time = "0.8 s"
-
-    [[leg]]                        # optional: speed and distance over time
-    time = "0 s"
-    speed = "20 m/s"
-    distance = "10 m"
-
-    [accept]
-    lean = "3 deg"
-    wobble = "3 px"
-    blur = "2 px"
-    ground_pixel = "10 cm"
+``template.toml`` beside this module has every key with an example and a word on it;
+``seeworthy plan --template`` prints it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from importlib import resources
 from typing import Any
 
 from seeworthy.ground.quantities import Quantity
@@ -198,6 +161,11 @@ def _gravity(value: Any) -> Any:
     import re
 
     return re.sub(r"\bg\b", "standard_gravity", value) if isinstance(value, str) else value
+
+
+def template() -> str:
+    """Return a plan with every key that can be written, to start one's own from."""
+    return resources.files("seeworthy.judge.plan").joinpath("template.toml").read_text("utf-8")
 
 
 def read_flight(text: str, name: str) -> Flight:

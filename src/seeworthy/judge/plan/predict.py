@@ -6,7 +6,7 @@ uncertainties. A verdict is about pictures and recording, never about flight saf
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from seeworthy.ground.quantities import Quantity
 from seeworthy.ground.uncertainty import of_draws
 from seeworthy.judge.plan.camera import Camera, Draws
 from seeworthy.judge.plan.flight import Flight
+from seeworthy.procedures.endurance.measure import USABLE
 
 
 @dataclass(frozen=True)
@@ -142,6 +143,21 @@ _VIEW = "Measure the angle of view (view or lens) and look at a clip (stream)."
 _READ = "Measure the read-out time (readout)."
 
 
+_SAY_MOTION = (
+    "Say how the craft turns: spin (turns per second) or swing with its period; "
+    "'0 Hz' where it does not."
+)
+
+
+def _turning_said(found: Prediction, flight: Flight) -> Prediction:
+    """Take 'fine' back where the plan says nothing of roll or swing: they add to it."""
+    if flight.get("motion.spin") is not None or flight.get("motion.swing") is not None:
+        return found
+    if found.verdict in ("fine", "may not do", "told"):
+        return replace(found, verdict="not known", missing=_SAY_MOTION)
+    return found
+
+
 def _base(flight: Flight, camera: Camera) -> tuple[_Speeds, Draws] | str:
     readout = camera.first("readout_time")
     if readout is None:
@@ -160,10 +176,9 @@ def _lean(flight: Flight, camera: Camera) -> list[Prediction]:
     # Turning about the line of sight leans lines by the angle turned during the read-out.
     lean = np.degrees(np.arctan(shift / camera.frame[1]) + speeds.turning * readout)
     why = "Image speed along the rows times read-out time, over the height of the frame."
-    return [
-        _judge("lean", "lean of uprights", "deg", lean, flight.accept.get("lean"), why),
-        _judge("lean_px", "lean over the frame", "px", shift, None, why),
-    ]
+    held = _judge("lean", "lean of uprights", "deg", lean, flight.accept.get("lean"), why)
+    over = _judge("lean_px", "lean over the frame", "px", shift, None, why)
+    return [_turning_said(held, flight), over]
 
 
 def _stretch(flight: Flight, camera: Camera) -> list[Prediction]:
@@ -247,7 +262,8 @@ def _blur(flight: Flight, camera: Camera) -> list[Prediction]:
     if vibration is not None:
         blur = np.hypot(blur, _sine_travel(*vibration, time))
     why = " ".join(("Largest image speed times exposure time.", remark)).strip()
-    return [_judge("blur", title, "px", blur, flight.accept.get("blur"), why)]
+    held = _judge("blur", title, "px", blur, flight.accept.get("blur"), why)
+    return [_turning_said(held, flight)]
 
 
 def _distances(flight: Flight) -> list[tuple[str, Quantity]]:
@@ -313,8 +329,7 @@ def _recording(flight: Flight, camera: Camera) -> list[Prediction]:
 def _card_minutes(flight: Flight, camera: Camera) -> Draws | None:
     card, rate = flight.get("recording.card"), camera.first("bit_rate_mean")
     if card is not None and rate is not None:
-        # Up to 1.5 % of a card goes to its file system (common practice, no source).
-        usable = camera.quantity(card) * (1 - camera.uniform(0.0, 0.015))
+        usable = camera.quantity(card) * camera.uniform(*USABLE)
         return np.asarray(usable * 8000 / np.maximum(rate, 1e-3) / 60)
     hours = camera.first("record_time")
     return None if hours is None else hours * 60

@@ -1,14 +1,19 @@
 """How well cameras suit a purpose: score, probability of every rank, what drives it.
 
-Monte Carlo over the uncertainties of all figures (JCGM 101:2008). A figure that was
-not measured is drawn between useless and what the tested cameras reach on the
-average, so that a missing test widens a score and never flatters it; a hard limit
-that was not tested counts as kept in half of the draws and is said.
+The rule, whole (docs/suit.md tells it with an example): every measured figure is drawn by
+its uncertainty (JCGM 101:2008) and turned into a desirability of 0 to 1 (Derringer and Suich,
+1980); a draw's score is the weighted geometric mean of them, 0 where a hard limit is broken;
+the camera's score is the mean over the draws. A wish that was not tested is drawn evenly
+between 0 and one half, so that a missing test widens a score and never flatters it. A hard
+limit that was not tested counts as kept for the score's own camera in half of the draws, and
+as broken where cameras are set against each other: what nobody tested comes first nowhere.
+Draws of a camera are its own, so that its score does not change with the company it is in.
 """
 
 from __future__ import annotations
 
 import math
+import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -22,7 +27,8 @@ from seeworthy.judge.purpose.model import Limit, Purpose, Wish
 
 Floats = npt.NDArray[np.float64]
 DRAWS = 10_000
-_UNTESTED_KEPT = 0.5
+_UNTESTED_KEPT = 0.5  # nothing is known of it: a judgement
+_UNTESTED_BEST = 0.5  # at best the middle of what was asked for: a judgement
 
 
 Measure = Uncertain
@@ -104,7 +110,7 @@ class NextTest:
 
 @dataclass(frozen=True, slots=True)
 class Ranking:
-    """Cameras in order of score, and which missing tests are worth doing."""
+    """Cameras in order of their ranks' probabilities, and which tests are worth doing."""
 
     purpose: Purpose
     cameras: tuple[Suited, ...]
@@ -141,9 +147,8 @@ def rank(
     names = list(cameras)
     if not names:
         return Ranking(purpose, (), (), draws)
-    rng = np.random.default_rng(seed)
-    desires = _desires(purpose.wishes, cameras, names, draws, rng)  # (cameras, wishes, draws)
-    kept = _kept(purpose.limits, cameras, names, draws, rng)  # (cameras, limits, draws)
+    desires = _desires(purpose.wishes, cameras, draws, seed)  # (cameras, wishes, draws)
+    kept = _kept(purpose.limits, cameras, draws, seed)  # (cameras, limits, draws)
     weights = np.array([w.weight for w in purpose.wishes])
     base = (
         overall(np.moveaxis(desires, 1, 2), weights)
@@ -151,14 +156,20 @@ def rank(
         else np.ones((len(names), draws))
     )
     scores = base * kept.all(axis=1)
-    ranks = _rank_shares(scores, rng)
+    tested = [all(key_of(item) in cameras[name] for item in purpose.limits) for name in names]
+    ranks = _rank_shares(scores * np.array(tested)[:, None], np.random.default_rng(seed))
     found = [
         _suited(name, i, purpose, cameras[name], scores, ranks, desires, weights)
         for i, name in enumerate(names)
     ]
-    found.sort(key=lambda s: (-s.score, s.camera))
+    found.sort(key=lambda s: (*(-r for r in s.ranks), -s.score, s.camera))
     tests = _worth(purpose, cameras, names, scores, desires, kept)
     return Ranking(purpose, tuple(found), tests, draws)
+
+
+def _own(seed: int, camera: str, key: str) -> np.random.Generator:
+    """Return the draws of one figure of one camera: the same in any company."""
+    return np.random.default_rng([seed, zlib.crc32(camera.encode()), zlib.crc32(key.encode())])
 
 
 def _desire(wish: Wish, x: Floats) -> Floats:
@@ -171,43 +182,34 @@ def _desire(wish: Wish, x: Floats) -> Floats:
 
 
 def _desires(
-    wishes: Sequence[Wish],
-    cameras: Mapping[str, Mapping[str, Measure]],
-    names: Sequence[str],
-    draws: int,
-    rng: np.random.Generator,
+    wishes: Sequence[Wish], cameras: Mapping[str, Mapping[str, Measure]], draws: int, seed: int
 ) -> Floats:
-    found = np.empty((len(names), len(wishes), draws))
-    for k, wish in enumerate(wishes):
-        key = key_of(wish)
-        tested = [i for i, name in enumerate(names) if key in cameras[name]]
-        for i in tested:
-            found[i, k] = _desire(wish, cameras[names[i]][key].draws(rng, draws))
-        ceiling = float(np.mean(found[tested, k])) if tested else 0.5
-        for i in set(range(len(names))) - set(tested):
-            found[i, k] = rng.uniform(0.0, ceiling, draws)
+    found = np.empty((len(cameras), len(wishes), draws))
+    for i, (name, figures) in enumerate(cameras.items()):
+        for k, wish in enumerate(wishes):
+            key = key_of(wish)
+            rng = _own(seed, name, key)
+            if key in figures:
+                found[i, k] = _desire(wish, figures[key].draws(rng, draws))
+            else:
+                found[i, k] = rng.uniform(0.0, _UNTESTED_BEST, draws)
     return found
 
 
 def _kept(
-    limits: Sequence[Limit],
-    cameras: Mapping[str, Mapping[str, Measure]],
-    names: Sequence[str],
-    draws: int,
-    rng: np.random.Generator,
+    limits: Sequence[Limit], cameras: Mapping[str, Mapping[str, Measure]], draws: int, seed: int
 ) -> npt.NDArray[np.bool_]:
-    found = np.ones((len(names), len(limits), draws), bool)
-    for k, limit in enumerate(limits):
-        for i, name in enumerate(names):
-            measure = cameras[name].get(key_of(limit))
-            if measure is None:
+    found = np.ones((len(cameras), len(limits), draws), bool)
+    for i, (name, figures) in enumerate(cameras.items()):
+        for k, limit in enumerate(limits):
+            key = key_of(limit)
+            rng = _own(seed, name, key)
+            if key not in figures:
                 found[i, k] = rng.random(draws) < _UNTESTED_KEPT
                 continue
-            x = measure.draws(rng, draws)
-            if limit.least is not None:
-                found[i, k] &= x >= limit.least
-            if limit.most is not None:
-                found[i, k] &= x <= limit.most
+            x = figures[key].draws(rng, draws)
+            found[i, k] &= limit.least is None or x >= limit.least
+            found[i, k] &= limit.most is None or x <= limit.most
     return found
 
 
