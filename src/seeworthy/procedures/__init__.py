@@ -21,6 +21,8 @@ from seeworthy.ground.measurands import register
 from seeworthy.procedures.declare import Finding, Procedure
 
 GROUP = "seeworthy.procedures"
+# What every procedure stands on; the harness of studies brings SciPy, lists need none.
+_HOUSE = {"cautions", "declare", "given", "studies", "study", "study_tables"}
 _DRAWINGS = Path(__file__).parent / "drawings"
 
 
@@ -120,6 +122,8 @@ def _loaded() -> _Loaded:
 
 def _ours() -> Iterator[tuple[str, Procedure]]:
     for module in pkgutil.iter_modules(__path__, f"{__name__}."):
+        if module.name.rpartition(".")[2] in _HOUSE:
+            continue
         item = getattr(importlib.import_module(module.name), "PROCEDURE", None)
         if isinstance(item, Procedure):
             yield module.name, item
