@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import pytest
 
 from seeworthy.ground.errors import BadQuantity, WrongCall
@@ -173,3 +176,13 @@ def test_options_and_roles_of_a_declaration(item):
     if item.look:
         assert not [r for r in item.readings if r.required]
         assert any(f.role == "" and "clip" in f.kinds for f in item.files)
+
+
+def test_declarations_load_nothing_heavy():
+    code = (
+        "import sys; from seeworthy.procedures import all_procedures; all_procedures()\n"
+        "heavy = {'numpy', 'scipy', 'cv2', 'pint', 'av'} & set(sys.modules)\n"
+        "sys.exit(f'imported: {heavy}' if heavy else 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
