@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 
 import numpy as np
 import pytest
@@ -132,6 +133,23 @@ def test_no_step_is_refused(tmp_path, capsys):
     said = json.loads(capsys.readouterr().out)["error"]
     assert "No sudden step" in said["message"]
     assert "rest=" in said["hint"]
+
+
+def test_a_clip_that_ends_at_98_percent_is_answered_by_a_curve(tmp_path):
+    made = Adapting(0.4, 0.1, 1.0, 3.0, 0.12)
+    (found,) = measure(step(tmp_path, made, 1.0 + 0.1 + 4 * 0.4)).results
+    # ln 9 times the time constant: 10 to 90 % of an exponential, by arithmetic.
+    assert found.interval[0] < 0.4 * math.log(9) < found.interval[1]
+    assert found.value == pytest.approx(0.4 * math.log(9), rel=0.1)
+
+
+def test_the_way_is_counted_in_stops_and_linear_light_is_a_finding(tmp_path):
+    made = Adapting(0.4, 0.1, 1.0, 4.0, 0.12)
+    said = measure(step(tmp_path, made, 5.0))
+    assert said.results[0].conditions["size"] == "about 2 stops"
+    # Down from four times the light, linear light falls early: by arithmetic, level 4^exp(-t/tau)
+    # is 3.7 at tau times 0.058 and 1.3 at tau times 1.665.
+    assert said.findings["adaptation_time_linear_s"] == [pytest.approx(0.643, rel=0.1)]
 
 
 def test_a_clip_that_ends_before_it_settled_is_refused(tmp_path):

@@ -9,7 +9,7 @@ PROCEDURE = Procedure(
     id="exposure",
     title="Exposure",
     question="How long is each picture exposed, and how fast does the camera adapt to light?",
-    version=1,
+    version=2,
     yields=(
         Measurand(
             "exposure_time",
@@ -25,7 +25,7 @@ PROCEDURE = Procedure(
             "exposure adaptation time",
             "s",
             better="less",
-            meaning="Time to get used to a change of light.",
+            meaning="Time to get used to a change of light: 10 to 90 % of the way in stops.",
         ),
     ),
     order=150,
@@ -38,6 +38,11 @@ PROCEDURE = Procedure(
             "Width of the edge at rest: what lens and sensor blur by themselves.",
         ),
         Finding("light_step_stops", "stops", "How far the picture jumped at each step of light."),
+        Finding(
+            "adaptation_time_linear_s",
+            "s",
+            "The same run from 10 to 90 % of the way in linear light.",
+        ),
         Finding("overshoots", "", "The exposure goes too far and comes back."),
     ),
     files=(

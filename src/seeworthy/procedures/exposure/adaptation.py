@@ -1,9 +1,12 @@
 """How long the exposure control takes to get used to another light.
 
 A lamp is switched, or a bright window is turned to. The picture jumps and then settles;
-the adaptation time runs from 10 % to 90 % of the way from the jump to the settled level, in
-linear light. Only parts of the picture that never clip are looked at; where all of them
-clip at first, the beginning of the way is not seen and the time is an upper bound.
+the adaptation time runs from 10 % to 90 % of the way from the jump to the settled level,
+counted in stops: eyes see ratios of light, and exposure controls step by ratios. (In linear
+light the same run gives another figure, longer or shorter with the size and direction of the
+step.) Where a clip ends a little before the picture has settled, the settled level comes from
+a curve. Only parts of the picture that never clip are looked at; where all of them clip at
+first, the beginning of the way is not seen and the time is an upper bound.
 """
 
 from __future__ import annotations
@@ -20,6 +23,8 @@ import numpy.typing as npt
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.uncertainty import interval, upper
 from seeworthy.media.frames import FrameView, Stage
+from seeworthy.procedures.exposure.settling import HOW as _HOW
+from seeworthy.procedures.exposure.settling import settled_level
 
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -30,10 +35,7 @@ _CLIPPED = 0.95
 _DARK = 0.004
 _LEAST_JUMP = 0.2
 _U_LEVEL = 0.0035
-_HOW = (
-    "Film a still scene, wait five seconds, switch a lamp on (or take a dark cloth off the lens), "
-    "and keep still for ten seconds more."
-)
+_LN2 = math.log(2)
 
 
 class LightTrace:
@@ -85,13 +87,15 @@ class Adaptation:
     ----------
     brighter : bool
     time, u : float
-        10 to 90 %, s.
+        10 to 90 % of the way in stops, s.
     low, high : float
         95 % interval; from 0 where the beginning was clipped.
     at : float
         Time of the step in the clip, s.
     stops : float
         How far the light jumped.
+    linear : float
+        10 to 90 % of the way in linear light, s.
     ten, ninety : float
         Times in the clip, s.
     rings : bool
@@ -109,6 +113,7 @@ class Adaptation:
     high: float
     at: float
     stops: float
+    linear: float
     ten: float
     ninety: float
     rings: bool
@@ -218,22 +223,39 @@ def _one(t: Doubles, cells: Doubles, start: int, first: int, after: int, end: in
     time = t[after:end]
     seen = np.isfinite(level)
     clipped = not bool(seen.all())
-    _check_settled(time, level, seen)
+    if not np.isfinite(level[-max(6, len(level) // 4) :]).all():
+        raise CannotMeasure("The picture is still clipped when the clip ends.", _HOW)
     noise = float(np.std(np.diff(level[-max(8, len(level) // 4) :]))) / math.sqrt(2)
-    jump_stops = float(
+    lag = np.log2(np.maximum(level, 1e-4))
+    settled_stops, u_settled = settled_level(time, lag, noise / _LN2)
+    lag -= settled_stops
+    jump = float(
         np.log2(
             _bright(cells[after : after + 1])[0] / max(1e-4, _bright(cells[first : first + 1])[0])
         )
     )
-    top = float(level[seen][0])
-    if abs(top - 1) < max(0.08, 6 * noise):
+    top = float(lag[seen][0])
+    if abs(2**top - 1) < max(0.08, 6 * noise):
         raise CannotMeasure(
             "The picture is as bright after the step as it is in the end: the exposure does not "
             "adapt, or it did within one frame.", _HOW,
         )  # fmt: skip
-    return _timed(
-        t, cells, chosen, start, after, time, level, seen, top, noise, jump_stops, clipped
-    )
+    way = _Way(time, lag, top, noise, u_settled, jump, clipped, float(t[after - 1]))
+    return _timed(t, cells, chosen, start, after, way)
+
+
+@dataclass(frozen=True)
+class _Way:
+    """The way from the jump to the settled level: stops over it, and what is known of it."""
+
+    time: Doubles
+    lag: Doubles
+    top: float
+    noise: float
+    u_settled: float
+    jump: float
+    clipped: bool
+    before: float
 
 
 def _together(before: Doubles, after: Doubles) -> bool:
@@ -246,47 +268,41 @@ def _together(before: Doubles, after: Doubles) -> bool:
     return abs(middle) > 0.1 and float(np.mean(ratio / middle > 0.3)) > 0.75
 
 
-def _check_settled(time: Doubles, level: Doubles, seen: npt.NDArray[np.bool_]) -> None:
-    tail = level[-max(6, len(level) // 4) :]
-    if not np.isfinite(tail).all():
-        raise CannotMeasure("The picture is still clipped when the clip ends.", _HOW)
-    drift = abs(float(np.mean(tail[len(tail) // 2 :]) - np.mean(tail[: len(tail) // 2])))
-    way = abs(float(level[seen][0]) - 1)
-    if drift > 0.04 * max(way, 0.1):
-        raise CannotMeasure("The clip ends before the exposure has settled.", _HOW)
-
-
 def _timed(
-    t: Doubles, cells: Doubles, chosen: npt.NDArray[np.bool_], start: int, after: int,
-    time: Doubles, level: Doubles, seen: npt.NDArray[np.bool_], top: float, noise: float,
-    stops: float, clipped: bool,
-) -> Adaptation:  # fmt: skip
-    begin = int(np.argmax(seen))
-    done = (top - level[begin:]) / (top - 1)
-    when = time[begin:]
-    ninety = _nearly_there(when, done)
-    ten = _first_at(when, done, 0.1)
+    t: Doubles, cells: Doubles, chosen: npt.NDArray[np.bool_], start: int, after: int, way: _Way
+) -> Adaptation:
+    begin = int(np.argmax(np.isfinite(way.lag)))
+    lag, when = way.lag[begin:], way.time[begin:]
+    done = 1 - lag / way.top
+    ten, ninety = _first_at(when, done, 0.1), _nearly_there(when, done)
+    light = (2**way.top - 2**lag) / (2**way.top - 1)
+    linear = _nearly_there(when, light) - _first_at(when, light, 0.1)
     frame = float(np.median(np.diff(t)))
     slopes = [_slope(when, done, at) for at in (ten, ninety)]
     # An encoder lets slow changes of less than about one code value wait.
-    spread = math.hypot(noise, _U_LEVEL) / abs(top - 1)
+    spread = math.hypot(way.noise, _U_LEVEL) / _LN2 / abs(way.top)
+    # Where the way begins between two frames is not seen: by arithmetic 0.12 of a frame (rms) at
+    # a time constant of three frames, less at longer ones.
     u = math.sqrt(
-        sum((math.hypot(spread, 0.003) / s) ** 2 for s in slopes) + 2 * (0.08 * frame) ** 2
+        sum((math.hypot(spread, 0.003) / s) ** 2 for s in slopes)
+        + 2 * (0.08 * frame) ** 2
+        + (0.9 * way.u_settled / abs(way.top) / slopes[1]) ** 2
     )
     span = ninety - ten
     low, high = interval(span, u, least=0.0)
-    if clipped:
+    if way.clipped:
         # How bright it was is not seen, so 90 % of the way came no later than it seems, and
         # 10 % no earlier than the step.
-        low, high = 0.0, upper(ninety - float(t[after - 1]), u)
+        low, high = 0.0, upper(ninety - way.before, u)
         span, u = high, high / math.sqrt(12)
     rings = bool(np.any(np.abs(done[when > ninety] - 1) > 0.1 + 4 * spread))
     whole = np.mean(cells[:, chosen], axis=1) / float(np.mean(cells[-4:, chosen]))
-    shown = slice(max(start, after - round(1.0 / frame)), after + len(level))
-    scale = float(np.nanmean(whole[after + len(level) - 4 : after + len(level)]))
+    end = after + len(way.lag)
+    shown = slice(max(start, after - round(1.0 / frame)), end)
+    scale = float(np.nanmean(whole[end - 4 : end])) / 2 ** float(np.nanmean(way.lag[-4:]))
     return Adaptation(
-        stops > 0, span, u, low, high, float(t[after]), stops, ten, ninety, rings, clipped,
-        t[shown], whole[shown] / scale,
+        way.jump > 0, span, u, low, high, float(t[after]), way.jump, linear, ten, ninety, rings,
+        way.clipped, t[shown], whole[shown] / scale,
     )  # fmt: skip
 
 

@@ -53,7 +53,7 @@ def trace_figure(step: Adaptation, number: int) -> Figure:
         f"adaptation_{number + 1}",
         f"Adaptation after a step to {way}",
         f"From 10 % (at {step.ten:.2f} s) to 90 % (at {step.ninety:.2f} s) of the way to the "
-        "settled level.",
+        "settled level, counted in stops.",
         columns,
         Axis("time", "time in the clip", "s"),
         Axis("level", "light in the picture against the settled level", zero=True),

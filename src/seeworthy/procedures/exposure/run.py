@@ -110,7 +110,12 @@ def _time_result(found: Exposure) -> Result:
 
 
 def _step_result(step: Adaptation) -> Result:
-    conditions: dict[str, Any] = {"step": "dark to bright" if step.brighter else "bright to dark"}
+    size = max(1, round(abs(step.stops)))
+    conditions: dict[str, Any] = {
+        "step": "dark to bright" if step.brighter else "bright to dark",
+        # To the nearest stop, so that takes of one lamp are alike.
+        "size": f"about {size} stop{'s' if size > 1 else ''}",
+    }
     if step.clipped:
         conditions["bound"] = "upper"
     return result(
@@ -130,6 +135,7 @@ def _findings(exposure: Exposure | None, steps: list[Adaptation]) -> dict[str, A
         findings["edge_at_rest_px"] = round(exposure.rest_width, 2)
     if steps:
         findings["light_step_stops"] = [round(s.stops, 2) for s in steps]
+        findings["adaptation_time_linear_s"] = [round(s.linear, 3) for s in steps if not s.clipped]
         findings["overshoots"] = any(s.rings for s in steps)
     return findings
 

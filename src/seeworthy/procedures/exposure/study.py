@@ -20,6 +20,7 @@ from seeworthy.virtual.sensor import Camera
 PASSING = "passing card, 1/30 to 1/250 s"
 SHORT = "blur under the lens's own (bound holds)"
 STEP = "step of light, not clipped"
+EARLY = "step of light, the clip ends at 96 to 99 % of the way"
 CLIPPED = "step of light, clipped at first"
 NONE = "no step"
 _CARDS = ((0.05, 0.6), (0.6, 0.05), (0.2, 0.5), (0.04, 0.85))
@@ -28,8 +29,8 @@ _CARDS = ((0.05, 0.6), (0.6, 0.05), (0.2, 0.5), (0.04, 0.85))
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat films a card and a step of light, every fourth the rest too."""
     for i in range(repeats):
-        for number, group in enumerate((PASSING, SHORT, STEP, CLIPPED, NONE)):
-            if group not in (PASSING, STEP) and i % 4:
+        for number, group in enumerate((PASSING, SHORT, STEP, CLIPPED, NONE, EARLY)):
+            if group not in (PASSING, STEP, EARLY) and i % 4:
                 continue
             rng = np.random.default_rng([seed, number, i])
             with tempfile.TemporaryDirectory() as folder:
@@ -101,18 +102,20 @@ def _card(group: str, rng: np.random.Generator, folder: Path) -> Trial:
 def _step(group: str, rng: np.random.Generator, folder: Path) -> Trial:
     tau = float(np.exp(rng.uniform(np.log(0.1), np.log(0.8))))
     rises = group == CLIPPED or rng.random() < 0.7
-    ratio = float(rng.uniform(1.6, 4.0)) if group == STEP else float(rng.uniform(8, 30))
+    ratio = float(rng.uniform(1.6, 4.0)) if group in (STEP, EARLY) else float(rng.uniform(8, 30))
     if group == NONE:
         ratio = 1.0
-    target = float(rng.uniform(0.06, 0.15) if group == STEP else rng.uniform(0.15, 0.25))
+    target = float(rng.uniform(0.06, 0.15) if group in (STEP, EARLY) else rng.uniform(0.15, 0.25))
     step = Adapting(
         tau, float(rng.choice([0.0, 0.1, 0.3])), 1.0 if rises else ratio,
         ratio if rises else 1.0, target, at=float(rng.uniform(0.7, 1.2)),
     )  # fmt: skip
     camera = Camera(width=320, height=180, full_well=float(rng.choice([3000, 8000])))
     path = folder / "step.mp4"
+    # 96 to 99 % of the way are walked after 3.2 to 4.6 time constants.
+    rest = float(rng.uniform(3.2, 4.6)) * tau if group == EARLY else 8 * tau + 1.2
     film_step(
-        path, step, camera, step.at + step.delay + 8 * tau + 1.2, seed=int(rng.integers(1 << 30)),
+        path, step, camera, step.at + step.delay + rest, seed=int(rng.integers(1 << 30)),
         flicker=float(rng.choice([0.0, 0.002])), bit_rate=int(rng.uniform(0.7e6, 1.5e6)),
     )  # fmt: skip
     truth = 0.0 if group == NONE else step.settling()
@@ -139,6 +142,7 @@ STUDY = Study(
         PASSING: (Goal("max_percent", 10.0), Goal("coverage", 0.90), Goal("right", 0.99)),
         SHORT: (Goal("coverage", 0.90), Goal("right", 0.95)),
         STEP: (Goal("max_percent", 10.0), Goal("coverage", 0.90), Goal("right", 0.99)),
+        EARLY: (Goal("max_percent", 10.0), Goal("coverage", 0.90)),
         CLIPPED: (Goal("coverage", 0.90), Goal("right", 0.95)),
         NONE: (Goal("right", 0.99),),
     },
