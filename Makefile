@@ -8,7 +8,7 @@ DEMO   ?= demo-bench
 JOBS   ?= 2
 
 .DEFAULT_GOAL := help
-.PHONY: help setup setup-dev demo test test-all check lint types floors docs serve bench lock clean
+.PHONY: help setup setup-dev demo test test-all check lint types floors docs serve bench lock clean field field-docs
 
 help:
 	@echo "make demo      set up, build the demo bench, measure it, say where the report is"
@@ -16,6 +16,7 @@ help:
 	@echo "make serve     open the demo bench in a browser"
 	@echo "make check     lint, types, floors"
 	@echo "make bench     print speed ratios"
+	@echo "make field     fetch the open clips and logs of tests/field (field-docs: rewrite docs/field.md)"
 	@echo "make docs      build the documentation into docs/_build"
 
 $(VENV)/.made:
@@ -60,6 +61,12 @@ docs: setup-dev
 	$(BIN)/python docs/make_reference.py
 	$(BIN)/python -m sphinx -W --keep-going -b html docs docs/_build/html
 	@echo "Open docs/_build/html/index.html"
+
+field: setup-dev
+	$(BIN)/python tests/field_data.py fetch
+
+field-docs: setup-dev
+	$(BIN)/python docs/make_field.py
 
 serve: setup
 	test -d $(DEMO) || $(BIN)/seeworthy demo $(DEMO)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
@@ -10,9 +11,11 @@ import numpy as np
 import pytest
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.media.frames import ColourTags, Stage
 from seeworthy.observe.row_bands import ReadoutWatch
 from seeworthy.procedures.readout.fit import fit_row_time
+from seeworthy.procedures.readout.level import Level
 from seeworthy.procedures.readout.passing import judge, measure_passing
 from seeworthy.procedures.readout.refine import Points
 from seeworthy.virtual import uprights_casts as casts
@@ -197,11 +200,60 @@ def test_what_only_looks_like_it_is_refused(name):
     assert caught.value.hint
 
 
-def test_a_lean_under_three_pixels_is_refused():
+def test_a_lean_under_three_pixels_gives_a_bound():
+    """ "At most x ms" holds the truth, is one-sided and is no wider than the clip makes it."""
     camera = Camera(**SMALL, readout_time=0.006)
     scene = casts.passing(camera, 5, speeds=(300.0, -300.0), seconds=1.0)
-    with pytest.raises(CannotMeasure, match="less than 3 px"):
-        measure_passing(watch(scene, camera, seconds(28)))
+    found = measure_passing(watch(scene, camera, seconds(28)))
+    assert found.most is not None
+    assert 0.006 <= camera.height * found.most < 0.012
+
+
+ROLLED = [(3, -1.5), (4, 0.0), (5, 2.0), (6, 0.5)]
+
+
+@pytest.mark.parametrize(("seed", "roll"), ROLLED)
+def test_one_way_with_the_roll_read_holds_the_truth(seed, roll):
+    """The roll read is off by what its own uncertainty says; the camera's is another one."""
+    rng = np.random.default_rng([seed, int(10 * roll) + 50])
+    camera = Camera(**SMALL, readout_time=0.022, roll=roll)
+    scene = casts.passing(camera, seed, speeds=(1100.0,), seconds=1.0)
+    seen = watch(scene, camera, seconds(30))
+    with pytest.raises(CannotMeasure, match="one speed in one direction") as refused:
+        measure_passing(seen)
+    assert "roll=" in refused.value.hint
+    read = -roll + float(rng.normal(0, 0.3))  # the camera turns the picture the other way
+    found = measure_passing(seen, level=Level.of_roll(read, 0.3))
+    assert found.level is not None
+    assert found.most is None
+    assert not found.upwards
+    half = coverage_factor(found.dof) * found.u
+    assert abs(camera.height * (found.row_time - camera.readout_time / camera.height)) < (
+        camera.height * half
+    )
+    # A level known to 0.3° (and uprights to 0.2°) over 1100 px/s: about 2 ms, no less.
+    least = math.radians(math.hypot(0.3, 0.2)) / 1100
+    assert 0.99 * least < found.u < 1.6 * least
+
+
+def test_a_worse_level_gives_a_wider_answer_and_then_a_bound():
+    camera = Camera(**SMALL, readout_time=0.022)
+    scene = casts.passing(camera, 3, speeds=(-1100.0,), seconds=1.0)
+    seen = watch(scene, camera, seconds(30))
+    widths = [measure_passing(seen, level=Level.of_roll(0.0, u)).u for u in (0.1, 0.5, 1.0)]
+    assert widths == sorted(widths)
+    loose = measure_passing(seen, level=Level.of_roll(0.0, 3.0))
+    assert loose.most is not None
+    assert camera.height * loose.most > 0.022
+
+
+def test_a_roll_is_not_used_where_the_clip_tells_it():
+    camera = Camera(**SMALL, readout_time=0.018, roll=2.0)
+    scene = casts.passing(camera, 5, speeds=(900.0, -700.0), seconds=1.0)
+    seen = watch(scene, camera, seconds(30))
+    wrong = measure_passing(seen, level=Level.of_roll(-4.0, 0.1))
+    assert wrong.level is None
+    assert wrong.row_time == measure_passing(seen).row_time
 
 
 def test_an_empty_clip_is_refused():

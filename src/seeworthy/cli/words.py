@@ -67,6 +67,7 @@ def result_line(result: Result) -> tuple[str, str, str]:
     conditions = conditions_text(result.conditions)
     title = measurand(result.measurand).title
     bounded = any(math.isinf(end) for end in result.interval)
+    bounded |= dict(result.conditions).get("bound") == "upper"
     shown = value_text(result) if bounded else format_value(result.value, result.u, result.unit)
     return title, shown, f"({rest}, {conditions})" if conditions else f"({rest})"
 

@@ -52,6 +52,7 @@ EXAMPLES: Mapping[str, str] = MappingProxyType(
         "readout.distance": "24 ft ± 3 in",
         "readout.hfov": "63.0 deg ± 0.2 deg",
         "readout.lamp_frequency": "100 Hz",
+        "readout.roll": "0.2 deg ± 0.5 deg",
         "readout.lean": "4.7 deg ± 0.2 deg",
         "sharpness.printed_length": "176.0 mm ± 0.3 mm",
         "sound.tone": "1000 Hz ± 0.02 Hz",

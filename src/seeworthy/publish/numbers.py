@@ -79,6 +79,8 @@ def number(value: float, u: float) -> str:
 def value_text(found: Result) -> str:
     """Write the value of a result, or the bound where only one side is known."""
     low, high = found.interval
+    if dict(found.conditions).get("bound") == "upper":
+        return "at most " + with_unit(number(high, found.u), found.unit)
     if math.isinf(high) and not math.isinf(low):
         return "at least " + with_unit(number(low, found.u), found.unit)
     if math.isinf(low) and not math.isinf(high):

@@ -22,6 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.procedures.readout.level import Level
 from seeworthy.procedures.readout.refine import Points
 
 Doubles = npt.NDArray[np.float64]
@@ -66,6 +67,8 @@ class Fit:
         What each object adds to the normal equations of the shared unknowns.
     right : (m, 4) array
         And to their right-hand side at the solution.
+    prior : (4, 4) array
+        Inverse covariance of what was known before, about `centre` (4,).
     """
 
     row_time: float
@@ -83,19 +86,24 @@ class Fit:
     residual: Doubles
     normal: Doubles
     right: Doubles
+    prior: Doubles
+    centre: Doubles
 
     def without(self, left_out: npt.NDArray[np.bool_]) -> float:
         """Return the row time without some objects: one Gauss-Newton step from here."""
-        normal = _prior() + self.normal[~left_out].sum(0)
-        right = self.right[~left_out].sum(0) - _prior() @ self._state()
+        normal = self.prior + self.normal[~left_out].sum(0)
+        right = self.right[~left_out].sum(0) - self.prior @ (self._state() - self.centre)
         return self.row_time + float(np.linalg.lstsq(normal, right, rcond=None)[0][0])
 
     def _state(self) -> Doubles:
         return np.array([self.row_time, self.roll, self.pitch, self.bend])
 
 
-def _prior() -> Doubles:
-    return np.diag([0.0, 0.0, 1 / _PITCH_PRIOR**2, 1 / _BEND_PRIOR**2])
+def _prior(level: Level | None) -> tuple[Doubles, Doubles]:
+    """Inverse covariance and centre of what is known before: the roll only where it was read."""
+    roll, weight = (level.slope, 1 / level.u**2) if level else (0.0, 0.0)
+    spread = [0.0, weight, 1 / _PITCH_PRIOR**2, 1 / _BEND_PRIOR**2]
+    return np.diag(spread), np.array([0.0, roll, 0.0, 0.0])
 
 
 def fit_row_time(
@@ -103,6 +111,7 @@ def fit_row_time(
     objects: npt.NDArray[np.int64],
     half_width: float,
     start: float = 0.0,
+    level: Level | None = None,
 ) -> Fit:
     """Fit row time, roll, pitch and distortion to all tracks.
 
@@ -115,13 +124,16 @@ def fit_row_time(
         Of the frame, px.
     start : float
         First guess of the row time, s.
+    level : Level, optional
+        The camera's roll, where it is known from elsewhere.
     """
-    state = np.array([start, 0.0, 0.0, 0.0])
+    prior, centre = _prior(level)
+    state = centre + np.array([start, 0.0, 0.0, 0.0])
     tilt = 0.003
     for step in range(12):
         blocks = [_Block(p, state, half_width) for p in tracks]
         reduced = _per_object(blocks, objects)
-        change, covariance, tilts, variance = _solve(reduced, state, tilt)
+        change, covariance, tilts, variance = _solve(reduced, prior, prior @ (state - centre), tilt)
         state = state + change
         # Expectation-maximisation of the tilts' variance, with the outliers cut.
         squares = tilts**2 + variance
@@ -148,6 +160,8 @@ def fit_row_time(
         np.array([b.rms for b in blocks]),
         normal,
         right,
+        prior,
+        centre,
     )
 
 
@@ -236,12 +250,12 @@ def _without_tilt(reduced: tuple[Doubles, Doubles], tilt: float) -> tuple[Double
 
 
 def _solve(
-    reduced: tuple[Doubles, Doubles], state: Doubles, tilt: float
+    reduced: tuple[Doubles, Doubles], prior: Doubles, pull: Doubles, tilt: float
 ) -> tuple[Doubles, Doubles, Doubles, Doubles]:
     """One Gauss-Newton step: change, its covariance, tilts and their variances."""
     normals, rights = _without_tilt(reduced, tilt)
-    normal = _prior() + normals.sum(0)
-    right = rights.sum(0) - _prior() @ state
+    normal = prior + normals.sum(0)
+    right = rights.sum(0) - pull
     covariance = np.linalg.pinv(normal, rcond=1e-14, hermitian=True)
     change = covariance @ right
     own = reduced[0][:, 4, 4] + 1 / tilt**2

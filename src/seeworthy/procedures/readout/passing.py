@@ -1,8 +1,8 @@
 """Read-out time from a clip of passing uprights: find, follow, fit, judge.
 
 Refuses where the clip cannot carry the figure: nothing upright, nothing moving, one
-speed in one direction (roll of the camera looks the same as lean), a shaken still
-scene, uprights that disagree, a lean too small to see.
+speed in one direction without the camera's level (roll looks the same as lean), a shaken
+still scene, uprights that disagree. A lean too small to see gives a bound.
 """
 
 from __future__ import annotations
@@ -15,8 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.uncertainty import two_sided, upper
 from seeworthy.observe.row_bands import ReadoutWatch
 from seeworthy.procedures.readout.fit import Fit, fit_row_time
+from seeworthy.procedures.readout.level import Level, agreeing
 from seeworthy.procedures.readout.refine import Points, refine
 from seeworthy.procedures.readout.sorting import Rough, known, objects, once, rough_path
 from seeworthy.procedures.readout.tracks import link
@@ -60,6 +63,11 @@ class Passing:
         Tracks that did not agree.
     lean : float
         Lean of the fastest uprights over the frame, px.
+    level : Level or None
+        The camera's roll, where the answer rests on it.
+    most : float or None
+        The row time is at most this, s (95 %, one-sided), and no more is known: the lean is
+        under `LEAST_LEAN` or within its uncertainty.
     """
 
     row_time: float
@@ -70,10 +78,14 @@ class Passing:
     tracks: tuple[Points, ...]
     left_out: int
     lean: float
+    level: Level | None = None
+    most: float | None = None
 
 
-def measure_passing(watch: ReadoutWatch, scales: Sequence[float] = SCALES) -> Passing:
-    """Measure the row time from what the observer kept.
+def measure_passing(
+    watch: ReadoutWatch, scales: Sequence[float] = SCALES, level: Level | None = None
+) -> Passing:
+    """Measure the row time from what the observer kept; `level` is used where it is needed.
 
     Raises
     ------
@@ -87,7 +99,7 @@ def measure_passing(watch: ReadoutWatch, scales: Sequence[float] = SCALES) -> Pa
     if watch.moving < 4:
         raise CannotMeasure("Nothing upright moves in this clip.", _FILM_BOTH)
     found = find_tracks(watch, scales)
-    return judge(found, watch.width, watch.height, watch.interval)
+    return judge(found, watch.width, watch.height, watch.interval, level)
 
 
 def find_tracks(watch: ReadoutWatch, scales: Sequence[float] = SCALES) -> list[Points]:
@@ -130,7 +142,9 @@ def _spread_out(count: int) -> list[int]:
     return order
 
 
-def judge(found: list[Points], width: int, height: int, interval: float) -> Passing:
+def judge(
+    found: list[Points], width: int, height: int, interval: float, level: Level | None = None
+) -> Passing:
     """Fit the tracks and decide whether they carry a row time.
 
     Parameters
@@ -140,6 +154,8 @@ def judge(found: list[Points], width: int, height: int, interval: float) -> Pass
         Of the frame.
     interval : float
         Time between frames, s: no read-out takes longer.
+    level : Level, optional
+        The camera's roll, used where all uprights pass at one speed in one direction.
     """
     if not found:
         raise CannotMeasure(
@@ -160,13 +176,19 @@ def judge(found: list[Points], width: int, height: int, interval: float) -> Pass
     if _alike(speeds) and len(still) >= 2:
         moving = moving + still
         speeds = np.array([rough[i].speed for i in moving])
-    if _alike(speeds):
+    used = [rough[i] for i in moving]
+    if not _alike(speeds):
+        level = None  # the clip tells the roll better than a bubble does
+        chosen, guess = _agreeing(used, width, height, interval)
+    elif level is None:
         raise CannotMeasure(
             "All uprights pass at one speed in one direction, so their lean cannot be told "
             "from a tilted camera or from things that do not stand upright.",
-            _FILM_BOTH,
+            f"{_FILM_BOTH} Or set the camera up with a bubble level or a plumb line and give its "
+            f'roll: --reading roll="{EXAMPLES["readout.roll"]}".',
         )
-    chosen, guess = _agreeing([rough[i] for i in moving], width, height, interval)
+    else:
+        chosen, guess = agreeing(used, level, height, interval)
     if len(chosen) < max(3, 0.5 * len(moving)):
         raise CannotMeasure(
             f"The uprights do not agree: of {len(moving)} edges only {len(chosen)} lean as one "
@@ -174,7 +196,7 @@ def judge(found: list[Points], width: int, height: int, interval: float) -> Pass
             "Film things that are straight and stand upright; avoid trees and people.",
         )
     tracks = [found[moving[i]] for i in chosen]
-    return _conclude(tracks, len(moving) - len(tracks), width, height, interval, guess)
+    return _conclude(tracks, len(moving) - len(tracks), (width, height), interval, guess, level)
 
 
 def _alike(speeds: Doubles) -> bool:
@@ -226,10 +248,16 @@ def _agreeing(
 
 
 def _conclude(
-    tracks: list[Points], left_out: int, width: int, height: int, interval: float, guess: float
+    tracks: list[Points],
+    left_out: int,
+    size: tuple[int, int],
+    interval: float,
+    guess: float,
+    level: Level | None,
 ) -> Passing:
+    width, height = size
     half = (width - 1) / 2
-    fit = fit_row_time(tracks, objects(tracks), half, guess)
+    fit = fit_row_time(tracks, objects(tracks), half, guess, level)
     for _ in range(2):
         off = np.abs(fit.lean - fit.row_time * fit.speed)
         good = off < 4.5 * np.sqrt(fit.lean_u**2 + fit.tilt**2) + 2e-4
@@ -237,41 +265,43 @@ def _conclude(
             break
         left_out += int((~good).sum())
         tracks = [p for p, g in zip(tracks, good, strict=True) if g]
-        fit = fit_row_time(tracks, objects(tracks), half, fit.row_time)
+        fit = fit_row_time(tracks, objects(tracks), half, fit.row_time, level)
     fast = float(np.percentile(np.abs(fit.speed), 90))
     lean = abs(fit.row_time) * fast * height
-    _check(fit, lean, height, interval)
-    u, dof = _uncertainty(fit, tracks, lean)
-    if u > _MOST_UNSURE * abs(fit.row_time):
+    _check(fit, height, interval, level)
+    u, dof = _uncertainty(fit, tracks, lean, level)
+    most = None
+    if lean < LEAST_LEAN or (level is not None and u * two_sided(1.0, dof) > abs(fit.row_time)):
+        # Which way the rows are read is not known either, so both signs count.
+        most = upper(abs(fit.row_time), u, dof)
+    elif level is None and u > _MOST_UNSURE * abs(fit.row_time):
         raise CannotMeasure(
             "The uprights do not agree well enough: the read-out time would be uncertain by "
             f"more than {100 * _MOST_UNSURE:.0f} %.",
             "Film things that are straight and stand upright, faster, in both directions.",
         )
-    return Passing(abs(fit.row_time), u, dof, fit.row_time < 0, fit, tuple(tracks), left_out, lean)
+    found = abs(fit.row_time)
+    way = fit.row_time < 0
+    return Passing(found, u, dof, way, fit, tuple(tracks), left_out, lean, level, most)
 
 
-def _check(fit: Fit, lean: float, height: int, interval: float) -> None:
-    if _alike(fit.speed):
+def _check(fit: Fit, height: int, interval: float, level: Level | None) -> None:
+    if level is None and _alike(fit.speed):
         raise CannotMeasure(
             "The uprights that agree pass at one speed in one direction.", _FILM_BOTH
-        )
-    if lean < LEAST_LEAN:
-        raise CannotMeasure(
-            f"The uprights lean by less than {LEAST_LEAN:g} px over the picture "
-            f"(about {lean:.1f} px), too little to measure.",
-            "Let them pass faster or nearer: the fastest should cross the picture in about a "
-            "second.",
         )
     if abs(fit.row_time) * height > 1.12 * interval:
         raise CannotMeasure(
             "The lean found would need a read-out longer than the time between two frames, so "
-            "the uprights were not followed rightly.",
+            "the uprights were not followed rightly"
+            + (", or the roll is not what was read." if level else "."),
             "Film uprights that differ from each other and pass more slowly.",
         )
 
 
-def _uncertainty(fit: Fit, tracks: list[Points], lean: float) -> tuple[float, float]:
+def _uncertainty(
+    fit: Fit, tracks: list[Points], lean: float, level: Level | None
+) -> tuple[float, float]:
     """Return standard uncertainty and degrees of freedom of the row time.
 
     The larger of what the fit says and what the scatter between groups of objects says
@@ -290,7 +320,10 @@ def _uncertainty(fit: Fit, tracks: list[Points], lean: float) -> tuple[float, fl
     edge = EDGE_FLOOR / max(lean, 1e-9) * abs(fit.row_time)
     own = max(fit.u, scatter)
     u = math.sqrt(own**2 + floor**2 + edge**2)
-    dof = max(2.0, min(number - 3, 12) * (u / max(own, 1e-12)) ** 4)
+    # What the level leaves does not come from a few objects: Welch–Satterthwaite without it.
+    read = level.u / float(np.mean(np.abs(fit.speed))) if level else 0.0
+    counted = math.sqrt(max(own**2 - read**2, 0.0))
+    dof = max(2.0, min(max(number - 3, 1), 12) * (u / max(counted, 1e-12)) ** 4)
     return u, min(dof, 200.0)
 
 

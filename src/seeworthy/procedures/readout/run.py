@@ -20,6 +20,7 @@ from seeworthy.procedures.declare import (
 from seeworthy.procedures.readout.figures import band_figure, lean_figure
 from seeworthy.procedures.readout.hand import Scene, hand_row_time, image_speed, lean_at, skew
 from seeworthy.procedures.readout.lamp import LampReadout, measure_lamp
+from seeworthy.procedures.readout.level import Level
 from seeworthy.procedures.readout.passing import Passing, measure_passing
 from seeworthy.procedures.readout.picture import draw_bands, draw_edges, draw_nothing
 
@@ -34,6 +35,7 @@ class _Answer:
     dof: float
     n: int
     upwards: bool | None = None
+    most: float | None = None
     findings: dict[str, Any] = field(default_factory=dict)
     pictures: tuple[Picture, ...] = ()
     figures: tuple[Figure, ...] = ()
@@ -65,7 +67,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
             "There is neither a clip nor a full set of readings.",
             "Give a clip of passing uprights, or lean, speed, distance and hfov.",
         )
-    answers.sort(key=lambda a: a.u / a.row_time)
+    answers.sort(key=lambda a: math.inf if a.most is not None else a.u / a.row_time)
     for answer in answers:
         warnings += answer.warnings
     if inputs.reading("lamp_frequency") is not None and not any(
@@ -162,7 +164,9 @@ def _scene(inputs: Inputs) -> Scene | None:
 
 
 def _passing(inputs: Inputs, watch: ReadoutWatch) -> tuple[Passing, _Answer]:
-    found = measure_passing(watch)
+    roll = inputs.reading("roll")
+    level = Level.of_roll(roll.value, roll.u) if roll is not None else None
+    found = measure_passing(watch, level=level)
     fit = found.fit
     picture = draw_edges(found, watch.pictures)
     objects = len(fit.normal)
@@ -173,6 +177,7 @@ def _passing(inputs: Inputs, watch: ReadoutWatch) -> tuple[Passing, _Answer]:
         "fastest_speed_px_s": round(float(max(abs(fit.speed))), 1),
         "lean_px": round(found.lean, 2),
         "both_directions": bool(fit.speed.min() < 0 < fit.speed.max()),
+        "level": "the roll read" if found.level else "both directions of the clip",
         "roll_deg": round(math.degrees(math.atan(fit.roll)), 3),
         "side_lean_deg": round(math.degrees(math.atan(fit.pitch)), 3),
         "upright_scatter_deg": round(math.degrees(math.atan(fit.tilt)), 3),
@@ -194,7 +199,8 @@ def _passing(inputs: Inputs, watch: ReadoutWatch) -> tuple[Passing, _Answer]:
         found.u,
         found.dof,
         objects,
-        found.upwards,
+        None if found.most is not None else found.upwards,
+        found.most,
         findings,
         pictures,
         (lean_figure(found, watch.height),),
@@ -230,6 +236,7 @@ def _lamp(inputs: Inputs, watch: ReadoutWatch) -> _Answer:
         found.dof,
         found.frames,
         found.upwards,
+        None,
         findings,
         pictures,
         (band_figure(found),),
@@ -289,21 +296,32 @@ def _by_hand(
 
 def _results(answers: list[_Answer], height: int, scene: Scene | None, width: int) -> list[Result]:
     results = [
-        result(
-            name,
-            a.row_time * scale,
-            a.u * scale,
-            n=a.n,
-            dof=a.dof,
-            conditions={"method": a.method},
-            evidence=[p.name for p in a.pictures],
-        )
+        _result(a, name, scale)
         for name, scale in (("readout_time", 1e3 * height), ("row_time", 1e6))
         for a in answers
     ]
-    if scene is not None:
+    if scene is not None and answers[0].most is None:
         results += _skew(answers[0], scene, width)
     return results
+
+
+def _result(a: _Answer, name: str, scale: float) -> Result:
+    evidence = [p.name for p in a.pictures]
+    if a.most is None:
+        conditions = {"method": a.method}
+        value, u = a.row_time * scale, a.u * scale
+        return result(name, value, u, n=a.n, dof=a.dof, conditions=conditions, evidence=evidence)
+    # Nothing but the limits is known: rectangular from nought (JCGM 101:2008, 6.4.2).
+    most = a.most * scale
+    return result(
+        name,
+        most,
+        most / math.sqrt(12),
+        n=a.n,
+        interval=(0.0, most),
+        conditions={"method": a.method, "bound": "upper"},
+        evidence=evidence,
+    )
 
 
 def _skew(best: _Answer, scene: Scene, width: int) -> list[Result]:
@@ -335,6 +353,13 @@ def _findings(answers: list[_Answer]) -> dict[str, Any]:
 
 
 def _sentence(best: _Answer, width: int, height: int) -> str:
+    if best.most is not None:
+        lean = math.degrees(math.atan(best.most * width))
+        return (
+            f"A picture is read in at most {1e3 * best.most * height:.2g} ms: the uprights lean "
+            "too little to tell more. One that crosses the picture in one second leans by at most "
+            f"{lean:.2g}°."
+        )
     lean = math.degrees(math.atan(best.row_time * width))
     return (
         f"A picture is read in {1e3 * best.row_time * height:.3g} ms: an upright that crosses it "

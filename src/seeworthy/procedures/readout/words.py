@@ -16,6 +16,14 @@ STEPS = (
         "a second or less. Bright light keeps them sharp. Ten seconds are plenty."
     ),
     Step(
+        "Uprights that pass one way only serve too, if the camera's roll is known: set it up with "
+        "a bubble level, and give roll. The interval is what the level leaves."
+    ),
+    Step(
+        "Switch off any steadying of the picture: it moves and bends what the sensor saw, and "
+        "with it the lean."
+    ),
+    Step(
         "Cross-check by hand, if you like: note the speed, tape the distance to the uprights, "
         "and give the angle of view from the `view` test."
     ),
@@ -35,6 +43,11 @@ FINDINGS = (
     Finding("fastest_speed_px_s", "px/s", "Highest image speed used."),
     Finding("lean_px", "px", "Lean of the fast uprights over the frame, px."),
     Finding("both_directions", "", "Whether uprights passed both ways."),
+    Finding(
+        "level",
+        "",
+        "What tells the camera's roll from the lean: both directions, or a reading.",
+    ),
     Finding("roll_deg", "deg", "Lean of resting uprights in the middle: the camera's roll."),
     Finding("side_lean_deg", "deg", "Extra lean of resting uprights at the right side: pitch."),
     Finding("pitch_deg", "deg", "The camera's pitch, where hfov is given."),
@@ -63,6 +76,14 @@ READINGS = (
         "Frequency at which the light itself flickers: twice the mains frequency for a mains "
         "lamp (or give the mains frequency and --option lamp=mains).",
         EXAMPLES["readout.lamp_frequency"],
+    ),
+    Reading(
+        "roll",
+        "deg",
+        "The camera's roll by a bubble level or plumb line, positive where it is turned "
+        "clockwise as seen from behind: needed where uprights pass in one direction only.",
+        EXAMPLES["readout.roll"],
+        positive=False,
     ),
     Reading("lean", "deg", "Lean of the uprights, read off a picture.", EXAMPLES["readout.lean"]),
 )
