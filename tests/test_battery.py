@@ -279,7 +279,11 @@ def test_a_slope_in_minutes_per_kelvin():
     assert slope.value == pytest.approx(0.5, abs=2 * slope.u)
     assert slope.n == 6
     predicted = of(outcome, "run_time")[-1]
-    assert predicted.conditions == {"temperature": 5.0, "method": "predicted, straight line"}
+    assert predicted.conditions == {
+        "temperature": 5.0,
+        "method": "predicted, straight line",
+        "basis": "predicted",
+    }
     assert predicted.value == pytest.approx(42.5, abs=0.1)
     assert outcome.findings["model"] == "straight line"
     assert "less for every 10 °C colder" in outcome.sentence

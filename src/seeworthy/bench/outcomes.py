@@ -255,6 +255,7 @@ def _result_record(row: ResultRow) -> StoredResult:
         outcome.measured,
         state_of(take) == "stale",
         _result(row, _conditions(take)),
+        tuple(f.sha256 for f in take.files),
     )
 
 

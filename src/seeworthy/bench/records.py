@@ -234,7 +234,7 @@ class StoredOutcome:
 
 @dataclass(frozen=True, slots=True)
 class StoredResult:
-    """One measured value and where it comes from."""
+    """One measured value and where it comes from; `files` are the SHA-256 of its take's."""
 
     take_id: int
     camera: str
@@ -248,6 +248,7 @@ class StoredResult:
     measured: dt.datetime
     stale: bool
     result: Result
+    files: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

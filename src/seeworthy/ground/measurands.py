@@ -18,6 +18,7 @@ from seeworthy.ground.errors import WrongCall
 
 Better = Literal["more", "less", "nearer", "none"]
 Condition = Literal["light", "temperature"]
+_TIMES = ("h", "min", "s", "ms", "µs")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,11 +43,16 @@ class Measurand:
     digits : int
         Decimals shown when the uncertainty does not decide.
     feels : tuple of {"light", "temperature"}
-        Conditions that change it, or whose effect is the question: results are compared
-        only where these are alike. Others (the room's temperature for an angle of view)
-        are told and kept, and keep nothing apart.
+        Conditions that may change it: results are compared only where these are alike.
+        Both, unless the declaration says that it cannot feel one (the room's temperature
+        for an angle of view); such a one is told and kept, and keeps nothing apart.
     also : tuple of str
         Other words that people type for it (``fps``); they are met with its id.
+    of_take : bool
+        It is a figure of one take or flight (the length of a clip, the bit rate of a
+        scene), so that cameras are not compared by it.
+    than : (str, str)
+        How it is said to be more and less than claimed: ``("heavier", "lighter")``.
     pint : str
         Name of the unit in the units library where that is another one than the trade
         writes: flyers say ``g`` for multiples of standard gravity.
@@ -60,9 +66,18 @@ class Measurand:
     meaning: str = ""
     ideal: float | None = None
     digits: int = 2
-    feels: tuple[Condition, ...] = ()
+    feels: tuple[Condition, ...] = ("light", "temperature")
     also: tuple[str, ...] = ()
     pint: str = ""
+    of_take: bool = False
+    than: tuple[str, str] = ("", "")
+
+    @property
+    def more_and_less(self) -> tuple[str, str]:
+        """Words for more and for less of it: as declared, by its unit, or just these."""
+        if all(self.than):
+            return self.than
+        return ("longer", "shorter") if self.unit in _TIMES else ("more", "less")
 
     @property
     def pint_unit(self) -> str:

@@ -1,62 +1,29 @@
 """Cameras, units or firmware side by side, like with like.
 
-Takes of one subject under like conditions are combined (weighted mean, with the
-scatter between takes where that is larger); subjects are compared pair by pair.
+Takes of one subject under like conditions are combined (`combine`); subjects are compared
+pair by pair, with Holm's correction over everything that is shown.
 """
 
 from __future__ import annotations
 
-import datetime as dt
-import math
+import itertools
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal, Protocol
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal
 
 from seeworthy.ground.errors import CannotMeasure, NotFound
 from seeworthy.ground.measurands import Measurand, all_measurands, measurand
 from seeworthy.ground.results import Result
-from seeworthy.ground.statistics import weighted_mean
+from seeworthy.ground.statistics import holm
 from seeworthy.ground.uncertainty import json_number
-from seeworthy.judge.compare.differences import (
-    Difference,
-    Value,
-    differences,
-    groups,
-)
+from seeworthy.judge.compare.combine import Origin, combine, speaking
+from seeworthy.judge.compare.differences import LEVEL, Difference, Value, differences, groups
 from seeworthy.judge.compare.like import Like, sort_alike, why_apart
 
 if TYPE_CHECKING:
     from seeworthy.bench.store import Bench
 
 By = Literal["camera", "unit", "firmware"]
-
-
-class Origin(Protocol):
-    """What is read of a stored result (`seeworthy.bench.records.StoredResult`)."""
-
-    @property
-    def camera(self) -> str:
-        """Name of the camera."""
-
-    @property
-    def unit(self) -> str:
-        """Serial of the unit."""
-
-    @property
-    def firmware(self) -> str:
-        """Firmware in force, ``""`` unknown."""
-
-    @property
-    def taken(self) -> dt.date:
-        """Day of the take."""
-
-    @property
-    def take_id(self) -> int:
-        """Number of the take."""
-
-    @property
-    def result(self) -> Result:
-        """The measured value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,25 +118,6 @@ def subject_of(origin: Origin, by: By) -> str:
     return f"{unit}, firmware {origin.firmware or 'unknown'}"
 
 
-def combine(subject: str, results: Sequence[Result]) -> Value:
-    """Combine takes of one subject under like conditions.
-
-    The weighted mean's uncertainty, or the scatter between takes where that is larger
-    (Birge ratio): two takes that disagree make the value less certain, not more.
-    """
-    if len(results) == 1:
-        one = results[0]
-        return Value(subject, one.value, one.u, one.dof, one.interval)
-    if any(r.u <= 0 for r in results):
-        mean = sum(r.value for r in results) / len(results)
-        spread = math.sqrt(sum((r.value - mean) ** 2 for r in results) / (len(results) - 1))
-        return Value(subject, mean, spread / math.sqrt(len(results)), len(results) - 1)
-    found = weighted_mean([r.value for r in results], [r.u for r in results])
-    # Takes share method, target and operator: averaging helps against scatter only, so the
-    # combined figure is never called better than the best single take halved.
-    return Value(subject, found.value, max(found.u, min(r.u for r in results) / 2), found.dof)
-
-
 def compare_results(origins: Iterable[Origin], by: By = "camera") -> Comparison:
     """Compare stored results.
 
@@ -182,22 +130,46 @@ def compare_results(origins: Iterable[Origin], by: By = "camera") -> Comparison:
     Returns
     -------
     Comparison
-        Rows for all that two or more subjects have under like conditions.
+        Rows for all that two or more subjects have under like conditions. Figures of a take
+        (the length of a clip, the bit rate of a scene) are none of a camera and left out.
     """
-    found = list(origins)
-    subjects = tuple(dict.fromkeys(subject_of(o, by) for o in found))
+    everything = list(origins)
+    of_take = {o.result.measurand for o in everything if measurand(o.result.measurand).of_take}
+    found, notes = speaking(
+        [o for o in everything if o.result.measurand not in of_take],
+        firmware_apart=by == "firmware",
+    )
+    subjects = tuple(dict.fromkeys(subject_of(o, by) for o in everything))
     by_measurand: dict[str, list[Origin]] = {}
     for origin in found:
         by_measurand.setdefault(origin.result.measurand, []).append(origin)
     order = list(all_measurands())
     rows: list[Row] = []
-    apart: list[str] = []
+    apart = notes
+    if of_take:
+        titles = ", ".join(measurand(n).title for n in order if n in of_take)
+        apart.append(f"Figures of a take, not of a camera, are not compared: {titles}.")
     for name in sorted(by_measurand, key=lambda n: order.index(n) if n in order else len(order)):
         made, note = _rows(measurand(name), by_measurand[name], by)
         rows += made
         if note:
             apart.append(note)
-    return Comparison(by, subjects, tuple(rows), tuple(apart))
+    return Comparison(by, subjects, tuple(_corrected(rows)), tuple(apart))
+
+
+def _corrected(rows: Sequence[Row]) -> list[Row]:
+    """Correct over all pairs of all rows, then say who is best and who cannot be told apart."""
+    corrected = iter(holm([pair.p for row in rows for pair in row.pairs]).tolist())
+    found = []
+    for row in rows:
+        pairs = tuple(
+            replace(pair, p_corrected=p, apart=p < LEVEL)
+            for pair, p in zip(row.pairs, itertools.islice(corrected, len(row.pairs)), strict=True)
+        )
+        together = tuple(groups(row.values, pairs))
+        best = _best(row.measurand, row.values, pairs)
+        found.append(replace(row, pairs=pairs, groups=together, best=best))
+    return found
 
 
 def _rows(entry: Measurand, origins: list[Origin], by: By) -> tuple[list[Row], str]:
@@ -226,10 +198,8 @@ def _lower(text: str) -> str:
 def _row(entry: Measurand, like: Like, per: dict[str, list[Result]]) -> Row:
     made = sorted(((combine(s, r), len(r)) for s, r in per.items()), key=lambda p: p[0].value)
     values = tuple(v for v, _ in made)
-    pairs = tuple(differences(values))
-    together = tuple(groups(values, pairs))
     counts = tuple(n for _, n in made)
-    return Row(entry, like, values, counts, pairs, together, _best(entry, values, pairs))
+    return Row(entry, like, values, counts, tuple(differences(values)), (), ())
 
 
 def _best(

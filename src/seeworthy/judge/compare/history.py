@@ -12,8 +12,9 @@ import numpy as np
 from scipy import special
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.measurands import measurand as entry_of
 from seeworthy.ground.uncertainty import interval
-from seeworthy.judge.compare.comparison import Origin, combine
+from seeworthy.judge.compare.combine import Origin, combine, speaking
 from seeworthy.judge.compare.differences import Value
 
 if TYPE_CHECKING:
@@ -170,8 +171,10 @@ def lasting(bench: Bench, cameras: Sequence[str] = ()) -> Lasting:
 
     names = {get_camera(bench, c).name for c in cameras}
     groups: dict[tuple[str, str], list[Origin]] = {}
-    for stored in list_results(bench):
-        if not names or stored.camera in names:
+    # What a unit did with an older firmware is part of its history.
+    speak, _ = speaking(list_results(bench), firmware_apart=True)
+    for stored in speak:
+        if (not names or stored.camera in names) and not entry_of(stored.result.measurand).of_take:
             groups.setdefault((stored.camera, stored.result.measurand), []).append(stored)
     trends: list[tuple[str, str, str, Trend]] = []
     spreads: list[tuple[str, str, str, Spread]] = []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +14,10 @@ from seeworthy.ground.results import Result
 # seen by the camera in stops: a third of a stop is the step of a usual light meter.
 LIGHT_STOPS = 1 / 3
 TEMPERATURE_K = 3.0
+# What a take that names no temperature is taken for, °C, and how far from it a named one may be
+# (a heated room; a judgement).
+ROOM = 20.0
+ROOM_K = 5.0
 _NOT_A_CONDITION = {"method"}
 _READ_OFF = ("light", "temperature")  # numbers off an instrument; what feels them is declared
 
@@ -75,18 +79,19 @@ def _near_light(a: float | None, b: float | None) -> bool:
 
 def _near_temperature(a: float | None, b: float | None) -> bool:
     if a is None or b is None:
-        return a is b
+        known = ROOM if a is b else b if a is None else a
+        return known is not None and abs(known - ROOM) <= ROOM_K
     return abs(a - b) <= TEMPERATURE_K
 
 
 def conditions_that_matter(result: Result) -> dict[str, Any]:
-    """Return a result's conditions without those that cannot change its measurand.
+    """Return a result's conditions without those that its measurand is declared not to feel.
 
     The room's temperature does not change an angle of view, nor the light a mass;
     takes that name them are still alike.
     """
     entry = known_measurand(result.measurand)
-    felt = () if entry is None else entry.feels
+    felt = _READ_OFF if entry is None else entry.feels
     return {k: v for k, v in result.conditions.items() if k not in _READ_OFF or k in felt}
 
 
@@ -114,13 +119,28 @@ def sort_alike(results: Iterable[Result]) -> list[tuple[Like, list[int]]]:
     return found
 
 
+def oddity(conditions: Mapping[str, Any], named: Container[str] = ()) -> float:
+    """Return how far conditions lie from ordinary use: a bright scene at room temperature.
+
+    In kelvin from the room, and as much again for every half stop below 1000 lx (a judgement:
+    a stop darker counts like two kelvin). Conditions in `named` were asked for and are not odd.
+    """
+    odd = 0.0
+    temperature, light = _number(conditions, "temperature"), _number(conditions, "light")
+    if "temperature" not in named and temperature is not None:
+        odd += max(0.0, abs(temperature - ROOM) - ROOM_K)
+    if "light" not in named and light is not None:
+        odd += max(0.0, 2 * math.log2(1000.0 / max(light, 1e-3)))
+    return odd + (1000.0 if conditions.get("basis") == "predicted" else 0.0)
+
+
 def why_apart(likes: Sequence[Like]) -> str:
     """Say in one sentence what keeps sets of results apart."""
     reasons = []
     if len({like.words for like in likes}) > 1:
         reasons.append("place or direction in the picture")
     if len({like.light for like in likes}) > 1:
-        reasons.append("light")
+        reasons.append("light (or one names none)")
     if len({like.temperature for like in likes}) > 1:
         reasons.append("temperature")
     return f"Not compared with each other: they differ in {' and '.join(reasons)}."

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from seeworthy.ground.errors import NotFound
 from seeworthy.ground.results import Result
+from seeworthy.judge.compare.like import oddity
 from seeworthy.judge.purpose.library import find_purpose
 from seeworthy.judge.purpose.model import Limit, Purpose, Wish
 from seeworthy.judge.purpose.rank import DRAWS, Measure, Ranking, key_of, rank
@@ -45,17 +46,10 @@ def measure_for(item: Limit | Wish, results: Iterable[Result]) -> Measure | None
     found = [r for r in results if r.measurand == item.measurand.id and fits(r, item.where)]
     if not found:
         return None
-    best = min(found, key=lambda r: (_oddity(r, item.where), r.interval[1] - r.interval[0]))
+    best = min(
+        found, key=lambda r: (oddity(r.conditions, item.where), r.interval[1] - r.interval[0])
+    )
     return best.uncertain
-
-
-def _oddity(result: Result, where: Mapping[str, Any]) -> float:
-    odd = 0.0
-    if "temperature" not in where and result.conditions.get("temperature") is not None:
-        odd += abs(float(result.conditions["temperature"]) - 20.0)
-    if "light" not in where and result.conditions.get("light"):
-        odd += max(0.0, 20.0 - 2 * math.log2(float(result.conditions["light"])))
-    return odd
 
 
 def figures_for(purpose: Purpose, results: Sequence[Result]) -> dict[str, Measure]:

@@ -236,7 +236,11 @@ def _predictions(
                 f"{at.value:.0f} °C lies {beyond:.0f} K outside the measured temperatures: the "
                 "prediction there is a guess; run it at that temperature."
             )
-        method = {"temperature": round(at.value, 1), "method": f"predicted, {trend.model}"}
+        method = {
+            "temperature": round(at.value, 1),
+            "method": f"predicted, {trend.model}",
+            "basis": "predicted",  # keeps it apart from the runs that it was predicted from
+        }
         results.append(
             result(
                 "run_time",

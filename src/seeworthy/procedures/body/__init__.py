@@ -18,13 +18,27 @@ PROCEDURE = Procedure(
             "mm",
             better="less",
             also=("size", "depth"),
+            feels=(),
+            than=("longer", "shorter"),
             meaning="Whether it fits the bay of the craft.",
         ),
         Measurand(
-            "width", "width", "mm", better="less", meaning="Whether it fits the bay of the craft."
+            "width",
+            "width",
+            "mm",
+            better="less",
+            feels=(),
+            than=("wider", "narrower"),
+            meaning="Whether it fits the bay of the craft.",
         ),
         Measurand(
-            "height", "height", "mm", better="less", meaning="Whether it fits the bay of the craft."
+            "height",
+            "height",
+            "mm",
+            better="less",
+            feels=(),
+            than=("higher", "lower"),
+            meaning="Whether it fits the bay of the craft.",
         ),
         Measurand(
             "mass",
@@ -32,6 +46,8 @@ PROCEDURE = Procedure(
             "g",
             better="less",
             also=("weight",),
+            feels=(),
+            than=("heavier", "lighter"),
             meaning="What the craft must lift; it moves the balance point.",
         ),
         Measurand(
@@ -39,6 +55,8 @@ PROCEDURE = Procedure(
             "volume of the enclosing box",
             "cm3",
             better="less",
+            feels=(),
+            than=("larger", "smaller"),
             meaning="Space it takes in the bay.",
         ),
     ),

@@ -16,7 +16,6 @@ PROCEDURE = Procedure(
             "exposure time",
             "ms",
             better="less",
-            feels=("light",),
             also=("shutter", "shutter speed"),
             meaning="Longer means more motion blur.",
         ),

@@ -19,6 +19,8 @@ PROCEDURE = Procedure(
             "focal_length",
             "focal length",
             "px",
+            feels=(),
+            than=("longer", "shorter"),
             meaning="Scale of the picture: pixels per unit of slope.",
         ),
         Measurand(
@@ -28,6 +30,7 @@ PROCEDURE = Procedure(
             better="nearer",
             ideal=0.0,
             also=("distortion", "barrel", "fisheye"),
+            feels=(),
             meaning="How much straight lines bend; 0 is straight.",
         ),
         Measurand(
@@ -35,6 +38,7 @@ PROCEDURE = Procedure(
             "reprojection error",
             "px",
             better="less",
+            of_take=True,
             meaning="How well the lens model explains the target.",
         ),
     ),

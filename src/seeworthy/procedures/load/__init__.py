@@ -16,12 +16,14 @@ PROCEDURE = Procedure(
             "peak_acceleration",
             "peak acceleration along the path",
             "m/s2",
+            of_take=True,
             meaning="Largest change of speed, without gravity.",
         ),
         Measurand(
             "mean_boost_acceleration",
             "mean acceleration in boost",
             "m/s2",
+            of_take=True,
             meaning="Average change of speed in boost.",
         ),
         Measurand(
@@ -31,17 +33,25 @@ PROCEDURE = Procedure(
             better="less",
             pint="standard_gravity",
             also=("g load", "g force"),
+            of_take=True,
             meaning="What an accelerometer bolted to the camera reads.",
         ),
         Measurand(
-            "boost_time", "boost time", "s", meaning="From first push to burnout or release."
+            "boost_time",
+            "boost time",
+            "s",
+            of_take=True,
+            meaning="From first push to burnout or release.",
         ),
-        Measurand("max_speed", "largest speed", "m/s", meaning="Along the flight path."),
+        Measurand(
+            "max_speed", "largest speed", "m/s", of_take=True, meaning="Along the flight path."
+        ),
         Measurand(
             "apogee",
             "largest height",
             "m",
             also=("height", "altitude"),
+            of_take=True,
             meaning="Above the launch site.",
         ),
         Measurand(
@@ -49,6 +59,7 @@ PROCEDURE = Procedure(
             "landing deceleration",
             "m/s2",
             better="less",
+            of_take=True,
             meaning="Largest change of speed at touch-down.",
         ),
     ),

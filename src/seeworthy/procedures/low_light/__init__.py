@@ -18,6 +18,7 @@ PROCEDURE = Procedure(
             "lx",
             better="less",
             also=("low light", "night", "minimum illumination"),
+            feels=("temperature",),
             meaning="Light below which the picture stops being usable.",
         ),
         Measurand(

@@ -17,6 +17,7 @@ PROCEDURE = Procedure(
             "px",
             better="more",
             also=("upscaling", "interpolation"),
+            feels=(),
             meaning="Pixels across that the sensor really delivered, before any enlarging.",
         ),
         Measurand(
@@ -24,6 +25,7 @@ PROCEDURE = Procedure(
             "native height",
             "px",
             better="more",
+            feels=(),
             meaning="Pixels down that the sensor really delivered, before any enlarging.",
         ),
     ),

@@ -17,7 +17,6 @@ PROCEDURE = Procedure(
             "signal to noise at 18 % grey",
             "dB",
             better="more",
-            feels=("light",),
             also=("noise", "snr", "grain"),
             meaning="Grain in mid-tones; 20 dB is grainy, 40 dB is clean.",
         ),

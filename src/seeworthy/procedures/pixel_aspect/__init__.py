@@ -17,6 +17,7 @@ PROCEDURE = Procedure(
             "",
             better="nearer",
             ideal=1.0,
+            feels=(),
             meaning="1 means that circles stay round.",
         ),
     ),

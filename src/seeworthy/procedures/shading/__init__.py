@@ -17,6 +17,7 @@ PROCEDURE = Procedure(
             "stops",
             better="less",
             also=("vignetting", "vignette"),
+            feels=(),
             meaning="How dark the corners are, mean of four.",
         ),
         Measurand(
@@ -24,6 +25,7 @@ PROCEDURE = Procedure(
             "worst corner shading",
             "stops",
             better="less",
+            feels=(),
             meaning="How dark the darkest corner is.",
         ),
         Measurand(
@@ -31,6 +33,7 @@ PROCEDURE = Procedure(
             "colour shading",
             "",
             better="less",
+            feels=("light",),
             meaning="Largest tint against the centre, in Δu'v'.",
         ),
     ),

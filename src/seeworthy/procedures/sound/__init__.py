@@ -18,6 +18,7 @@ PROCEDURE = Procedure(
             "dBFS",
             better="less",
             also=("hiss",),
+            feels=("temperature",),
             meaning="Level in silence below full scale (dBFS).",
         ),
         Measurand(
@@ -25,6 +26,7 @@ PROCEDURE = Procedure(
             "share of clipped samples",
             "%",
             better="less",
+            of_take=True,
             meaning="Part of the sound that hits the ceiling.",
         ),
         Measurand(
@@ -33,6 +35,7 @@ PROCEDURE = Procedure(
             "ppm",
             better="nearer",
             ideal=0.0,
+            feels=("temperature",),
             meaning="Drift of sound against true time.",
         ),
         Measurand(
@@ -40,6 +43,7 @@ PROCEDURE = Procedure(
             "lower band limit",
             "Hz",
             better="less",
+            feels=("temperature",),
             meaning="Where the bass has fallen by 6 dB.",
         ),
         Measurand(
@@ -47,6 +51,7 @@ PROCEDURE = Procedure(
             "upper band limit",
             "Hz",
             better="more",
+            feels=("temperature",),
             meaning="Where the treble has fallen by 6 dB.",
         ),
     ),

@@ -114,15 +114,19 @@ PROCEDURE = Procedure(
             "Mbit/s",
             better="more",
             also=("bitrate", "bit rate", "data rate"),
+            of_take=True,
             meaning="How fast the card fills; more keeps more detail.",
         ),
         Measurand(
             "bit_rate_peak",
             "peak bit rate in one second",
             "Mbit/s",
+            of_take=True,
             meaning="What the card must keep up with.",
         ),
-        Measurand("duration", "duration", "s", meaning="How long the clip really is."),
+        Measurand(
+            "duration", "duration", "s", of_take=True, meaning="How long the clip really is."
+        ),
     ),
     order=20,
     findings=_FINDINGS,

@@ -18,6 +18,7 @@ PROCEDURE = Procedure(
             "",
             better="nearer",
             ideal=1.0,
+            of_take=True,
             meaning="After over before; 1 is unchanged.",
         ),
         Measurand(
@@ -26,6 +27,7 @@ PROCEDURE = Procedure(
             "",
             better="nearer",
             ideal=1.0,
+            of_take=True,
             meaning="After over before; 1 is unchanged.",
         ),
         Measurand(
@@ -34,6 +36,7 @@ PROCEDURE = Procedure(
             "ppm",
             better="nearer",
             ideal=0.0,
+            of_take=True,
             meaning="After against before; 0 is unchanged.",
         ),
         Measurand(
@@ -41,6 +44,7 @@ PROCEDURE = Procedure(
             "flights survived",
             "",
             better="more",
+            feels=(),
             meaning="Flights after which the camera measured the same.",
         ),
         Measurand(
@@ -48,6 +52,7 @@ PROCEDURE = Procedure(
             "upper bound of failure probability",
             "",
             better="less",
+            feels=(),
             meaning="Per flight, at 95 % confidence.",
         ),
     ),

@@ -19,6 +19,7 @@ PROCEDURE = Procedure(
             better="nearer",
             ideal=0.0,
             also=("lip sync",),
+            feels=("temperature",),
             meaning="Positive: the sound comes late.",
         ),
         Measurand(
@@ -27,6 +28,7 @@ PROCEDURE = Procedure(
             "ppm",
             better="nearer",
             ideal=0.0,
+            feels=("temperature",),
             meaning="Growth of the offset with time.",
         ),
     ),

@@ -17,7 +17,6 @@ PROCEDURE = Procedure(
             "frame rate",
             "Hz",
             better="more",
-            feels=("light",),
             also=("fps", "frames per second"),
             meaning="Pictures per second that are really in the file.",
         ),

@@ -17,6 +17,8 @@ PROCEDURE = Procedure(
             "horizontal angle of view",
             "deg",
             also=("fov", "field of view", "angle of view"),
+            feels=(),
+            than=("wider", "narrower"),
             meaning="How much of the land you see from side to side.",
         ),
         Measurand(
@@ -24,6 +26,8 @@ PROCEDURE = Procedure(
             "vertical angle of view",
             "deg",
             also=("fov", "field of view", "angle of view"),
+            feels=(),
+            than=("wider", "narrower"),
             meaning="How much you see from top to bottom.",
         ),
         Measurand(
@@ -31,12 +35,15 @@ PROCEDURE = Procedure(
             "diagonal angle of view",
             "deg",
             also=("fov", "field of view", "angle of view", "wide angle"),
+            feels=(),
+            than=("wider", "narrower"),
             meaning="The figure sellers like to quote.",
         ),
         Measurand(
             "entrance_offset",
             "entrance pupil behind the lens front",
             "mm",
+            feels=(),
             meaning="Where the rays really meet; corrects the tape.",
         ),
     ),
