@@ -105,16 +105,16 @@ def test_the_firmware_change_is_seen(folder):
     assert dropped == {"1.0": 4, "1.1": 0}
     judged = next(j for j in report.judgements if j.subject == "dropped_frames")
     assert judged.state == "confirmed"
-    assert "older firmware 1.0 the claim was understated (found 4)" in judged.sentence
+    assert "older firmware 1.0 it was more than claimed (found 4)" in judged.sentence
 
 
 def test_claims_of_the_demo_camera(folder):
     with open_bench(folder) as bench:
         states = {j.subject: j.state for j in camera_report(bench, "Dunlin").judgements}
         loose = camera_report(bench, "Dunlin", tolerance=Tolerance(0.5), pictures=False)
-    assert states["mass"] == "understated"
-    assert states["hfov"] == "overstated"
-    assert states["run_time"] == "overstated"
+    assert states["mass"] == "more than claimed"
+    assert states["hfov"] == "less than claimed"
+    assert states["run_time"] == "less than claimed"
     assert states["frame_rate"] == "confirmed"
     assert states["record_time"] == "not tested"
     assert states["readout_time"] == "claimed nothing"

@@ -48,7 +48,7 @@ def test_report_writes_one_file_per_camera(bench, capsys):
     assert str(path) in out
     text = path.read_text()
     assert "63.1" in text  # 2 atan(73.7 / 120) is 63.12 deg
-    assert "understated" in text
+    assert "heavier than claimed" in text
 
 
 def test_report_to_a_file(bench, capsys, tmp_path):
@@ -74,12 +74,12 @@ def test_report_json(bench, capsys):
 def test_claims_in_words_and_json(bench, capsys):
     code, out, _ = said(capsys, "claims", "--bench", str(bench))
     assert code == 0
-    assert "understated" in out
+    assert "heavier than claimed" in out
     assert "Mass: claimed 15 g, measured 17.20 ± 0.10 g." in out
     code, out, _ = said(capsys, "claims", "Whimbrel", "--bench", str(bench), "--json")
     states = {c["subject"]: c["state"] for c in json.loads(out)["claims"]}
-    assert states["mass"] == "understated"
-    assert states["hfov"] == "overstated"
+    assert states["mass"] == "more than claimed"
+    assert states["hfov"] == "less than claimed"
 
 
 def test_a_tolerance_changes_the_state(bench, capsys):

@@ -33,38 +33,44 @@ def claims(
     """Hold every claim of the seller against what was measured.
 
     Decided with the 95 % interval of the measurement: a claim is confirmed when the whole
-    interval lies within the tolerance of it, overstated or understated when the whole
-    interval lies outside, and otherwise it says that it cannot tell.
+    interval lies within the tolerance of it, more or less than claimed (heavier, narrower,
+    shorter) when the whole interval lies outside, and otherwise it says that it cannot tell.
+    Whether that is better or worse stands beside it. Takes under like conditions are
+    combined first; the set nearest to ordinary use (a bright scene, room temperature)
+    decides, and where others say otherwise they are named.
     """
-    from seeworthy.bench.cameras import list_cameras
+    from seeworthy.bench.cameras import get_camera, list_cameras
     from seeworthy.cli import words
+    from seeworthy.judge.claims.choose import judge_camera
     from seeworthy.judge.claims.tolerance import Tolerance
-    from seeworthy.publish.assemble import camera_report
 
     if listing:
         _from_listing(camera, listing, accept, bench, as_json)
         return
     rule = Tolerance.parse(tolerance)
     with opened(bench) as place:
-        names = [camera] if camera else [c.name for c in list_cameras(place)]
-        found = [camera_report(place, n, tolerance=rule, pictures=False) for n in names]
+        names = (
+            [get_camera(place, camera).name] if camera else [c.name for c in list_cameras(place)]
+        )
+        found = [(n, judge_camera(place, n, rule)) for n in names]
     if as_json:
         documents = [
             {
-                "camera": r.camera,
-                "tolerance": str(r.tolerance),
-                "claims": [j.to_json() for j in r.judgements],
+                "camera": name,
+                "tolerance": str(rule),
+                "claims": [j.to_json() for j in judged],
             }
-            for r in found
+            for name, judged in found
         ]
         words.show_json(documents[0] if camera else documents)
         return
-    for one in found:
-        typer.echo(f"{one.camera} (tolerance {one.tolerance})")
-        shown = [j for j in one.judgements if j.claim is not None]
-        for item in shown:
-            typer.echo(f"  {item.state:<15}  {item.sentence}")
-        silent = [j.title for j in one.judgements if j.claim is None]
+    for name, judged in found:
+        typer.echo(f"{name} (tolerance {rule})")
+        for item in judged:
+            if item.claim is not None:
+                aside = "" if item.favour in {"", "as claimed", "off"} else f" ({item.favour})"
+                typer.echo(f"  {item.word:<21}  {item.sentence}{aside}")
+        silent = [j.title for j in judged if j.claim is None]
         if silent:
             typer.echo(f"  No claim entered for: {', '.join(silent)}.")
 

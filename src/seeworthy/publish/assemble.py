@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -11,13 +10,10 @@ from seeworthy import __version__
 from seeworthy.bench.cameras import get_camera
 from seeworthy.bench.models import AboutRow
 from seeworthy.bench.outcomes import list_outcomes
-from seeworthy.bench.records import Camera, StoredOutcome, Take
-from seeworthy.bench.records import Claim as StoredClaim
+from seeworthy.bench.records import StoredOutcome, Take
 from seeworthy.bench.store import Bench
 from seeworthy.bench.takes import list_takes
-from seeworthy.ground.quantities import format_value
-from seeworthy.ground.results import Result
-from seeworthy.judge.claims.decide import Claim, Judgement, judge_all
+from seeworthy.judge.claims.choose import judgements
 from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
 from seeworthy.publish.model import (
     CameraReport,
@@ -64,7 +60,7 @@ def camera_report(
         found.note,
         _title(bench),
         tuple(_unit(u) for u in found.units),
-        judgements(found, takes, tolerance),
+        judgements(found, outcomes.values(), tolerance),
         tuple(takes),
         tolerance,
         made,
@@ -72,84 +68,11 @@ def camera_report(
     )
 
 
-def judgements(
-    camera: Camera, takes: Sequence[TakeReport], tolerance: Tolerance = DEFAULT_TOLERANCE
-) -> tuple[Judgement, ...]:
-    """Judge the claims of a camera by its takes.
-
-    What is out of date does not count, nor does an older firmware where the same
-    procedure was repeated on that unit with a newer one: the claim is about what a
-    buyer gets now.
-    """
-    usable = [t for t in takes if t.outcome and not t.stale]
-    current = newest_firmware(camera, usable)
-    several = len({t.unit for t in current}) > 1
-    claims = [_claim(c) for c in camera.claims]
-    judged = judge_all(claims, *_said(current, several, tolerance))
-    older = [t for t in usable if t not in current]
-    for firmware in dict.fromkeys(t.firmware for t in older):
-        before = [t for t in older if t.firmware == firmware]
-        then = judge_all(claims, *_said(before, several, tolerance))
-        judged = tuple(_since(j, then, firmware) for j in judged)
-    return judged
-
-
-def _said(
-    takes: Sequence[TakeReport], several: bool, tolerance: Tolerance
-) -> tuple[list[Result], Tolerance, dict[str, list[Any]]]:
-    """Return the results and findings of takes, as `judge_all` wants them."""
-    results: list[Result] = []
-    findings: dict[str, list[Any]] = {}
-    for take in takes:
-        results.extend(_marked(r, take, several) for r in take.results)
-        if take.outcome:
-            for name, value in take.outcome.findings.items():
-                findings.setdefault(name, []).append(value)
-    return results, tolerance, findings
-
-
-def _since(now: Judgement, then: Sequence[Judgement], firmware: str) -> Judgement:
-    """Note in a judgement that an older firmware was judged otherwise."""
-    old = next((j for j in then if j.subject == now.subject), None)
-    if old is None or now.claim is None or old.state in {now.state, "not tested"}:
-        return now
-    if old.result is not None:
-        shown = f" ({format_value(old.result.value, old.result.u, old.result.unit)})"
-    else:
-        shown = f" (found {old.found})" if old.found is not None else ""
-    note = f"With the older firmware {firmware} the claim was {old.state}{shown}."
-    return replace(now, sentence=f"{now.sentence} {note}", remark=f"{now.remark} {note}".strip())
-
-
-def newest_firmware(camera: Camera, takes: Iterable[TakeReport]) -> list[TakeReport]:
-    """Keep, per unit and procedure, the takes with the newest firmware that was tested."""
-    since = {(u.serial, f.name): f.since for u in camera.units for f in u.firmware}
-    groups: dict[tuple[str, str], list[TakeReport]] = {}
-    for take in takes:
-        groups.setdefault((take.unit, take.procedure), []).append(take)
-    kept = []
-    for group in groups.values():
-        newest = max(since.get((t.unit, t.firmware), dt.date.min) for t in group)
-        kept += [t for t in group if since.get((t.unit, t.firmware), dt.date.min) == newest]
-    return sorted(kept, key=lambda t: t.number)
-
-
-def _marked(found: Result, take: TakeReport, several: bool) -> Result:
-    """Note the specimen among the conditions where there is more than one."""
-    if not several:
-        return found
-    return replace(found, conditions={**found.conditions, "unit": take.unit})
-
-
 def _title(bench: Bench) -> str:
     """Return what the bench calls itself, else the name of its folder."""
     with bench.reading() as session:
         row = session.get(AboutRow, "title")
         return row.value if row else bench.folder.name.replace("-", " ").replace("_", " ")
-
-
-def _claim(found: StoredClaim) -> Claim:
-    return Claim(found.subject, found.value, found.text, found.source, silent=found.silent)
 
 
 def _unit(unit: Any) -> UnitLine:

@@ -46,7 +46,7 @@ class Badge:
     shape: str
 
 
-def badge(state: str, favour: str = "") -> Badge:
+def badge(state: str, favour: str = "", word: str = "") -> Badge:
     """Return the badge of a claim's state.
 
     The word and the shape tell the state, the colour tells what it means for the buyer:
@@ -54,13 +54,13 @@ def badge(state: str, favour: str = "") -> Badge:
     """
     if state == "confirmed":
         return Badge("kept", state, GREEN, "disc")
-    if state in {"overstated", "understated"}:
-        shape = "down" if state == "overstated" else "up"
+    if state in {"more than claimed", "less than claimed"}:
+        shape = "down" if state == "less than claimed" else "up"
         key, colour = {
             "worse than claimed": ("worse", VERMILION),
             "better than claimed": ("better", BLUE),
         }.get(favour, ("off", ORANGE))
-        return Badge(key, state, colour, shape)
+        return Badge(key, word or state, colour, shape)
     if state == "contradicted":
         return Badge("worse", state, VERMILION, "cross")
     if state == "cannot tell":

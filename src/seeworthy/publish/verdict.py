@@ -79,7 +79,7 @@ def _group(item: Judgement) -> str:
         return "kept"
     if item.favour == "better than claimed":
         return "better"
-    if item.state in {"overstated", "understated", "contradicted"}:
+    if item.state in {"more than claimed", "less than claimed", "contradicted"}:
         return "failed"
     return {"cannot tell": "unsure", "not tested": "untested"}.get(item.state, "silent")
 

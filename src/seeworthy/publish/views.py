@@ -154,6 +154,8 @@ def _claim_row(item: Judgement) -> ClaimRow:
     if found is not None:
         measured = numbers.value_text(found)
         interval = numbers.interval_text(*found.interval, found.u, found.unit)
+        if item.specimen:
+            interval += f", unit {item.specimen}"
     elif item.found is not None:
         measured = numbers.finding_text(item.found)
         if item.subject.endswith("_px"):
@@ -165,7 +167,7 @@ def _claim_row(item: Judgement) -> ClaimRow:
         measured,
         interval,
         str(item.tolerance) if item.band else "",
-        badge(item.state, item.favour),
+        badge(item.state, item.favour, item.word),
         item.favour if item.favour not in {"", "as claimed", "off"} else "",
         numbers.typed(item.remark),
         _strip(item),

@@ -4,16 +4,18 @@ A claim is judged with the 95 % interval of the measured value, never with the b
 value. Around the claim lies a band of tolerance that every face shows and a user can
 set (`Tolerance`). Then
 
-* the interval lies inside the band: **confirmed**;
-* it lies below the band: the figure is **overstated** (the seller's number is too high);
-* it lies above the band: the figure is **understated** (the number is too low);
-* it crosses an edge of the band: **cannot tell**, unless it crosses only the edge that
-  a flyer is glad about (a battery that lasts at least as long as claimed): the promise
-  is kept, so confirmed.
+* the whole interval lies inside the band: **confirmed**;
+* it lies above the band: **more than claimed**, in the words of the measurand (heavier,
+  wider, longer);
+* it lies below the band: **less than claimed** (lighter, narrower, shorter);
+* it crosses an edge of the band: **cannot tell**.
 
-``overstated`` and ``understated`` speak of the number alone. Whether that is bad is
-another matter (`Judgement.favour`): an understated mass is worse than claimed, an
-understated running time is better.
+Whether more is good or bad is another matter and said apart (`Judgement.favour`).
+
+Takes under like conditions are combined before they are judged; of several sets (light,
+temperature, unit) the one nearest to ordinary use decides: a bright scene at room
+temperature, measured and not predicted, then most takes. The others are named where they
+say otherwise.
 
 The rule is that of conformity with guard bands as wide as the interval (JCGM 106:2012,
 8.3.2, from memory: acceptance interval inside the tolerance interval), on both sides.
@@ -29,7 +31,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from seeworthy.ground.measurands import Measurand, all_measurands, measurand
+from seeworthy.ground.measurands import all_measurands, measurand
 from seeworthy.ground.quantities import format_value
 from seeworthy.ground.results import Result
 from seeworthy.judge.claims.judgement import (
@@ -39,8 +41,10 @@ from seeworthy.judge.claims.judgement import (
     Judgement,
     State,
     title_of,
+    word_of,
 )
 from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
+from seeworthy.judge.compare.combine import like_sets
 from seeworthy.procedures import finding
 
 __all__ = ["STATES", "Claim", "Favour", "Judgement", "State", "judge", "judge_all", "title_of"]
@@ -58,10 +62,9 @@ def judge(
     ----------
     claim : Claim
     results : iterable of Result
-        Of any measurands; those of the claim's measurand and conditions count. The
-        one with the narrowest interval decides, those at room temperature first where
-        the claim names none; where another decided one contradicts it, the sentence
-        says so.
+        Of any measurands, one per take; those of the claim's measurand and conditions
+        count. Where another set of conditions contradicts the one that decides, the
+        sentence says so.
     tolerance : Tolerance
         Used where the claim has none of its own.
     findings : mapping of name to values, optional
@@ -78,26 +81,28 @@ def judge(
     if claim.value is None and not claim.silent:
         return _untested(claim, rule, None)
     entry = measurand(claim.subject)
-    found = sorted(
-        (r for r in results if r.measurand == claim.subject and _same(claim, r)),
-        key=lambda r: (_far_from_room(claim, r), r.interval[1] - r.interval[0]),
+    sets = like_sets(
+        [r for r in results if r.measurand == claim.subject and _same(claim, r)], claim.conditions
     )
     if claim.silent or claim.value is None:
-        return _silent(claim.subject, claim, found, rule)
+        return _silent(claim.subject, claim, sets, rule)
     half = rule.half_width(claim.value, entry)
     band = (claim.value - half, claim.value + half)
-    if not found:
+    if not sets:
         return _untested(claim, rule, band)
-    best, *rest = found
-    state = decide(best.interval, band, entry)
-    others = tuple((decide(r.interval, band, entry), r) for r in rest)
+    (best, takes), *rest = sets
+    state = decide(best.interval, band)
+    others = tuple((decide(r.interval, band), r) for r, _ in rest)
     favour = _favour(state, entry.better)
     remark = _remark(claim.value, best, state) + _dissent(state, best, others)
     told = claim.text or f"{claim.value:g} {entry.unit}".strip()
-    sentence = f"{title_of(claim.subject)}: claimed {told}, {_measured(best)}. {remark}"
+    unit = str(best.conditions.get("unit", ""))
+    on = f", unit {unit}" if unit else ""
+    sentence = f"{title_of(claim.subject)}: claimed {told}, {_measured(best)}{on}. {remark}"
     return Judgement(
-        claim.subject, state, favour, claim, best, band, rule, others, sentence, remark=remark
-    )
+        claim.subject, state, favour, claim, best, band, rule, others, sentence, remark=remark,
+        takes=takes, specimen=unit,
+    )  # fmt: skip
 
 
 def judge_finding(claim: Claim, values: Sequence[Any], rule: Tolerance) -> Judgement:
@@ -125,7 +130,7 @@ def judge_finding(claim: Claim, values: Sequence[Any], rule: Tolerance) -> Judge
     if number is not None and isinstance(value, int | float) and not isinstance(value, bool):
         state: State = "confirmed"
         if value != number:
-            state = "overstated" if value < number else "understated"
+            state = "less than claimed" if value < number else "more than claimed"
         better = finding(claim.subject).better
         return made(state, f"claimed {told}, found {value:g}.", _favour(state, better))
     agree = _plain_word(told) == _plain_word(value)
@@ -169,7 +174,7 @@ def judge_all(
     -------
     tuple of Judgement
         Claims in the order given; then one ``claimed nothing`` for each measurand that
-        has results but no claim, with its most certain result.
+        has results but no claim.
     """
     judged = [judge(c, results, tolerance, findings) for c in claims]
     claimed = {c.subject for c in claims}
@@ -178,8 +183,7 @@ def judge_all(
         if item.measurand not in claimed:
             silent.setdefault(item.measurand, []).append(item)
     for name, found in silent.items():
-        found.sort(key=lambda r: r.interval[1] - r.interval[0])
-        judged.append(_silent(name, None, found, tolerance))
+        judged.append(_silent(name, None, like_sets(found), tolerance))
     return tuple(judged)
 
 
@@ -189,81 +193,77 @@ def _untested(claim: Claim, rule: Tolerance, band: tuple[float, float] | None) -
 
 
 def _silent(
-    subject: str, claim: Claim | None, found: Sequence[Result], rule: Tolerance
+    subject: str, claim: Claim | None, sets: Sequence[tuple[Result, int]], rule: Tolerance
 ) -> Judgement:
     state: State = "claimed nothing"
-    best = found[0] if found else None
+    best, takes = sets[0] if sets else (None, 0)
     told = _measured(best) if best else "not measured"
     sentence = f"{title_of(subject)}: {told}; the seller gives no figure."
-    others = tuple((state, r) for r in found[1:])
-    return Judgement(subject, state, "", claim, best, None, rule, others, sentence)
+    others = tuple((state, r) for r, _ in sets[1:])
+    return Judgement(
+        subject, state, "", claim, best, None, rule, others, sentence, takes=takes,
+        specimen=str(best.conditions.get("unit", "")) if best else "",
+    )  # fmt: skip
 
 
-def decide(interval: tuple[float, float], band: tuple[float, float], entry: Measurand) -> State:
+def decide(interval: tuple[float, float], band: tuple[float, float]) -> State:
     """Compare a 95 % interval with the band of a claim.
 
     Parameters
     ----------
     interval, band : (low, high)
         In the unit of the measurand.
-    entry : Measurand
-        Its direction tells which edge a flyer is glad to see crossed.
     """
     low, high = interval
     if high < band[0]:
-        return "overstated"
+        return "less than claimed"
     if low > band[1]:
-        return "understated"
-    kept_low, kept_high = low >= band[0], high <= band[1]
-    if kept_low and kept_high:
-        return "confirmed"
-    if (kept_low and entry.better == "more") or (kept_high and entry.better == "less"):
-        return "confirmed"
-    return "cannot tell"
+        return "more than claimed"
+    return "confirmed" if band[0] <= low and high <= band[1] else "cannot tell"
 
 
 def _same(claim: Claim, found: Result) -> bool:
     return all(found.conditions.get(k) == v for k, v in claim.conditions.items())
 
 
-def _far_from_room(claim: Claim, found: Result) -> bool:
-    """Tell whether a result was got in the cold or heat that the claim does not speak of."""
-    temperature = found.conditions.get("temperature")
-    if "temperature" in claim.conditions or not isinstance(temperature, int | float):
-        return False
-    return not 15 <= temperature <= 30
-
-
 def _favour(state: State, better: str) -> Favour:
     if state == "confirmed":
         return "as claimed"
-    if state not in {"overstated", "understated"}:
+    if state not in {"more than claimed", "less than claimed"}:
         return ""
-    if better == "more":
-        return "worse than claimed" if state == "overstated" else "better than claimed"
-    if better == "less":
-        return "better than claimed" if state == "overstated" else "worse than claimed"
-    return "off"
+    if better not in {"more", "less"}:
+        return "off"
+    more_is_good = better == "more"
+    return (
+        "better than claimed"
+        if (state == "more than claimed") == more_is_good
+        else "worse than claimed"
+    )
 
 
 def _measured(found: Result) -> str:
+    """Say a value with the interval that decides."""
     low, high = found.interval
     if math.isinf(high):
         return f"measured at least {low:.4g} {found.unit}".rstrip()
     if math.isinf(low):
         return f"measured at most {high:.4g} {found.unit}".rstrip()
-    return f"measured {format_value(found.value, found.u, found.unit)}"
+    ends = " to ".join(format_value(end, found.u).split(" ±")[0] for end in found.interval)
+    shown = format_value(found.value, found.u, found.unit)
+    return f"measured {shown} (95 %: {ends} {found.unit}".rstrip() + ")"
 
 
 def _remark(claimed: float, best: Result, state: State) -> str:
     if state == "confirmed":
         return "The claim holds."
     if state == "cannot tell":
-        return "That is not sharp enough to tell; measure it again."
+        return "The interval crosses the edge of the tolerance; measure it again."
     # Of the measured value: a claim of twice the truth is 100 % too high.
     off = abs(claimed / best.value - 1) if best.value and math.isfinite(best.value) else 0.0
     share = f" by {off * 100:.2g} %" if 0 < off < 0.995 else f" {off + 1:.2g}-fold" if off else ""
-    return f"The seller's number is too {'high' if state == 'overstated' else 'low'}{share}."
+    way = "high" if state == "less than claimed" else "low"
+    word = word_of(best.measurand, state)
+    return f"{word[:1].upper()}{word[1:]}: the seller's number is too {way}{share}."
 
 
 def _dissent(state: State, best: Result, others: Sequence[tuple[State, Result]]) -> str:
@@ -275,5 +275,6 @@ def _dissent(state: State, best: Result, others: Sequence[tuple[State, Result]])
     for other, found in against[:3]:
         differing = {k: v for k, v in found.conditions.items() if best.conditions.get(k) != v}
         where = ", ".join(f"{k} {v}" for k, v in differing.items()) or "another take"
-        words.append(f"{where}: {other} ({format_value(found.value, found.u, found.unit)})")
+        word = word_of(found.measurand, other)
+        words.append(f"{where}: {word} ({format_value(found.value, found.u, found.unit)})")
     return " Not everywhere: " + "; ".join(words) + "."

@@ -24,8 +24,8 @@ def title_of(subject: str) -> str:
 
 State = Literal[
     "confirmed",
-    "overstated",
-    "understated",
+    "more than claimed",
+    "less than claimed",
     "contradicted",
     "cannot tell",
     "not tested",
@@ -34,14 +34,23 @@ State = Literal[
 Favour = Literal["", "as claimed", "worse than claimed", "better than claimed", "off"]
 
 STATES: dict[State, str] = {
-    "confirmed": "The measured interval lies within the tolerance of the claim.",
-    "overstated": "The seller's number is higher than anything the measurement allows.",
-    "understated": "The seller's number is lower than anything the measurement allows.",
+    "confirmed": "The whole measured interval lies within the tolerance of the claim.",
+    "more than claimed": "The whole measured interval lies above the tolerance of the claim.",
+    "less than claimed": "The whole measured interval lies below the tolerance of the claim.",
     "contradicted": "What was found is something else than the seller says.",
     "cannot tell": "The measurement is not sharp enough to decide; repeat it.",
     "not tested": "Nothing on this bench has measured it yet.",
     "claimed nothing": "Measured, but the seller gives no figure.",
 }
+
+
+def word_of(subject: str, state: State) -> str:
+    """Return a state in the words of its subject: ``heavier than claimed``."""
+    entry = all_measurands().get(subject)
+    if entry is None or state not in {"more than claimed", "less than claimed"}:
+        return state
+    more, less = entry.more_and_less
+    return f"{more if state == 'more than claimed' else less} than claimed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,18 +101,23 @@ class Judgement:
     claim : Claim or None
         None where the bench holds no claim at all.
     result : Result or None
-        The most certain comparable result; None for ``not tested`` and for findings.
+        What decided: takes under like conditions together, of the set that is nearest to
+        ordinary use; None for ``not tested`` and for findings.
     band : (float, float) or None
         Claim less and plus tolerance, unit of the measurand.
     tolerance : Tolerance
     others : tuple of (State, Result)
-        Further comparable results and what each alone would say.
+        What was measured under other conditions or on another unit, and what each would say.
     sentence : str
         Plain words.
     found : plain JSON value
         What was found, for claims on findings.
     remark : str
         The last part of `sentence`: what follows, without the two figures again.
+    takes : int
+        How many takes stand behind `result`.
+    specimen : str
+        Serial of the unit that it was judged on, where the bench holds several.
     """
 
     subject: str
@@ -117,6 +131,13 @@ class Judgement:
     sentence: str = ""
     found: Any = None
     remark: str = ""
+    takes: int = 0
+    specimen: str = ""
+
+    @property
+    def word(self) -> str:
+        """The state as a person says it of this thing: ``heavier than claimed``."""
+        return word_of(self.subject, self.state)
 
     @property
     def title(self) -> str:
@@ -136,6 +157,7 @@ class Judgement:
             "subject": self.subject,
             "title": self.title,
             "state": self.state,
+            "word": self.word,
             "favour": self.favour,
             "claimed": None
             if claim is None
@@ -144,6 +166,8 @@ class Judgement:
             "tolerance": str(self.tolerance),
             "band": None if self.band is None else list(self.band),
             "measured": None if self.result is None else self.result.to_json(),
+            "takes": self.takes,
+            "unit_judged": self.specimen,
             "found": self.found,
             "others": [{"state": s, "measured": r.to_json()} for s, r in self.others],
             "sentence": self.sentence,

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
+from dataclasses import replace
 from typing import Protocol, TypeVar
 
 from seeworthy.ground.measurands import known_measurand
@@ -17,7 +18,7 @@ from seeworthy.ground.results import Result
 from seeworthy.ground.statistics import weighted_mean
 from seeworthy.ground.uncertainty import effective_dof
 from seeworthy.judge.compare.differences import Value
-from seeworthy.judge.compare.like import sort_alike
+from seeworthy.judge.compare.like import oddity, sort_alike
 
 
 class Origin(Protocol):
@@ -98,6 +99,48 @@ def _tightest(bounds: Sequence[Result]) -> Result:
     if math.isinf(bounds[0].interval[1]):
         return max(bounds, key=lambda r: r.interval[0])
     return min(bounds, key=lambda r: r.interval[1])
+
+
+def like_sets(found: Sequence[Result], asked: Container[str] = ()) -> list[tuple[Result, int]]:
+    """Combine results of one measurand under like conditions.
+
+    Parameters
+    ----------
+    found : sequence of Result
+        One per take.
+    asked : container of str
+        Conditions that were asked for, so that they are not odd.
+
+    Returns
+    -------
+    list of (Result, takes)
+        What speaks for the subject first: the set nearest to ordinary use (`oddity`), then
+        the one with most takes, then the one with the narrowest interval.
+    """
+    sets = []
+    for _, members in sort_alike(found):
+        takes = [found[i] for i in members]
+        sets.append((_together(takes), len(takes)))
+    return sorted(
+        sets,
+        key=lambda s: (oddity(s[0].conditions, asked), -s[1], s[0].interval[1] - s[0].interval[0]),
+    )
+
+
+def _together(takes: Sequence[Result]) -> Result:
+    first = takes[0]
+    if len(takes) == 1:
+        return first
+    value = combine(first.measurand, takes)
+    shared = {
+        k: v for k, v in first.conditions.items() if all(t.conditions.get(k) == v for t in takes)
+    }
+    near = {k: first.conditions[k] for k in ("light", "temperature") if k in first.conditions}
+    return replace(
+        first, value=value.value, u=value.u, dof=value.dof, interval=value.interval,
+        n=sum(t.n for t in takes), conditions={**near, **shared},
+        evidence=tuple(dict.fromkeys(e for t in takes for e in t.evidence)),
+    )  # fmt: skip
 
 
 def speaking(origins: Iterable[O], *, firmware_apart: bool = False) -> tuple[list[O], list[str]]:

@@ -138,10 +138,11 @@ def camera_of(bench: Bench, name: str, *, draws: int = 20_000, seed: int = 1) ->
     """
     from seeworthy.bench.cameras import get_camera
     from seeworthy.bench.outcomes import list_outcomes, list_results
+    from seeworthy.judge.compare.combine import speaking
 
     camera = get_camera(bench, name)
     results: dict[str, list[Result]] = {}
-    for stored in list_results(bench, camera=camera.name):
+    for stored in speaking(list_results(bench, camera=camera.name))[0]:
         results.setdefault(stored.result.measurand, []).append(stored.result)
     if not results:
         raise NotFound(f"'{camera.name}' has no figures yet.", "Add takes and run them first.")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from seeworthy.ground.errors import NotFound
 from seeworthy.ground.results import Result
-from seeworthy.judge.compare.like import oddity
+from seeworthy.judge.compare.combine import like_sets, speaking
 from seeworthy.judge.purpose.library import find_purpose
 from seeworthy.judge.purpose.model import Limit, Purpose, Wish
 from seeworthy.judge.purpose.rank import DRAWS, Measure, Ranking, key_of, rank
@@ -38,18 +38,14 @@ def fits(result: Result, where: Mapping[str, Any]) -> bool:
 
 
 def measure_for(item: Limit | Wish, results: Iterable[Result]) -> Measure | None:
-    """Return a camera's figure for a limit or wish: the most certain result that fits.
+    """Return a camera's figure for a limit or wish, from what was measured where it asks.
 
-    Where no condition is asked for, a running time in the cold does not stand for one at
-    room temperature: results nearest to 20 °C and to the brightest light come first.
+    Takes under like conditions together. Where no condition is asked for, a running time in
+    the cold does not stand for one at room temperature: the set nearest to ordinary use.
     """
     found = [r for r in results if r.measurand == item.measurand.id and fits(r, item.where)]
-    if not found:
-        return None
-    best = min(
-        found, key=lambda r: (oddity(r.conditions, item.where), r.interval[1] - r.interval[0])
-    )
-    return best.uncertain
+    sets = like_sets(found, item.where)
+    return sets[0][0].uncertain if sets else None
 
 
 def figures_for(purpose: Purpose, results: Sequence[Result]) -> dict[str, Measure]:
@@ -92,7 +88,7 @@ def suit(
     if not names:
         raise NotFound("The bench has no camera yet.", "Add one: seeworthy camera add NAME.")
     per: dict[str, list[Result]] = {n: [] for n in names}
-    for stored in list_results(bench):
+    for stored in speaking(list_results(bench))[0]:
         if stored.camera in per:
             per[stored.camera].append(stored.result)
     return rank(
