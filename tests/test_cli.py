@@ -103,7 +103,8 @@ def test_measure_view_gives_the_json_contract(capsys):
     # By arithmetic: 2 atan(73.7 / 120) is 63.12 deg.
     assert hfov["value"] == pytest.approx(63.12, abs=0.01)
     assert set(hfov) == {
-        "measurand", "value", "unit", "u", "interval", "coverage", "n", "conditions", "evidence",
+        "measurand", "value", "unit", "u", "dof", "interval", "coverage", "n", "conditions",
+            "evidence",
     }  # fmt: skip
     assert hfov["interval"][0] < hfov["value"] < hfov["interval"][1]
 

@@ -59,7 +59,7 @@ READOUT = Outcome(
 
 
 def report(**changes) -> CameraReport:
-    outcome = Outcome((result("mass", 17.31, 0.12, n=3), result("run_time", 51.2, 1.1, n=5)))
+    outcome = Outcome((result("mass", 17.31, 0.12, n=3), result("run_time", 51.2, 0.5, n=5)))
     takes = (
         TakeReport(1, "body", outcome, unit="A", taken=dt.date(2026, 11, 2), method_version=1),
         TakeReport(2, "readout", READOUT, unit="A", firmware="1.2",

@@ -33,7 +33,8 @@ def report(name="Greenshank", note=""):
 def test_it_says_what_the_report_says():
     text = text_of(report())
     for words in ("Greenshank", "heavier than claimed", "17.00 to 17.40", "Nothing moves.",
-                  "Film again.", "Mind [this].", "Rise #1", "95 %", "Lithium cells can catch fire"):  # fmt: skip
+                  "Film again.", "Mind [this].", "Rise #1", "95 %",
+                  "Lithium cells can catch fire"):  # fmt: skip
         assert words in " ".join(text.replace("\u202f", " ").split()), words
 
 
