@@ -6,8 +6,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from scipy import special
-
 from seeworthy.procedures.study import Goal, Study, Summary, Trial, summarise
 
 _HEADS = (
@@ -75,6 +73,9 @@ def _too_wide(share: float, n: int) -> bool:
     if inside == 0:
         return False
     # P(X >= inside) for a binomial of n at 0.99.
+    # Every module of this folder is loaded when procedures are listed: not SciPy with it.
+    from scipy import special
+
     return float(special.betainc(inside, n - inside + 1, 0.99)) < 0.05
 
 
