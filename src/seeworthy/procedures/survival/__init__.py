@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="survival",
     title="Survival of a flight",
     question="Is it still the same camera after the flight?",
-    version=1,
+    version=2,
     yields=(
         Measurand(
             "sharpness_change",
@@ -62,10 +62,10 @@ PROCEDURE = Procedure(
         Finding("flights", "", "Flights between the two sets of takes."),
         Finding("files_broken_after", "", "Files after the flight that do not open."),
         Finding("compared", "", "Figures that both sides have."),
-        Finding("changed", "", "Figures that changed significantly (Holm-corrected)."),
         Finding(
-            "setup_share_percent", "%", "Allowed for setting the target up again (common practice)."
+            "changed", "", "Figures that changed (Holm-corrected) and are not within what matters."
         ),
+        Finding("answers", "", "Unchanged, changed or cannot tell, per figure."),
     ),
     files=(
         Files("before", ("clip",), "Clips of the edges target before the flight.", 1, 0),
@@ -76,10 +76,19 @@ PROCEDURE = Procedure(
     ),
     options=(
         Option("region", "An edge of any scene: x,y,w,h in px.", "600,300,60,90", (), True),
+        Option(
+            "anew",
+            "Every take was set up anew and shows what that changes.",
+            "yes",
+            ("yes", "no"),
+        ),
         Option("mirrored", "The camera mirrors its picture.", "yes", ("yes", "no")),
     ),
     steps=(
-        Step("Before flying, film the edges target as for `sharpness`, ten still seconds."),
+        Step(
+            "Before flying, film the edges target as for `sharpness`, ten still seconds. Better "
+            "three takes, each set up anew (--option anew=yes), here and after the flight."
+        ),
         Step("Fly, with a logging altimeter beside the camera if you have one (`load`)."),
         Step("After landing, look at camera, lens and cell; do not charge a dented cell."),
         Step("Film the same target again from the same place in the same light."),

@@ -1,8 +1,8 @@
 """Survival: does a camera measure the same after a flight as before?
 
-'Survived' is a statement with intervals: no figure changed significantly (Holm-corrected
-over all that were compared), and the intervals are narrow enough that a change that
-matters would have been seen.
+'Survived' is shown, not assumed: every figure that was compared must be shown to lie within
+the limits that matter (two one-sided tests at 5 %: Schuirmann, J. Pharmacokin. Biopharm. 15
+(1987) 657). Not having seen a change is no answer, and one figure more never makes it easier.
 """
 
 from __future__ import annotations
@@ -20,10 +20,14 @@ from seeworthy.ground.uncertainty import effective_dof, interval, two_sided
 
 Verdict = Literal["yes", "no", "cannot tell"]
 
-# Setting the target up again changes a figure a little (common practice, no source).
-SETUP = {"sharpness": 0.02, "decentring": 0.02, "timing": 0.0}
-# A change of this much would matter; an interval wider than it cannot tell (our choice).
-MATTERS = {"sharpness": 0.15, "decentring": 0.20, "timing": 1000.0}
+Answer = Literal["unchanged", "changed", "cannot tell"]
+
+SETUP = {"centre": 0.02, "corners": 0.02, "marked": 0.02, "decentring": 0.02, "timing": 0.0}
+"""What setting the target up again changes, share (common practice, no source); not used where
+takes that were each set up anew show it."""
+MATTERS = {"centre": 0.15, "corners": 0.15, "marked": 0.15, "decentring": 0.20, "timing": 1000.0}
+"""A change that matters: share, the same both ways in the logarithm, or ppm (a judgement: an
+eye sees a picture softer by a sixth beside the other one)."""
 LEVEL = 0.05
 
 
@@ -42,7 +46,8 @@ class Change:
 
     Attributes
     ----------
-    kind : {"sharpness", "decentring", "timing"}
+    kind : {"centre", "corners", "marked", "decentring", "timing"}
+        Sharpness in the middle, in the corners and of marked edges are figures of their own.
     value, u : float
         Ratio after/before (1 is unchanged), or ppm for timing (0 is unchanged).
     interval : (float, float)
@@ -51,10 +56,10 @@ class Change:
         Probability of as large a change if there were none.
     dof : float
         Welch's degrees of freedom of `u`.
+    within : bool
+        Shown to lie within the limits that matter.
     changed : bool
-        Significant after Holm's correction.
-    seen : bool
-        A change that matters would have been seen.
+        Another figure than before (Holm-corrected), and not shown to be within them.
     """
 
     kind: str
@@ -63,8 +68,15 @@ class Change:
     interval: tuple[float, float]
     p: float
     dof: float = math.inf
+    within: bool = False
     changed: bool = False
-    seen: bool = True
+
+    @property
+    def answer(self) -> Answer:
+        """Return what the takes say of this figure."""
+        if self.within:
+            return "unchanged"
+        return "changed" if self.changed else "cannot tell"
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,39 +89,52 @@ class Survival:
     bound: float | None
 
 
-def combine(figures: Sequence[Figure], floor: float) -> Figure:
-    """Combine repeated takes: mean, with the scatter between them or their own u."""
+def combine(figures: Sequence[Figure], floor: float, anew: bool = False) -> Figure:
+    """Combine repeated takes: mean, with the scatter between them or their own u.
+
+    Parameters
+    ----------
+    figures : sequence of Figure
+    floor : float
+        What setting up changes, share of the figure.
+    anew : bool
+        The takes were each set up anew, so that two of them or more show it themselves.
+    """
     values = np.array([f.value for f in figures])
     own = math.sqrt(sum(f.u**2 for f in figures)) / len(figures)
+    own_dof = effective_dof([(f.u / len(figures), f.dof) for f in figures])
     between = float(values.std(ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else 0.0
     mean = float(values.mean())
-    setup = floor * mean / math.sqrt(len(values))
+    measured = anew and len(values) > 1
+    setup = 0.0 if measured else floor * mean / math.sqrt(len(values))
     # Scatter that two or three takes showed is itself known badly.
-    few = len(values) - 1.0 if between > own else math.inf
+    few = len(values) - 1.0 if measured or between > own else own_dof
     dof = effective_dof([(max(own, between), few), (setup, math.inf)])
     return Figure(mean, math.hypot(max(own, between), setup), dof)
 
 
-def change(kind: str, before: Sequence[Figure], after: Sequence[Figure]) -> Change:
+def change(
+    kind: str, before: Sequence[Figure], after: Sequence[Figure], anew: bool = False
+) -> Change:
     """Return the change of one figure, before Holm's correction."""
-    a, b = combine(before, SETUP[kind]), combine(after, SETUP[kind])
+    a, b = combine(before, SETUP[kind], anew), combine(after, SETUP[kind], anew)
+    spread = math.hypot(a.u / a.value, b.u / b.value)
     dof = effective_dof([(a.u / a.value, a.dof), (b.u / b.value, b.dof)])
-    if kind == "timing":
-        value = (b.value / a.value - 1) * 1e6
-        u = 1e6 * math.hypot(a.u, b.u) / a.value
-        neutral, (low, high) = 0.0, interval(value, u, dof)
-        z = abs(value) / u if u > 0 else (math.inf if value else 0.0)
+    # Symmetric in the logarithm: half and double are the same change.
+    moved = math.log(b.value / a.value)
+    ppm = kind == "timing"
+    edge = math.log1p(1e-6 * MATTERS[kind]) if ppm else -math.log1p(-MATTERS[kind])
+    low, high = interval(moved, spread, dof, coverage=1 - 2 * LEVEL)
+    within = -edge < low and high < edge
+    z = abs(moved) / spread if spread > 0 else (math.inf if moved else 0.0)
+    ends = interval(moved, spread, dof)
+    if ppm:
+        value, u = 1e6 * math.expm1(moved), 1e6 * spread
+        ends = (1e6 * math.expm1(ends[0]), 1e6 * math.expm1(ends[1]))
     else:
-        value = b.value / a.value
-        spread = math.hypot(a.u / a.value, b.u / b.value)
-        u = value * spread
-        # Symmetric in the logarithm: half and double are the same change.
-        low, high = (value * math.exp(end) for end in interval(0.0, spread, dof))
-        neutral = 1.0
-        z = abs(math.log(value)) / spread if spread > 0 else (math.inf if value != 1 else 0.0)
-    matters = MATTERS[kind]
-    seen = high - neutral < matters + abs(value - neutral) and (high - low) / 2 < matters
-    return Change(kind, value, u, (low, high), two_sided(z, dof), dof, seen=bool(seen))
+        value = math.exp(moved)
+        u, ends = value * spread, (math.exp(ends[0]), math.exp(ends[1]))
+    return Change(kind, value, u, ends, two_sided(z, dof), dof, within)
 
 
 def judge(
@@ -117,6 +142,7 @@ def judge(
     after: Mapping[str, Sequence[Figure]],
     flights: int,
     broken_files: int = 0,
+    anew: bool = False,
 ) -> Survival:
     """Judge a camera's survival.
 
@@ -129,6 +155,8 @@ def judge(
     broken_files : int
         Files after the flight that do not open or hold damaged frames that were not there
         before; they count as failure.
+    anew : bool
+        Every take was set up anew, see `combine`.
 
     Raises
     ------
@@ -141,15 +169,16 @@ def judge(
             "Nothing was measured both before and after.",
             "Film the same target before and after the flight, with the same set-up.",
         )
-    changes = [change(k, before[k], after[k]) for k in kinds]
+    changes = [change(k, before[k], after[k], anew) for k in kinds]
     corrected = holm([c.p for c in changes])
-    changes = [replace(c, changed=bool(p < LEVEL)) for c, p in zip(changes, corrected, strict=True)]
+    changes = [
+        replace(c, changed=bool(p < LEVEL) and not c.within)
+        for c, p in zip(changes, corrected, strict=True)
+    ]
     if broken_files or any(c.changed and _worse(c) for c in changes):
         verdict: Verdict = "no"
-    elif any(c.changed for c in changes) or not all(c.seen for c in changes):
-        verdict = "cannot tell"
     else:
-        verdict = "yes"
+        verdict = "yes" if changes and all(c.within for c in changes) else "cannot tell"
     bound = failure_bound(0, flights) if verdict == "yes" and flights > 0 else None
     return Survival(verdict, tuple(changes), flights, bound)
 
@@ -157,4 +186,4 @@ def judge(
 def _worse(c: Change) -> bool:
     if c.kind == "timing":
         return True
-    return c.value < 1 if c.kind == "sharpness" else c.value > 1
+    return c.value > 1 if c.kind == "decentring" else c.value < 1

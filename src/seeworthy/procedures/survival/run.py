@@ -21,9 +21,17 @@ from seeworthy.procedures.survival.measure import Figure as Value
 
 _PARTS = ("sharpness", "timing")
 _MEASURAND = {
-    "sharpness": "sharpness_change",
+    "centre": "sharpness_change",
+    "corners": "sharpness_change",
+    "marked": "sharpness_change",
     "decentring": "decentring_change",
     "timing": "timing_change",
+}
+_KINDS = {
+    "mtf50_centre": "centre",
+    "mtf50_corner_mean": "corners",
+    "decentring": "decentring",
+    "frame_rate": "timing",
 }
 
 
@@ -44,13 +52,14 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     count = round(flights.value) if flights is not None else 1
     if flights is not None and (count < 1 or abs(flights.value - count) > 1e-6):
         raise WrongCall("flights must be a whole number above zero.", "Write flights=4.")
+    _distinct(inputs)
     warnings: list[str] = []
     before, _, damage = _side("before", inputs, seen, warnings)
     after, broken, new_damage = _side("after", inputs, seen, warnings)
     if new_damage > damage:
         warnings.append(f"{new_damage - damage} more damaged frames after the flight than before.")
     failed = broken + (1 if new_damage > damage else 0)
-    found = judge(before, after, count, failed)
+    found = judge(before, after, count, failed, inputs.option("anew") == "yes")
     return Outcome(
         tuple(_results(found, len(inputs.all_files("after")))),
         {
@@ -59,12 +68,24 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
             "files_broken_after": broken,
             "compared": [c.kind for c in found.changes],
             "changed": [c.kind for c in found.changes if c.changed],
-            "setup_share_percent": 2.0,
+            "answers": {c.kind: c.answer for c in found.changes},
         },
         tuple(warnings),
         figures=(_figure(found.changes),) if found.changes else (),
         sentence=_sentence(found),
     )
+
+
+def _distinct(inputs: Inputs) -> None:
+    """Refuse one recording under two names: it is not a new observation."""
+    known: dict[str, str] = {}
+    for source in (*inputs.all_files("before"), *inputs.all_files("after")):
+        name = known.setdefault(source.sha256(), source.name)
+        if name is not source.name:
+            raise WrongCall(
+                f"'{source.name}' is the same recording as '{name}'.",
+                "Film the target again after the flight; a copy shows no change.",
+            )
 
 
 def _part(name: str) -> Procedure:
@@ -90,13 +111,8 @@ def _side(
     role: str, inputs: Inputs, seen: Seen, warnings: list[str]
 ) -> tuple[dict[str, list[Any]], int, int]:
     """Return figures by kind, files that do not open, and damaged frames."""
-    figures: dict[str, list[Any]] = {"sharpness": [], "decentring": [], "timing": []}
+    figures: dict[str, list[Any]] = {kind: [] for kind in _MEASURAND}
     broken = damaged = 0
-    names = {
-        "mtf50_corner_mean": "sharpness",
-        "decentring": "decentring",
-        "frame_rate": "timing",
-    }
     for source in inputs.all_files(role):
         error = _trouble(source)
         if error is not None:
@@ -111,13 +127,14 @@ def _side(
                 warnings.append(f"{role.capitalize()}, {source.name}: {outcome.message}")
                 continue
             values = {r.measurand: r for r in outcome.results}
-            if part == "sharpness" and "mtf50_corner_mean" not in values:
-                centre = [r for r in outcome.results if r.measurand.startswith("mtf50_")]
-                if centre:
-                    values["mtf50_corner_mean"] = min(centre, key=lambda r: r.u)
-            for name, kind in names.items():
+            if part == "sharpness" and inputs.option("region"):
+                marked = min(values.values(), key=lambda r: (r.measurand[:5] != "mtf50", r.u))
+                figures["marked"].append(Value(marked.value, marked.u, marked.dof))
+                continue
+            for name, kind in _KINDS.items():
                 if name in values:
-                    figures[kind].append(Value(values[name].value, values[name].u))
+                    found = values[name]
+                    figures[kind].append(Value(found.value, found.u, found.dof))
             if part == "timing":
                 damaged += int(outcome.findings.get("corrupt_frames", {}).get("count", 0))
     return figures, broken, damaged
@@ -138,6 +155,7 @@ def _results(found: Survival, takes: int) -> list[Result]:
     results = [
         result(
             _MEASURAND[c.kind], c.value, c.u, n=takes, dof=c.dof,
+            conditions={"position": c.kind} if _MEASURAND[c.kind] == "sharpness_change" else {},
             interval=(min(c.interval[0], c.value), max(c.interval[1], c.value)),
         )
         for c in found.changes
