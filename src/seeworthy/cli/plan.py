@@ -45,9 +45,9 @@ def plan(
     from seeworthy.judge.plan.bench_plan import flight_of_take, load_flight, plan_flight
 
     if template:
-        from seeworthy.judge.plan.flight import template as text
+        from seeworthy.judge.plan.flight import template as plan_template
 
-        typer.echo(text(), nl=False)
+        typer.echo(plan_template(), nl=False)
         return
     if not flight and not from_log and not flown:
         raise WrongCall(
