@@ -234,4 +234,4 @@ def test_a_bare_stream_without_stamps_has_findings_but_no_rate(tmp_path):
     assert said.results == ()
     assert said.findings["dropped_frames"] is None
     assert at(said, "duplicated_frames") == [20]
-    assert any("no usable time stamps" in w for w in said.warnings)
+    assert any("Time stamps are missing" in w for w in said.warnings)

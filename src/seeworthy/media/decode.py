@@ -182,7 +182,12 @@ def _look_again(source: Source, summary: PassSummary, numbering: Numbering) -> N
 def _warn(source: Source, summary: PassSummary, showing: Showing, extra: int) -> None:
     stage, say = summary.stage, summary.warnings.append
     if summary.lost:
-        say(f"{len(summary.lost)} frames could not be decoded at all, from {summary.lost[0]} on.")
+        many = len(summary.lost)
+        say(
+            f"{many} frames could not be decoded at all, from {summary.lost[0]} on."
+            if many > 1
+            else f"Frame {summary.lost[0]} could not be decoded at all."
+        )
     if showing.other_size is not None:
         number, width, height = showing.other_size
         say(

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.examples import EXAMPLES
-from seeworthy.ground.uncertainty import two_sided, upper
+from seeworthy.ground.uncertainty import coverage_factor, upper
 from seeworthy.observe.row_bands import ReadoutWatch
 from seeworthy.procedures.readout.fit import Fit, fit_row_time
 from seeworthy.procedures.readout.level import Level, agreeing
@@ -271,7 +271,7 @@ def _conclude(
     _check(fit, height, interval, level)
     u, dof = _uncertainty(fit, tracks, lean, level)
     most = None
-    if lean < LEAST_LEAN or (level is not None and u * two_sided(1.0, dof) > abs(fit.row_time)):
+    if lean < LEAST_LEAN or (level is not None and coverage_factor(dof) * u > abs(fit.row_time)):
         # Which way the rows are read is not known either, so both signs count.
         most = upper(abs(fit.row_time), u, dof)
     elif level is None and u > _MOST_UNSURE * abs(fit.row_time):

@@ -242,7 +242,7 @@ def _disagreements(facts: Facts, span: Span) -> list[str]:
             f"The stream holds {coded.width}×{coded.height} pixels and the container shows "
             f"{video.width}×{video.height} of them: some players show the larger picture."
         )
-    hidden = int(np.count_nonzero(packets.discard))
+    hidden = int(np.count_nonzero(packets.discard & ~packets.second))
     if hidden:
         said.append(
             f"The file's edit list hides {hidden} of its {packets.pictures} pictures: players do "

@@ -188,7 +188,8 @@ def _warnings(facts: _Facts, keys: int) -> list[str]:
     stamps, repeats = facts.stamps, facts.repeats
     if stamps is None:
         said.append(
-            "The file has no usable time stamps: rate, jitter and lost frames cannot be known. "
+            "Time stamps are missing, or not every picture has one: rate, jitter and lost frames "
+            "cannot be known. "
             "Use the camera's own file (MOV or MP4), not a bare stream."
         )
     else:
@@ -291,7 +292,7 @@ def _sentence(facts: _Facts) -> str:
     clean = f"No frame of {facts.frames} was seen to be lost, shown twice or damaged"
     told = f"Of {facts.frames} frames {', '.join(faults)}" if faults else clean
     if facts.stamps is None:
-        return f"{told}; the file has no time stamps to tell the rate."
+        return f"{told}; its time stamps are missing or incomplete, so the rate cannot be told."
     rate = f"{facts.stamps.rate:.2f} pictures a second"
     kind = {
         "constant": "at an even pace",
