@@ -185,8 +185,9 @@ def meaning_of(header: str, unit: str = "") -> Meaning:
     choices = [known_unit(unit), *bracketed, *_tail_units(words)]
     found = next((c for c in choices if c and (fits(quantity, c) or not quantity)), "")
     if not quantity:
-        # A bare '[hPa]' or 'm/s²' still says what it is; 'm' or 's' alone says too little.
-        named = [known_unit(unit), *bracketed]
+        # A bare '[hPa]', 'm/s²' or '_deg_s' still says what it is; 'm' or 's' alone says too
+        # little.
+        named = [known_unit(unit), *bracketed, *_tail_units(words)[:1]]
         clear = [q for q, units in _FITS.items() for c in named if c in units]
         quantity = clear[0] if clear and found else ""
     axis = next((_AXES[w] for w in words if w in _AXES), "")

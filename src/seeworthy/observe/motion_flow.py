@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -59,11 +60,34 @@ def turns(
 ) -> Iterator[tuple[Flow, Turn]]:
     """Yield flow and rotation, some hundred pairs at a time.
 
-    What each place of the picture is worth is found on pairs from the whole clip.
+    What each place of the picture is worth is found on pairs from the whole clip. Where rows
+    are read one after the other, a rate that changes shears the picture as a roll would:
+    what the change between neighbouring pairs foretells of that is taken out, twice.
     """
     step = max(1, len(pairs) // _CHUNK)
     sample = flow_of(pairs[::step], lens, width, height, row_time)
     weight = believed(sample, solve(sample, approach=False))
     for first in range(0, len(pairs), _CHUNK):
         flow = flow_of(pairs[first : first + _CHUNK], lens, width, height, row_time)
-        yield flow, solve(flow, weight)
+        turn = solve(flow, weight)
+        if row_time:
+            for _ in range(2):
+                turn = solve(_unsheared(flow, turn), weight)
+        yield flow, turn
+
+
+def _unsheared(flow: Flow, turn: Turn) -> Flow:
+    """Return the flow as if every point had turned at the rate of the middle of its pair."""
+    rate = np.where(np.isfinite(turn.rate), turn.rate, 0.0)
+    if len(rate) < 3:
+        return flow
+    known = np.isfinite(turn.rate).all(1)
+    time = np.where(np.isfinite(turn.time), turn.time, flow.start.max(1))
+    slope = np.zeros_like(rate)
+    length = np.maximum(time[2:] - time[:-2], 1e-6)
+    slope[1:-1] = (rate[2:] - rate[:-2]) / length[:, None]
+    slope[1:-1][~(known[2:] & known[:-2])] = 0.0
+    middle = (flow.start + flow.end) / 2 - time[:, None]
+    away = slope[:, None, :] * (middle * (flow.end - flow.start))[..., None]
+    change = flow.change - np.cross(flow.middle, np.where(flow.there[..., None], away, 0.0))
+    return replace(flow, change=change)

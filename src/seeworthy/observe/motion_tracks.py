@@ -8,6 +8,7 @@ a pixel of the whole frame, and a hundred of them per frame cost less than its d
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -166,8 +167,8 @@ def corners(picture: npt.NDArray[np.uint8]) -> Floats:
     ys = np.linspace(_MARGIN, h - _MARGIN, down + 1).astype(int)
     xs = np.linspace(_MARGIN, w - _MARGIN, across + 1).astype(int)
     found = []
-    for top, bottom in zip(ys[:-1], ys[1:], strict=True):
-        for left, right in zip(xs[:-1], xs[1:], strict=True):
+    for top, bottom in itertools.pairwise(ys):
+        for left, right in itertools.pairwise(xs):
             cell = strength[top:bottom, left:right]
             if cell.size:
                 best = int(cell.argmax())

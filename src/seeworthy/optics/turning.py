@@ -17,9 +17,10 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 
 AXES = ("pitch", "yaw", "roll")
-RECTILINEAR = 1 / 3  # tan θ = θ + θ³/3 + …: what `Shape.k` of a straight lens begins with
+RECTILINEAR = 1.0  # `Shape.k` of a lens that keeps straight lines straight
 _TUKEY = 4.685  # 95 % efficiency on normal noise (Holland and Welsch 1977)
 _ROUNDS = 6
+_FLAT = 1e-4  # below, tan x and x are the same number
 
 
 class Lens(Protocol):
@@ -31,15 +32,15 @@ class Lens(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """A lens by one focal length and one bend: ``r = f θ (1 + k θ²)`` from the middle.
+    """A lens by one focal length and one bend: ``r = f tan(√k θ) / √k`` from the middle.
 
     Attributes
     ----------
     focal : float
         px, in the middle of the picture.
     k : float
-        0 for a lens that draws equal angles equally long, 1/3 (near the middle) for one
-        that keeps straight lines straight.
+        1 for a lens that keeps straight lines straight, 1/4 for a stereographic one, 0 for
+        one that draws equal angles equally long; below, edges are squeezed more (tanh).
     width, height : int
     """
 
@@ -51,8 +52,7 @@ class Shape:
     @classmethod
     def of_view(cls, hfov: float, k: float, width: int, height: int) -> Shape:
         """Build from the angle of view across, rad."""
-        half = hfov / 2
-        return cls(width / 2 / (half * (1 + k * half**2)), k, width, height)
+        return cls(width / 2 / float(_far(np.array(hfov / 2), k)), k, width, height)
 
     @property
     def hfov(self) -> float:
@@ -72,18 +72,30 @@ class Shape:
         """Return px (N, 2) of rays (N, 3) of any length."""
         far = np.hypot(rays[:, 0], rays[:, 1])
         angle = np.arctan2(far, rays[:, 2])
-        scale = self.focal * angle * (1 + self.k * angle**2) / np.maximum(far, 1e-12)
+        scale = self.focal * _far(angle, self.k) / np.maximum(far, 1e-12)
         middle = ((self.width - 1) / 2, (self.height - 1) / 2)
         px: Floats = rays[:, :2] * scale[:, None] + middle
         return px
 
     def _angle(self, far: Floats) -> Floats:
         r = far / self.focal
-        angle = np.arctan(r) if self.k > 0.1 else r.copy()
-        for _ in range(8):
-            slope = np.maximum(1 + 3 * self.k * angle**2, 0.1)
-            angle = angle - (angle * (1 + self.k * angle**2) - r) / slope
-        return np.asarray(np.clip(angle, 0, math.pi), float)
+        root = math.sqrt(abs(self.k))
+        if root < _FLAT:
+            return np.asarray(np.minimum(r, math.pi), float)
+        if self.k > 0:
+            return np.asarray(np.arctan(root * r) / root, float)
+        # Past the edge of what such a lens draws, the last angle it does.
+        return np.asarray(np.arctanh(np.minimum(root * r, 0.999)) / root, float)
+
+
+def _far(angle: Floats, k: float) -> Floats:
+    """Return the distance from the middle in focal lengths."""
+    root = math.sqrt(abs(k))
+    if root < _FLAT:
+        return angle
+    if k > 0:
+        return np.asarray(np.tan(np.minimum(root * angle, 1.55)) / root)
+    return np.asarray(np.tanh(root * angle) / root)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +140,8 @@ class Turn:
         0 (not believed) to 1 for each point.
     residual : (M, N, 3)
         rad, what rotation and approach do not explain.
+    approach : (M,)
+        1/s, how fast everything comes nearer.
     scatter : (M,)
         Robust standard deviation of the residuals, rad.
     """
@@ -137,6 +151,7 @@ class Turn:
     time: Floats
     weight: Floats
     residual: Floats
+    approach: Floats
     scatter: Floats
 
 
@@ -150,9 +165,7 @@ def cells(px: Floats, width: int, height: int) -> npt.NDArray[np.int64]:
     return row * GRID[0] + column
 
 
-def solve(
-    flow: Flow, place_weight: Floats | None = None, *, approach: bool = True
-) -> Turn:
+def solve(flow: Flow, place_weight: Floats | None = None, *, approach: bool = True) -> Turn:
     """Return the rotation of every pair, robust against what moves by itself.
 
     Between the frames a far point's ray turns by ``m × ω``; an approach to everything at
@@ -201,7 +214,7 @@ def solve(
         time = (weight * middle).sum(1) / total
     enough = (believed_ > 0.3).sum(1, where=there) >= 8
     rate = np.where(enough[:, None], answer[:, :3], np.nan)
-    return Turn(rate, noise, time, weight, residual, scatter)
+    return Turn(rate, noise, time, weight, residual, answer[:, 3], scatter)
 
 
 def _least_squares(design: Floats, change: Floats, weight: Floats) -> Floats:

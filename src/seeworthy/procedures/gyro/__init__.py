@@ -37,7 +37,7 @@ PROCEDURE = Procedure(
     cautions=("airspace", "launch", "lithium", "sun"),
     kit=("a logger with a gyroscope, or the camera's own",),
     findings={
-        "lens_bend": "k of r = f θ (1 + k θ²): 0 equal angles, 1/3 straight lines, and its u",
+        "lens_bend": "k of r = f tan(√k θ)/√k: 0 equal angles, 1 straight lines, and its u",
         "axes": "rows: the camera's axes (right, down, ahead) in those of the log",
         "axes_u_deg": "standard uncertainty of the axes about right, down and ahead",
         "left_handed": "whether the log's three columns are a left-handed set",

@@ -15,6 +15,7 @@ Floats = npt.NDArray[np.float64]
 _LEAST_LIKENESS = 0.6
 # Another place of the log may not be nearly as alike (a judgement).
 _SECOND_BEST = 0.93
+_FINE = 0.3  # of the frame interval: buzz of the frame is averaged over this
 _APART = 0.6  # s: nearer places belong to the same peak
 
 
@@ -37,6 +38,16 @@ class Gyro:
         """Return the integral of the rate from the first sample on, (n, 3), rad."""
         step = (self.rate[1:] + self.rate[:-1]) / 2 * np.diff(self.time)[:, None]
         return np.vstack([np.zeros(3), np.cumsum(step, axis=0)])
+
+    def smoothed(self, width: float) -> Floats:
+        """Return `angle` averaged over a moving stretch of `width` seconds, (n, 3)."""
+        # By the integral, since loggers that write in bursts leave gaps.
+        angle, t = self.angle(), self.time
+        step = (angle[1:] + angle[:-1]) / 2 * np.diff(t)[:, None]
+        area = np.vstack([np.zeros(3), np.cumsum(step, axis=0)])
+        low, high = np.maximum(t - width / 2, t[0]), np.minimum(t + width / 2, t[-1])
+        parts = [np.interp(high, t, area[:, i]) - np.interp(low, t, area[:, i]) for i in range(3)]
+        return np.asarray(np.stack(parts, axis=1) / (high - low)[:, None])
 
     def between(self, angle: Floats, start: Floats, end: Floats) -> Floats:
         """Return the rotation between two moments, (..., 3), rad."""
@@ -114,8 +125,28 @@ def align(time: Floats, rate: Floats, interval: float, gyro: Gyro) -> Alignment:
     turned = log[index[inside]] @ axes.T
     shown = picture[inside]
     scale = float((turned[:, :2] * shown[:, :2]).sum() / max((shown[:, :2] ** 2).sum(), 1e-12))
-    offset = float(moments[0] - grid[0] + lags[best] * interval)
+    coarse = float(moments[0] - grid[0] + lags[best] * interval)
+    offset = _finer(time[seen], rate[seen], interval, gyro, coarse)
     return Alignment(offset, axes, scale, float(shares[best]))
+
+
+def _finer(time: Floats, rate: Floats, interval: float, gyro: Gyro, coarse: float) -> float:
+    """Return the offset where a line through the log explains most of the picture's motion."""
+    angle = gyro.smoothed(_FINE * interval)
+    tried = coarse + interval * np.linspace(-1.5, 1.5, 61)
+    left = []
+    for offset in tried:
+        start = time + offset - interval / 2
+        log = gyro.between(angle, start, start + interval)
+        design = np.column_stack([log, np.ones(len(log))])
+        fitted = design @ np.linalg.lstsq(design, rate, rcond=None)[0]
+        left.append(float((((rate - fitted) ** 2).sum(0)).sum()))
+    best = int(np.argmin(left))
+    if not 0 < best < len(tried) - 1:
+        return float(tried[best])
+    a, b, c = left[best - 1 : best + 2]
+    shift = (a - c) / (2 * (a - 2 * b + c)) if a - 2 * b + c > 0 else 0.0
+    return float(tried[best] + shift * (tried[1] - tried[0]))
 
 
 def _correlate(picture: Floats, log: Floats) -> tuple[Floats, npt.NDArray[np.int64], Floats]:

@@ -18,16 +18,20 @@ Floats = npt.NDArray[np.float64]
 
 NAMES = ("focal", "k", "x", "y", "z", "offset", "row", "bias_x", "bias_y", "bias_z")
 # Lenses of small cameras draw angles somewhere between equally long (0) and straight lines
-# straight (1/3): a judgement, given twice that room.
-K_PRIOR = (1 / 6, 1 / 6)
+# straight (1): a judgement, given twice that room.
+K_PRIOR = (0.5, 0.5)
 # Read-out takes no longer than the frame interval, from the top or the bottom: that range
 # as the width of a normal prior, so that a clip without brisk motion leaves it open.
 ROW_PRIOR = 1 / math.sqrt(3)
+_BENDS = (-1.0, 2.0)  # beyond, no lens of a camera draws
 _MOST_PAIRS = 900
-_STEPS = np.array([1e-4, 1e-3, 1e-4, 1e-4, 1e-4, 0.0, 0.0, 1e-5, 1e-5, 1e-5])
-# Slopes against time are taken over half a frame interval either way: over less, a
-# gyroscope's buzz would pass for the slope and hold the offset back.
-_TIME_STEP = 0.5
+_STEPS = np.array([1e-4, 3e-3, 1e-4, 1e-4, 1e-4, 0.0, 0.0, 1e-5, 1e-5, 1e-5])
+# A gyroscope on a frame with propellers buzzes by more between two rows than the picture
+# shows. What is foreseen is averaged over this share of the frame interval (about what
+# exposure and neighbouring rows average), slopes against time over the whole of it: else
+# the buzz passes for a slope and holds the offset back.
+_SEEN_OVER = 0.3
+_TIME_STEP = 0.25
 _ROUNDS = 15
 _SETTLED = 0.1  # of a standard uncertainty of the plain least squares
 _BLOCK = 0.5  # s: errors of frames nearer than this are taken to be one
@@ -108,25 +112,32 @@ def fit_gyro(
     start = replace(shape, focal=shape.focal / max(first.scale, 0.2))
     x = np.zeros(len(NAMES))
     x[0], x[1], x[5] = math.log(start.focal), start.k, first.offset
-    angle = gyro.angle()
+    angle, smooth = gyro.smoothed(_SEEN_OVER * interval), gyro.smoothed(interval)
     prior = np.full(len(NAMES), np.inf)
     prior[1] = K_PRIOR[1]
     prior[6] = (ROW_PRIOR * interval if rows else 1e-9) / shape.height
+    prior[7:] = 1e-9  # a steady drift of the gyroscope is taken out with the way flown
     centre = np.zeros(len(NAMES))
     centre[1] = K_PRIOR[0]
     place = np.ones(GRID[0] * GRID[1])
+    weight: Floats | None = None
 
-    def misfit(p: Floats) -> Floats:
-        return _misfit(p, points, gyro, angle, first.axes, shape)
+    def misfit(p: Floats, by: Floats) -> Floats:
+        return _misfit(p, points, gyro, by, first.axes, shape)
 
     for turn in range(_ROUNDS):
         if turn in (2, 5):
             lens = replace(shape, focal=math.exp(x[0]), k=float(x[1]))
             flow = flow_of(chosen, lens, shape.width, shape.height, float(x[6]))
             place = believed(flow, solve(flow, place, approach=False))
-        r, jac = _linear(misfit, x, interval, shape.height)
-        r, jac = _without_approach(r, jac, points, x, shape)
-        weight, scatter = _weights(r, place[points.cell])
+        r, jac = misfit(x, angle), _slopes(lambda p: misfit(p, smooth), x, interval, shape.height)
+        if weight is None:
+            weight = place[points.cell]
+        for _ in range(3):
+            clear, lines = _without_steady(r, jac, points.cell, weight)
+            # Generous at first: what is far off must be able to pull the answer its way.
+            weight, scatter = _weights(clear, place[points.cell], max(1.0, 4.0 - turn))
+        r, jac = clear, lines
         before = x
         x, normal = _step(x, r, jac, weight, scatter, prior, centre)
         moved = np.abs(x - before) * np.sqrt(np.diag(normal))
@@ -182,52 +193,43 @@ def _small(v: Floats) -> Floats:
     k = np.array([[0, -v[2], v[1]], [v[2], 0, -v[0]], [-v[1], v[0], 0]])
     if size < 1e-9:
         return np.asarray(np.eye(3) + k)
-    return np.asarray(np.eye(3) + math.sin(size) / size * k + (1 - math.cos(size)) / size**2 * k @ k)
+    return np.asarray(
+        np.eye(3) + math.sin(size) / size * k + (1 - math.cos(size)) / size**2 * k @ k
+    )
 
 
-def _linear(
-    misfit: Callable[[Floats], Floats], x: Floats, interval: float, height: int
-) -> tuple[Floats, Floats]:
+def _slopes(misfit: Callable[[Floats], Floats], x: Floats, interval: float, height: int) -> Floats:
     steps = _STEPS.copy()
     steps[5], steps[6] = _TIME_STEP * interval, _TIME_STEP * interval / height
-    r = misfit(x)
     columns = []
     for i, step in enumerate(steps):
         up, down = x.copy(), x.copy()
         up[i] += step
         down[i] -= step
         columns.append((misfit(up) - misfit(down)) / (2 * step))
-    return r, np.stack(columns, axis=-1)
+    return np.stack(columns, axis=-1)
 
 
-def _without_approach(
-    r: Floats, jac: Floats, points: _Points, x: Floats, shape: Shape
+def _without_steady(
+    r: Floats, jac: Floats, cell: npt.NDArray[np.int64], weight: Floats
 ) -> tuple[Floats, Floats]:
-    """Take out of every pair what an approach to everything at once would do."""
-    lens = replace(shape, focal=math.exp(x[0]), k=float(x[1]))
-    m = lens.rays((points.px[:, :2] + points.px[:, 2:]) / 2)
-    away = m[:, 2:3] * m
-    away[:, 2] -= 1
-    away = (lens.project(m + 1e-4 * away) - lens.project(m)) * 1e4
-    count = int(points.pair[-1]) + 1
-    size = np.maximum(np.bincount(points.pair, (away**2).sum(1), count), 1e-9)
+    """Take out of every place what is there all the time: the way flown past near things."""
+    count = GRID[0] * GRID[1]
+    total = np.maximum(np.bincount(cell, weight, count), 1e-9)
     both = np.concatenate([r[:, :, None], jac], axis=2)
-    share = np.stack(
-        [
-            np.bincount(points.pair, (away * both[:, :, i]).sum(1), count) / size
-            for i in range(both.shape[2])
-        ],
-        axis=1,
+    flat = both.reshape(len(r), -1)
+    mean = np.stack(
+        [np.bincount(cell, weight * column, count) / total for column in flat.T], axis=1
     )
-    both = both - away[:, :, None] * share[points.pair][:, None, :]
+    both = (flat - mean[cell]).reshape(both.shape)
     return both[:, :, 0], both[:, :, 1:]
 
 
-def _weights(r: Floats, place: Floats) -> tuple[Floats, float]:
+def _weights(r: Floats, place: Floats, generous: float) -> tuple[Floats, float]:
     # In units of what the place scatters; a cell that counts 1 scatters by `scatter`.
     size = np.sqrt((r**2).sum(1) / 2 * place)
     scatter = float(np.median(size[place > 0])) * math.sqrt(2) / 1.1774
-    far = size / (4.685 * max(scatter, 1e-9))
+    far = size / (4.685 * generous * max(scatter, 1e-9))
     return place * np.clip(1 - far**2, 0, None) ** 2, scatter
 
 
@@ -240,7 +242,9 @@ def _step(
     change = np.linalg.solve(normal, right)
     # A focal length that leaps by more than a fifth has left what the line is good for.
     change *= min(1.0, 0.2 / max(abs(float(change[0])), 1e-9))
-    return x + change, normal
+    x = x + change
+    x[1] = min(max(float(x[1]), _BENDS[0]), _BENDS[1])
+    return x, normal
 
 
 def _clustered(

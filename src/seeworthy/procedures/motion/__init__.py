@@ -1,0 +1,125 @@
+"""Motion: how the craft turned, from its own clip."""
+
+from __future__ import annotations
+
+from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.measurands import Measurand
+from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+
+PROCEDURE = Procedure(
+    id="motion",
+    title="Motion of the craft",
+    question="How much did the craft turn, swing and shake on this flight?",
+    version=1,
+    yields=(
+        Measurand(
+            "unrest",
+            "unrest",
+            "deg/s",
+            better="less",
+            meaning="Rotation on all axes together, rms; its interval says what another flight "
+            "like it would show.",
+        ),
+        Measurand(
+            "rotation_rms",
+            "rotation, rms",
+            "deg/s",
+            better="less",
+            meaning="How fast the camera turned about one axis on this clip.",
+        ),
+        Measurand(
+            "rotation_p95",
+            "rotation, 95 % below",
+            "deg/s",
+            better="less",
+            meaning="What the rate about one axis stayed below for 95 % of this clip.",
+        ),
+        Measurand("swing_period", "period of the swing", "s", meaning="One swing to and fro."),
+        Measurand(
+            "swing",
+            "half swing",
+            "deg",
+            better="less",
+            meaning="How far the camera swings to either side.",
+        ),
+        Measurand(
+            "vibration_frequency",
+            "vibration frequency",
+            "Hz",
+            meaning="The strongest shake above the swings.",
+            digits=1,
+        ),
+        Measurand(
+            "vibration",
+            "vibration",
+            "deg",
+            better="less",
+            meaning="How far that shake turns the camera to either side.",
+            digits=4,
+        ),
+    ),
+    order=235,
+    steps=(
+        Step("Switch steadying off: a steadied picture hides how the craft moved."),
+        Step("Fly as you mean to, with ground, houses or trees in view; half a minute will do."),
+        Step("Note how the camera was hung or mounted, to compare mounts later."),
+        Step("Read `hfov` off the camera's bench (`view` or `lens`, the mode that was flown)."),
+        Step("With the read-out time (`readout`) the clip tells vibration above its frame rate."),
+    ),
+    conclude=later(__name__, "conclude"),
+    prepare=later(__name__, "prepare"),
+    cautions=("airspace", "launch", "lithium", "sun", "verdict"),
+    findings={
+        "spin_hz": "mean turns per second about the axis ahead",
+        "bands_deg_s": "rms of each axis in bands of frequency, Hz",
+        "fastest_seen_hz": "frequency up to which this clip tells vibration",
+        "swing": "what the swing rests on, or that none stands out",
+        "vibration": "what the vibration rests on, or that none stands out",
+        "followed": "share of frames whose motion could be followed",
+        "points": "points followed per frame",
+        "noise_deg_s": "what the tracking adds of itself, rms, each axis",
+        "way_deg_s": "what the way flown could pass for in yaw and pitch, by speed and distance",
+        "mount": "how the camera was hung",
+    },
+    files=(Files("", ("clip",), "A clip of the flight, steadying off."),),
+    readings=(
+        Reading(
+            "hfov",
+            "degree",
+            "The angle of view across.",
+            EXAMPLES["motion.hfov"],
+            required=True,
+        ),
+        Reading(
+            "readout_time",
+            "ms",
+            "The read-out time, from the first row to the last.",
+            EXAMPLES["motion.readout_time"],
+        ),
+        Reading(
+            "speed",
+            "m/s",
+            "Speed over the ground, to say what the way flown could pass for.",
+            EXAMPLES["motion.speed"],
+        ),
+        Reading(
+            "distance",
+            "m",
+            "Distance of what fills the picture.",
+            EXAMPLES["motion.distance"],
+        ),
+    ),
+    options=(
+        Option("mount", "How the camera was hung, for `compare --by mount`.", "pendulum"),
+        Option(
+            "lens",
+            "Whether the lens keeps straight lines straight or draws equal angles equally long; "
+            "narrows the answer.",
+            "straight",
+            ("straight", "equal"),
+        ),
+        Option("rows", "Where rows are read from.", "top", ("top", "bottom")),
+    ),
+    setup="flight",
+    minutes=2.0,
+)

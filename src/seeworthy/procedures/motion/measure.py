@@ -1,0 +1,212 @@
+"""Rotation of a craft on three axes from its clip: rates, their sizes, swing and unrest."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.statistics import u_arcsine
+from seeworthy.observe.motion_flow import turns
+from seeworthy.observe.motion_tracks import Pair
+from seeworthy.optics.turning import RECTILINEAR, Lens, Shape
+
+Floats = npt.NDArray[np.float64]
+
+LEAST_PAIRS = 30
+# Share of frames that must show texture to follow (a judgement).
+_LEAST_FOLLOWED = 0.5
+# Bends tried: from equal angles to beyond straight lines, where lenses of small cameras lie.
+_BENDS = (0.0, RECTILINEAR)
+# A cut: the median point cannot be followed, or leaps by this share of the width.
+_BLOCKS = 12  # at least so many stretches for the scatter of unrest
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rates:
+    """Rotation over time.
+
+    Attributes
+    ----------
+    time : (n,)
+        s, middle of the stretch that the rate is the mean of.
+    rate : (n, 3)
+        rad/s: pitch up, yaw right, roll clockwise; NaN where not followed.
+    noise : (n, 3)
+        Variance, (rad/s)².
+    interval : float
+        Median time between frames, s.
+    scale_u : (3,)
+        Relative standard uncertainty of the size of each axis that all frames share.
+    followed : float
+        Share of pairs of frames with an answer.
+    points : float
+        Mean number of points per frame.
+    """
+
+    time: Floats
+    rate: Floats
+    noise: Floats
+    interval: float
+    scale_u: Floats
+    followed: float
+    points: float
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """A size with its uncertainty, deg/s."""
+
+    value: float
+    u: float
+
+
+def measure_rates(
+    pairs: Sequence[Pair],
+    lenses: Sequence[Lens],
+    u_view: float,
+    width: int,
+    height: int,
+    row_times: Sequence[float],
+) -> Rates:
+    """Return the rotation between all frames.
+
+    Parameters
+    ----------
+    pairs : sequence of Pair
+    lenses : sequence of Lens
+        One that is known, or the two between which it lies: what they differ by goes into
+        the uncertainty.
+    u_view : float
+        Relative standard uncertainty of the scale of the lens.
+    width, height : int
+    row_times : sequence of float
+        s per row: one that is known, or both ends of what it may be.
+
+    Raises
+    ------
+    CannotMeasure
+        Too short, no texture.
+    """
+    if len(pairs) < LEAST_PAIRS:
+        raise CannotMeasure(
+            f"Only {len(pairs)} pairs of frames: too few to speak of motion.",
+            "Give a clip of some seconds at least.",
+        )
+    interval = float(np.median([p.end - p.start for p in pairs]))
+    tried = [(lens, row) for lens in lenses for row in row_times]
+    found = []
+    for lens, row in tried:
+        solved = [t for _, t in turns(pairs, lens, width, height, row)]
+        rate = np.concatenate([t.rate for t in solved])
+        noise = np.concatenate([t.noise for t in solved])
+        time = np.concatenate([t.time for t in solved])
+        rate[_leaps(pairs, interval)] = np.nan
+        found.append((time, rate, noise))
+    followed = float(np.isfinite(found[0][1]).all(1).mean())
+    if followed < _LEAST_FOLLOWED:
+        raise CannotMeasure(
+            f"Only {100 * followed:.0f} % of the frames show something that stands still and can "
+            "be followed.",
+            "Film ground, houses or trees rather than sky or water, in focus and in light; give "
+            "the part of the clip that was flown.",
+        )
+    rate = np.mean([r for _, r, _ in found], axis=0)
+    noise = np.mean([n for _, _, n in found], axis=0)
+    sizes = np.array([np.sqrt(np.nanmean(r**2, axis=0)) for _, r, _ in found])
+    # Most lenses lie near one end of what they may be or the other: arcsine between them.
+    spread = u_arcsine(1.0) * (sizes.max(0) - sizes.min(0)) / 2 / np.maximum(sizes.mean(0), 1e-9)
+    scale = np.hypot(spread, [u_view, u_view, 0.0])
+    points = float(np.mean([len(p.points) for p in pairs]))
+    return Rates(found[0][0], rate, noise, interval, scale, followed, points)
+
+
+def lenses_of_view(hfov: float, width: int, height: int, kind: str = "") -> tuple[Shape, ...]:
+    """Return the lenses between which one of this view (rad) lies.
+
+    Parameters
+    ----------
+    kind : str
+        ``straight`` or ``equal`` where it is known.
+    """
+    bends = {"straight": _BENDS[1:], "equal": _BENDS[:1]}.get(kind, _BENDS)
+    return tuple(Shape.of_view(hfov, bend, width, height) for bend in bends)
+
+
+def u_of_view(hfov: float, u: float) -> float:
+    """Return the relative uncertainty of the scale for a view (rad) and its u.
+
+    A focal length is all but inverse to the view; straight lenses go a little faster.
+    """
+    return u / hfov * (hfov / math.sin(min(hfov, 2.6)))
+
+
+def _leaps(pairs: Sequence[Pair], interval: float) -> npt.NDArray[np.bool_]:
+    """Tell which pairs span a cut or a hole: a time much longer than the others."""
+    lengths = np.array([p.end - p.start for p in pairs])
+    return np.asarray(lengths > 3.5 * interval)
+
+
+def rms(rates: Rates, axis: int) -> Size:
+    """Return the root mean square of one axis without what the tracking's noise adds."""
+    rate, noise = _seen(rates, axis)
+    n = len(rate)
+    square = float((rate**2).mean())
+    # Noise of one pair is known by one difference of halves only; its mean over time counts.
+    v = float(noise.mean())
+    clean = max(square - v, 0.0)
+    value = math.sqrt(clean)
+    u_square = math.sqrt((4 * clean * v + 2 * v * v) / n + (0.5 * v) ** 2)
+    u_noise = u_square / (2 * max(value, math.sqrt(v) / 2, 1e-9))
+    return Size(math.degrees(value), math.degrees(math.hypot(u_noise, value * rates.scale_u[axis])))
+
+
+def percentile(rates: Rates, axis: int) -> Size:
+    """Return the 95th percentile of the size of one axis' rate, noise taken out to first order."""
+    rate, noise = _seen(rates, axis)
+    n = len(rate)
+    size = np.abs(rate)
+    raw = float(np.quantile(size, 0.95))
+    square = float((rate**2).mean())
+    share = math.sqrt(max(1 - float(noise.mean()) / max(square, 1e-18), 0.0))
+    value = raw * share
+    near = np.sort(size)[max(0, int(0.95 * n) - max(2, n // 50)) :][: max(4, n // 25)]
+    slope = float(near[-1] - near[0]) / max(len(near) - 1, 1)
+    u_pick = slope * math.sqrt(0.25) + math.sqrt(float(noise.mean())) / math.sqrt(max(0.05 * n, 1))
+    u = math.hypot(u_pick, raw * (1 - share) / 2, value * rates.scale_u[axis])
+    return Size(math.degrees(value), math.degrees(u))
+
+
+def unrest(rates: Rates) -> tuple[Size, tuple[float, float], int]:
+    """Return the rms of all axes together, and what another flight like it would show.
+
+    The interval comes from stretches of the clip taken as if each were a flight (block
+    bootstrap): it is what two suspensions are compared by, wider than the reading of this
+    clip alone.
+    """
+    use = np.isfinite(rates.rate).all(1)
+    whole = np.maximum((rates.rate**2 - rates.noise)[use].sum(1), 0.0)
+    n = len(whole)
+    length = max(round(2.0 / rates.interval), 1)
+    blocks = max(min(n // length, 400), min(_BLOCKS, n // 4))
+    sums = np.array([part.mean() for part in np.array_split(whole, blocks)])
+    rng = np.random.default_rng(0)
+    drawn = sums[rng.integers(0, blocks, (2000, blocks))].mean(1)
+    # n/(n-1): a bootstrap of few blocks is too narrow.
+    middle = sums.mean()
+    drawn = np.maximum(middle + (drawn - middle) * math.sqrt(blocks / (blocks - 1)), 0)
+    scale = float(np.average(rates.scale_u, weights=np.nanmean(rates.rate**2, axis=0) + 1e-12))
+    roots = np.sqrt(drawn) * (1 + scale * rng.standard_normal(len(drawn)))
+    value = math.degrees(math.sqrt(middle))
+    low, high = (math.degrees(float(v)) for v in np.quantile(roots, [0.025, 0.975]))
+    u = math.degrees(float(roots.std()))
+    return Size(value, u), (min(max(low, 0.0), value), max(high, value)), blocks
+
+
+def _seen(rates: Rates, axis: int) -> tuple[Floats, Floats]:
+    use = np.isfinite(rates.rate[:, axis])
+    return rates.rate[use, axis], rates.noise[use, axis]
