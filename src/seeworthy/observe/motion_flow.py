@@ -81,7 +81,7 @@ def _unsheared(flow: Flow, turn: Turn) -> Flow:
     rate = np.where(np.isfinite(turn.rate), turn.rate, 0.0)
     if len(rate) < 3:
         return flow
-    known = np.isfinite(turn.rate).all(1)
+    known = np.asarray(np.isfinite(turn.rate).all(1))
     time = np.where(np.isfinite(turn.time), turn.time, flow.start.max(1))
     slope = np.zeros_like(rate)
     length = np.maximum(time[2:] - time[:-2], 1e-6)

@@ -119,7 +119,7 @@ class MotionWatch:
         # A copy even at full size: the planes are borrowed.
         small = cv2.resize(luma, size, interpolation=cv2.INTER_AREA) if self._scale > 1 else luma
         if self._depth != 1:
-            return cv2.convertScaleAbs(small, alpha=self._depth)
+            return np.asarray(cv2.convertScaleAbs(small, alpha=self._depth), np.uint8)
         return np.array(small, np.uint8)
 
     def _follow(self, number: int, small: npt.NDArray[np.uint8], time: float) -> None:
@@ -133,7 +133,8 @@ class MotionWatch:
             self._points = None
             self.pairs.append(Pair(number, start, time, np.zeros((0, 4), np.float32)))
             return
-        after, status, _ = cv2.calcOpticalFlowPyrLK(
+        follow: Any = cv2.calcOpticalFlowPyrLK  # its stub knows no way to leave nextPts out
+        after, status, _ = follow(
             before, small, points, None, winSize=(_WINDOW, _WINDOW), maxLevel=3,
             criteria=(cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 20, 0.01),
         )  # fmt: skip

@@ -143,6 +143,7 @@ def fit_gyro(
         moved = np.abs(x - before) * np.sqrt(np.diag(normal))
         if turn > 6 and moved.max() < _SETTLED:
             break
+    assert weight is not None
     cov, dof = _clustered(r, jac, weight, scatter, normal, points, interval)
     values = x.copy()
     values[0] = math.exp(x[0])

@@ -72,7 +72,8 @@ def spectrum(grid: Floats, rate: Floats, interval: float) -> tuple[Floats, Float
     window = np.hanning(n)[:, None]
     power = np.abs(np.fft.rfft((rate - rate.mean(0)) * window, axis=0)) ** 2
     density = 2 * power * interval / float((window**2).sum())
-    return np.fft.rfftfreq(n, interval), np.asarray(np.degrees(np.degrees(density)))
+    f = np.asarray(np.fft.rfftfreq(n, interval), float)
+    return f, np.asarray(np.degrees(np.degrees(density)))
 
 
 def swing(grid: Floats, rate: Floats, interval: float) -> Rhythm | None:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from seeworthy.ground.errors import BadQuantity, CannotMeasure
-from seeworthy.ground.results import Outcome, Result, result
+from seeworthy.ground.results import Figure, Outcome, Result, result
 from seeworthy.observe.motion_tracks import MotionWatch
 from seeworthy.optics.turning import AXES, Shape
 from seeworthy.procedures.declare import Inputs, Seen, Watch
@@ -61,12 +61,11 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     conditions = {"mount": inputs.option("mount")} if inputs.option("mount") else {}
     results, total = _results(rates, swung, shaken, row_time is not None, conditions)
     findings = _findings(inputs, rates, swung, shaken, row_time)
+    figures: tuple[Figure, ...] = (rates_figure(rates),)
     if len(grid) >= 64:
         f, density = spectrum(grid, level, rates.interval)
         findings["bands_deg_s"] = _bands(f, density)
-        figures = (rates_figure(rates), spectrum_figure(f, density))
-    else:
-        figures = (rates_figure(rates),)
+        figures += (spectrum_figure(f, density),)
     return Outcome(
         tuple(results), findings, tuple(_warnings(inputs, watch, rates, shaken)), figures=figures,
         method="picture", sentence=_sentence(total, rates, swung),

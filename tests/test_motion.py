@@ -1,0 +1,150 @@
+"""Rotation of a craft from its clip: geometry first, then a rendered flight, then bad input."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+import pytest
+
+from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
+from seeworthy.observe.motion_flow import flow_of
+from seeworthy.observe.motion_tracks import Pair
+from seeworthy.optics.turning import Shape, solve
+from seeworthy.procedures.gyro.align import Gyro, align
+from seeworthy.procedures.motion.measure import Rates, rms
+from seeworthy.procedures.motion.rhythm import swing
+from seeworthy.procedures.study import measured
+from seeworthy.virtual.flight_view import Eye, Wave, film, fly, log_rows
+
+
+def _pair(lens, rate, dt=1 / 30, n=80, seed=0):
+    """Points of a far scene before and after a rotation, by Rodrigues' formula of OpenCV."""
+    rng = np.random.default_rng(seed)
+    px = rng.uniform((20, 20), (lens.width - 20, lens.height - 20), (n, 2))
+    turn, _ = cv2.Rodrigues(-np.asarray(rate) * dt)
+    after = lens.project(lens.rays(px) @ turn.T)
+    return Pair(1, 0.0, dt, np.hstack([px, after]).astype(np.float32))
+
+
+@pytest.mark.parametrize("k", [-0.12, 0.0, 0.25, 1.0])
+def test_rays_and_pixels_are_each_others_inverse(k):
+    lens = Shape.of_view(math.radians(85), k, 640, 360)
+    px = np.random.default_rng(1).uniform((0, 0), (639, 359), (200, 2))
+    assert np.allclose(lens.project(lens.rays(px)), px, atol=1e-6)
+    assert math.degrees(lens.hfov) == pytest.approx(85, abs=1e-6)
+    edge = lens.rays(np.array([[-0.5, 179.5], [639.5, 179.5]]))
+    assert math.degrees(math.acos(edge[0] @ edge[1])) == pytest.approx(85, abs=1e-4)
+
+
+def test_a_straight_lens_is_the_pinhole_of_every_textbook():
+    lens = Shape.of_view(math.radians(60), 1.0, 640, 360)
+    focal = 320 / math.tan(math.radians(30))  # w / (2 tan(view / 2))
+    assert lens.focal == pytest.approx(focal)
+    ray = lens.rays(np.array([[500.0, 100.0]]))[0]
+    assert ray[0] / ray[2] == pytest.approx((500 - 319.5) / focal)
+
+
+@pytest.mark.parametrize("rate", [(0.2, 0, 0), (0, -0.3, 0), (0, 0, 0.5), (0.1, 0.2, -0.3)])
+def test_a_rotation_comes_back_with_its_signs(rate):
+    lens = Shape.of_view(math.radians(70), 1.0, 640, 360)
+    found = solve(flow_of([_pair(lens, rate)], lens, 640, 360))
+    assert np.allclose(found.rate[0], rate, atol=2e-4)
+    # Yaw to the right moves the scene to the left.
+    if rate[1] > 0.1:
+        points = _pair(lens, (0, rate[1], 0)).points
+        assert np.median(points[:, 2] - points[:, 0]) < 0
+
+
+def test_what_moves_by_itself_is_left_out():
+    lens = Shape.of_view(math.radians(70), 1.0, 640, 360)
+    pair = _pair(lens, (0.1, 0.2, 0.0))
+    pair.points[:24, 2:] += (9, -4)  # three tenths of the points are birds
+    found = solve(flow_of([pair], lens, 640, 360))
+    assert np.allclose(found.rate[0], (0.1, 0.2, 0.0), atol=2e-3)
+
+
+def test_noise_of_the_tracking_is_taken_out_of_the_rms():
+    rng = np.random.default_rng(5)
+    t = np.arange(900) / 30
+    true = 0.05 * np.sqrt(2) * np.sin(2 * np.pi * 0.5 * t)
+    rate = np.stack([true + 0.03 * rng.standard_normal(900)] * 3, axis=1)
+    rates = Rates(t, rate, np.full((900, 3), 0.03**2), 1 / 30, np.zeros(3), 1.0, 60.0)
+    found = rms(rates, 0)
+    assert found.value == pytest.approx(math.degrees(0.05), abs=2.5 * found.u)
+    assert found.u < 0.3
+
+
+def test_noise_alone_does_not_swing():
+    rng = np.random.default_rng(6)
+    t = np.arange(900) / 30
+    wrong = sum(swing(t, rng.standard_normal((900, 3)), 1 / 30) is not None for _ in range(40))
+    assert wrong <= 1
+
+
+def test_a_clip_is_found_in_a_log_and_the_axes_with_it():
+    rng = np.random.default_rng(8)
+    flight = fly(20.0, (Wave(1, 4, 0.7), Wave(0, 3, 1.1)), 6.0, rng)
+    t = flight.start + np.arange(0, 20, 0.005)
+    axes = np.array([[0, 0, 1], [1, 0, 0], [0, 1, 0.0]])  # logger's x is the camera's z
+    rate = flight.rate[np.round((t - flight.start) * 1000).astype(int)] @ axes.T
+    frames = np.arange(5, 14, 1 / 30)
+    picture = flight.mean_rate(frames - 1 / 60, frames + 1 / 60)
+    found = align(frames, picture, 1 / 30, Gyro(t + 1.234, rate))
+    assert found.offset == pytest.approx(1.234, abs=2e-3)
+    assert np.allclose(found.axes, axes.T, atol=0.02)
+    assert found.scale == pytest.approx(1.0, abs=0.02)
+
+
+@pytest.fixture(scope="module")
+def flown(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("flown")
+    rng = np.random.default_rng(20)
+    waves = (Wave(0, 3, 0.5), Wave(1, 4, 0.8, 1.0), Wave(2, 3, 0.6, 2.0))
+    flight = fly(7.0, waves, 5.0, rng)
+    eye = Eye(readout=0.02)
+    film(folder / "clip.mp4", eye, flight, 7.0, rng)
+    log = log_rows(flight, np.array([[0, 1, 0], [0, 0, 1], [1, 0, 0.0]]), 0.75, 200, 0.3, rng)
+    (folder / "log.csv").write_text(log, "utf-8")
+    return folder, eye, flight
+
+
+def test_the_rotation_of_a_rendered_flight_is_that_which_was_flown(flown):
+    folder, _, flight = flown
+    readings = {"hfov": ["63 deg ± 0.2 deg"], "readout_time": ["20 ms ± 0.3 ms"]}
+    outcome = measured("motion", [folder / "clip.mp4"], readings, {"lens": ["straight"]})
+    frames = np.arange(210) / 30
+    real = np.degrees(flight.mean_rate(frames[:-1], frames[1:]))
+    sizes = {r.conditions["axis"]: r for r in outcome.results if r.measurand == "rotation_rms"}
+    for i, axis in enumerate(("pitch", "yaw", "roll")):
+        rms_ = float(np.sqrt((real[:, i] ** 2).mean()))
+        assert sizes[axis].value == pytest.approx(rms_, rel=0.03)
+    assert outcome.results[0].measurand == "unrest"
+    assert {f.name for f in outcome.figures} == {"rotation", "rotation_spectrum"}
+
+
+def test_clip_and_log_give_view_offset_and_read_out(flown):
+    folder, eye, _ = flown
+    outcome = measured("gyro", {"": [folder / "clip.mp4"], "log": [folder / "log.csv"]})
+    found = {r.measurand: r for r in outcome.results}
+    assert found["focal_length"].value == pytest.approx(eye.focal, rel=0.02)
+    assert found["hfov"].value == pytest.approx(63, rel=0.02)
+    assert found["gyro_offset"].value == pytest.approx(750, abs=3)
+    assert found["readout_time"].value == pytest.approx(20, abs=3)
+    assert outcome.findings["rows_read"] == "top to bottom"
+
+
+def test_wrong_input_is_told_with_what_to_do(flown, tmp_path):
+    folder, _, _ = flown
+    clip = folder / "clip.mp4"
+    with pytest.raises(WrongCall, match="hfov"):
+        measured("motion", [clip])
+    with pytest.raises(BadQuantity, match="view"):
+        measured("motion", [clip], {"hfov": ["179 deg"]})
+    log = tmp_path / "log.csv"
+    log.write_text("time (s),gx (deg/s),height (m)\n" + "".join(
+        f"{i / 100},{i % 7},{i % 5}\n" for i in range(500)
+    ), "utf-8")  # fmt: skip
+    with pytest.raises(CannotMeasure, match="three are needed"):
+        measured("gyro", {"": [clip], "log": [log]})
