@@ -249,7 +249,7 @@ def believed(flow: Flow, turn: Turn) -> Floats:
         Solved without the approach, which would hide the drift.
     """
     count = GRID[0] * GRID[1]
-    use = np.asarray(flow.there & np.isfinite(turn.rate[:, :1]))
+    use: npt.NDArray[np.bool_] = np.logical_and(flow.there, np.isfinite(turn.rate[:, :1]))
     index = flow.cell[use]
     residual = turn.residual[use]
     spread = np.full(count, np.nan)
