@@ -9,7 +9,9 @@ import pytest
 from seeworthy.engine.measure import measure
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.write import ClipWriter
-from seeworthy.procedures.shading.measure import _XYZ, measure_shading
+from seeworthy.procedures.shading.measure import XYZ, measure_shading
+from seeworthy.procedures.shading.middle import find_wide
+from seeworthy.procedures.shading.study import hue as hue_of
 from seeworthy.procedures.shading.turned_take import MOST, check_same_lens, even_difference
 from seeworthy.virtual.optics import HotSpot, Sensor, Shading, develop
 
@@ -33,12 +35,12 @@ def truth(shade):
     """Mean and worst corner (stops) and largest Δu'v' of the lens alone."""
     lens = Shading(shade.stops, shade.power, shade.centre, shade.red, shade.blue)
     gain = lens.gain(*SIZE).astype(float)
-    corners = gain[[0, 0, -1, -1], [0, -1, 0, -1]] @ _XYZ[1]
+    corners = gain[[0, 0, -1, -1], [0, -1, 0, -1]] @ XYZ[1]
     stops = -np.log2(corners)
-    xyz = gain[::4, ::4] @ _XYZ.T
+    xyz = gain[::4, ::4] @ XYZ.T
     bottom = xyz @ np.array([1.0, 15.0, 3.0])
     uv = np.stack([4 * xyz[..., 0] / bottom, 9 * xyz[..., 1] / bottom], -1)
-    white = np.ones(3) @ _XYZ.T
+    white = np.ones(3) @ XYZ.T
     centre = np.array([4 * white[0], 9 * white[1]]) / (white @ np.array([1.0, 15.0, 3.0]))
     return stops.mean(), stops.max(), np.hypot(*np.moveaxis(uv - centre, -1, 0)).max()
 
@@ -209,3 +211,49 @@ def test_chroma_noise_alone_is_no_hot_spot():
     for seed in range(5):
         noisy = field * (1 + np.random.default_rng(seed).normal(0, 0.06, field.shape))
         assert measure_shading(noisy, SIZE).spot is None
+
+
+# A wide tint, as the picture shows when it is made small.
+
+
+def wide(sigma, gain, at=(0.5, 0.5), seed=1):
+    """A field with a tint of sigma px at 1280 px of width."""
+    spot = HotSpot(*at, 2 * sigma / 1280, gain) if sigma else None
+    field = blocks(Shading(1.0, spot=spot), seed=seed)
+    return find_wide(field, FRAME, (639.5, 359.5))
+
+
+@pytest.mark.parametrize("sigma", [200, 320])
+@pytest.mark.parametrize(
+    ("gain", "hue"),
+    [((1.06, 1, 1), "red"), ((1.15, 1, 1), "red"), ((1, 1, 1.15), "blue"), ((1, 1.12, 1), "green")],
+)
+def test_a_wide_tint_is_placed_sized_and_named(sigma, gain, hue):
+    found = wide(sigma, gain)
+    truth = np.hypot(*(hue_of(np.array(gain)) - hue_of(np.ones(3))))
+    assert found.hue == hue
+    assert found.strength == pytest.approx(truth, abs=0.0012)
+    assert (found.x, found.y) == (pytest.approx(640, abs=30), pytest.approx(360, abs=30))
+    assert found.size == pytest.approx(2.355 * sigma, rel=0.3)
+    assert found.centred
+
+
+def test_a_tint_off_the_optical_centre_is_not_the_lens():
+    assert not wide(200, (1.12, 1, 1), (0.4, 0.5)).centred
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_no_wide_tint_is_invented(seed):
+    assert wide(0, None, seed=seed) is None
+
+
+def test_a_wide_tint_is_told_with_its_picture(tmp_path):
+    path = tmp_path / "wide.png"
+    light = Shading(0.5, spot=HotSpot(0.5, 0.5, 0.5, (1.12, 1, 1))).gain(*FRAME) * 0.35
+    code = develop(light, np.random.default_rng(2), sensor=Sensor(), tone="srgb", full_range=True)
+    cv2.imwrite(str(path), code[..., ::-1])
+    outcome = measure("shading", [path]).outcome
+    assert outcome.findings["wide_tint"]["hue"] == "red"
+    assert "the middle is more red than the border" in outcome.sentence
+    assert any("lens, filter or sensor" in w for w in outcome.warnings)
+    assert [p.name for p in outcome.pictures] == ["flat_field.png", "wide_tint.png"]

@@ -9,7 +9,7 @@ PROCEDURE = Procedure(
     id="shading",
     title="Shading",
     question="Are the corners dark or tinted?",
-    version=2,
+    version=3,
     yields=(
         Measurand(
             "corner_shading",
@@ -39,7 +39,16 @@ PROCEDURE = Procedure(
     ),
     order=100,
     findings=(
-        Finding("hot_spot", "", "Place, size and strength of a compact coloured spot, or none."),
+        Finding(
+            "hot_spot",
+            "",
+            "Place, size and strength of a compact coloured spot; wide ones are wide_tint.",
+        ),
+        Finding(
+            "wide_tint",
+            "",
+            "A wide part of another hue than the border: place, size, Δu'v' and word for the hue.",
+        ),
         Finding("optical_centre_px", "px", "Where the picture is brightest."),
         Finding("slope_stops", "stops", "Slope of the light across and down."),
         Finding("slope_is", "", "Whether the slope was told from the lens."),

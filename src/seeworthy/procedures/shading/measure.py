@@ -26,7 +26,7 @@ _FLOOR_STOPS = 0.007
 _FLOOR_WORST = 0.010
 _FLOOR_UV = 0.0003
 _STEP_SHARE = 0.55
-_LEAST_SPOT = 0.002
+LEAST_SPOT = 0.002
 _SPOT_Z = 7.0
 
 # What a real fall-off differs from a polynomial: blocks within this are no outliers.
@@ -34,7 +34,7 @@ _LEAST_SCALE_STOPS = 0.004
 _LEAST_SCALE_UV = 0.0002
 
 # IEC 61966-2-1: linear RGB to XYZ.
-_XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +112,7 @@ def measure_shading(field: Floats, size: tuple[int, int], turned: Floats | None 
     mean = np.mean(logs, axis=0)
     rows, columns = mean.shape
     x, y = np.meshgrid(_axis(columns), _axis(rows))
-    uv = np.mean([_uv(f) for f in fields], axis=0)
+    uv = np.mean([uv_of(f) for f in fields], axis=0)
     fit = _surface(x, y, mean, _DEGREE, _LEAST_SCALE_STOPS)
     place = _brightest(x, y, fit.smooth)
     found = _find_spot(uv, _radial_terms(x, y, place, size[1] / size[0]), size)
@@ -138,7 +138,7 @@ def measure_shading(field: Floats, size: tuple[int, int], turned: Floats | None 
     # Mostly it is the one or the other: the distribution between these limits is U-shaped.
     doubt = 0.0 if turned is not None else (abs(lamp[0]) + abs(lamp[1])) / 4 / math.sqrt(2)
     tint = _tint(x, y, uv, centre, size[1] / size[0], bump)
-    steps = [_chroma_step(f) for f in fields]
+    steps = [chroma_step(f) for f in fields]
     u_tint = math.hypot(_FLOOR_UV, _STEP_SHARE * float(np.mean(steps)), 0.01 * float(tint.max()))
     return Shading(
         float(corners.mean()),
@@ -162,7 +162,7 @@ def _axis(n: int) -> Floats:
 
 
 def _luminance(field: Floats) -> Floats:
-    return np.asarray(np.maximum(field @ _XYZ[1], 1e-6))
+    return np.asarray(np.maximum(field @ XYZ[1], 1e-6))
 
 
 def _check(field: Floats) -> None:
@@ -237,8 +237,9 @@ def _brightest(x: Floats, y: Floats, level: Floats) -> tuple[float, float]:
     return cx, cy
 
 
-def _uv(field: Floats) -> Floats:
-    xyz = np.maximum(field, 0) @ _XYZ.T
+def uv_of(field: Floats) -> Floats:
+    """Return CIE 1976 u', v' of linear RGB, (..., 2) of (..., 3)."""
+    xyz = np.maximum(field, 0) @ XYZ.T
     bottom = xyz @ np.array([1.0, 15.0, 3.0])
     return np.stack([4 * xyz[..., 0] / bottom, 9 * xyz[..., 1] / bottom], axis=-1)
 
@@ -277,7 +278,7 @@ def _tint_terms(x: Floats, y: Floats, centre: tuple[float, float], tall: float) 
     )
 
 
-def _chroma_step(field: Floats) -> float:
+def chroma_step(field: Floats) -> float:
     """Return how far, Δu'v', half a step of both 8-bit chroma codes moves the darkest corner.
 
     BT.709-6: red and blue move by 1.5748 and 1.8556 of a chroma step, coded in 224 steps.
@@ -287,9 +288,9 @@ def _chroma_step(field: Floats) -> float:
     dark = np.maximum(rgb[int(np.argmin(rgb.sum(axis=1)))], 1e-4)
     signal = 1.099 * np.maximum(dark, 0.018) ** 0.45 - 0.099
     step = np.array([1.5748, 0.0, 1.8556]) / 224 * dark / (0.45 * (signal + 0.099))
-    here = _uv(dark[None])[0]
+    here = uv_of(dark[None])[0]
     return float(
-        math.hypot(*(np.hypot(*(_uv((dark + 0.5 * s)[None])[0] - here)) for s in np.diag(step)))
+        math.hypot(*(np.hypot(*(uv_of((dark + 0.5 * s)[None])[0] - here)) for s in np.diag(step)))
     )
 
 
@@ -350,7 +351,7 @@ def _strongest(residual: Floats) -> tuple[int, int, int] | None:
         noise = 1.4826 * np.median(np.abs(smooth - np.median(smooth, axis=(0, 1))), axis=(0, 1))
         row, column = (int(i) for i in np.unravel_index(int(strength.argmax()), strength.shape))
         height = float(strength[row, column])
-        if height < _LEAST_SPOT or height < _SPOT_Z * float(np.hypot(*noise)):
+        if height < LEAST_SPOT or height < _SPOT_Z * float(np.hypot(*noise)):
             continue
         # Compact: it falls to half within a quarter of the frame.
         _, labels = cv2.connectedComponents((strength > height / 2).astype(np.uint8))

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import cv2
+import numpy as np
+
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, result
 from seeworthy.ground.uncertainty import interval
@@ -13,6 +16,7 @@ from seeworthy.observe.flat import FlatMean
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.shading.gain_map import gain_map
 from seeworthy.procedures.shading.measure import Shading, measure_shading
+from seeworthy.procedures.shading.middle import Wide, exaggerated, find_wide
 from seeworthy.procedures.shading.turned_take import check_same_lens
 
 
@@ -40,6 +44,11 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
             check_same_lens(fields[0], fields[1])
     except CannotMeasure as error:
         raise CannotMeasure(error.message, error.hint, (_picture(watchers[0], None),)) from None
+    field = np.mean(fields, axis=0)
+    wide = find_wide(field, size, found.centre) if found.spot is None else None
+    pictures = [_picture(watchers[0], found)]
+    if wide is not None:
+        pictures.append(_wide_picture(field, size, wide))
     how = {"method": "turned" if found.turned else "one take"}
     evidence = ["flat_field.png"]
     results = (
@@ -57,12 +66,12 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     )  # fmt: skip
     return Outcome(
         results,
-        _findings(found, watchers[0].count),
-        _doubts(found),
-        (_picture(watchers[0], found),),
+        _findings(found, wide, watchers[0].count),
+        _doubts(found, wide),
+        tuple(pictures),
         _figures(found),
         how["method"],
-        _sentence(found),
+        _sentence(found, wide),
         _correction(fields, found, size),
     )
 
@@ -81,7 +90,7 @@ def _correction(fields: Sequence[Any], found: Shading, size: tuple[int, int]) ->
     }
 
 
-def _findings(found: Shading, frames: int) -> dict[str, Any]:
+def _findings(found: Shading, wide: Wide | None, frames: int) -> dict[str, Any]:
     spot = found.spot
     return {
         "hot_spot": None
@@ -92,6 +101,17 @@ def _findings(found: Shading, frames: int) -> dict[str, Any]:
             "size_px": round(spot.size),
             "strength": round(spot.strength, 4),
         },
+        "wide_tint": None
+        if wide is None
+        else {
+            "x": round(wide.x),
+            "y": round(wide.y),
+            "size_px": round(wide.size),
+            "strength": round(wide.strength, 4),
+            "u": round(wide.u, 4),
+            "hue": wide.hue,
+            "on_optical_centre": wide.centred,
+        },
         "optical_centre_px": [round(v, 1) for v in found.centre],
         "slope_stops": [round(v, 3) for v in found.lamp],
         "slope_is": "the lamp's" if found.turned else "lamp or lens, not told apart",
@@ -99,21 +119,56 @@ def _findings(found: Shading, frames: int) -> dict[str, Any]:
     }
 
 
-def _doubts(found: Shading) -> tuple[str, ...]:
+def _doubts(found: Shading, wide: Wide | None) -> tuple[str, ...]:
+    said = []
     slope = max(abs(v) for v in found.lamp)
     if not found.turned and slope > 0.1:
-        return (
+        said.append(
             f"The light slopes by {slope:.2f} stops across the picture: lamp and lens cannot be "
-            "told apart. Film a second take with the camera turned by 180° (turned=).",
+            "told apart. Film a second take with the camera turned by 180° (turned=)."
         )
-    return ()
+    if wide is not None and wide.centred:
+        said.append(
+            "The wide tint lies round the optical centre: whether lens, filter or sensor makes it "
+            "cannot be told from a flat field."
+        )
+    elif wide is not None:
+        said.append(
+            "The wide tint lies off the optical centre: the sensor, stray light, or the surface "
+            "and its lamp; a turned take (turned=) tells the surface from the camera."
+            if not found.turned
+            else "The wide tint lies off the optical centre and turns with the camera: the sensor "
+            "or stray light in the lens, more than fall-off of the lens."
+        )
+    return tuple(said)
 
 
-def _sentence(found: Shading) -> str:
+def _sentence(found: Shading, wide: Wide | None) -> str:
     dark = f"The corners are {found.corner:.2f} stops darker than the middle"
     tint = "no tint that shows" if found.colour < 0.004 else f"a tint of {found.colour:.3f} Δu'v'"
     spot = "" if found.spot is None else ", and a coloured hot spot"
+    if wide is not None:
+        where = "the middle" if wide.centred else f"the part round {wide.x:.0f}, {wide.y:.0f} px"
+        spot = (
+            f"; {where} is more {wide.hue} than the border by {wide.strength:.3f} Δu'v', over "
+            f"about {wide.size:.0f} px"
+        )
     return f"{dark}, with {tint}{spot}."
+
+
+def _wide_picture(field: Any, size: tuple[int, int], wide: Wide) -> Picture:
+    times = float(np.clip(0.06 / wide.strength, 2, 20))
+    made = cv2.resize(exaggerated(field, times), (640, round(640 * size[1] / size[0])))
+    drawn = np.ascontiguousarray(made[..., ::-1])
+    scale = 640 / size[0]
+    place = (round(wide.x * scale), round(wide.y * scale))
+    cv2.circle(drawn, place, round(wide.size * scale / 2), (40, 40, 40), 1, cv2.LINE_AA)
+    caption = (
+        f"Hues of the field at even light, their differences from the border {times:.0f} times "
+        f"enlarged; the ring is where the tint is half as strong as at ({wide.x:.0f}, "
+        f"{wide.y:.0f}) px."
+    )
+    return encode("wide_tint.png", caption, drawn)
 
 
 def _picture(watcher: FlatMean, found: Shading | None) -> Picture:
@@ -122,8 +177,6 @@ def _picture(watcher: FlatMean, found: Shading | None) -> Picture:
     if found is not None:
         draw_cross(drawn, found.centre, BLUE)
         if found.spot is not None:
-            import cv2
-
             place = (round(found.spot.x), round(found.spot.y))
             cv2.circle(drawn, place, max(8, round(found.spot.size)), (0, 94, 213), 2)
     return encode("flat_field.png", "The flat field, its optical centre and any hot spot.", drawn)
