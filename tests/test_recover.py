@@ -18,6 +18,7 @@ from scipy import signal
 from seeworthy.cli import main
 from seeworthy.ground.errors import CannotMeasure, Conflict, UnreadableInput
 from seeworthy.media.recover import recover
+from seeworthy.media.recover.reference import study
 from seeworthy.media.source import Source
 
 RATE = 48_000
@@ -30,6 +31,7 @@ class Layout:
     codec: str
     sound: str | None
     b_frames: int = 0
+    channels: str = "mono"
 
 
 LAYOUTS = [
@@ -59,7 +61,7 @@ def write(path: Path, layout: Layout, frames: int, size=(320, 240), seed=0) -> N
             video.options = {"bf": str(layout.b_frames), "preset": "veryfast", "g": "30"}
         audio = target.add_stream(layout.sound, rate=RATE) if layout.sound else None
         if audio is not None:
-            audio.layout = "mono"
+            audio.layout = layout.channels
         step = RATE // 30
         for i in range(frames):
             crop = scene[i % height : i % height + height, i % width : i % width + width]
@@ -78,7 +80,10 @@ def _sound(samples, start, layout):
         data, form = samples.astype(np.float32)[None], "fltp"
     else:
         data, form = (samples * 32767).astype(np.int16)[None], "s16"
-    frame = av.AudioFrame.from_ndarray(data, format=form, layout="mono")
+    if layout.channels == "stereo":
+        data = np.stack([data[0], data[0][::-1]])
+        data = data if layout.sound == "aac" else data.T.reshape(1, -1)
+    frame = av.AudioFrame.from_ndarray(data, format=form, layout=layout.channels)
     frame.sample_rate = RATE
     frame.pts = start
     return frame
@@ -316,3 +321,108 @@ def test_order_of_display_survives_the_wrap_of_its_counter():
         Sample(i, 1, i == 0, place % 3 == 0, (2 * place) % 16) for i, place in enumerate(shown)
     ]
     assert display_order(samples, known) == shown
+
+
+# What opens as it is, and AVI.
+
+AVI = Layout("avi-mjpeg-pcm", "avi", "mjpeg", "pcm_s16le")
+
+
+@pytest.fixture(scope="module")
+def avis(tmp_path_factory):
+    """An AVI cut in the middle, the same with its head wiped, and a good one."""
+    folder = tmp_path_factory.mktemp("avi")
+    write(folder / "good.avi", AVI, 45, seed=1)
+    write(folder / "whole.avi", AVI, 120, seed=2)
+    data = (folder / "whole.avi").read_bytes()
+    data = data[: int(0.6 * len(data))]
+    (folder / "cut.avi").write_bytes(data)
+    start = data.find(b"movi") - 8
+    (folder / "wiped.avi").write_bytes(data[:12] + bytes(start - 12) + data[start:])
+    return folder
+
+
+def test_an_avi_that_was_cut_opens_as_it_is_and_says_so(avis, tmp_path):
+    with pytest.raises(Conflict, match=r"opens as it is: \d+ pictures, 2\.\d+ s") as caught:
+        recover(Source.of(avis / "cut.avi"), Source.of(avis / "good.avi"), tmp_path / "out.avi")
+    assert "Open it as it is" in caught.value.hint
+    assert not list(tmp_path.iterdir())
+
+
+def test_an_avi_without_its_head_keeps_rate_sound_and_container(avis, tmp_path):
+    out = tmp_path / "out.avi"
+    found = recover(Source.of(avis / "wiped.avi"), Source.of(avis / "good.avi"), out)
+    with av.open(str(avis / "cut.avi")) as container:  # what FFmpeg reads of the same bytes
+        kept = [(p.stream.type, bytes(p)) for p in container.demux() if p.size]
+    pictures = sum(kind == "video" for kind, _ in kept)
+    sound = b"".join(data for kind, data in kept if kind == "audio")
+    assert found.frames in (pictures - 1, pictures)
+    assert found.seconds == pytest.approx(found.frames / 30)
+    with av.open(str(out)) as container:
+        assert container.format.name == "avi"
+        assert container.streams.video[0].average_rate == 30
+        assert sum(1 for _ in container.decode(video=0)) == found.frames
+    with av.open(str(out)) as container:
+        heard = b"".join(bytes(p) for p in container.demux(audio=0))
+    # Not a byte of a chunk's head among the samples.
+    assert abs(len(heard) - len(sound)) <= 2
+    assert heard[: len(sound) - 2] == sound[: len(heard)][: len(sound) - 2]
+
+
+def test_a_fragmented_file_opens_as_it_is(pair, tmp_path):
+    path = tmp_path / "pieces.mp4"
+    options = {"movflags": "frag_keyframe+empty_moov+default_base_moof"}
+    with (
+        av.open(str(pair / "whole.mp4")) as source,
+        av.open(str(path), "w", options=options) as target,
+    ):
+        streams = {s.index: target.add_stream_from_template(s) for s in source.streams}
+        for packet in source.demux():
+            if packet.size:
+                packet.stream = streams[packet.stream.index]
+                target.mux(packet)
+    data = path.read_bytes()
+    path.write_bytes(data[: int(0.9 * len(data))])
+    with pytest.raises(Conflict, match=r"opens as it is: \d+ pictures"):
+        recover(Source.of(path), Source.of(pair / "good.mp4"), tmp_path / "out.mp4")
+
+
+@pytest.mark.parametrize(
+    ("sound", "ending", "match"),
+    [("aac", "mp4", "is stereo, that of"), ("pcm_s16le", "mov", "has 2 channels where")],
+)
+def test_mono_and_stereo_are_told_apart(tmp_path, sound, ending, match):
+    one = Layout("one", ending, "libx264", sound)
+    two = Layout("two", ending, "libx264", sound, channels="stereo")
+    write(tmp_path / f"good.{ending}", one, 45, seed=1)
+    write(tmp_path / f"whole.{ending}", two, 60, seed=2)
+    cut(tmp_path / f"whole.{ending}", tmp_path / f"broken.{ending}", 0.95)
+    with pytest.raises(CannotMeasure, match=match):
+        recover(
+            Source.of(tmp_path / f"broken.{ending}"), Source.of(tmp_path / f"good.{ending}"),
+            tmp_path / f"out.{ending}",
+        )  # fmt: skip
+
+
+def test_mpeg_4_visual_is_refused_by_name_before_any_work(pair, tmp_path):
+    write(tmp_path / "good.mp4", Layout("visual", "mp4", "mpeg4", None), 20)
+    with pytest.raises(UnreadableInput, match=r"MPEG-4 Visual; only H\.264 and Motion JPEG"):
+        recover(
+            Source.of(pair / "broken.mp4"), Source.of(tmp_path / "good.mp4"), tmp_path / "o.mp4"
+        )
+
+
+def test_the_step_is_the_median_of_the_good_clip(pair, tmp_path):
+    """A pause in the good clip, and its mean is 9 % too long; the median is not."""
+    paused = tmp_path / "paused.mp4"
+    with av.open(str(pair / "good.mp4")) as source, av.open(str(paused), "w") as target:
+        stream = source.streams.video[0]
+        copy = target.add_stream_from_template(stream)
+        late = round(0.14 / stream.time_base)
+        for packet in source.demux(stream):
+            if packet.size:
+                if packet.pts * stream.time_base > 0.7:
+                    packet.pts, packet.dts = packet.pts + late, packet.dts + late
+                packet.stream = copy
+                target.mux(packet)
+    assert study(Source.of(paused)).frame_duration == pytest.approx(1 / 30, rel=1e-4)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,7 @@ _LEAST = 10_000  # bytes of it below which nothing is said
 _SOUND_RATE = 2_000  # bytes a second between the pictures that are most likely sound
 _SLACK = Fraction(3, 2)  # seconds of sound that the loss of power may cost
 _PACE = Fraction(1, 20)  # by which picture and sound may differ in length besides
+_LONG = Fraction(1, 2)  # seconds of pictures from which a factor of two tells
 _SAME_MODE = "Give a good clip of the same camera in the same mode (size, rate, quality)."
 
 
@@ -121,6 +123,15 @@ def check_sound(
             "the pictures alone.",
         )
     heard = Fraction(samples, layout.sound_rate) if layout.sound_rate else Fraction(0)
+    if layout.sound == "blocks" and layout.even and seen > _LONG:
+        for factor, other in ((2, 2), (Fraction(1, 2), 1)):
+            if abs(heard / seen - factor) <= _PACE * factor:
+                raise CannotMeasure(
+                    f"The sound of '{broken.name}' lasts {float(heard):.2f} s beside pictures of "
+                    f"{float(seen):.2f} s: it has {other} channel{'s' if other > 1 else ''} where "
+                    f"'{good.name}' has {layout.sound_channels}, or another rate.",
+                    _SAME_MODE,
+                )
     if samples and layout.even and abs(heard - seen) > max(_SLACK, _PACE * seen):
         rate = 1 / layout.frame_duration
         raise CannotMeasure(
@@ -130,3 +141,34 @@ def check_sound(
             "Give a good clip of the same frame rate and kind of sound; where the camera slows "
             "down in the dark, one filmed in the same light.",
         )
+
+
+def check_channels(
+    broken: Source,
+    good: Source,
+    layout: Layout,
+    pieces: Sequence[tuple[int, int, int]],
+    data: memoryview,
+) -> None:
+    """Refuse sound with another number of channels than the good clip's.
+
+    AAC says it in every frame. Samples without any such mark last twice or half as long as
+    the pictures when they are read with the wrong number.
+
+    Raises
+    ------
+    CannotMeasure
+    """
+    if layout.sound_element is not None and len(pieces) >= _FEW:
+        begin = [data[offset] >> 5 for offset, _, _ in pieces]
+        other = sum(b in (0, 1) and b != layout.sound_element for b in begin)
+        if layout.sound_element in (0, 1) and other > len(begin) / 2:
+            raise CannotMeasure(
+                f"The sound of '{broken.name}' is {_CHANNELS[1 - layout.sound_element]}, that of "
+                f"'{good.name}' is {_CHANNELS[layout.sound_element]}.",
+                _SAME_MODE,
+            )
+
+
+_FEW = 5  # frames of sound from which most of them tell
+_CHANNELS = ("mono", "stereo")

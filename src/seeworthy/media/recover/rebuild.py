@@ -18,8 +18,10 @@ from seeworthy.ground.errors import Conflict
 from seeworthy.media.boxes import read_boxes
 from seeworthy.media.opening import open_clip
 from seeworthy.media.recover.aac import SAMPLES, FrameSplitter
-from seeworthy.media.recover.fit import check_pictures, check_sound
+from seeworthy.media.recover.asis import refuse_what_opens
+from seeworthy.media.recover.fit import check_channels, check_pictures, check_sound
 from seeworthy.media.recover.reference import Layout, study
+from seeworthy.media.recover.riff import is_avi, scan_avi
 from seeworthy.media.recover.scan import Scan, scan
 from seeworthy.media.recover.slices import display_order
 
@@ -111,14 +113,19 @@ def recover(
     boxes = read_boxes(broken.path)
     if boxes is not None and boxes.finalised:
         raise Conflict(f"'{broken.name}' has its index; it needs no recovery.", "Open it as it is.")
+    refuse_what_opens(broken)
     layout = study(good)
     if not sound:
         layout = replace(layout, sound="none", sound_rate=0)
+    _container(out, layout)
     with broken.path.open("rb") as handle:
         mapped = mmap.mmap(handle.fileno(), 0, access=mmap.ACCESS_READ)
         data = memoryview(mapped)
         try:
-            found = scan(data, _media_start(broken, data), layout, progress)
+            if layout.picture == "mjpeg" and is_avi(data):
+                found = scan_avi(data, layout)
+            else:
+                found = scan(data, _media_start(broken, data), layout, progress)
             check_pictures(broken, good, layout, found, data)
             return _write(broken, good, out, layout, found, data, sound)
         finally:
@@ -183,6 +190,7 @@ def _write(
         sound = _split(layout, found, data, audio) if audio else _Sound([], 0)
         if wanted:
             check_sound(broken, good, layout, found, sound.unused, sound.samples)
+            check_channels(broken, good, layout, sound.pieces, data)
         duration = _duration(layout, found, sound, warnings)
         # Written beside and renamed: a full disk leaves no half file under the new name.
         handle, name = tempfile.mkstemp(suffix=out.suffix, prefix=".recover-", dir=out.parent)
@@ -211,11 +219,11 @@ def _write(
 
 
 def _duration(layout: Layout, found: Scan, sound: _Sound, warnings: list[str]) -> Fraction:
-    """Return the duration of a frame; the sound's clock decides where the two disagree."""
+    """Return the duration of a frame: the good clip's, unless that is uneven and sound tells."""
     count = len(found.pictures)
     if not layout.even:
         warnings.append(
-            "The good clip has an uneven frame rate; the new file has an even one of the same mean."
+            "The good clip has an uneven frame rate; the new file has an even one, its median."
         )
     if not sound.samples or not layout.sound_rate:
         return layout.frame_duration
@@ -223,11 +231,24 @@ def _duration(layout: Layout, found: Scan, sound: _Sound, warnings: list[str]) -
     seen = layout.frame_duration * count
     if abs(heard - seen) <= max(_DRIFT, seen / 200):
         return layout.frame_duration
-    warnings.append(
-        f"Pictures at the good clip's rate last {float(seen):.2f} s, the sound {float(heard):.2f} "
-        "s; the frame rate was set by the sound."
+    said = (
+        f"Pictures at the good clip's rate last {float(seen):.2f} s, the sound {float(heard):.2f} s"
     )
+    if layout.even:
+        warnings.append(f"{said}; the good clip's rate was kept.")
+        return layout.frame_duration
+    warnings.append(f"{said}; the frame rate was set by the sound.")
     return heard / count
+
+
+def _container(out: Path, layout: Layout) -> str:
+    """Return the container that the new file's ending asks for."""
+    ending = out.suffix.lower()
+    if ending == ".avi" and layout.picture != "mjpeg":
+        raise Conflict(
+            "An AVI does not hold H.264 as cameras write it.", "Name the new file .mp4 or .mov."
+        )
+    return "avi" if ending == ".avi" else "mov" if ending in (".mov", ".qt") else "mp4"
 
 
 def _mux(
@@ -239,12 +260,13 @@ def _mux(
     duration: Fraction,
     data: memoryview,
 ) -> None:
-    # A movie without its own sample entries is written as MP4 or MOV, as the good one is.
-    options = {"movflags": "+faststart"}
-    kind = "mov" if part.suffix.lower() in (".mov", ".qt") else "mp4"
+    # A movie without its own sample entries is written as MP4, MOV or AVI, as the name asks.
+    kind = _container(part, layout)
+    options = {} if kind == "avi" else {"movflags": "+faststart"}
     with av.open(str(part), "w", format=kind, options=options) as target:
         video = target.add_stream_from_template(model.streams.video[0])
-        video.time_base = Fraction(1, _TICKS)
+        # An AVI has no stamps: its pictures are counted at one rate.
+        video.time_base = duration if kind == "avi" else Fraction(1, _TICKS)
         audio = None
         if layout.sound != "none":
             audio = target.add_stream_from_template(model.streams.audio[0])
@@ -316,5 +338,5 @@ class _Lazy(list[Any]):
 
 def default_name(broken: Path) -> Path:
     """Return the name of the new file: beside the broken one, ``-recovered`` added."""
-    ending = broken.suffix if broken.suffix.lower() in (".mp4", ".mov") else ".mp4"
+    ending = broken.suffix if broken.suffix.lower() in (".mp4", ".mov", ".avi") else ".mp4"
     return broken.with_name(f"{broken.stem}-recovered{ending}")

@@ -22,6 +22,7 @@ Picture = Literal["h264", "mjpeg"]
 SoundKind = Literal["none", "aac", "blocks"]
 _LOOK = 3000  # packets of the good clip that are looked at
 _LEARN = 600  # pictures of it that are learned from
+_NAMES = {"hevc": "HEVC", "mpeg4": "MPEG-4 Visual", "av1": "AV1", "libdav1d": "AV1"}
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,7 @@ class Layout:
     codec_data : bytes
         ``avcC`` of the good clip.
     frame_duration : Fraction
-        Seconds of one frame.
+        Seconds of one frame: the median step, to the fraction that coarse stamps leave.
     even : bool
         False when the good clip's frames are unevenly spaced (variable rate).
     parameters, habits, length_size
@@ -49,6 +50,10 @@ class Layout:
     sound_delay : Fraction
         First sound after first picture, seconds (negative: before).
     size : (width, height)
+    sound_element : int or None
+        Of AAC: what most of its frames begin with, 0 one channel, 1 a pair
+        (ISO/IEC 14496-3, table 4.85, from memory).
+    sound_channels : int
     """
 
     picture: Picture
@@ -65,6 +70,8 @@ class Layout:
     block_samples: int
     sound_delay: Fraction
     size: tuple[int, int]
+    sound_element: int | None = None
+    sound_channels: int = 0
 
 
 def study(good: Source) -> Layout:
@@ -80,8 +87,9 @@ def study(good: Source) -> Layout:
         name = video.codec_context.name
         if name not in ("h264", "mjpeg"):
             raise UnreadableInput(
-                f"'{good.name}' is coded as {name}; only H.264 and Motion JPEG can be recovered.",
-                "Keep the broken file as it is.",
+                f"'{good.name}' is coded as {_NAMES.get(name, name)}; only H.264 and Motion JPEG "
+                "can be recovered.",
+                "Keep the broken file as it is; nothing was read of it.",
             )
         if name == "h264" and not (video.codec_context.extradata or b"").startswith(b"\x01"):
             raise UnreadableInput(
@@ -90,7 +98,7 @@ def study(good: Source) -> Layout:
         audio = container.streams.audio[0] if container.streams.audio else None
         sound, codec = _sound_kind(audio)
         base = video.time_base or Fraction(1, 90000)
-        stamps, pictures, first_sound, blocks = _walk(container, video.index, audio)
+        stamps, pictures, first_sound, blocks, elements = _walk(container, video.index, audio)
         steps = [b - a for a, b in itertools.pairwise(stamps) if b > a]
         if not steps:
             raise UnreadableInput(
@@ -99,6 +107,9 @@ def study(good: Source) -> Layout:
         typical = Fraction(statistics.median(steps)).limit_denominator(1_000_000)
         mean = Fraction(stamps[-1] - stamps[0], len(stamps) - 1)
         even = max(steps) <= 1.5 * typical and abs(mean - typical) <= typical / 50
+        # Stamps in milliseconds are 33 and 34 by turns: the mean of the steps about the median.
+        near = [s for s in steps if abs(s - typical) <= typical / 4]
+        step = Fraction(sum(near), len(near))
         delay = Fraction(0)
         if first_sound is not None and audio is not None and audio.time_base is not None:
             delay = first_sound * audio.time_base - stamps[0] * base
@@ -106,7 +117,7 @@ def study(good: Source) -> Layout:
         return Layout(
             "h264" if name == "h264" else "mjpeg",
             bytes(video.codec_context.extradata or b""),
-            mean * base,
+            step * base,
             even,
             *_coding(bytes(video.codec_context.extradata or b""), pictures, good, name),
             sound,
@@ -116,6 +127,8 @@ def study(good: Source) -> Layout:
             samples,
             delay,
             (video.codec_context.width, video.codec_context.height),
+            statistics.mode(elements) if sound == "aac" and elements else None,
+            audio.codec_context.channels if audio else 0,
         )
 
 
@@ -143,8 +156,11 @@ def _sound_kind(audio: AudioStream | None) -> tuple[SoundKind, str]:
 
 def _walk(
     container: InputContainer, video: int, audio: AudioStream | None
-) -> tuple[list[int], list[bytes], int | None, list[tuple[int, int]]]:
-    """Return sorted picture stamps, pictures, first sound stamp, (bytes, ticks) of sound."""
+) -> tuple[list[int], list[bytes], int | None, list[tuple[int, int]], list[int]]:
+    """Return sorted picture stamps, pictures, first sound stamp, (bytes, ticks) and first three
+    bits of sound.
+    """
+    elements: list[int] = []
     stamps: list[int] = []
     pictures: list[bytes] = []
     first_sound = None
@@ -161,8 +177,9 @@ def _walk(
         elif audio is not None and packet.stream.index == audio.index:
             first_sound = packet.pts if first_sound is None else first_sound
             blocks.append((packet.size, packet.duration or 0))
+            elements.append(bytes(packet)[0] >> 5)
     # The last pictures may lack those that are shown before them.
-    return sorted(stamps), pictures, first_sound, blocks
+    return sorted(stamps), pictures, first_sound, blocks, elements
 
 
 def _block(audio: AudioStream | None, blocks: list[tuple[int, int]]) -> tuple[int, int]:
