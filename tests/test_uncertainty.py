@@ -148,7 +148,7 @@ def filled(folder):
     bench = create_bench(folder)
     for name in ("Dunlin", "Knot"):
         add_camera(bench, name)
-        add_take(bench, "body", name, readings={"mass": ["16.6 g ± 0.1 g"]})
+        add_take(bench, "body", name, readings={"mass": ["17.4 g ± 0.1 g"]})
         with bench.changing() as session:
             row = session.scalars(select(TakeRow).order_by(TakeRow.id.desc())).first()
             version = version_now("body")

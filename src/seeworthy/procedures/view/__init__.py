@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="view",
     title="Angle of view by tape",
     question="How much of the land do you see?",
-    version=1,
+    version=2,
     yields=(
         Measurand(
             "hfov",

@@ -2,7 +2,8 @@
 
 Straight-line geometry: hfov = 2·atan(w / 2d) with d from the entrance pupil. The
 tape starts at the front of the lens; a second distance cancels where it starts:
-tan(hfov/2) = (w2 − w1) / 2(d2 − d1).
+tan(hfov/2) = (w2 − w1) / 2(d2 − d1). What is known of pupils anyway is an observation beside
+it, so that a second distance, poor as it may be, never makes the angle worse.
 """
 
 from __future__ import annotations
@@ -21,11 +22,20 @@ from seeworthy.ground.propagation import propagate_vector, u_rectangular
 Value = tuple[float, float]
 """A value and its standard uncertainty."""
 
-PUPIL_DEPTH = 0.010
-"""How far behind the lens front the entrance pupil of a small camera may lie, m (a judgement)."""
+PUPIL = (0.0, 0.010)
+"""Least and most that the entrance pupil of a small camera lies behind the lens front, m (a
+judgement: such lenses are a few millimetres long and their stop lies inside)."""
 SQUARENESS = math.radians(2.0)
 """Standard uncertainty of 'square to the lens axis' by eye, rad (a judgement)."""
 _LEAST_RATIO = 5.0
+_DOUBT = 3.84
+"""Chi-square of one degree of freedom at 5 % (tables): from here on the angle is widened by the
+Birge ratio."""
+_CONTRADICT = 25.0
+"""Beyond it, five standard uncertainties, what is assumed of pupils stands aside (a judgement:
+walls by eye are out of square to one side, so that such set-ups come by chance too)."""
+_ANY_LENS = (-0.005, 0.05)
+"""Pupils of lenses of any kind that would go on a small craft, m (a judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +84,8 @@ def measure_view(
     stations : sequence of one or two Station
         Both with the same of width and height given.
     offset : Value, optional
-        Entrance pupil behind the lens front, m, where it is known. Unknown, the
-        value is taken as zero and `PUPIL_DEPTH` as the half-width of a rectangular
-        distribution. Two stations do not need it.
+        Entrance pupil behind the lens front, m, where it is known. Unknown, it lies
+        evenly within `PUPIL`.
     squareness : float
         Standard uncertainty of the target's and the tape's angle to the axis, rad.
     aspect : float, optional
@@ -88,23 +97,59 @@ def measure_view(
     CannotMeasure
         Two stations that do not tell the angle.
     """
-    allowed = offset or (0.0, u_rectangular(PUPIL_DEPTH))
+    allowed = offset or ((PUPIL[0] + PUPIL[1]) / 2, u_rectangular((PUPIL[1] - PUPIL[0]) / 2))
     axes = [name for name in ("width", "height") if getattr(stations[0], name) is not None]
-    if len(stations) == 2:
+    two = len(stations) == 2
+    if two:
         _check_stations(stations, axes)
     values, us = _inputs(stations, axes, allowed, squareness)
-    two = len(stations) == 2
-
-    def model(*x: float) -> list[float]:
-        return _tangents(x, len(axes), two)
-
-    tangents, covariance = propagate_vector(model, values, np.diag(np.square(us)))
+    spread = np.diag(np.square(us))
     pupil = None
     if two:
-        pupil = (float(tangents[-1]), math.sqrt(covariance[-1, -1]))
-        tangents, covariance = tangents[:-1], covariance[:-1, :-1]
+        tangents, covariance, pupil = _two_stations(values, spread, len(axes), stations)
+    else:
+        tangents, covariance = propagate_vector(
+            lambda *x: _tangents(x, len(axes), False), values, spread
+        )
     angles, derived = _angles(axes, tangents, covariance, aspect)
     return View(angles.get("hfov"), angles.get("vfov"), angles.get("dfov"), pupil, allowed, derived)
+
+
+def _two_stations(
+    values: list[float], spread: NDArray[np.float64], axes: int, stations: Sequence[Station]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], Value | None]:
+    """Return tangents, their covariance, and the pupil where the distances tell it.
+
+    The tangents by the difference of the two stations and those by the farther one with
+    the assumed pupil are combined by generalised least squares (they share readings).
+    """
+
+    def model(*x: float) -> list[float]:
+        distances, offset, sizes = x[:2], x[2], x[3:]
+        far = [sizes[2 * i + 1] / 2 / (distances[1] + offset) for i in range(axes)]
+        return [*_tangents(x, axes, True), *far]
+
+    y, covariance = propagate_vector(model, values, spread)
+    pupil: Value = (float(y[axes]), math.sqrt(covariance[axes, axes]))
+    keep = [*range(axes), *range(axes + 1, 2 * axes + 1)]
+    y, covariance = y[keep], covariance[np.ix_(keep, keep)]
+    apart = float(y[0] - y[axes])
+    u2 = covariance[0, 0] + covariance[axes, axes] - 2 * covariance[0, axes]
+    told = pupil if pupil[1] <= PUPIL[1] - PUPIL[0] else None
+    if apart**2 <= _CONTRADICT * u2:
+        design = np.vstack([np.eye(axes), np.eye(axes)])
+        weight = np.linalg.inv(covariance)
+        best = np.linalg.inv(design.T @ weight @ design)
+        widened = best * max(1.0, apart**2 / u2 / _DOUBT)
+        return best @ design.T @ weight @ y, widened, told
+    if told is None or not _ANY_LENS[0] - 2 * told[1] <= told[0] <= _ANY_LENS[1] + 2 * told[1]:
+        raise CannotMeasure(
+            f"The two distances would put the entrance pupil {1e3 * pupil[0]:.0f} mm behind the "
+            "zero of the tape, which no small camera has.",
+            "Check the readings, and that both distances start at the front of the lens; or give "
+            "one distance alone.",
+        )
+    return y[:axes], covariance[:axes, :axes], told
 
 
 def _inputs(

@@ -8,11 +8,11 @@ from typing import Any
 
 from seeworthy.ground.errors import BadQuantity, WrongCall
 from seeworthy.ground.examples import as_options
-from seeworthy.ground.quantities import Quantity, format_value
+from seeworthy.ground.quantities import Quantity
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.ground.uncertainty import interval
 from seeworthy.procedures.declare import Inputs, Seen
-from seeworthy.procedures.view.measure import PUPIL_DEPTH, Station, View, measure_view
+from seeworthy.procedures.view.measure import PUPIL, Station, View, measure_view
 
 _KIND = "tape: straight-line geometry; where the lens bends lines the true edge ray differs"
 
@@ -32,8 +32,6 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     warnings = []
     if len(stations) == 2:
         findings.update(_cross_check(stations, view, settings))
-        warnings += _doubt_offset(view)
-        warnings += _doubt_step(findings, view)
     elif settings["offset"] is None:
         warnings.append(_unknown_offset(stations[0], view))
     warnings += _doubt_pixels(view, inputs)
@@ -131,40 +129,15 @@ def _cross_check(
     return {**found, "methods_agree": agree}
 
 
-def _doubt_offset(view: View) -> list[str]:
-    if view.offset is None:
-        return []
-    value, u = view.offset
-    if -0.005 - 2 * u <= value <= 0.05 + 2 * u:
-        return []
-    return [
-        f"The entrance pupil would lie {format_value(value * 1e3, u * 1e3, 'mm')} behind the zero "
-        "of the tape, which no small camera has: check the readings, and that both distances "
-        "start at the front of the lens."
-    ]
-
-
-def _doubt_step(findings: Mapping[str, Any], view: View) -> list[str]:
-    """Say when the second distance costs more than the offset that it cancels."""
-    for name in ("hfov", "vfov"):
-        alone, both = findings.get(f"{name}_one_distance"), getattr(view, name)
-        if alone is not None and both is not None and alone["u"] < 0.7 * both[1]:
-            return [
-                f"The farther set-up alone is more certain (± {alone['u']:.2f}° against "
-                f"± {both[1]:.2f}°): move it further away, or set the camera square with more "
-                "care and say so with the reading squareness."
-            ]
-    return []
-
-
 def _unknown_offset(station: Station, view: View) -> str:
     name = "hfov" if view.hfov is not None and "hfov" not in view.from_aspect else "vfov"
     angle = getattr(view, name)[0]
-    half = PUPIL_DEPTH / station.distance[0] * math.degrees(math.sin(math.radians(angle)))
+    room = (PUPIL[1] - PUPIL[0]) / 2
+    half = room / station.distance[0] * math.degrees(math.sin(math.radians(angle)))
     return (
         "The tape starts at the front of the lens, but the rays meet in the entrance pupil some "
-        f"millimetres behind it: up to {PUPIL_DEPTH * 1e3:.0f} mm, or {half:.2f}° less, is "
-        "allowed for in the uncertainty. A second, larger distance removes this."
+        f"millimetres behind it: {PUPIL[0] * 1e3:.0f} to {PUPIL[1] * 1e3:.0f} mm, or {half:.2f}° "
+        "either way, is in the uncertainty. A second, larger distance removes this."
     )
 
 
