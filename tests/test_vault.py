@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import sqlite3
 import stat
 import zipfile
 
 import pytest
+from sqlalchemy import select
 
 from seeworthy.bench.cameras import add_camera, list_cameras
-from seeworthy.bench.evidence import keep_bytes, record
+from seeworthy.bench.evidence import keep_bytes, picture_path, record
+from seeworthy.bench.models import EvidenceRow
 from seeworthy.bench.store import open_bench
 from seeworthy.bench.vault import free_folder, pack_bench, unpack_bench
-from seeworthy.ground.errors import Conflict, UnreadableInput, WrongCall
+from seeworthy.ground.errors import BenchError, Conflict, UnreadableInput, WrongCall
 
 
 @pytest.fixture
@@ -72,6 +75,63 @@ def test_archives_made_to_harm_leave_nothing(packed, tmp_path, name, data, mode,
         unpack_bench(bad, tmp_path / "again")
     assert not (tmp_path / "again").exists()
     assert not (tmp_path / "evil.txt").exists()
+
+
+def doctored(packed, tmp_path, *statements):
+    """Return the backup with another database in it, as a stranger could send it."""
+    path, database = tmp_path / "sent.zip", tmp_path / "bench.sqlite"
+    with zipfile.ZipFile(packed) as old, zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as new:
+        database.write_bytes(old.read("bench.sqlite"))
+        connection = sqlite3.connect(database)
+        for statement in statements:
+            connection.execute(statement)
+        connection.commit()
+        connection.close()
+        for entry in old.infolist():
+            data = old.read(entry)
+            new.writestr(
+                entry.filename, database.read_bytes() if entry.filename == database.name else data
+            )
+    return path
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "update evidence set kept = '../secret.png'",
+        "update evidence set kept = '/etc/passwd'",
+        "update evidence set kept = 'evidence/ab/' || sha256",
+        "update evidence set kept = kept || '/../../../secret.png'",
+        "update evidence set kept = kept || char(10)",
+        "create trigger t after insert on camera begin delete from claim; end",
+        "create view v as select * from camera",
+        "create virtual table ft using fts5(a)",
+    ],
+)
+def test_a_database_made_to_harm_is_refused(packed, tmp_path, statement):
+    (tmp_path / "secret.png").write_bytes(b"\x89PNG secret")
+    with pytest.raises(BenchError, match=r"tampered|outside|never makes"):
+        unpack_bench(doctored(packed, tmp_path, statement), tmp_path / "again")
+    assert not (tmp_path / "again").exists()
+    # Nor is such a bench opened that came as a folder.
+    folder = tmp_path / "folder"
+    folder.mkdir()
+    with zipfile.ZipFile(doctored(packed, tmp_path, statement)) as archive:
+        archive.extractall(folder)
+    with pytest.raises(BenchError):
+        open_bench(folder)
+
+
+def test_a_restored_bench_reads_no_file_whose_content_it_does_not_know(packed, tmp_path):
+    secret = tmp_path / "secret.png"
+    secret.write_bytes(b"\x89PNG secret")
+    sent = doctored(packed, tmp_path, f"update evidence set kept = null, place = '{secret}'")
+    unpack_bench(sent, tmp_path / "again")
+    with open_bench(tmp_path / "again") as bench, bench.reading() as session:
+        row = session.scalars(select(EvidenceRow)).one()
+        assert row.place is None
+        with pytest.raises(BenchError):
+            picture_path(bench, row)
 
 
 @pytest.mark.parametrize("data", [b"", b"PK\x03\x04 no", b"text"])

@@ -24,8 +24,11 @@ from sqlalchemy.orm import Session
 from seeworthy.bench.models import EvidenceRow
 from seeworthy.bench.store import Bench
 from seeworthy.bench.trouble import no_space_error, said_in_words
-from seeworthy.ground.errors import Conflict, UnreadableInput
+from seeworthy.ground.errors import BenchError, Conflict, UnreadableInput
 from seeworthy.media.source import Source
+
+KEPT = re.compile(r"evidence/([0-9a-f]{2})/([0-9a-f]{64})(\.[a-z0-9]{1,8})?")
+"""Where a kept content stands, and nowhere else."""
 
 _PIECE = 1 << 20
 _PART = ".part-"
@@ -133,8 +136,60 @@ def record(bench: Bench, session: Session, kept: Kept) -> None:
 
 
 def path_of(bench: Bench, row: EvidenceRow) -> Path:
-    """Return where a content is read from; a kept copy goes before a reference."""
-    return bench.folder / (row.kept or row.place or "")
+    """Return where a content is read from; a kept copy goes before a reference.
+
+    Raises
+    ------
+    BenchError
+        The database names a file that cannot be this content's: it was tampered with.
+    """
+    if row.kept:
+        if not kept_rightly(row.kept, row.sha256):
+            raise _tampered(row.sha256)
+        return bench.folder / row.kept
+    path = bench.folder / (row.place or "")
+    # Only whole paths lead out of the bench; `reference` makes no others.
+    inside = Path(row.place or "").is_absolute() or ".." not in Path(row.place or "").parts
+    if not inside:
+        raise _tampered(row.sha256)
+    return path
+
+
+def picture_path(bench: Bench, row: EvidenceRow) -> Path:
+    """Return where a picture of an outcome is; Seeworthy drew it, so it is kept or nowhere.
+
+    Raises
+    ------
+    BenchError
+        The database names another file.
+    """
+    if not row.kept:
+        raise _tampered(row.sha256)
+    return path_of(bench, row)
+
+
+def kept_rightly(kept: str, sha256: str) -> bool:
+    """Tell whether a path is where `keep_copy` puts this content."""
+    found = KEPT.fullmatch(kept)
+    return found is not None and found[2] == sha256 and sha256.startswith(found[1])
+
+
+def _tampered(sha256: str) -> BenchError:
+    return BenchError(
+        f"The database names a file outside the bench for the content {sha256[:12]}.",
+        "Seeworthy never writes that: restore the bench from a backup that you made yourself.",
+    )
+
+
+def digest_of(path: Path) -> str:
+    """Return the SHA-256 of a file as it is now.
+
+    Raises
+    ------
+    OSError
+    """
+    with path.open("rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
 def sweep_parts(bench: Bench, older_than: float = _STALE_SECONDS) -> int:

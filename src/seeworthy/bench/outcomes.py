@@ -280,7 +280,7 @@ def _outcome_record(bench: Bench, session: Session, row: OutcomeRow) -> StoredOu
         row.correction or {},
     )
     pictures = tuple(
-        StoredPicture(p.name, p.caption, p.sha256, evidence.path_of(bench, p.evidence))
+        StoredPicture(p.name, p.caption, p.sha256, evidence.picture_path(bench, p.evidence))
         for p in row.pictures
     )
     return StoredOutcome(

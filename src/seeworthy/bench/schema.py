@@ -98,6 +98,47 @@ def bring_up_to_date(
     _migrate(engine, wanted)
 
 
+# A kept path other than evidence/AA/SHA256[.ending] leads out of the bench.
+_WRONG_KEPT = """
+    SELECT count(*) FROM evidence WHERE kept IS NOT NULL AND NOT (
+        length(sha256) = 64 AND sha256 NOT GLOB '*[^0-9a-f]*'
+        AND substr(kept, 1, 77) IN (
+            'evidence/' || substr(sha256, 1, 2) || '/' || sha256,
+            'evidence/' || substr(sha256, 1, 2) || '/' || sha256 || '.')
+        AND length(kept) <= 85 AND substr(kept, 78) NOT GLOB '*[^a-z0-9]*')
+"""
+
+
+def refuse_foreign_parts(engine: Engine, database: Path) -> None:
+    """Refuse a database that acts by itself or names evidence outside the bench.
+
+    A bench may come from somebody else (a restored backup). Seeworthy makes no triggers, no
+    views and no virtual tables, so none of them is ours: they would change or hide rows.
+
+    Raises
+    ------
+    BenchError
+    """
+    with engine.connect() as connection:
+        foreign = connection.exec_driver_sql(
+            "SELECT type || ' ' || name FROM sqlite_master WHERE type IN ('trigger', 'view') "
+            "OR sql LIKE 'CREATE VIRTUAL%' LIMIT 1"
+        ).scalar()
+        if foreign is not None:
+            raise BenchError(
+                f"'{database}' holds a part that Seeworthy never makes ({foreign[:60]}).",
+                "It was tampered with: use a backup that you made yourself.",
+            )
+        has_evidence = connection.exec_driver_sql(
+            "SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'evidence'"
+        ).scalar()
+        if has_evidence and connection.exec_driver_sql(_WRONG_KEPT).scalar():
+            raise BenchError(
+                f"'{database}' names evidence outside the bench.",
+                "It was tampered with: use a backup that you made yourself.",
+            )
+
+
 def _migrate(engine: Engine, wanted: str) -> None:
     from alembic import command
 

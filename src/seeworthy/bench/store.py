@@ -276,6 +276,8 @@ def _open(folder: Path, url: URL | None, *, read_only: bool, fresh: bool = False
     bench = Bench(folder, engine, database=database, read_only=read_only)
     try:
         with said_in_words(folder):
+            if database is not None and not fresh:
+                schema.refuse_foreign_parts(engine, database)
             schema.bring_up_to_date(engine, database, may_write=not read_only, fresh=fresh)
     except BaseException:
         bench.close()
@@ -295,6 +297,8 @@ def _sqlite(path: Path, read_only: bool) -> Engine:
         # SQLAlchemy says BEGIN itself, see below; the driver must not.
         connection.isolation_level = None
         connection.execute("PRAGMA foreign_keys = ON")
+        # What stands in the file's own schema may call no function with side effects.
+        connection.execute("PRAGMA trusted_schema = OFF")
         if not read_only:
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = FULL")

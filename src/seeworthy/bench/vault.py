@@ -12,6 +12,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from sqlalchemy import select
+
+from seeworthy.bench.evidence import KEPT, digest_of
+from seeworthy.bench.models import EvidenceRow
 from seeworthy.bench.store import DATABASE, Bench, is_bench, open_bench
 from seeworthy.bench.trouble import said_in_words
 from seeworthy.bench.upkeep import backup_bench, check_bench
@@ -24,7 +28,7 @@ _RATIO = 200.0
 
 _PIECE = 1 << 20
 _SPARE = 256 * 1024**2
-_EVIDENCE = re.compile(r"evidence/([0-9a-f]{2})/([0-9a-f]{64})(\.[a-z0-9]{1,8})?")
+_EVIDENCE = KEPT
 _PURPOSE = re.compile(r"purposes/[a-z0-9][a-z0-9-]{0,59}\.toml")
 
 
@@ -104,6 +108,7 @@ def unpack_bench(archive: Path, folder: Path) -> Restored:
         (folder / "exports").mkdir(exist_ok=True)
         (folder / "evidence").mkdir(exist_ok=True)
         with open_bench(folder) as bench:
+            drop_false_references(bench)
             troubles = tuple(t.message for t in check_bench(bench) if t.kind != "unused")
     except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError) as error:
         _unmake(folder, made)
@@ -115,6 +120,26 @@ def unpack_bench(archive: Path, folder: Path) -> Restored:
         _unmake(folder, made)
         raise
     return Restored(folder, len(entries), troubles)
+
+
+def drop_false_references(bench: Bench) -> int:
+    """Forget references of a restored bench to files that are not what was entered.
+
+    A backup from elsewhere could name any file of this machine. One whose SHA-256 it knows
+    holds nothing that it does not know already; every other reference is taken out.
+    """
+    count = 0
+    with bench.changing() as session:
+        for row in session.scalars(select(EvidenceRow).where(EvidenceRow.place.is_not(None))):
+            place = bench.folder / (row.place or "")
+            try:
+                right = place.stat().st_size == row.size and digest_of(place) == row.sha256
+            except OSError:
+                right = False
+            if not right:
+                row.place = None
+                count += 1
+    return count
 
 
 def _checked(opened: zipfile.ZipFile) -> list[zipfile.ZipInfo]:
