@@ -78,7 +78,7 @@ def test_a_camera_is_entered_and_shown(say):
     assert say("camera", "firmware", "remove", "Dunlin 2", "1.02", "--unit", "B7")[0] == 0
     assert say("camera", "unit", "remove", "Dunlin 2", "B7")[0] == 0
     assert "Dunlin 2" in say("camera", "list")[1]
-    assert say("camera", "remove", "Dunlin 2")[0] == 0
+    assert say("camera", "remove", "Dunlin 2", "--yes")[0] == 0
 
 
 def test_a_take_is_entered_measured_and_shown(say, shore, tmp_path):
@@ -101,7 +101,7 @@ def test_a_take_is_entered_measured_and_shown(say, shore, tmp_path):
     assert say("take", "add", "tide", "Dunlin", "--option", "do=refuse")[0] == 0
     assert "2 new" in say("bench", "show")[1]
     code, out, _ = say("run", "--workers", "1")
-    assert code == 0
+    assert code == 3  # one was refused
     assert "1 measured, 1 refused." in out
     assert "There is no sea in the clip." in out
     assert "up to date" in say("run")[1]
@@ -126,7 +126,7 @@ def test_a_take_is_edited_and_removed(say):
     assert "light" not in out
     _, rows = as_json(say("take", "list", "--json"))
     assert [(r["id"], r["state"], r["version"]) for r in rows] == [(1, "new", 2)]
-    assert say("take", "remove", 1)[0] == 0
+    assert say("take", "remove", 1, "--yes")[0] == 0
     assert "No take yet" in say("take", "list")[1]
 
 

@@ -6,7 +6,15 @@ import asyncio
 
 import pytest
 
-from seeworthy.web.trust import COOKIE, Door, Gate
+from seeworthy.web.trust import (
+    COOKIE,
+    SESSION_SECONDS,
+    TICKET_SECONDS,
+    Door,
+    Gate,
+    comes_from_here,
+    guest_may,
+)
 
 
 async def page(scope, receive, send):
@@ -108,6 +116,131 @@ def test_a_proxy_does_not_make_a_stranger_local():
     assert ask(door, host="192.0.2.7", client="127.0.0.1")[0] == 200
     forwarded = ask(door, host="192.0.2.7", client="127.0.0.1", x_forwarded_for="192.0.2.9")
     assert forwarded[0] == 403
+
+
+@pytest.mark.parametrize(
+    "header",
+    ["x-real-ip", "via", "forwarded", "x-forwarded-host", "cf-connecting-ip", "true-client-ip"],
+)
+def test_no_proxy_header_makes_anybody_local(header):
+    assert ask(shared(), host="192.0.2.7", client="127.0.0.1", **{header: "127.0.0.1"})[0] == 403
+    assert not comes_from_here("127.0.0.1", ["host", header])
+
+
+@pytest.mark.parametrize("query", ["key=%C3%A9", "key=é", "key=%FF", "key=" + "a" * 5000, "key"])
+def test_any_key_is_compared_and_refused(query):
+    door = shared()
+    door.ticket()
+    where = {"host": "192.0.2.7", "client": "192.0.2.9"}
+    assert ask(door, **where, query=query)[0] == 403
+    assert ask(door, **where, cookie=f"{COOKIE}=é")[0] == 403
+    assert ask(door, **where, cookie='a="')[0] == 403
+
+
+def test_an_origin_that_is_no_address_is_refused():
+    assert ask(Door(port=8000), method="POST", origin="http://[")[0] == 403
+    assert ask(Door(port=8000), host="127.0.0.1:8000²")[0] == 421
+
+
+def test_a_chat_that_looks_at_the_link_does_not_spend_it():
+    door = shared()
+    token = door.ticket()
+    where = {"host": "192.0.2.7", "client": "192.0.2.9", "query": f"key={token}"}
+    assert ask(door, **where, method="HEAD")[0] == 403
+    assert ask(door, **where)[0] == 303
+
+
+def test_head_answers_like_get_without_a_body():
+    assert ask(Door(), method="HEAD") == (200, *ask(Door())[1:2], "")
+    assert ask(Door(), method="HEAD", path="/events")[0] == 200
+
+
+def guest(door):
+    cookie = f"{COOKIE}={door.redeem(door.ticket(), 'phone')}"
+    return {"host": "192.0.2.7", "client": "192.0.2.9", "cookie": cookie}
+
+
+OURS = {"origin": "http://192.0.2.7"}
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "status"),
+    [
+        ("GET", "/", 200),
+        ("GET", "/takes/3", 200),
+        ("GET", "/reports/1", 200),
+        ("POST", "/takes", 200),
+        ("POST", "/uploads", 200),
+        ("PATCH", "/uploads/abc", 200),
+        ("POST", "/api/takes", 200),
+        ("POST", "/demo", 403),
+        ("POST", "/bench", 403),
+        ("POST", "/backup", 403),
+        ("POST", "/restore", 403),
+        ("POST", "/run", 403),
+        ("POST", "/settings", 403),
+        ("POST", "/cameras", 403),
+        ("POST", "/cameras/1", 403),
+        ("POST", "/cameras/1/remove", 403),
+        ("POST", "/cameras/1/claims", 403),
+        ("POST", "/cameras/1/listing", 403),
+        ("POST", "/takes/3", 403),
+        ("POST", "/takes/3/remove", 403),
+        ("DELETE", "/api/takes/3", 403),
+        ("PATCH", "/api/takes/3", 403),
+        ("PUT", "/api/cameras/a/claims/mass", 403),
+        ("POST", "/import", 403),
+        ("GET", "/import", 403),
+        ("GET", "/settings", 403),
+        ("GET", "/reports/data.zip", 403),
+        ("POST", "/settings/guests/1/end", 403),
+    ],
+)
+def test_a_guest_looks_and_enters_takes_and_nothing_else(method, path, status):
+    door = shared()
+    assert ask(door, method=method, path=path, **guest(door), **OURS)[0] == status
+    # The owner may let guests do more.
+    open_door = Door(frozenset({"192.0.2.7"}), None, shared=True, guests_may_change=True)
+    assert ask(open_door, method=method, path=path, **guest(open_door), **OURS)[0] == 200
+
+
+def test_every_way_to_change_something_is_decided_about():
+    """A new route that changes something is closed to guests until it is listed here."""
+    from fastapi.routing import APIRoute
+
+    from seeworthy.web.api import router as api
+    from seeworthy.web.pages import ROUTERS
+
+    open_ones = {
+        f"{method} {route.path}"
+        for router in (api, *ROUTERS)
+        for route in router.routes
+        if isinstance(route, APIRoute)
+        for method in route.methods - {"GET", "HEAD"}
+        if guest_may(method, route.path.replace("{ticket}", "T").replace("{name}", "readout"))
+    }
+    assert open_ones == {
+        "POST /takes", "POST /api/takes", "POST /uploads", "PATCH /uploads/{ticket}",
+        "DELETE /uploads/{ticket}", "POST /api/plan", "POST /procedures/{name}/consequence",
+    }  # fmt: skip
+
+
+def test_a_session_ends_with_its_time_or_by_the_owner():
+    clock = [1000.0]
+    door = Door(frozenset({"192.0.2.7"}), None, shared=True, now=lambda: clock[0])
+    first, second = guest(door), guest(door)
+    assert [g.number for g in door.guests()] == [1, 2]
+    assert door.revoke(1)
+    assert not door.revoke(1)
+    assert ask(door, **first)[0] == 403
+    assert ask(door, **second)[0] == 200
+    assert door.guests()[0].seen == 1000.0
+    clock[0] += SESSION_SECONDS
+    assert ask(door, **second)[0] == 403
+    assert door.guests() == ()
+    token = door.ticket()
+    clock[0] += TICKET_SECONDS
+    assert door.redeem(token) is None
 
 
 def test_websockets_are_closed():

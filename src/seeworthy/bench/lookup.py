@@ -13,12 +13,25 @@ from seeworthy.bench.models import CameraRow, ClaimRow, UnitRow
 from seeworthy.bench.records import Camera, Claim, Firmware, Unit
 from seeworthy.ground.errors import Conflict, NotFound, WrongCall
 
+# Turn the order of the letters around: 'gnp.exe' would be shown as 'exe.png'.
+_TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+
 
 def checked_label(text: str, what: str) -> str:
     """Return a name without loose spaces; refuse an empty or endless one."""
     shown = " ".join(text.split())
     if not shown:
         raise WrongCall(f"The name of the {what} is empty.", "Give it a name.")
+    if bad := next((c for c in shown if not c.isprintable() or c in _TURNING), None):
+        raise WrongCall(
+            f"The name of the {what} holds a character that cannot be seen (U+{ord(bad):04X}).",
+            "Type it with letters, digits, blanks and signs.",
+        )
+    if what in ("camera", "unit") and ("/" in shown or "\\" in shown):
+        raise WrongCall(
+            f"The name of the {what} holds a slash, which would cut its address in two.",
+            "Write a hyphen instead.",
+        )
     if len(shown) > 200:
         raise WrongCall(f"The name of the {what} is too long.", "Use 200 letters at most.")
     return shown

@@ -16,6 +16,8 @@ from seeworthy.bench import leases
 from seeworthy.bench.lookup import camera_or_none
 from seeworthy.bench.models import TakeRow
 from seeworthy.bench.outcomes import keep_pictures, store_answer
+from seeworthy.bench.records import Trouble
+from seeworthy.bench.sound_evidence import evidence_troubles
 from seeworthy.bench.state import TAKE_PARTS, inputs_key, is_due, task_of, version_now
 from seeworthy.bench.store import Bench
 from seeworthy.bench.takes import find_take
@@ -71,12 +73,15 @@ class RunReport:
     skipped : tuple of Event
     unknown : tuple of int
         Takes whose procedure is not installed.
+    troubles : tuple of Trouble
+        Files that are missing or have another size than when they were entered.
     """
 
     run_id: int = 0
     done: tuple[Event, ...] = ()
     skipped: tuple[Event, ...] = ()
     unknown: tuple[int, ...] = ()
+    troubles: tuple[Trouble, ...] = ()
 
     def count(self, state: str) -> int:
         """Return how many takes ended in a state."""
@@ -174,6 +179,7 @@ class _Run:
         self.done: list[Event] = []
         self.skipped: list[Event] = []
         self.unknown: list[int] = []
+        self.troubles: list[Trouble] = []
         self._tell = tell or (lambda event: None)
         self._last_beat = 0.0
 
@@ -181,11 +187,13 @@ class _Run:
         """Find out what is due, and which takes share a clip."""
         with self.bench.reading() as session:
             rows = _chosen(session, only)
+            chosen = [row.id for row in rows] if only else None
             self.unknown = [row.id for row in rows if version_now(row.procedure) is None]
             for row in rows:
                 if is_due(row):
                     due = _due(self.bench, row)
                     self.due[due.task.key] = due
+        self.troubles = evidence_troubles(self.bench, takes=chosen, deep=False)
         self.jobs = group([due.task for due in self.due.values()])
         self._tell(Event("planned", total=len(self.due)))
 
@@ -262,7 +270,13 @@ class _Run:
 
     def report(self) -> RunReport:
         """Return what was done."""
-        return RunReport(self.run_id, tuple(self.done), tuple(self.skipped), tuple(self.unknown))
+        return RunReport(
+            self.run_id,
+            tuple(self.done),
+            tuple(self.skipped),
+            tuple(self.unknown),
+            tuple(self.troubles),
+        )
 
     def _skip(self, key: str, message: str) -> None:
         self._say("skipped", key, message=message)

@@ -244,7 +244,7 @@ def _may_write(folder: Path) -> bool:
 def _setting(path: Path) -> str:
     try:
         value = tomllib.loads(path.read_text(encoding="utf-8")).get("database", "")
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise BenchError(f"'{path}' cannot be read: {error}.", "Mend it by hand.") from None
     if not isinstance(value, str) or not value:
         raise BenchError(f"'{path}' names no database.", 'Write: database = "postgresql+psycopg:…"')

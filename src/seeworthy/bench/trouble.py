@@ -17,6 +17,7 @@ from seeworthy.ground.errors import (
     BenchReadOnly,
     Conflict,
     NoSpace,
+    NotFound,
     SeeworthyError,
 )
 
@@ -53,6 +54,9 @@ def said_in_words(place: Path) -> Iterator[None]:
         yield
     except SeeworthyError:
         raise
+    except OverflowError:
+        # A number in an address or a call that is larger than the database's integers.
+        raise NotFound("There is nothing of that number.", "Look at the list first.") from None
     except StaleDataError:
         raise Conflict(
             "This was changed elsewhere in the meantime; nothing was overwritten.",

@@ -29,6 +29,8 @@ from seeworthy.bench.store import Bench
 from seeworthy.bench.trouble import no_space_error, said_in_words
 from seeworthy.ground.errors import Conflict, WrongCall
 
+YOUNG_SECONDS = 3600.0
+
 
 def show_bench(bench: Bench) -> Overview:
     """Return a bench in numbers."""
@@ -71,7 +73,9 @@ def check_bench(bench: Bench) -> list[Trouble]:
         known = {row for row in session.scalars(select(EvidenceRow.kept)) if row}
     for path in _files(bench):
         if path.relative_to(bench.folder).as_posix() not in known:
-            found.append(Trouble("unused", f"{path} belongs to nothing in the bench."))
+            young = time.time() - path.stat().st_mtime < YOUNG_SECONDS
+            when = " (kept less than an hour ago: --tidy leaves it until then)" if young else ""
+            found.append(Trouble("unused", f"{path} belongs to nothing in the bench{when}."))
     return found
 
 
@@ -114,7 +118,7 @@ def _files(bench: Bench) -> list[Path]:
     return sorted(p for p in bench.evidence_folder.glob("*/*") if p.is_file())
 
 
-def tidy_bench(bench: Bench, *, older_than: float = 3600.0) -> tuple[int, int]:
+def tidy_bench(bench: Bench, *, older_than: float = YOUNG_SECONDS) -> tuple[int, int]:
     """Remove kept files that no take and no outcome uses any more.
 
     Parameters

@@ -60,6 +60,8 @@ def pack_bench(bench: Bench, target: Path) -> Path:
     """
     if target.exists():
         raise Conflict(f"'{target}' is there already.", "Name a new file.")
+    if not target.parent.is_dir():
+        raise WrongCall(f"There is no folder '{target.parent}'.", "Make it, or name another.")
     need = sum(p.stat().st_size for p in _parts(bench))
     if shutil.disk_usage(target.parent).free < need + _SPARE:
         raise NoSpace("The disk has no room for a backup.", "Free some space first.")

@@ -31,16 +31,21 @@ def new(
     as_json: AsJson = False,
 ) -> None:
     """Make a bench: one folder for cameras, clips, readings and results."""
-    from seeworthy.bench.store import create_bench
-    from seeworthy.cli import words
+    import shlex
 
+    from seeworthy.bench.store import create_bench, is_bench
+    from seeworthy.cli import words
+    from seeworthy.ground.errors import Conflict
+
+    if folder.is_dir() and not is_bench(folder) and any(folder.iterdir()):
+        raise Conflict(f"'{folder}' is not empty.", "Name a new folder, or an empty one.")
     with create_bench(folder, database=database) as bench:
         place = bench.folder
     if as_json:
         words.show_json({"bench": str(place)})
         return
     typer.echo(f"A new bench stands in {place}.")
-    typer.echo(f"Next: cd {folder}, then 'seeworthy camera add NAME'.")
+    typer.echo(f"Next: cd {shlex.quote(str(folder))}, then 'seeworthy camera add NAME'.")
 
 
 @app.command()
@@ -113,16 +118,45 @@ def backup(
     bench: BenchDir = None,
     as_json: AsJson = False,
 ) -> None:
-    """Copy the bench's database into one file, also while it is in use.
+    """Copy the bench into one file, also while it is in use.
 
-    The clips in evidence/ are plain files: copy that folder as well.
+    A name that ends with .zip takes everything: database, evidence, purposes. Any other name
+    takes the database alone; then copy the folder evidence/ as well.
     """
     from seeworthy.bench.upkeep import backup_bench
+    from seeworthy.bench.vault import pack_bench
     from seeworthy.cli import words
 
+    whole = file.suffix.lower() == ".zip"
     with opened(bench) as place:
-        written = backup_bench(place, file)
+        written = pack_bench(place, file) if whole else backup_bench(place, file)
     if as_json:
-        words.show_json({"backup": str(written)})
+        words.show_json({"backup": str(written), "evidence": whole})
         return
-    typer.echo(f"The database is copied to {written}.")
+    what = "The bench, its evidence included," if whole else "The database (not the evidence)"
+    typer.echo(f"{what} is copied to {written}.")
+
+
+@app.command()
+def restore(
+    file: Annotated[Path, typer.Argument(metavar="FILE.zip", help="What 'backup' wrote.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder, or an empty one.")],
+    as_json: AsJson = False,
+) -> None:
+    """Unpack a whole backup into a new folder, and compare every file with its digest."""
+    from seeworthy.bench.vault import unpack_bench
+    from seeworthy.cli import words
+    from seeworthy.ground.errors import UnreadableInput
+
+    if not file.is_file():
+        raise UnreadableInput(f"There is no file '{file}'.", "Name the zip file of a backup.")
+    found = unpack_bench(file, folder)
+    if as_json:
+        said = {"bench": str(found.folder), "files": found.files, "troubles": found.troubles}
+        words.show_json(said)
+    else:
+        typer.echo(f"The bench stands in {found.folder}, {counted(found.files, 'file')}.")
+        for trouble in found.troubles:
+            typer.echo(f"  {trouble}")
+    if found.troubles:
+        raise typer.Exit(2)

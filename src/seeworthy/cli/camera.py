@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperCommand
 
-from seeworthy.cli.opening import AsJson, BenchDir, UnitName, counted, day, opened, table
+from seeworthy.cli.opening import AsJson, BenchDir, UnitName, Yes, counted, day, opened, table
 
 if TYPE_CHECKING:
     from seeworthy.bench.records import Camera, Claim, Unit
@@ -137,12 +137,16 @@ def remove(
     with_takes: Annotated[
         bool, typer.Option("--with-takes", help="Its takes and results may go with it.")
     ] = False,
+    yes: Yes = False,
     bench: BenchDir = None,
 ) -> None:
-    """Remove a camera from the bench."""
-    from seeworthy.bench.cameras import remove_camera
+    """Remove a camera from the bench for good."""
+    from seeworthy.bench.cameras import get_camera, remove_camera
+    from seeworthy.cli.opening import make_sure
 
     with opened(bench) as place:
+        found = get_camera(place, name).name
+        make_sure(f"'{found}' with its claims" + (" and takes" if with_takes else ""), yes)
         remove_camera(place, name, with_takes=with_takes)
     typer.echo(f"'{name}' is removed.")
 

@@ -81,6 +81,8 @@ def correct(
     if out is not None and len(clips or ()) > 1:
         raise WrongCall("--out names one file for several clips.", "Leave it out, or mend one.")
     document: dict[str, Any] = {"wrote": [], "clips": [], "proofs": []}
+    # What proves is read before anything is written: a bad proof leaves no clip behind.
+    proofs = _proofs(given, prove or [], with_ or [], as_json)
     for path, said in _maps(given, clips or [], lut_only, gain_map, lens_map, keep_all, force):
         document["wrote"].append({"file": str(path), "what": said})
         if not as_json:
@@ -90,7 +92,7 @@ def correct(
         document["clips"].append(mended.to_json())
         if not as_json:
             _show(mended)
-    for proof in _proofs(given, prove or [], with_ or [], as_json):
+    for proof in proofs:
         document["proofs"].append(proof.to_json())
         if not as_json:
             _show_proof(proof)

@@ -27,6 +27,8 @@ def look(
     from seeworthy.ground.errors import SeeworthyError
     from seeworthy.procedures import procedure
 
+    if evidence is not None:
+        evidence.mkdir(parents=True, exist_ok=True)  # before minutes of work
     documents = []
     codes = set()
     for clip in clips:

@@ -6,6 +6,7 @@ Command modules are imported only when their command is called, so that
 
 from __future__ import annotations
 
+import errno
 import importlib
 import json
 import os
@@ -155,18 +156,41 @@ def _answer(words: list[str]) -> int:
     command = typer.main.get_command(app)
     try:
         code = command.main(args=words, prog_name="seeworthy", standalone_mode=False)
+        if code == _STOPPED:  # the parser caught Ctrl-C
+            raise KeyboardInterrupt
         return code if isinstance(code, int) else 0
     except SeeworthyError as error:
         return _leave(error, words)
     except KeyboardInterrupt:
-        typer.echo("Stopped.", err=True)
-        return 130
+        typer.echo(f"\nStopped. {_kept(words)}", err=True)
+        return _STOPPED
     except BrokenPipeError:
         # The reader (head, less) has gone; keep Python from complaining at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except Exception as error:
         return _leave(_translate(error), words, error)
+
+
+_STOPPED = 130
+_KEPT = {
+    "run": "What was measured is kept; 'seeworthy run' goes on with the rest.",
+    "import": "What was entered is kept; the same import goes on with the rest.",
+    "demo": "Remove the folder before you build the demo again.",
+    "serve": "",
+}
+
+
+def _kept(words: list[str]) -> str:
+    """Say what a stopped command leaves: a file is written whole or not at all."""
+    command = next((w for w in words if not w.startswith("-")), "")
+    return _KEPT.get(command, "Nothing half-written is left.")
+
+
+_NO_PLACE = {
+    errno.ENOENT, errno.ENOTDIR, errno.EISDIR, errno.EEXIST, errno.ENAMETOOLONG, errno.ELOOP,
+    errno.EINVAL,
+}  # fmt: skip
 
 
 def _translate(error: Exception) -> SeeworthyError:
@@ -183,6 +207,11 @@ def _translate(error: Exception) -> SeeworthyError:
         )
     if isinstance(error, PermissionError):
         return WrongCall(f"'{error.filename}' must not be written or read.", "Check permissions.")
+    if isinstance(error, OSError) and error.errno in _NO_PLACE and error.filename:
+        return WrongCall(
+            f"'{error.filename}' cannot be made or opened: {error.strerror}.",
+            "Name another place.",
+        )
     return Fault(
         f"Seeworthy itself failed: {type(error).__name__}: {error}",
         "This is a fault of the program; SEEWORTHY_TRACE=1 shows where.",

@@ -29,6 +29,27 @@ UnitName = Annotated[
 ]
 
 
+Yes = Annotated[bool, typer.Option("--yes", help="Do it without asking.")]
+
+
+def make_sure(what: str, yes: bool) -> None:
+    """Ask before something is removed for good; a script says ``--yes``.
+
+    Raises
+    ------
+    WrongCall
+        The answer is no, or nobody is there to answer.
+    """
+    import sys
+
+    if yes:
+        return
+    if not sys.stdin.isatty():
+        raise WrongCall(f"{what} would be removed for good; nothing was removed.", "Add --yes.")
+    if not typer.confirm(f"Remove for good: {what}?", err=True):
+        raise WrongCall("Nothing was removed.")
+
+
 def opened(folder: Path | None) -> Bench:
     """Open the bench that a person means; for reading only where it cannot be written to."""
     from seeworthy.bench.store import find_bench, open_bench

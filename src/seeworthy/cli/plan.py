@@ -41,7 +41,7 @@ def plan(
     with its interval and a plain verdict; then what to change so that it will do.
     """
     from seeworthy.cli import words
-    from seeworthy.ground.errors import WrongCall
+    from seeworthy.ground.errors import Conflict, WrongCall
     from seeworthy.judge.plan.bench_plan import flight_of_take, load_flight, plan_flight
 
     if template:
@@ -70,6 +70,8 @@ def plan(
             from seeworthy.judge.plan.bench_plan import camera_of
             from seeworthy.judge.plan.preview import preview as render
 
+            if preview.exists():
+                raise Conflict(f"'{preview}' is there already.", "Name a new file.")
             if len(found) != 1:
                 raise WrongCall("A preview shows one camera.", "Add --camera NAME.")
             for text in render(wanted, camera_of(place, found[0].camera), preview):

@@ -35,7 +35,8 @@ def report(
     pictures, how each was measured, and where it all comes from. The file loads nothing
     from any other place; copy it, print it, put it on a web page.
     """
-    from seeworthy.bench.cameras import list_cameras
+    from seeworthy.bench.cameras import get_camera, list_cameras
+    from seeworthy.bench.sound_evidence import evidence_troubles
     from seeworthy.cli import words
     from seeworthy.judge.claims.tolerance import Tolerance
     from seeworthy.publish.assemble import camera_report
@@ -51,5 +52,8 @@ def report(
             ]
             words.show_json(found[0] if camera else found)
             return
+        chosen = get_camera(place, camera).id if camera else None
         for path in write_reports(place, camera, out=out, tolerance=rule, customary=not metric):
             typer.echo(f"Report: {path}")
+        for trouble in evidence_troubles(place, camera=chosen, deep=True):
+            typer.echo(f"Mind: {trouble.message} The report says so.", err=True)

@@ -51,7 +51,8 @@ def run(
     """Measure every take that is new or out of date, and nothing else.
 
     You may stop it at any time: what is measured stays, and the next run goes on. Several
-    runs may work on one bench.
+    runs may work on one bench. Leaves with 2 when a take failed or its file is missing or
+    changed, with 3 when one was refused.
     """
     from seeworthy.bench.plain import as_plain
     from seeworthy.bench.running import run_bench
@@ -69,8 +70,17 @@ def run(
         )
     if as_json:
         words.show_json(as_plain(report))
-        return
-    _summary(report)
+    else:
+        _summary(report)
+    if code := _code(report):
+        raise typer.Exit(code)
+
+
+def _code(report: RunReport) -> int:
+    """Return 2 where a take failed or its evidence is gone, 3 where one was refused, else 0."""
+    if report.count("failed") or report.count("lost") or report.troubles:
+        return 2
+    return 3 if report.count("refused") else 0
 
 
 def limit(text: str, unit: str) -> float | None:
@@ -130,8 +140,14 @@ def line(event: Event) -> str:
 
 
 def _summary(report: RunReport) -> None:
+    for trouble in report.troubles:
+        typer.echo(f"Mind: {trouble.message} 'seeworthy bench check' says where it was.", err=True)
     if not (report.done or report.skipped or report.unknown):
-        typer.echo("Everything is up to date.")
+        typer.echo(
+            "Everything is measured that can be."
+            if report.troubles
+            else "Everything is up to date."
+        )
         return
     states = ("measured", "refused", "failed", "lost")
     counts = [f"{report.count(state)} {state}" for state in states if report.count(state)]

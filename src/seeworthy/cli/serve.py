@@ -27,6 +27,12 @@ def serve(
         bool,
         typer.Option("--share", help="Let a phone in the same network in, by a one-time link."),
     ] = False,
+    guests_may_change: Annotated[
+        bool,
+        typer.Option(
+            "--guests-may-change", help="With --share: guests may do everything that you may."
+        ),
+    ] = False,
     no_browser: Annotated[
         bool, typer.Option("--no-browser", help="Only print the address.")
     ] = False,
@@ -35,11 +41,13 @@ def serve(
 
     Only this machine can reach it. With --share, other machines of your network can, each
     with a link that works once: the terminal shows it as a code that a phone can read.
+    Guests look and enter takes; a session ends by itself, or by a button in Settings.
     A folder without a bench is fine; the first page helps you begin.
     """
     import uvicorn
 
     from seeworthy.web.app import create_app
+    from seeworthy.web.slow import patient_protocol
     from seeworthy.web.trust import Door
 
     folder = _folder(bench)
@@ -47,7 +55,7 @@ def serve(
     chosen = int(listener.getsockname()[1])
     mine = _own_address() if share else ""
     hosts = {"127.0.0.1", "localhost", "[::1]", *([mine] if mine else [])}
-    door = Door(frozenset(hosts), chosen, shared=share)
+    door = Door(frozenset(hosts), chosen, shared=share, guests_may_change=guests_may_change)
     address = f"http://127.0.0.1:{chosen}/"
     typer.echo(f"The bench '{folder.name}' is open at {address}")
     if share:
@@ -59,6 +67,7 @@ def serve(
         access_log=False,
         server_header=False,
         timeout_graceful_shutdown=2,
+        http=patient_protocol(),
     )
     server = uvicorn.Server(config)
     if not no_browser:

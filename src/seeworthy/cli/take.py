@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from seeworthy.cli.opening import AsJson, BenchDir, UnitName, day, opened, table, take_row
+from seeworthy.cli.opening import AsJson, BenchDir, UnitName, Yes, day, opened, table, take_row
 from seeworthy.ground.examples import EXAMPLES, as_typed
 
 if TYPE_CHECKING:
@@ -209,14 +209,17 @@ def edit(
 
 
 @app.command()
-def remove(number: Number, bench: BenchDir = None) -> None:
-    """Take a take back, with what was measured from it.
+def remove(number: Number, yes: Yes = False, bench: BenchDir = None) -> None:
+    """Take a take back for good, with what was measured from it.
 
     Copied files stay in evidence/ until 'seeworthy bench check --tidy'.
     """
-    from seeworthy.bench.takes import remove_take
+    from seeworthy.bench.takes import get_take, remove_take
+    from seeworthy.cli.opening import make_sure
 
     with opened(bench) as place:
+        take = get_take(place, number)
+        make_sure(f"Take {number}, {take.procedure} of {take.camera}, and what it measured", yes)
         remove_take(place, number)
     typer.echo(f"Take {number} is removed.")
 

@@ -107,10 +107,11 @@ def _sheets(text: str) -> tuple[int, int]:
 
 def _write(path: Path, data: bytes) -> None:
     from seeworthy.ground.errors import WrongCall
+    from seeworthy.publish.write import write_whole
 
+    if path.is_dir():
+        raise WrongCall(f"'{path}' is a folder.", "Name a file in it.")
     try:
-        path.write_bytes(data)
+        write_whole(path, data)
     except FileNotFoundError:
         raise WrongCall(f"There is no folder '{path.parent}'.", "Make it first.") from None
-    except IsADirectoryError:
-        raise WrongCall(f"'{path}' is a folder.", "Name a file in it.") from None

@@ -14,11 +14,13 @@ ends the process at once when it is past the limit.
 from __future__ import annotations
 
 import os
+import signal
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -85,6 +87,23 @@ def guard_worker(memory_limit: int | None, parent: int) -> None:
     threading.Thread(target=keep_watch, name="seeworthy-guard", daemon=True).start()
 
 
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Let what is started here inherit a blocked SIGINT.
+
+    Ctrl-C goes to all processes of a terminal. The engine stops its workers itself; a worker
+    that is hit while it starts would only print a traceback.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    old = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, old)
+
+
 class LocalWorkers(Executor):
     """Worker processes in the shape of `concurrent.futures.Executor`.
 
@@ -120,9 +139,10 @@ class LocalWorkers(Executor):
 
     def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
         """Run a function in a worker; the time limit counts from when it starts."""
-        future: Future[T] = self._pool.schedule(
-            fn, args=args, kwargs=kwargs, timeout=self._time_limit
-        )
+        with _interrupts_held():
+            future: Future[T] = self._pool.schedule(
+                fn, args=args, kwargs=kwargs, timeout=self._time_limit
+            )
         return future
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:

@@ -50,6 +50,8 @@ class TomlText:
         self.lines = text.splitlines()
         try:
             self.data: dict[str, Any] = tomllib.loads(text)
+        except RecursionError:
+            raise self.fail(1, "nested deeper than anything here.", "See the examples.") from None
         except tomllib.TOMLDecodeError as error:
             found = re.search(r"line (\d+)", str(error))
             line = int(found.group(1)) if found else len(self.lines)

@@ -161,7 +161,13 @@ def split(line: str, separator: str) -> list[str]:
     """Cut a line into stripped cells; quoted cells may hold the separator."""
     if separator == " ":
         return line.split()
-    return [c.strip() for c in next(csv.reader([line], delimiter=separator), [])]
+    try:
+        return [c.strip() for c in next(csv.reader([line], delimiter=separator), [])]
+    except csv.Error:  # a cell beyond the reader's limit, or a quote that never ends
+        raise UnreadableInput(
+            "A cell of the table is longer than any log's.",
+            "Export the log again as plain rows of numbers.",
+        ) from None
 
 
 def _lines(source: Source) -> list[str]:

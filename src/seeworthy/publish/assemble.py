@@ -11,6 +11,7 @@ from seeworthy.bench.cameras import get_camera
 from seeworthy.bench.models import AboutRow
 from seeworthy.bench.outcomes import list_outcomes
 from seeworthy.bench.records import StoredOutcome, Take
+from seeworthy.bench.sound_evidence import evidence_troubles
 from seeworthy.bench.store import Bench
 from seeworthy.bench.takes import list_takes
 from seeworthy.judge.claims.choose import judgements
@@ -65,6 +66,8 @@ def camera_report(
         tolerance,
         made,
         __version__,
+        # A report is what strangers believe: hash its files, not only stat them.
+        tuple(t.message for t in evidence_troubles(bench, camera=found.id, deep=pictures)),
     )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import os
 import shutil
 import tempfile
 import zipfile
@@ -24,6 +25,7 @@ from seeworthy.bench.lookup import find_camera
 from seeworthy.bench.models import SourceRow
 from seeworthy.bench.outcomes import figure_of
 from seeworthy.ground.errors import Conflict, NotFound, WrongCall
+from seeworthy.ground.leftovers import sweep
 from seeworthy.publish.cells import as_cell
 from seeworthy.publish.describe import Facts, describe
 from seeworthy.publish.rows_out import Rows, as_json, cameras_of, details_of, tables_of, takes_of
@@ -88,7 +90,8 @@ def export_bench(
         facts = _facts(identity, chosen, takes, list(session.scalars(select(SourceRow))))
         target.parent.mkdir(parents=True, exist_ok=True)
         # Written beside and moved into place, so that a full disk leaves no half package.
-        part = Path(tempfile.mkdtemp(prefix=".export-", dir=target.parent))
+        sweep(target.parent, ".export-")
+        part = Path(tempfile.mkdtemp(prefix=f".export-{os.getpid()}-", dir=target.parent))
         try:
             write_tables(part, tables_of(chosen, takes, identity.id))
             (part / DETAILS).write_text(as_json(details_of(takes)) + "\n", encoding="utf-8")

@@ -150,6 +150,8 @@ class CameraReport:
         When the report was written; None leaves the line out (same input, same file).
     seeworthy : str
         Version of the program that wrote the report.
+    troubles : tuple of str
+        Evidence that is missing or is not what was entered, in words.
     """
 
     camera: str
@@ -162,6 +164,7 @@ class CameraReport:
     tolerance: Tolerance = DEFAULT_TOLERANCE
     made: dt.datetime | None = None
     seeworthy: str = ""
+    troubles: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Return the report as plain JSON values (pictures by name only)."""
@@ -182,6 +185,7 @@ class CameraReport:
                 }
                 for u in self.units
             ],
+            "evidence_troubles": list(self.troubles),
             "claims": [j.to_json() for j in self.judgements],
             "takes": [_take_json(t) for t in self.takes],
         }

@@ -99,6 +99,9 @@ class _Source:
         if report.note:
             parts.append(f"_{escape(report.note)}_")
         parts += ["== Verdict", f"#text(size: 12pt)[{escape(found.line)}]"]
+        if report.troubles:
+            said = f"Mind: the evidence is not whole. {' '.join(report.troubles)}"
+            parts.append(f"*{escape(said)}*")
         return parts
 
     def _claims(self, report: CameraReport) -> list[str]:

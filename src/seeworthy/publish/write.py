@@ -52,18 +52,39 @@ def write_reports(
     if not names:
         raise NotFound("This bench has no camera yet.", "Add one: `seeworthy camera add NAME`.")
     folder = out or bench.exports_folder
+    files = file_names(bench)
     written = []
     for name in names:
         report = camera_report(
             bench, name, tolerance=tolerance, made=dt.datetime.now(dt.UTC).astimezone()
         )
         single = out is not None and out.suffix.lower() in {".html", ".htm"}
-        path = out if single and out and len(names) == 1 else folder / f"{slug(report.camera)}.html"
+        path = (
+            out if single and out and len(names) == 1 else folder / f"{files[report.camera]}.html"
+        )
         with said_in_words(path.parent):
             path.parent.mkdir(parents=True, exist_ok=True)
             write_whole(path, page(report, customary=customary).encode())
         written.append(path)
     return written
+
+
+def file_names(bench: Bench) -> dict[str, str]:
+    """Return the file name (without ending) of every camera's report; no two are alike.
+
+    ``Wisp 2`` and ``Wisp-2`` make one plain name: all but the one that was entered first
+    carry their number in the bench, so that a name stays when cameras are added.
+    """
+    found: dict[str, str] = {}
+    taken: set[str] = set()
+    for camera in sorted(list_cameras(bench), key=lambda c: c.id):
+        plain = slug(camera.name)
+        name = plain if plain not in taken else f"{plain}-no-{camera.id}"
+        while name in taken:
+            name += "-x"
+        taken.add(name)
+        found[camera.name] = name
+    return found
 
 
 def slug(name: str) -> str:

@@ -236,6 +236,17 @@ class TargetsPage:
 
 
 @dataclass(frozen=True, slots=True)
+class GuestLine:
+    """One open session of another machine: number, who, and times in words."""
+
+    number: int
+    who: str
+    begun: str
+    seen: str
+    ends: str
+
+
+@dataclass(frozen=True, slots=True)
 class SettingsPage:
     """Settings, backup and restore.
 
@@ -249,6 +260,9 @@ class SettingsPage:
     saved : bool
     local : bool
         The visitor sits at the machine that keeps the bench.
+    shared : bool
+        Other machines may come in.
+    guests : sequence of GuestLine
     """
 
     template: ClassVar[str] = "settings.html"
@@ -258,6 +272,8 @@ class SettingsPage:
     size: str
     saved: bool = False
     local: bool = True
+    shared: bool = False
+    guests: Sequence[GuestLine] = ()
 
 
 @dataclass(frozen=True, slots=True)

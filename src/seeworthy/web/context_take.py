@@ -165,6 +165,8 @@ class TakePage:
     camera_id : int
     customary : bool
     cautions : sequence of str
+    seen : sequence of bool
+        Which of the take's files have pictures to look at.
     """
 
     template: ClassVar[str] = "take.html"
@@ -179,6 +181,7 @@ class TakePage:
     camera_id: int
     customary: bool
     cautions: Sequence[str]
+    seen: Sequence[bool]
 
     @property
     def title(self) -> str:

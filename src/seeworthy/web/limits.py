@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import time
 from typing import Any
 
+from seeworthy.web.slow import TooSlowError, paced
 from seeworthy.web.trust import Application, Receive, Scope, Send
 
 LARGEST_FORM = 4 * 1024**2
 LARGEST_PIECE = 256 * 1024**2
 
 
-class TooMuchError(Exception):
-    """A request carries more than it may."""
+_DRAINED = 64 * 1024**2
+"""Bytes of a refused body that are read and thrown away, so that the refusal is seen: a
+connection that is closed while the browser still sends shows as broken instead."""
+_DRAIN_SECONDS = 20.0
 
 
 class Limits:
-    """ASGI middleware: counts what comes in, and cuts off what is too long."""
+    """ASGI middleware: counts what comes in, and cuts off what is too long or too slow."""
 
     def __init__(self, app: Application) -> None:
         self.app = app
@@ -25,35 +29,73 @@ class Limits:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
+        receive = paced(receive)
         most = LARGEST_PIECE if scope["path"].startswith("/uploads/") else LARGEST_FORM
         announced = dict(scope["headers"]).get(b"content-length", b"0")
-        if not announced.isdigit() or int(announced) > most:
-            await _refuse(send)
+        if not announced.isdigit() or len(announced) > 18 or int(announced) > most:
+            await _drain(receive)
+            await _refuse(send, 413)
             return
         count = 0
+        broken = 0
         begun = False
 
         async def counted() -> Any:
-            nonlocal count
-            message = await receive()
+            nonlocal count, broken
+            try:
+                message = await receive()
+            except TooSlowError:
+                broken = 408
+                return {"type": "http.disconnect"}
             count += len(message.get("body", b""))
             if count > most:
-                raise TooMuchError
+                broken = 413
+                await _drain(receive)
+                return {"type": "http.disconnect"}
             return message
 
         async def noted(message: Any) -> None:
             nonlocal begun
-            begun = True
-            await send(message)
+            if broken and not begun:  # whatever the page made of half a form
+                begun = True
+                await _refuse(send, broken)
+            elif not broken:
+                begun = True
+                await send(message)
 
         try:
             await self.app(scope, counted, noted)
-        except TooMuchError:
-            if not begun:
-                await _refuse(send)
+        except Exception:
+            if not broken:
+                raise
+        if broken and not begun:
+            await _refuse(send, broken)
 
 
-async def _refuse(send: Send) -> None:
-    headers = [(b"content-type", b"text/plain; charset=utf-8")]
-    await send({"type": "http.response.start", "status": 413, "headers": headers})
-    await send({"type": "http.response.body", "body": b"That is more than this page takes."})
+async def _drain(receive: Receive) -> None:
+    count, end = 0, time.monotonic() + _DRAIN_SECONDS
+    try:
+        while count < _DRAINED and time.monotonic() < end:
+            message = await receive()
+            count += len(message.get("body", b""))
+            if message["type"] != "http.request" or not message.get("more_body", False):
+                return
+    except TooSlowError:
+        return
+
+
+_WORDS = {
+    408: ("That came too slowly.", "Try it again with a better network."),
+    413: ("That is more than this page takes.", "Go back, and send less at once."),
+}
+
+
+async def _refuse(send: Send, status: int) -> None:
+    what, hint = _WORDS[status]
+    page = (
+        f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{what}</title>'
+        f"<h1>{what}</h1><p>{hint}</p></html>"
+    )
+    headers = [(b"content-type", b"text/html; charset=utf-8"), (b"connection", b"close")]
+    await send({"type": "http.response.start", "status": status, "headers": headers})
+    await send({"type": "http.response.body", "body": page.encode()})

@@ -76,6 +76,8 @@ def static(name: str) -> str:
 
 def static_file(name: str) -> Path | None:
     """Return the path of a static file by its name, None for what is not one of ours."""
+    if not name.isprintable():
+        return None
     path = (STATIC / name).resolve()
     inside = path.is_relative_to(STATIC.resolve())
     return path if inside and path.is_file() and path.suffix in _ENDINGS else None

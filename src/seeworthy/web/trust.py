@@ -10,12 +10,14 @@ needs a cookie that only the one-time link gives.
 from __future__ import annotations
 
 import hmac
+import re
 import secrets
+import time
 from collections.abc import Awaitable, Callable, Iterable
-from dataclasses import dataclass, field
-from http.cookies import SimpleCookie
+from dataclasses import dataclass, field, replace
+from http.cookies import CookieError, SimpleCookie
 from typing import Any
-from urllib.parse import parse_qs, urlsplit
+from urllib.parse import parse_qs, quote, urlsplit
 
 Scope = dict[str, Any]
 Receive = Callable[[], Awaitable[Any]]
@@ -45,6 +47,82 @@ _HEADERS = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class Guest:
+    """One session of another machine.
+
+    Attributes
+    ----------
+    number : int
+        By which it is revoked; the key itself is never shown.
+    who : str
+        Address and what the browser calls itself.
+    begun, ends : float
+        Seconds since 1970.
+    seen : float
+        Of its latest request; 0 before there is one.
+    """
+
+    number: int
+    who: str
+    begun: float
+    ends: float
+    seen: float = 0.0
+
+
+SESSION_SECONDS = 12 * 3600.0
+"""A judgement: a day of filming; the next day a new link is asked for."""
+TICKET_SECONDS = 600.0
+"""A judgement: long enough to point a phone at the code, too short to be found later."""
+
+# A proxy says one of these; then the address of the connection is the proxy's, not the user's.
+PROXY_HEADERS = frozenset({
+    "forwarded", "via", "x-forwarded-for", "x-forwarded-host", "x-forwarded-proto",
+    "x-forwarded-server", "x-forwarded-port", "x-real-ip", "x-client-ip", "x-cluster-client-ip",
+    "true-client-ip", "cf-connecting-ip", "fastly-client-ip", "x-original-forwarded-for",
+})  # fmt: skip
+
+# What a guest may send: takes, the files for them, and what is computed and not kept.
+_GUESTS_SEND = tuple(
+    (method, re.compile(path))
+    for method, path in (
+        ("POST", r"/takes"),
+        ("POST", r"/api/takes"),
+        ("POST", r"/uploads"),
+        ("PATCH", r"/uploads/[A-Za-z0-9_-]+"),
+        ("DELETE", r"/uploads/[A-Za-z0-9_-]+"),
+        ("POST", r"/api/plan"),
+        ("POST", r"/procedures/[a-z-]+/consequence"),
+    )
+)
+_GUESTS_NEVER_SEE = ("/settings", "/import", "/reports/data.zip")
+
+
+def guest_may(method: str, path: str) -> bool:
+    """Tell whether a guest may do this: look, enter takes, nothing else."""
+    if method in _SAFE:
+        return not any(path == p or path.startswith(p + "/") for p in _GUESTS_NEVER_SEE)
+    return any(method == m and p.fullmatch(path) for m, p in _GUESTS_SEND)
+
+
+def comes_from_here(client: str | None, headers: Iterable[str]) -> bool:
+    """Tell whether a request comes from this very machine, with no proxy between.
+
+    Parameters
+    ----------
+    client : str or None
+        Address of the other end.
+    headers : iterable of str
+        Names of the request's headers, lower case.
+    """
+    return client in ("127.0.0.1", "::1", "testclient") and PROXY_HEADERS.isdisjoint(headers)
+
+
+def _same(given: str, known: str) -> bool:
+    # Bytes: compare_digest takes no text beyond ASCII, and a key may hold anything.
+    return hmac.compare_digest(given.encode("utf-8", "surrogatepass"), known.encode())
+
+
 @dataclass
 class Door:
     """What is let in.
@@ -57,31 +135,64 @@ class Door:
         Port that we listen on; None accepts any (tests).
     shared : bool
         True when other machines may come in by token.
+    guests_may_change : bool
+        The owner lets guests do everything; otherwise they enter takes and look.
+    now : callable
+        The time, s (tests).
     """
 
     hosts: frozenset[str] = frozenset({"127.0.0.1", "localhost", "[::1]"})
     port: int | None = None
     shared: bool = False
-    _ticket: str | None = None
-    _keys: set[str] = field(default_factory=set)
+    guests_may_change: bool = False
+    now: Callable[[], float] = time.time
+    _ticket: tuple[str, float] | None = None
+    _guests: dict[str, Guest] = field(default_factory=dict)
+    _count: int = 0
 
     def ticket(self) -> str:
         """Return a new one-time token; the one before it is void."""
-        self._ticket = secrets.token_urlsafe(24)
-        return self._ticket
+        token = secrets.token_urlsafe(24)
+        self._ticket = token, self.now() + TICKET_SECONDS
+        return token
 
-    def redeem(self, token: str) -> str | None:
-        """Exchange the one-time token for a session key, once."""
-        if self._ticket is None or not hmac.compare_digest(token, self._ticket):
+    def redeem(self, token: str, who: str = "") -> str | None:
+        """Exchange the one-time token for a session key, once and in time."""
+        if self._ticket is None or not _same(token, self._ticket[0]):
             return None
-        self._ticket = None
+        good, self._ticket = self.now() < self._ticket[1], None
+        if not good:
+            return None
         key = secrets.token_urlsafe(32)
-        self._keys.add(key)
+        self._count += 1
+        begun = self.now()
+        self._guests[key] = Guest(self._count, who[:120], begun, begun + SESSION_SECONDS)
         return key
 
     def knows(self, key: str) -> bool:
-        """Tell whether a session key was given out here."""
-        return any(hmac.compare_digest(key, known) for known in self._keys)
+        """Tell whether a session key was given out here, has not ended and was not revoked."""
+        self._forget()
+        for known, guest in tuple(self._guests.items()):
+            if _same(key, known):
+                self._guests[known] = replace(guest, seen=self.now())
+                return True
+        return False
+
+    def guests(self) -> tuple[Guest, ...]:
+        """Return the sessions that are open, oldest first."""
+        self._forget()
+        return tuple(sorted(self._guests.values(), key=lambda g: g.number))
+
+    def revoke(self, number: int) -> bool:
+        """End a session at once; False where there is none of that number."""
+        found = [k for k, g in self._guests.items() if g.number == number]
+        for key in found:
+            self._guests.pop(key, None)
+        return bool(found)
+
+    def _forget(self) -> None:
+        for key in [k for k, g in self._guests.items() if g.ends <= self.now()]:
+            self._guests.pop(key, None)
 
     def host_allowed(self, host: str) -> bool:
         """Check a `Host` header value."""
@@ -90,7 +201,10 @@ class Door:
 
     def origin_allowed(self, origin: str, host: str) -> bool:
         """Check that an `Origin` or `Referer` is this very host."""
-        parts = urlsplit(origin)
+        try:
+            parts = urlsplit(origin)
+        except ValueError:  # 'http://[': no address at all
+            return False
         return parts.scheme in ("http", "https") and parts.netloc.lower() == host.lower()
 
 
@@ -101,7 +215,7 @@ def _split_host(host: str) -> tuple[str, int | None]:
         name, rest = name + "]", rest.removeprefix(":")
     else:
         name, _, rest = text.partition(":")
-    if rest and not rest.isdigit():
+    if rest and not (rest.isascii() and rest.isdigit() and len(rest) <= 5):
         return "", None
     return name, int(rest) if rest else None
 
@@ -122,11 +236,18 @@ class Gate:
             await self.app(scope, receive, send)
             return
         headers = _headers(scope)
+        head = scope["method"] == "HEAD"
         refusal = self._refusal(scope, headers)
         if refusal is not None:
-            await _answer(send, *refusal)
+            await _answer(_without_body(send) if head else send, *refusal)
             return
-        await self.app(scope, receive, self._with_headers(send))
+        send = self._with_headers(send)
+        if head:
+            if scope["path"] == "/events":  # never ends: there is nothing to say in advance
+                await _answer(_without_body(send), 200, "", ())
+                return
+            scope, send = {**scope, "method": "GET"}, _without_body(send)
+        await self.app(scope, receive, send)
 
     def _refusal(
         self, scope: Scope, headers: dict[str, str]
@@ -138,26 +259,38 @@ class Gate:
             origin = headers.get("origin") or headers.get("referer") or ""
             if not self.door.origin_allowed(origin, host):
                 return 403, "The request comes from another page; nothing was changed.", ()
-        if self.door.shared and not self._entered(scope, headers):
-            return self._greet(scope)
+        if not self.door.shared:
+            return None
+        client = scope.get("client")
+        if comes_from_here(client[0] if client else None, headers):
+            return None
+        if not self._entered(headers):
+            return self._greet(scope, headers)
+        if not self.door.guests_may_change and not guest_may(scope["method"], scope["path"]):
+            return 403, "Guests may look and enter takes; ask the owner of the bench.", ()
         return None
 
-    def _entered(self, scope: Scope, headers: dict[str, str]) -> bool:
-        client = scope.get("client")
-        cookie = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
-        if cookie is not None and self.door.knows(cookie.value):
-            return True
-        # The bench's own machine needs no token, unless a proxy stands between.
-        local = client is not None and client[0] in ("127.0.0.1", "::1")
-        return local and "x-forwarded-for" not in headers and "forwarded" not in headers
+    def _entered(self, headers: dict[str, str]) -> bool:
+        try:
+            cookie = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
+        except CookieError:
+            return False
+        return cookie is not None and self.door.knows(cookie.value)
 
-    def _greet(self, scope: Scope) -> tuple[int, str, Iterable[tuple[str, str]]]:
+    def _greet(
+        self, scope: Scope, headers: dict[str, str]
+    ) -> tuple[int, str, Iterable[tuple[str, str]]]:
         query = parse_qs(scope.get("query_string", b"").decode("latin-1"))
-        key = self.door.redeem(query.get("key", [""])[0])
+        client = scope.get("client")
+        who = f"{client[0] if client else '?'}, {_printable(headers.get('user-agent', ''))}"
+        # A chat that looks at the link before it shows it asks with HEAD: that spends nothing.
+        look_only = scope["method"] != "GET"
+        key = None if look_only else self.door.redeem(query.get("key", [""])[0], who)
         if key is None:
             return 403, "This bench is shared by a one-time link; ask for a new one.", ()
-        cookie = f"{COOKIE}={key}; Path=/; HttpOnly; SameSite=Strict"
-        return 303, "", (("set-cookie", cookie), ("location", scope["path"]))
+        life = f"Max-Age={int(SESSION_SECONDS)}"
+        cookie = f"{COOKIE}={key}; Path=/; {life}; HttpOnly; SameSite=Strict"
+        return 303, "", (("set-cookie", cookie), ("location", quote(scope["path"]) or "/"))
 
     @staticmethod
     def _with_headers(send: Send) -> Send:
@@ -172,6 +305,25 @@ class Gate:
             await send(message)
 
         return wrapped
+
+
+def _without_body(send: Send) -> Send:
+    """Send the head of an answer only, as HEAD asks (RFC 9110, 9.3.2)."""
+    ended = False
+
+    async def wrapped(message: Any) -> None:
+        nonlocal ended
+        if message["type"] == "http.response.start":
+            await send(message)
+        elif not ended:
+            ended = True
+            await send({"type": "http.response.body", "body": b""})
+
+    return wrapped
+
+
+def _printable(text: str) -> str:
+    return "".join(c for c in text if c.isprintable())[:90]
 
 
 def _headers(scope: Scope) -> dict[str, str]:

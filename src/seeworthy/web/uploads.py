@@ -15,6 +15,7 @@ import secrets
 import shutil
 import time
 from collections.abc import AsyncIterator
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -23,7 +24,9 @@ from seeworthy.ground.errors import Conflict, NoSpace, NotFound, WrongCall
 FOLDER = "uploads"
 LARGEST = 64 * 1024**3
 _KEEP_SECONDS = 24 * 3600.0
-_SPARE = 256 * 1024**2  # bytes of disk that an upload leaves free
+_SPARE = 1024**3  # bytes of disk that an upload leaves free
+_LARGEST_TOTAL = 128 * 1024**3
+_MOST_OPEN = 500
 _TICKET = re.compile(r"^[A-Za-z0-9_-]{22}$")
 
 
@@ -94,12 +97,29 @@ class Uploads:
                 "Reference it in place from the command line instead.",
             )
         self.folder.mkdir(parents=True, exist_ok=True)
-        if shutil.disk_usage(self.folder).free < size + _SPARE:
+        count, announced, coming = self._under_way()
+        if count >= _MOST_OPEN or announced + size > _LARGEST_TOTAL:
+            raise WrongCall(
+                f"Too much is on its way already ({count} files, {announced / 1e9:.3g} GB).",
+                "Use or drop those first; what nobody uses is removed after a day.",
+            )
+        # What others have announced and not yet sent needs its room too.
+        if shutil.disk_usage(self.folder).free < size + coming + _SPARE:
             raise NoSpace(f"The disk has no room for '{label}'.", "Free some space first.")
         upload = Upload(secrets.token_urlsafe(16), label, size, 0)
         self._note(upload.ticket).write_text(json.dumps(asdict(upload)), encoding="utf-8")
         self._data(upload.ticket).touch()
         return upload
+
+    def _under_way(self) -> tuple[int, int, int]:
+        """Return how many uploads there are, their bytes, and how many have not arrived."""
+        count = announced = coming = 0
+        for note in self.folder.glob("*.json"):
+            with suppress(NotFound):
+                one = self.get(note.stem)
+                count, announced = count + 1, announced + one.size
+                coming += one.size - one.have
+        return count, announced, coming
 
     def get(self, ticket: str) -> Upload:
         """Return how far an upload is.
@@ -146,6 +166,11 @@ class Uploads:
                         raise WrongCall(
                             f"More came for '{upload.name}' than was announced.",
                             "Choose the file again.",
+                        )
+                    if shutil.disk_usage(self.folder).free < _SPARE:
+                        raise NoSpace(
+                            f"The disk became full while '{upload.name}' arrived.",
+                            "Free some space; the upload goes on where it stopped.",
                         )
                     handle.write(piece)
         except OSError as error:

@@ -14,6 +14,9 @@ import numpy.typing as npt
 from seeworthy.ground.errors import UnreadableInput, WrongCall
 from seeworthy.optics.lens import COEFFICIENTS, Camera
 
+_WIDEST = 65_535
+"""Pixels; the largest side that the headers of JPEG and of most clips can state."""
+
 Floats = npt.NDArray[np.float64]
 Kind = Literal["lens", "shading", "colour"]
 KINDS: tuple[Kind, ...] = ("lens", "shading", "colour")
@@ -143,7 +146,7 @@ def read_file(path: str | Path, kind: Kind) -> LensData | ShadingData | ColourDa
         raise UnreadableInput(
             f"'{p}' cannot be read: {error.strerror}.", "Check the spelling and the folder."
         ) from None
-    except ValueError:
+    except (ValueError, RecursionError):
         raise UnreadableInput(
             f"'{p.name}' is not JSON.",
             f"Write it with `seeworthy measure {kind} FILE --json > {kind}.json`.",
@@ -207,7 +210,7 @@ def parse(found: Mapping[str, Any], origin: Origin) -> LensData | ShadingData | 
             return _shading(found, origin)
         if found["kind"] == "colour":
             return _colour(found, origin)
-    except (KeyError, TypeError, ValueError) as error:
+    except (KeyError, TypeError, ValueError, OverflowError, IndexError) as error:
         raise WrongCall(
             f"The correction of '{origin}' cannot be used: {error}.", "Measure it again."
         ) from None
@@ -216,8 +219,8 @@ def parse(found: Mapping[str, Any], origin: Origin) -> LensData | ShadingData | 
 
 def _size(found: Mapping[str, Any]) -> tuple[int, int]:
     width, height = (int(v) for v in found["size"])
-    if width < 2 or height < 2:
-        raise ValueError("the frame has no size")
+    if not (2 <= width <= _WIDEST and 2 <= height <= _WIDEST):
+        raise ValueError("no frame has that size")
     return width, height
 
 
@@ -226,6 +229,13 @@ def _numbers(values: Any, shape: tuple[int, ...]) -> Floats:
     if array.shape != shape or not np.isfinite(array).all():
         raise ValueError(f"{shape} numbers were expected, got {array.shape}")
     return array
+
+
+def _finite(value: Any) -> float:
+    number = float(value)
+    if not np.isfinite(number):
+        raise ValueError("a number is not finite")
+    return number
 
 
 def _lens(found: Mapping[str, Any], origin: Origin) -> LensData:
@@ -237,25 +247,24 @@ def _lens(found: Mapping[str, Any], origin: Origin) -> LensData:
         raise ValueError("a focal length is not positive")
     k = _numbers(found["distortion"], (len(COEFFICIENTS[kind]),))
     camera = Camera(kind, *_size(found), fx, fy, cx, cy, tuple(float(v) for v in k))
-    return LensData(camera, float(found.get("reach", 1.0)), origin)
+    return LensData(camera, _finite(found.get("reach", 1.0)), origin)
 
 
 def _shading(found: Mapping[str, Any], origin: Origin) -> ShadingData:
     columns, rows = (int(v) for v in found["grid"])
-    if columns < 4 or rows < 4:
-        raise ValueError("the grid is too coarse")
+    if not (4 <= columns <= _WIDEST and 4 <= rows <= _WIDEST):
+        raise ValueError("the grid is too coarse, or finer than a picture")
     gain = _numbers(found["gain"], (3, rows * columns))
     if gain.min() < 0 or not gain.max() > 0:
         raise ValueError("a gain is negative")
-    cap = float(found.get("cap", max(8.0, gain.max())))
-    return ShadingData(
-        _size(found), gain.T.reshape(rows, columns, 3), cap, float(found.get("capped", 0.0)), origin
-    )
+    cap = _finite(found.get("cap", max(8.0, gain.max())))
+    capped = _finite(found.get("capped", 0.0))
+    return ShadingData(_size(found), gain.T.reshape(rows, columns, 3), cap, capped, origin)
 
 
 def _colour(found: Mapping[str, Any], origin: Origin) -> ColourData:
     matrix = _numbers(found["matrix"], (3, 3))
-    exposure = float(found.get("exposure", 1.0))
+    exposure = _finite(found.get("exposure", 1.0))
     if not exposure > 0 or abs(np.linalg.det(matrix)) < 1e-6:
         raise ValueError("the colour matrix cannot be right")
     return ColourData(matrix, exposure, origin)

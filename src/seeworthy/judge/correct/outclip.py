@@ -95,7 +95,7 @@ def new_file(out: Path, force: bool) -> Iterator[Path]:
         if out.exists() and not force:
             raise Conflict(f"'{out}' exists by now.", "Name a new file with --out.")
         part.replace(out)
-    except OSError as error:
+    except (OSError, av.error.FFmpegError) as error:
         if error.errno in _FULL_DISK:
             raise NoSpace(
                 f"The disk is full; '{out.name}' was not written.", "Free some space and try again."
@@ -153,7 +153,10 @@ class OutClip:
         self._sound = {s.index: self._new.add_stream_from_template(s) for s in heard}
         try:
             self._new.start_encoding()
-        except (av.error.FFmpegError, ValueError):
+        except (av.error.FFmpegError, ValueError) as error:
+            number = getattr(error, "errno", None)
+            if number in _FULL_DISK:
+                raise OSError(number, "no space") from None
             names = ", ".join(s.codec_context.name for s in heard)
             raise WrongCall(
                 f"A {part.suffix} file cannot hold the sound of '{source.name}' ({names}).",

@@ -175,7 +175,7 @@ def claim(site: TheSite, number: int, form: TheForm) -> Response:
     """Enter or change one claim, or several confirmed ones of a listing."""
     name = named(site, number).name
     many = form.all("take")  # numbers of a listing's suggestions
-    chosen = [(form.get(f"subject.{n}"), form.get(f"text.{n}")) for n in many]
+    chosen = [(form.get(f"subject.{n}") or n, form.get(f"text.{n}")) for n in many]
     frames = [pair.partition("x")[::2] for pair in form.all("frame")]
     check_choice(chosen, frames)
     if not many and form.get("subject"):

@@ -30,6 +30,7 @@ from seeworthy.web.deps import Form, TheForm, TheSite, go
 from seeworthy.web.pages.shoot import units_of
 from seeworthy.web.render import show
 from seeworthy.web.site import Site
+from seeworthy.web.trust import comes_from_here
 
 router = APIRouter()
 _SHOWN = 60
@@ -49,8 +50,8 @@ class Scan:
 
 def is_local(request: Request) -> bool:
     """Tell whether the visitor sits at the machine that keeps the bench."""
-    host = request.client.host if request.client else ""
-    return host in ("127.0.0.1", "::1", "testclient") and "x-forwarded-for" not in request.headers
+    host = request.client.host if request.client else None
+    return comes_from_here(host, request.headers.keys())
 
 
 @router.get("/import")

@@ -50,6 +50,8 @@ def frames_page(request: Request, site: TheSite, number: int, place: int) -> Res
 def frame(site: TheSite, number: int, place: int, index: int, width: int = 1280) -> Response:
     """Give out one frame as JPEG, made in a worker process."""
     _, file = _file(site, number, place)
+    if not 0 <= index < _facts(site, file).count:
+        raise NotFound("This file has no such frame.", "The viewer counts them from 0.")
     widest = next((w for w in _WIDTHS if w >= width), _WIDTHS[-1])
     key = ("frame", file.sha256, index, widest)
     data = site.remember(

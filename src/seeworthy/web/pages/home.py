@@ -17,7 +17,6 @@ from seeworthy.web.render import show
 from seeworthy.web.site import DemoState, Site
 
 router = APIRouter()
-DEMO = "marram-point-dune-watch"
 
 
 @router.get("/")
@@ -41,7 +40,7 @@ def _start(site: Site, *, made: bool) -> Start:
     if demo is not None and not demo.failed:
         count = f" ({demo.done} of {demo.total})" if demo.total else ""
         words = f"{demo.words}{count}"
-    return Start(str(site.folder), made, words, demo.failed if demo else "")
+    return Start(str(site.folder), made, words, demo.failed if demo else "", not made)
 
 
 @router.post("/bench")
@@ -55,10 +54,10 @@ def begin(site: TheSite) -> Response:
 @router.post("/demo")
 def demo(site: TheSite) -> Response:
     """Build the demo bench behind the pages."""
-    if site.demo is None or site.demo.failed:
+    # A folder that holds a bench stays what it is: the demo is built into a new one only.
+    if not site.has_bench and (site.demo is None or site.demo.failed):
         site.demo = DemoState()
-        place = site.folder.parent / DEMO if site.has_bench else site.folder
-        threading.Thread(target=_build, args=(site, site.demo, place), daemon=True).start()
+        threading.Thread(target=_build, args=(site, site.demo, site.folder), daemon=True).start()
     return go("/")
 
 

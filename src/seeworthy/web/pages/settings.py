@@ -14,10 +14,11 @@ from seeworthy.bench.settings import CHOICES, save_settings
 from seeworthy.bench.upkeep import show_bench
 from seeworthy.bench.vault import free_folder, pack_bench, unpack_bench
 from seeworthy.ground.errors import BenchReadOnly, WrongCall
-from seeworthy.web.context import RestoredPage, SettingsPage
+from seeworthy.web.context import GuestLine, RestoredPage, SettingsPage
 from seeworthy.web.deps import TheForm, TheSite, go
 from seeworthy.web.pages.card import is_local
 from seeworthy.web.render import show
+from seeworthy.web.trust import Guest
 
 router = APIRouter()
 _WORDS = {"units": "Units", "clock": "Time of day", "numbers": "Numbers"}
@@ -33,8 +34,29 @@ def settings_page(request: Request, site: TheSite, saved: bool = False) -> Respo
     ]
     overview = site.remember("overview", lambda: show_bench(site.bench))
     size = f"{overview.evidence_files} files, {overview.evidence_bytes / 1e6:.0f} MB"
-    page = SettingsPage(groups, str(site.bench.folder), size, saved, is_local(request))
+    local = is_local(request)
+    guests = [_line(g) for g in site.door.guests()] if local else []
+    page = SettingsPage(
+        groups, str(site.bench.folder), size, saved, local, site.door.shared and local, guests
+    )
     return show(request, page)
+
+
+def _line(guest: Guest) -> GuestLine:
+    def clock(seconds: float) -> str:
+        return dt.datetime.fromtimestamp(seconds).strftime("%Y-%m-%d %H:%M")
+
+    seen = clock(guest.seen) if guest.seen else "not yet"
+    return GuestLine(guest.number, guest.who, clock(guest.begun), seen, clock(guest.ends))
+
+
+@router.post("/settings/guests/{number}/end")
+def end(request: Request, site: TheSite, number: int) -> Response:
+    """End the session of a guest at once."""
+    if not is_local(request):
+        raise BenchReadOnly("Guests are sent away at the machine that keeps the bench.", "")
+    site.door.revoke(number)
+    return go("/settings#guests")
 
 
 @router.post("/settings")

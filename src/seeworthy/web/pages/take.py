@@ -13,6 +13,7 @@ from seeworthy.bench.records import StoredOutcome, Take
 from seeworthy.bench.takes import add_take, edit_take, get_take, list_takes, remove_take
 from seeworthy.ground.errors import Conflict, NotFound, WrongCall
 from seeworthy.ground.results import Figure
+from seeworthy.media.glimpse import sniff
 from seeworthy.procedures import all_procedures
 from seeworthy.publish import views
 from seeworthy.publish.model import FileLine, TakeReport
@@ -130,7 +131,16 @@ def _page(site: Site, number: int) -> TakePage:
         get_camera(site.bench, take.camera).id,
         site.settings().units == "both",
         cautions_of(chosen) if chosen else (),
+        [_has_pictures(f.path) for f in take.files],
     )
+
+
+def _has_pictures(path: Path) -> bool:
+    """Tell whether a file can be looked at: a log has no frames."""
+    try:
+        return sniff(path) in ("clip", "still")
+    except OSError:
+        return False
 
 
 def _view(take: Take, outcome: StoredOutcome | None) -> views.TakeView | None:
