@@ -50,7 +50,8 @@ class Limits:
             count += len(message.get("body", b""))
             if count > most:
                 broken = 413
-                await _drain(receive)
+                if message.get("more_body", False):
+                    await _drain(receive)
                 return {"type": "http.disconnect"}
             return message
 
