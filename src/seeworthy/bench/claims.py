@@ -104,5 +104,5 @@ def _claimed(subject: str, text: str) -> dict[str, Any]:
     entry = all_measurands().get(subject)
     if entry is None:
         return {}
-    found = parse(text, entry.pint_unit)
+    found = parse(text, entry.pint_unit, bare=False)
     return {"value": found.value, "unit": entry.unit, "u": found.u}

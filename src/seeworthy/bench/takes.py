@@ -279,7 +279,7 @@ def _set_readings(row: TakeRow, procedure: Procedure, readings: Typed) -> None:
         if need.unit == "text":
             value = u = None
         else:
-            found = parse(text, need.unit)
+            found = parse(text, need.unit, bare=False)
             value, u = found.value, found.u
         row.readings.append(
             ReadingRow(position=position, name=name, text=text, value=value, unit=need.unit, u=u)
@@ -296,7 +296,7 @@ def _condition(name: str, text: str) -> Quantity:
     unit = CONDITIONS.get(name)
     if unit is None:
         raise WrongCall(f"A take has no condition '{name}'.", f"It has: {', '.join(CONDITIONS)}.")
-    return parse(text, unit, positive=name == "light")
+    return parse(text, unit, positive=name == "light", bare=False)
 
 
 def _condition_row(name: str, found: Quantity) -> ConditionRow:

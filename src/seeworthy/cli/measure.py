@@ -44,6 +44,7 @@ def measure(
 
     roles = words.pairs(with_ or (), "--with", "turned=b.mp4")
     readings = words.pairs(reading or (), "--reading", as_typed("view.distance"))
+    words.ask_for_units(procedure, readings)
     options = words.pairs(option or (), "--option", "method=lamp")
     try:
         with words.progress_bar(f"Measuring {procedure}", as_json) as progress:

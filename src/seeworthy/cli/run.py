@@ -89,7 +89,7 @@ def limit(text: str, unit: str) -> float | None:
 
     if text.strip().casefold() == "none":
         return None
-    return parse(text, unit, positive=True).value
+    return parse(text, unit, positive=True, bare=False).value
 
 
 @contextmanager

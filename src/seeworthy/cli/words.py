@@ -41,6 +41,24 @@ def pairs(texts: Iterable[str], flag: str, example: str) -> dict[str, list[str]]
     return found
 
 
+def ask_for_units(procedure: str, readings: dict[str, list[str]]) -> None:
+    """Refuse a typed number without its unit where the reading has one.
+
+    Raises
+    ------
+    BadQuantity
+    """
+    from seeworthy.ground.quantities import parse
+    from seeworthy.procedures import procedure as find
+
+    needs = {need.name: need for need in find(procedure).readings}
+    for name, texts in readings.items():
+        need = needs.get(name)  # an unknown one is named by the procedure itself
+        if need is not None and need.unit != "text":
+            for text in texts:
+                parse(text, need.unit, positive=need.positive, bare=False)
+
+
 def show_outcome(outcome: Outcome, of: str) -> None:
     """Print what procedure `of` says, in words, written as the report writes them."""
     from seeworthy.publish.numbers import finding_name, finding_text

@@ -41,11 +41,16 @@ _CLOCK = re.compile(r"^(\d+):([0-5]?\d)(?::([0-5]?\d(?:\.\d+)?))?$")
 _PLUS_MINUS = re.compile(r"\s*(?:±|\+/-|\+-)\s*")
 _COVERAGE = re.compile(r"\(\s*k\s*=\s*(\d+(?:\.\d*)?)\s*\)\s*$", re.I)
 _LARGER = re.compile(r"^(\d+)\s*([A-Za-z]+|'|′)\s*(?=[\d.])(.*)$")
+_GROUPED = re.compile(r"^([+-]?[1-9]\d{0,2}(?: \d{3})+)(?=$|[^\d ]| [^\d/]|\.\d)")
+_LONG_TIMES = ("min", "h", "minute", "hour")
+_HOURS_OF_A_DAY = 24
+_WHOLE = {"h": "an hour", "min": "a minute", "ft": "a foot", "lb": "a pound"}
 _LONGEST = 200
 
 # Pasted characters that mean the same as typed ones.
 _TYPED = str.maketrans(
     {"−": "-", "–": "-", "½": " 1/2", "¼": " 1/4", "¾": " 3/4", "⅛": " 1/8", "⅜": " 3/8"}
+    | {"⁄": "/", "℃": "°C", "℉": "°F"}
     | {"⅝": " 5/8", "⅞": " 7/8", "\u00a0": " ", "\u202f": " ", "\u2009": " "}
 )
 _SHORT = {
@@ -113,7 +118,9 @@ class Quantity:
         return format_value(self.value, self.u, self.unit)
 
 
-def parse(text: str, unit: str | None = None, *, positive: bool = False) -> Quantity:
+def parse(
+    text: str, unit: str | None = None, *, positive: bool = False, bare: bool = True
+) -> Quantity:
     """Read a quantity as typed.
 
     Parameters
@@ -125,6 +132,9 @@ def parse(text: str, unit: str | None = None, *, positive: bool = False) -> Quan
         Convert to this unit; a bare number is taken to have it.
     positive : bool
         Refuse zero and negative values.
+    bare : bool
+        False where a person types what was read: a number without a unit is asked for it,
+        unless it is a count, a ratio or pixels, and ``± 0`` is refused (a plan may wish so).
 
     Returns
     -------
@@ -141,15 +151,34 @@ def parse(text: str, unit: str | None = None, *, positive: bool = False) -> Quan
         raise BadQuantity("The value is empty.", _EXAMPLE)
     if len(shown) > _LONGEST:
         raise BadQuantity(f"'{shown[:40]}…' is too long for a value.", _EXAMPLE)
+    if not bare and unit not in (None, "", *_COUNTED) and _has_no_unit(shown):
+        raise BadQuantity(
+            f"'{shown}' has no unit.",
+            f"Write '{shown.partition('±')[0].strip()} {unit}', or another unit of the same kind.",
+        )
     try:
         quantity = _parse(shown, unit)
     except (OverflowError, ValueError):  # more digits or a larger exponent than numbers have
         raise BadQuantity(f"'{shown}' is not a finite number.", _EXAMPLE) from None
+    if not bare and quantity.stated and quantity.u == 0:
+        raise BadQuantity(
+            f"'{shown}': nothing is read without any uncertainty.",
+            "Write how well it can be read, such as half a mark, or leave the ± out.",
+        )
     if not (math.isfinite(quantity.value) and math.isfinite(quantity.u)):
         raise BadQuantity(f"'{shown}' is not a finite number.", _EXAMPLE)
     if positive and not quantity.value > 0:
         raise BadQuantity(f"'{shown}' must be above zero.", "Check the sign and the digits.")
     return quantity
+
+
+_COUNTED = ("px", "cy/px")
+
+
+def _has_no_unit(shown: str) -> bool:
+    body = _COVERAGE.sub("", shown).strip()
+    numbers = rf"(?:{_NUMBER}|[+-]?(?:\d+(?:\s+|-))?\d+\s*/\s*\d+)"
+    return all(re.fullmatch(numbers, part.strip()) for part in _PLUS_MINUS.split(body))
 
 
 def _parse(shown: str, unit: str | None) -> Quantity:
@@ -189,6 +218,9 @@ def _number(text: str) -> tuple[float, float, str]:
             raise BadQuantity(f"'{text}' divides by zero.", "Write a fraction such as 1/2.")
         value = int(whole or 0) + int(top) / int(bottom)
         return (-value if sign == "-" else value), 1 / int(bottom), text[mixed.end() :]
+    grouped = _GROUPED.match(text)
+    if grouped:  # 20 000 lx, as the SI Brochure writes it (9th edition, 5.4.4)
+        text = grouped.group(1).replace(" ", "") + text[grouped.end() :]
     plain = _PLAIN.match(text)
     if not plain:
         raise BadQuantity(f"'{text}' does not start with a number.", _EXAMPLE)
@@ -199,6 +231,8 @@ def _number(text: str) -> tuple[float, float, str]:
             "Write thousands without a comma, decimals with a point.",
         )
     digits = digits.replace(",", ".")
+    if float(digits) == 0 and re.search(r"[1-9]", digits.lower().partition("e")[0]):
+        raise BadQuantity(f"'{text}' is too small to be told from nothing.", _EXAMPLE)
     mantissa, _, exponent = digits.lower().partition("e")
     decimals = len(mantissa.partition(".")[2])
     rest = text[plain.end() :]
@@ -212,6 +246,11 @@ def _value_and_unit(text: str, default: str | None) -> tuple[float, float, str]:
     clock = _CLOCK.match(text)
     if clock:
         hours, minutes, seconds = clock.groups()
+        if seconds is None and default in _LONG_TIMES and int(hours) < _HOURS_OF_A_DAY:
+            raise BadQuantity(
+                f"'{text}' can be hours and minutes, or minutes and seconds.",
+                f"Write {int(hours)} h {int(minutes)} min, or {int(hours)} min {int(minutes)} s.",
+            )
         if seconds is None:  # 38:30 is minutes and seconds, as a stop watch shows it
             return int(hours) * 60.0 + int(minutes), 1.0, "s"
         step = 10.0 ** -len(seconds.partition(".")[2])
@@ -220,9 +259,15 @@ def _value_and_unit(text: str, default: str | None) -> tuple[float, float, str]:
     if larger and larger.group(2) in _SHORT:  # not the 'e' of 1e3
         value, step, small = _value_and_unit(larger.group(3).strip(), None)
         small = _SHORT.get(small, small)
-        ratio = _PER_LARGER.get((_SHORT[larger.group(2)], small))
+        larger_name = _SHORT[larger.group(2)]
+        ratio = _PER_LARGER.get((larger_name, small))
         if ratio is None:
             raise BadQuantity(f"'{text}' is not one value.", "Write it like '5 ft 2 1/2 in'.")
+        if value >= ratio:
+            raise BadQuantity(
+                f"'{text}': {value:g} {small} is {_WHOLE[larger_name]} or more.",
+                "Check the digits.",
+            )
         return int(larger.group(1)) * ratio + value, step, small
     value, step, rest = _number(text)
     name = _in_context(rest.strip(), default)

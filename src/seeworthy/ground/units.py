@@ -30,6 +30,7 @@ _ALIASES = {
     "degf": "degF",
     '"': "inch",
     "″": "inch",
+    "''": "inch",
     "'": "foot",
     "′": "foot",
     "mph": "mile/hour",
@@ -64,8 +65,14 @@ _ALIASES = {
     "ft/s^2": "foot/second**2",
     "cm3": "centimeter**3",
     "cc": "centimeter**3",
+    "TB": "terabyte",
+    "tb": "terabyte",
     "GB": "gigabyte",
+    "gb": "gigabyte",
     "MB": "megabyte",
+    "mb": "megabyte",
+    "mil": "thou",
+    "mils": "thou",
     "dBFS": "decibel_number",
     "dB": "decibel_number",
     "px": "pixel",
@@ -73,6 +80,8 @@ _ALIASES = {
     "rpm": "revolutions_per_minute",
     "ppm": "ppm",
     "mAh": "milliampere*hour",
+    "mah": "milliampere*hour",
+    "MAH": "milliampere*hour",
     "Ah": "ampere*hour",
     "Wh": "watt*hour",
     "cd/m2": "candela/meter**2",
@@ -87,6 +96,12 @@ _LOOKS = re.compile(
 )
 _DEGREES = re.compile(r"^(?:°|deg(?:ree)?s?\.?)\s*(C|F|K|celsius|fahrenheit)$", re.I)
 _SCALES = {"c": "degC", "celsius": "degC", "f": "degF", "fahrenheit": "degF", "k": "kelvin"}
+# A phone writes the first letter of a line large; megametres are not filmed.
+_MEANT_SMALL = {"Mm": "mm", "Ms": "ms", "Mg": "mg", "ML": "ml", "Ml": "ml", "MM": "mm", "MS": "ms"}
+# The units library also knows constants by these names.
+_CONSTANTS = re.compile(
+    r"(?<!\w)(?:c|pi|π|e|speed_of_light|light_speed|elementary_charge|hbar|ℏ|k_B|N_A|R|G)(?!\w)"
+)
 _UNITS = "Write units such as mm, in, ft, m, g, oz, s, min, h, degC, degF, mph, m/s, lx, Hz."
 
 
@@ -116,6 +131,15 @@ def unit_of(name: str) -> Any:
         Nothing of that name.
     """
     text = name.strip()
+    if len(text) > 1 and text.endswith(".") and text[-2].isalpha():
+        text = text[:-1]  # '5 in.', or the end of a sentence
+    if text in _MEANT_SMALL:
+        raise BadQuantity(
+            f"'{text}' is a million times what people mean by {_MEANT_SMALL[text]}.",
+            f"Write {_MEANT_SMALL[text]}.",
+        )
+    if _CONSTANTS.search(text):
+        raise BadQuantity(f"'{name}' holds a constant of nature, which is no unit.", _UNITS)
     degrees = _DEGREES.match(text)
     if degrees:
         text = _SCALES[degrees.group(1).lower()]

@@ -30,7 +30,7 @@ class Tolerance:
 
     @classmethod
     def parse(cls, text: str) -> Tolerance:
-        """Read ``5 %``, ``2 deg`` or ``0.1``.
+        """Read ``5 %`` or ``2 deg``; a bare number is asked for its unit.
 
         Raises
         ------
@@ -43,6 +43,11 @@ class Tolerance:
             made = cls(share=value / 100)
         else:
             quantity = parse(shown)
+            if not quantity.unit:
+                raise BadQuantity(
+                    f"The tolerance '{shown}' has no unit.",
+                    f"Write '{shown} %' for a share of every claim, or a unit: '{shown} g'.",
+                )
             made = cls(share=0.0, absolute=quantity.value, unit=quantity.unit)
         if made.share < 0 or made.absolute < 0:
             raise BadQuantity(f"The tolerance '{shown}' is negative.", "Write it like '5 %'.")

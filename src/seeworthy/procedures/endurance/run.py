@@ -41,7 +41,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     rule = _file_rule(inputs, card)
     file_time = inputs.reading("file_time")
     found = endurance(
-        card=_pair(card),
+        card=_label(card),
         rate=rate,
         battery=None if run_time is None else (run_time.value / 60, run_time.u / 60),
         file_limit=rule["limit"] if rule["stops"] and rate is not None else None,
@@ -75,6 +75,15 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         conditions={"limit": found.binds},
     )
     return Outcome((main,), findings, tuple(warnings), figures=figures, sentence=_sentence(found))
+
+
+def _label(card: Quantity | None) -> tuple[float, float] | None:
+    """Return what a card holds: the figure printed on it is a name, not a reading.
+
+    ``8 GB`` is no figure rounded to a gigabyte: cards hold what is printed on them, less what
+    the file system takes, which has its own allowance. A ± that was typed counts.
+    """
+    return None if card is None else (card.value, card.u if card.stated else 0.0)
 
 
 def _pair(quantity: Quantity | None) -> tuple[float, float] | None:

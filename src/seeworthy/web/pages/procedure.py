@@ -143,7 +143,7 @@ def _understood(
                 need = chosen.need(name)
                 if need.unit == "text":
                     continue
-                found = parse(text, need.unit, positive=need.positive)
+                found = parse(text, need.unit, positive=need.positive, bare=False)
                 said.append((label, _brief(found.value, found.u, found.unit), False))
             except SeeworthyError as error:
                 said.append((label, f"{error.message} {error.hint}", True))
