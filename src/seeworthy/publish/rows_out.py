@@ -81,7 +81,8 @@ def _parents(
 
 
 def _values(of: Sheet, row: Any, take: TakeRow | None, bench: str) -> tuple[Any, ...]:
-    made = _COMPUTED.get(of.name, _nothing)(row, take, bench)
+    compute: Callable[..., dict[str, Any]] = _COMPUTED.get(of.name) or _nothing
+    made = compute(row, take, bench)
     return tuple(_along(row, c.way) if c.way else made[c.name] for c in of.columns)
 
 
