@@ -8,13 +8,14 @@ DEMO   ?= demo-bench
 JOBS   ?= 2
 
 .DEFAULT_GOAL := help
-.PHONY: help setup setup-dev demo test test-all check lint types floors docs serve bench lock clean field field-docs
+.PHONY: fuzz help setup setup-dev demo test test-all check lint types floors docs serve bench lock clean field field-docs
 
 help:
 	@echo "make demo      set up, build the demo bench, measure it, say where the report is"
 	@echo "make test      set up and run the tests (test-all: with the slow ones)"
 	@echo "make serve     open the demo bench in a browser"
 	@echo "make check     lint, types, floors"
+	@echo "make fuzz      fuzz our own readers (with atheris, if it is installed)"
 	@echo "make bench     print speed ratios"
 	@echo "make field     fetch the open clips and logs of tests/field (field-docs: rewrite docs/field.md)"
 	@echo "make docs      build the documentation into docs/_build"
@@ -44,6 +45,13 @@ test: setup-dev
 
 test-all: setup-dev
 	$(BIN)/python -m pytest -n $(JOBS) -m "slow or not slow"
+
+FUZZ_SECONDS ?= 120
+fuzz: setup-dev
+	@for reader in quantity listing toml table correction package; do \
+	  mkdir -p tests/faults/corpus/$$reader; \
+	  PYTHONPATH=tests $(BIN)/python tests/faults/fuzz.py $$reader -max_total_time=$(FUZZ_SECONDS) \
+	    tests/faults/corpus/$$reader || exit 1; done
 
 check: lint types floors
 
