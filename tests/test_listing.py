@@ -137,7 +137,8 @@ def test_the_time_is_linear_in_the_length(piece):
     text = "\n".join([(piece * 10_000)[:9_000]] * 2)
     start = time.process_time()
     read_listing(text)
-    # 20,000 digits took more than 90 s, 48 kB of '60fps ' 16 s; now at most 1.3 s on a busy machine.
+    # 20,000 digits took more than 90 s, 48 kB of '60fps ' 16 s;
+    # now at most 1.3 s on a busy machine.
     assert time.process_time() - start < 6
 
 
