@@ -20,6 +20,7 @@ from seeworthy.ground.errors import Fault, NotFound, SeeworthyError, WrongCall
 from seeworthy.web import api, context, render
 from seeworthy.web.limits import Limits
 from seeworthy.web.pages import ROUTERS
+from seeworthy.web.pages.back import come_back
 from seeworthy.web.site import Site
 from seeworthy.web.trust import Door, Gate
 
@@ -103,6 +104,11 @@ async def _said(request: Request, error: Exception) -> Response:
     fragment = request.headers.get("hx-request") == "true"
     page = context.Trouble(error.message, error.hint, error.http_status, fragment)
     try:
+        if not fragment:
+            site: Site = request.app.state.site
+            back = await run_in_threadpool(come_back, request, site, error)
+            if back is not None:
+                return back
         return await run_in_threadpool(render.show, request, page, error.http_status)
     except SeeworthyError:  # the frame itself needs the bench, which cannot be opened
         text = f"{error.message}\n{error.hint}\n"

@@ -37,6 +37,30 @@ class Trouble:
 
 
 @dataclass(frozen=True, slots=True)
+class SurePage:
+    """The question before something goes for good.
+
+    Attributes
+    ----------
+    words : str
+        What goes, and what stays.
+    button : str
+    action, back : str
+        Addresses of the deed and of the page before it.
+    typed : sequence of (field, value)
+        The form, to be sent again.
+    """
+
+    template: ClassVar[str] = "sure.html"
+    title: ClassVar[str] = "Are you sure?"
+    words: str
+    button: str
+    action: str
+    back: str
+    typed: Sequence[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True)
 class Start:
     """The first page where there is no bench yet, or an empty one.
 

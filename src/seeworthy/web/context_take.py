@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 from seeworthy.bench.records import Camera, StoredOutcome, Take
@@ -44,6 +44,8 @@ class Field:
     choices : sequence of str
     mark : str
         ``region``, ``edge`` or ``""``: the value can be marked in a frame.
+    wrong : str
+        Why what was typed is not understood.
     """
 
     kind: str
@@ -55,6 +57,7 @@ class Field:
     repeat: bool = False
     choices: Sequence[str] = ()
     mark: str = ""
+    wrong: str = ""
 
     @property
     def label(self) -> str:
@@ -76,6 +79,8 @@ class ProcedurePage:
         Name of the camera that is chosen.
     fields : sequence of Field
     today : str
+    arrived : mapping of role to (ticket, name)
+        Files that are here already, from a form that came back.
     """
 
     template: ClassVar[str] = "procedure.html"
@@ -86,6 +91,7 @@ class ProcedurePage:
     chosen: str
     fields: Sequence[Field]
     today: str
+    arrived: Mapping[str, Sequence[tuple[str, str]]] = field(default_factory=dict)
 
     @property
     def title(self) -> str:

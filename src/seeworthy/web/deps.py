@@ -29,7 +29,9 @@ def the_bench(request: Request) -> Bench:
 async def the_form(request: Request) -> Form:
     """Read a form; files do not come this way, they are uploaded in pieces."""
     data = await request.form(max_files=1, max_fields=_MOST_FIELDS)
-    return Form(data)
+    form = Form(data)
+    request.state.form = form  # an error gives it back as typed
+    return form
 
 
 class Form:

@@ -29,6 +29,7 @@ from seeworthy.publish.assemble import camera_report
 from seeworthy.publish.verdict import verdict
 from seeworthy.web.context import CameraPage, FigureRows, ListingPage, PickedClaim, Shot
 from seeworthy.web.deps import TheForm, TheSite, go
+from seeworthy.web.pages.sure import ask
 from seeworthy.web.render import show
 from seeworthy.web.site import Site
 
@@ -144,17 +145,25 @@ def unit(site: TheSite, number: int, form: TheForm) -> Response:
 
 
 @router.post("/cameras/{number}/units/remove")
-def unit_away(site: TheSite, number: int, form: TheForm) -> Response:
-    """Remove a unit without takes."""
+def unit_away(request: Request, site: TheSite, number: int, form: TheForm) -> Response:
+    """Remove a unit without takes, when that is confirmed."""
+    words = f"Unit {form.get('unit')} of {named(site, number).name} goes, with its firmware notes."
+    question = ask(request, form, words, "Remove the unit", f"/cameras/{number}#units")
+    if question:
+        return question
     remove_unit(site.bench, named(site, number).name, form.get("unit"))
     return go(f"/cameras/{number}#units")
 
 
 @router.post("/cameras/{number}/firmware")
-def firmware(site: TheSite, number: int, form: TheForm) -> Response:
-    """Note a firmware, or take it back."""
+def firmware(request: Request, site: TheSite, number: int, form: TheForm) -> Response:
+    """Note a firmware, or take it back when that is confirmed."""
     name, unit = named(site, number).name, form.get("unit")
     if form.get("remove"):
+        words = f"The note of firmware {form.get('remove')} of {name}, unit {unit}, goes."
+        question = ask(request, form, words, "Take it back", f"/cameras/{number}#units")
+        if question:
+            return question
         remove_firmware(site.bench, name, form.get("remove"), unit=unit)
     else:
         since = form.get("since")
@@ -192,9 +201,14 @@ def claim(site: TheSite, number: int, form: TheForm) -> Response:
 
 
 @router.post("/cameras/{number}/claims/remove")
-def claim_away(site: TheSite, number: int, form: TheForm) -> Response:
-    """Remove a claim."""
-    remove_claim(site.bench, named(site, number).name, form.get("subject"))
+def claim_away(request: Request, site: TheSite, number: int, form: TheForm) -> Response:
+    """Remove a claim, when that is confirmed."""
+    name, subject = named(site, number).name, form.get("subject")
+    words = f"The claim of {name} about {title_of(subject)} goes: “{form.get('text')}”."
+    question = ask(request, form, words, "Remove the claim", f"/cameras/{number}#claims")
+    if question:
+        return question
+    remove_claim(site.bench, name, subject)
     return go(f"/cameras/{number}#claims")
 
 

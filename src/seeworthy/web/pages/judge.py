@@ -19,6 +19,7 @@ from seeworthy.judge.purpose.rank import Ranking
 from seeworthy.publish import numbers
 from seeworthy.web.context_judge import ComparedRow, ComparePage, LastingPage, PurposePage, SuitPage
 from seeworthy.web.deps import TheForm, TheSite, go
+from seeworthy.web.pages.sure import ask
 from seeworthy.web.plots import Plot, intervals
 from seeworthy.web.render import show
 from seeworthy.web.site import Site
@@ -212,6 +213,10 @@ def purpose_save(request: Request, site: TheSite, form: TheForm) -> Response:
     name, text = form.get("name"), form.get("text")
     folder = site.bench.folder
     if form.get("remove"):
+        words = f"The purpose {name} goes for good, with its limits and wishes."
+        question = ask(request, form, words, "Remove the purpose", f"/suit/edit?name={name}")
+        if question:
+            return question
         remove_purpose(folder, name)
         return go("/suit")
     site.bench.require_writable()

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 from fastapi import APIRouter, Request, Response
 
@@ -13,7 +14,7 @@ from seeworthy.bench.takes import CONDITIONS
 from seeworthy.ground.errors import SeeworthyError
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import measurand
-from seeworthy.ground.quantities import format_value, parse
+from seeworthy.ground.quantities import Quantity, format_value, parse
 from seeworthy.procedures import all_procedures, left_out, procedure
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.procedures.declare import Option, Procedure, Reading, gather
@@ -21,6 +22,7 @@ from seeworthy.publish import numbers
 from seeworthy.web.context_take import Consequence, Field, ProcedurePage, ProceduresPage
 from seeworthy.web.deps import Form, TheForm, TheSite
 from seeworthy.web.render import show
+from seeworthy.web.site import Site
 
 router = APIRouter()
 _WHAT = {
@@ -40,6 +42,18 @@ def procedures_page(request: Request) -> Response:
 @router.get("/procedures/{name}")
 def procedure_page(request: Request, site: TheSite, name: str, camera: str = "") -> Response:
     """Show one test with the form of a new take."""
+    return entry_page(request, site, name, camera)
+
+
+def entry_page(
+    request: Request,
+    site: Site,
+    name: str,
+    camera: str = "",
+    form: Form | None = None,
+    arrived: Mapping[str, Sequence[tuple[str, str]]] | None = None,
+) -> Response:
+    """Show one test with the form of a new take, as it was typed where it comes back."""
     chosen = procedure(name)
     cameras = list_cameras(site.bench) if site.has_bench else []
     page = ProcedurePage(
@@ -48,8 +62,9 @@ def procedure_page(request: Request, site: TheSite, name: str, camera: str = "")
         [(measurand(m).title, measurand(m).unit) for m in chosen.measurand_ids],
         cameras,
         camera or (cameras[0].name if len(cameras) == 1 else ""),
-        fields_of(chosen),
+        fields_of(chosen, form=form),
         dt.date.today().isoformat(),
+        arrived or {},
     )
     return show(request, page)
 
@@ -59,12 +74,15 @@ def cautions_of(chosen: Procedure) -> list[str]:
     return [CAUTIONS.get(name, name) for name in chosen.cautions]
 
 
-def fields_of(chosen: Procedure, take: Take | None = None) -> list[Field]:
-    """Return the fields of a test's form, filled from a take where there is one."""
+def fields_of(chosen: Procedure, take: Take | None = None, form: Form | None = None) -> list[Field]:
+    """Return the fields of a test's form, filled as typed, else from a take where there is one."""
     readings: dict[str, list[str]] = {}
     options: dict[str, list[str]] = {}
     around: dict[str, str] = {}
-    if take is not None:
+    if form is not None:
+        readings, options = form.named("reading"), form.named("option")
+        around = {k: v[-1] for k, v in form.named("condition").items()}
+    elif take is not None:
         for found in take.readings:
             readings.setdefault(found.name, []).append(found.text)
         for name, value in take.options:
@@ -78,7 +96,39 @@ def fields_of(chosen: Procedure, take: Take | None = None) -> list[Field]:
         )
         for name in CONDITIONS
     ]
-    return fields
+    if form is None:
+        return fields
+    wrong = misread(chosen, form)
+    return [replace(f, wrong=wrong.get(f"{f.kind}.{f.name}", "")) for f in fields]
+
+
+def misread(chosen: Procedure, form: Form) -> dict[str, str]:
+    """Return what of a form is not understood: ``kind.name`` to words."""
+    said: dict[str, str] = {}
+    for name, texts in form.named("reading").items():
+        said[f"reading.{name}"] = _wrong(texts, lambda t, n=name: _parsed(chosen, n, t))
+    for name, texts in form.named("condition").items():
+        if name in CONDITIONS:
+            unit = CONDITIONS[name]
+            said[f"condition.{name}"] = _wrong(texts, lambda t, u=unit: parse(t, u))
+    return {name: words for name, words in said.items() if words}
+
+
+def _parsed(chosen: Procedure, name: str, text: str) -> Quantity | None:
+    need = chosen.need(name)
+    return (
+        None if need.unit == "text" else parse(text, need.unit, positive=need.positive, bare=False)
+    )
+
+
+def _wrong(texts: Sequence[str], read: Callable[[str], object]) -> str:
+    """Return why the first of some texts cannot be read, ``""`` where all can."""
+    for text in texts:
+        try:
+            read(text)
+        except SeeworthyError as error:
+            return f"{error.message} {error.hint}".strip()
+    return ""
 
 
 def _reading(need: Reading, values: Sequence[str]) -> Field:
@@ -140,10 +190,9 @@ def _understood(
         for text in texts:
             label = name.replace("_", " ")
             try:
-                need = chosen.need(name)
-                if need.unit == "text":
+                found = _parsed(chosen, name, text)
+                if found is None:
                     continue
-                found = parse(text, need.unit, positive=need.positive, bare=False)
                 said.append((label, _brief(found.value, found.u, found.unit), False))
             except SeeworthyError as error:
                 said.append((label, f"{error.message} {error.hint}", True))

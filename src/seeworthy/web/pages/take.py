@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 from pathlib import Path
 
@@ -11,16 +12,18 @@ from fastapi.responses import FileResponse
 from seeworthy.bench.outcomes import get_outcome
 from seeworthy.bench.records import StoredOutcome, Take
 from seeworthy.bench.takes import add_take, edit_take, get_take, list_takes, remove_take
-from seeworthy.ground.errors import Conflict, NotFound, WrongCall
+from seeworthy.ground.errors import CannotMeasure, Conflict, NotFound, SeeworthyError, WrongCall
 from seeworthy.ground.results import Figure
 from seeworthy.media.glimpse import sniff
-from seeworthy.procedures import all_procedures
+from seeworthy.procedures import all_procedures, procedure
+from seeworthy.procedures.declare import Procedure, gather
 from seeworthy.publish import views
 from seeworthy.publish.model import FileLine, TakeReport
 from seeworthy.web.context import Shot
 from seeworthy.web.context_take import Clash, ConflictPage, FigurePart, TakePage, TakesPage
 from seeworthy.web.deps import Form, TheForm, TheSite, go
-from seeworthy.web.pages.procedure import cautions_of, fields_of
+from seeworthy.web.pages.procedure import cautions_of, entry_page, fields_of, misread
+from seeworthy.web.pages.sure import ask, filled
 from seeworthy.web.render import show
 from seeworthy.web.site import Site
 
@@ -58,12 +61,81 @@ def takes_page(
 
 
 @router.post("/takes")
-def new_take(site: TheSite, form: TheForm) -> Response:
-    """Enter a take from the form of a test, and measure it."""
+def new_take(request: Request, site: TheSite, form: TheForm) -> Response:
+    """Enter a take from the form of a test, and measure it; what is wrong comes back as typed."""
     site.bench.require_writable()
+    at = ""
+    try:
+        chosen = procedure(form.get("procedure"))
+        if not form.get("camera"):
+            at = "camera"
+            raise WrongCall("No camera is chosen.", "Choose the camera that filmed it.")
+        at = "taken"
+        day(form.get("taken"))
+        at = ""
+        _check_typed(chosen, form)
+        _check_files(chosen, form)
+        return _enter(site, form)
+    except SeeworthyError as error:
+        return _back(request, site, form, error, at)
+
+
+def _check_typed(chosen: Procedure, form: Form) -> None:
+    """Refuse a form with a reading that is not understood; each is told at its field."""
+    count = len(misread(chosen, form))
+    if count:
+        raise WrongCall(
+            "One entry is not understood."
+            if count == 1
+            else f"{count} entries are not understood.",
+            "Nothing is entered yet, and nothing that you gave is lost.",
+        )
+
+
+def _check_files(chosen: Procedure, form: Form) -> None:
+    """Refuse a take whose clip did not come along.
+
+    Raises
+    ------
+    WrongCall
+        A file was chosen and not sent (the browser runs no script), or there is nothing from
+        which the test could conclude.
+    """
+    lost = [name for ones in form.named("plain").values() for name in ones]
+    if lost:
+        raise WrongCall(
+            f"'{lost[0][:120]}' was not sent: files are sent by the page's script, which does not "
+            "run in this browser.",
+            "Allow scripts for this page, or bring the file in with the card.",
+        )
+    if chosen.files and not form.named("file"):
+        try:
+            inputs = gather(chosen, {}, form.named("reading"), form.named("option"))
+            chosen.run(inputs)
+        except CannotMeasure as error:
+            raise WrongCall(
+                f"No file came along, and the readings alone do not do: {error.message}",
+                error.hint or "Choose the file.",
+            ) from None
+
+
+def _back(request: Request, site: Site, form: Form, error: SeeworthyError, at: str) -> Response:
+    """Return the form of a take as it was typed, with the files that are here already."""
+    arrived: dict[str, list[tuple[str, str]]] = {}
+    for role, ones in form.named("file").items():
+        for ticket in ones:
+            with contextlib.suppress(SeeworthyError):
+                name = site.uploads.get(ticket).name
+                arrived.setdefault(role.removeprefix("role_"), []).append((ticket, name))
+    shown = entry_page(request, site, form.get("procedure"), "", form, arrived)
+    page = filled(shown, request, form, error.message, error.hint, at, error.http_status)
+    if page is None:
+        raise error
+    return page
+
+
+def _enter(site: Site, form: Form) -> Response:
     tickets = form.named("file")
-    if not form.get("camera"):
-        raise WrongCall("No camera is chosen.", "Choose the camera that filmed it.")
     camera, _, unit = form.get("camera").partition("\x1f")
     files = {
         role.removeprefix("role_"): [site.uploads.named(t) for t in ones]
@@ -85,7 +157,7 @@ def new_take(site: TheSite, form: TheForm) -> Response:
         for ticket in ones:
             site.uploads.drop(ticket)
     site.keeper.start((str(take.id),))
-    return go(f"/takes/{take.id}")
+    return go(f"/takes/{take.id}#result")
 
 
 def day(text: str) -> dt.date | None:
@@ -109,7 +181,7 @@ def take_page(request: Request, site: TheSite, number: int) -> Response:
     return show(request, _page(site, number))
 
 
-def _page(site: Site, number: int) -> TakePage:
+def _page(site: Site, number: int, form: Form | None = None) -> TakePage:
     take = get_take(site.bench, number)
     outcome = get_outcome(site.bench, number)
     chosen = all_procedures().get(take.procedure)
@@ -127,7 +199,7 @@ def _page(site: Site, number: int) -> TakePage:
             for i, p in enumerate(outcome.pictures if outcome else ())
         ],
         [(i, f.title, f.sentence) for i, f in enumerate(outcome.figures if outcome else ())],
-        fields_of(chosen, take) if chosen else (),
+        fields_of(chosen, take, form) if chosen else (),
         get_camera(site.bench, take.camera).id,
         site.settings().units == "both",
         cautions_of(chosen) if chosen else (),
@@ -157,7 +229,21 @@ def _view(take: Take, outcome: StoredOutcome | None) -> views.TakeView | None:
 @router.post("/takes/{number}")
 def change(request: Request, site: TheSite, number: int, form: TheForm) -> Response:
     """Change a take; what was changed in another tab meanwhile is shown, not overwritten."""
+    try:
+        return _change(request, site, number, form)
+    except SeeworthyError as error:
+        shown = show(request, _page(site, number, form))
+        page = filled(shown, request, form, error.message, error.hint, "", error.http_status)
+        if page is None:
+            raise
+        return page
+
+
+def _change(request: Request, site: Site, number: int, form: Form) -> Response:
     take = get_take(site.bench, number)
+    chosen = all_procedures().get(take.procedure)
+    if chosen:
+        _check_typed(chosen, form)
     readings, options = (
         form.named("reading", keep_empty=True),
         form.named("option", keep_empty=True),
@@ -178,7 +264,7 @@ def change(request: Request, site: TheSite, number: int, form: TheForm) -> Respo
         return show(request, _conflict(now, form), 409)
     if form.get("measure") != "no":
         site.keeper.start((str(take.id),))
-    return go(f"/takes/{number}")
+    return go(f"/takes/{number}#result")
 
 
 def _conflict(now: Take, form: Form) -> ConflictPage:
@@ -210,8 +296,16 @@ def _conflict(now: Take, form: Form) -> ConflictPage:
 
 
 @router.post("/takes/{number}/remove")
-def remove(site: TheSite, number: int) -> Response:
-    """Take a take back."""
+def remove(request: Request, site: TheSite, number: int, form: TheForm) -> Response:
+    """Take a take back, when that is confirmed."""
+    take = get_take(site.bench, number)
+    words = (
+        f"Take {number}, {take.procedure} of {take.camera}, goes with its readings and figures; "
+        "its files stay in the bench until it is tidied."
+    )
+    question = ask(request, form, words, f"Take back take {number}", f"/takes/{number}")
+    if question:
+        return question
     remove_take(site.bench, number)
     return go("/takes")
 

@@ -85,8 +85,7 @@
         upload = await asked(`/uploads/${upload.ticket}`).catch(() => upload);
       }
     }
-    sessionStorage.removeItem(key(file));
-    return upload.ticket;
+    return upload.ticket; // remembered until a take holds it: chosen again, it need not be sent again
   };
   const dropZone = (zone) => {
     if (zone.dataset.ready) return;
@@ -95,6 +94,7 @@
     const list = zone.querySelector(".arriving");
     const field = zone.dataset.field || `file.role_${zone.dataset.role}`;
     const form = zone.closest("form");
+    all("[data-away]", list).forEach((away) => away.addEventListener("click", () => away.closest("li").remove()));
     const take = (files) => {
       const chosen = [...files];
       if (zone.dataset.most === "1") { list.replaceChildren(); chosen.splice(1); }
@@ -115,7 +115,7 @@
       list.append(row);
       row.dataset.busy = "yes";
       try {
-        const ticket = await send(file, (share, said) => { bar.value = share; words.textContent = said; });
+        const ticket = await send(file, (share, said) => { bar.value = share; words.textContent = said || `${Math.floor(100 * share)} %`; });
         const hidden = document.createElement("input");
         hidden.type = "hidden"; hidden.name = field; hidden.value = ticket;
         bar.value = 1; words.textContent = "here";
@@ -137,6 +137,14 @@
     form.dataset.ready = "yes";
     let waiting = false;
     form.addEventListener("submit", (event) => {
+      const refused = form.querySelector(".arriving .refusal");
+      if (refused) { // a file that did not come is never dropped in silence
+        event.preventDefault();
+        if (!refused.dataset.told) refused.textContent += " Leave it out, or choose it again.";
+        refused.dataset.told = "yes";
+        refused.closest("li").querySelector("button").focus();
+        return;
+      }
       if (!form.querySelector("[data-busy]")) return;
       event.preventDefault();
       if (waiting) return;

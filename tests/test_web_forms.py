@@ -1,0 +1,187 @@
+"""Forms lose nothing: what is wrong stands beside its field, what goes is asked for first."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+
+import pytest
+
+from seeworthy.bench.takes import list_takes
+from seeworthy.web.again import refill
+from serving import served
+
+
+@pytest.fixture
+def client(empty_bench):
+    yield from served(empty_bench.folder)
+
+
+class Fields(HTMLParser):
+    """Reads a page back as a browser does: values of the fields, and what follows a field."""
+
+    def __init__(self, html):
+        super().__init__()
+        self.values, self.invalid, self.open = {}, [], 0
+        self.feed(html)
+
+    def handle_starttag(self, tag, attrs):
+        said = dict(attrs)
+        if tag == "input" and said.get("type") not in ("radio", "checkbox"):
+            self.values.setdefault(said.get("name"), []).append(said.get("value") or "")
+        if "aria-invalid" in said:
+            self.invalid.append(said.get("name"))
+        if tag == "option" and "selected" in said:
+            self.values.setdefault("selected", []).append(said.get("value"))
+
+
+def camera(client, name="Dunlin"):
+    answer = client.post("/cameras", data={"name": name, "unit": "1"}, follow_redirects=False)
+    assert answer.status_code == 303
+    return answer.headers["location"]
+
+
+def ticket_of(client, name="KNO0001.MOV", data=b"pictures" * 40):
+    ticket = client.post("/uploads", json={"name": name, "size": len(data)}).json()["ticket"]
+    client.patch(f"/uploads/{ticket}?offset=0", content=data)
+    return ticket
+
+
+def test_a_wrong_reading_keeps_everything_and_the_upload(client, empty_bench):
+    camera(client)
+    ticket = ticket_of(client)
+    data = {
+        "procedure": "readout", "camera": "Dunlin\x1f1", "taken": "2026-03-21",
+        "note": 'wet "dune" & wind', "reading.speed": "sixty", "reading.distance": "7 m",
+        "condition.light": "bright", "file.role_": ticket,
+    }  # fmt: skip
+    answer = client.post("/takes", data=data, follow_redirects=False)
+    assert answer.status_code == 400
+    page = Fields(answer.text)
+    assert page.values["reading.speed"] == ["sixty"]
+    assert page.values["reading.distance"] == ["7 m"]
+    assert page.values["note"] == ['wet "dune" & wind']
+    assert page.values["taken"] == ["2026-03-21"]
+    assert "Dunlin\x1f1" in page.values["selected"]
+    assert page.values["file.role_"] == [ticket]
+    assert set(page.invalid) == {"reading.speed", "condition.light"}
+    assert "KNO0001.MOV" in answer.text
+    at = answer.text.index('id="wrong-reading-speed"')
+    assert (
+        answer.text.index('name="reading.speed"')
+        < at
+        < answer.text.index('wrong-condition-light">')
+    )
+    assert list_takes(empty_bench) == []
+    # The ticket still holds its bytes, so that a large clip need not be sent again.
+    assert client.get(f"/uploads/{ticket}").json()["have"] == 320
+
+
+def test_repeated_readings_come_back_each(client):
+    camera(client)
+    data = {"procedure": "body", "camera": "Dunlin\x1f1", "reading.length": ["40 mm", "soon"]}
+    answer = client.post("/takes", data=data, follow_redirects=False)
+    assert answer.status_code == 400
+    assert Fields(answer.text).values["reading.length"] == ["40 mm", "soon"]
+
+
+@pytest.mark.parametrize("extra", [{}, {"plain.role_": "KNO0001.MOV"}, {"reading.distance": "7 m"}])
+def test_a_take_whose_clip_is_missing_is_not_entered(client, empty_bench, extra):
+    camera(client)
+    data = {"procedure": "readout", "camera": "Dunlin\x1f1", "note": "posts", **extra}
+    answer = client.post("/takes", data=data, follow_redirects=False)
+    assert answer.status_code == 400
+    assert list_takes(empty_bench) == []
+    assert 'value="posts"' in answer.text
+    if "plain.role_" in extra:
+        assert "was not sent" in answer.text
+
+
+def test_every_file_field_has_a_name_so_that_nothing_is_dropped_in_silence(client):
+    camera(client)
+    for name in ("readout", "timing", "survival"):
+        for tag in re.findall(r'<input type="file"[^>]*>', client.get(f"/procedures/{name}").text):
+            assert 'name="plain.role_' in tag
+
+
+def test_a_wrong_claim_stands_beside_its_field(client):
+    address = camera(client)
+    data = {"subject": "mass", "text": "ninety grams", "source": "box"}
+    answer = client.post(f"{address}/claims", data=data, follow_redirects=False)
+    assert answer.status_code == 400
+    page = Fields(answer.text)
+    assert page.invalid == ["text"]
+    assert "ninety grams" in page.values["text"]
+    assert "mass" in page.values["selected"]
+    assert "box" in page.values["source"]
+
+
+def test_a_camera_that_is_there_already_keeps_what_was_typed(client):
+    camera(client)
+    data = {"name": "Dunlin", "maker": "Wader Works", "unit": "B7"}
+    answer = client.post("/cameras", data=data, follow_redirects=False)
+    assert answer.status_code == 409
+    page = Fields(answer.text)
+    assert page.values["maker"] == ["Wader Works"]
+    assert page.values["unit"] == ["B7"]
+    assert page.invalid == ["name"]
+    fold = answer.text[: answer.text.index('action="/cameras"')].rpartition("<details")[2]
+    assert fold.partition(">")[0].endswith(" open")
+
+
+def test_an_edit_that_is_wrong_keeps_what_was_typed(client, empty_bench):
+    camera(client)
+    data = {"procedure": "view", "camera": "Dunlin\x1f1",
+            "reading.width": "70 in", "reading.distance": "50 in"}  # fmt: skip
+    client.post("/takes", data=data)
+    client.site.keeper.wait(60)
+    edit = {"version": "1", "note": "again", "reading.width": "wide", "reading.distance": "52 in"}
+    answer = client.post("/takes/1", data=edit, follow_redirects=False)
+    assert answer.status_code == 400
+    page = Fields(answer.text)
+    assert page.values["reading.width"] == ["wide"]
+    assert page.values["reading.distance"] == ["52 in"]
+    assert page.values["note"] == ["again"]
+    assert page.invalid == ["reading.width"]
+    assert [r.text for r in list_takes(empty_bench)[0].readings] == ["70 in", "50 in"]
+
+
+def test_nothing_is_removed_without_a_question(client, empty_bench):
+    address = camera(client)
+    client.post(f"{address}/claims", data={"subject": "mass", "text": "16 g"})
+    claim = {"subject": "mass", "text": "16 g"}
+    assert "Are you sure?" in client.post(f"{address}/claims/remove", data=claim).text
+    assert len(client.get("/api/cameras/Dunlin").json()["claims"]) == 1
+    client.post(f"{address}/claims/remove", data={**claim, "sure": "yes"})
+    assert client.get("/api/cameras/Dunlin").json()["claims"] == []
+    data = {"procedure": "view", "camera": "Dunlin\x1f1",
+            "reading.width": "70 in", "reading.distance": "50 in"}  # fmt: skip
+    client.post("/takes", data=data)
+    client.site.keeper.wait(60)
+    page = client.post("/takes/1/remove").text
+    assert "Are you sure?" in page
+    assert len(list_takes(empty_bench)) == 1
+    client.post("/takes/1/remove", data={"sure": "yes"})
+    assert list_takes(empty_bench) == []
+
+
+def test_a_form_is_filled_and_the_rest_of_the_page_is_as_it_was():
+    page = (
+        "<!doctype html><p>a &amp; b &#8211;</p><details><summary>x</summary>"
+        '<form action="/a"><input type="hidden" name="k" value="1"><input name="t" value="old">'
+        "</form></details>"
+        '<form action="/a"><input type="hidden" name="k" value="2"><input name="t" value="old">'
+        '<select name="s"><option>one</option><option>two</option></select>'
+        '<textarea name="w">old</textarea><input type="checkbox" name="c" value="y" checked></form>'
+    )
+    typed = [("k", "2"), ("t", 'n"<'), ("s", "two"), ("w", "</textarea>&")]
+    full = refill(page, "/a", typed, "No.", "Do <so>.", "w")
+    head = page[: page.index("</details>")]
+    assert full.startswith(head)
+    assert full.count('value="old"') == 1
+    assert Fields(full).values["t"] == ["old", 'n"<']
+    assert "<option selected>two</option>" in full
+    assert "&lt;/textarea&gt;&amp;</textarea>" in full
+    assert "checked" not in full
+    assert full.index("</textarea><p") < full.index("Do &lt;so&gt;.")
+    assert refill(page, "/b", typed, "No.") is None
