@@ -218,13 +218,14 @@ def test_study_coverage():
             assert row.coverage >= 0.5, (row.group, row.measurand, row.coverage)
 
 
-def test_heights_in_feet_read_as_metres_are_noticed():
+def test_heights_in_feet_read_as_metres_are_asked_for():
     log = clean_log(Craft("test", lambda x: 8 * G0, 2.0, 2e-4), rate=0, height_rate=20)
     heights = from_pressure(clean(log.height_time, log.pressure), None, 288.15, 0.0, 0.1)
     from dataclasses import replace
 
     feet = replace(heights.series, values=heights.series.values / 0.3048)
-    flight = analyse(None, (), Heights(feet, 0.01, False))
-    assert any("may be in ft" in n for n in flight.notes)
+    with pytest.raises(CannotMeasure, match="are in ft") as caught:
+        analyse(None, (), Heights(feet, 0.01, False))
+    assert "units=height:ft" in caught.value.hint
     right = analyse(None, (), heights)
     assert not any("may be in" in n for n in right.notes)

@@ -43,6 +43,7 @@ EXAMPLES: Mapping[str, str] = MappingProxyType(
         "load.site_height": "26 ft ± 5 ft",
         "load.launch_angle": "35 deg ± 3 deg",
         "load.sensor_bandwidth": "100 Hz",
+        "load.range": "16 g",
         "load.boost_height": "31 ft ± 3 ft",
         "load.boost_duration": "1.1 s ± 0.1 s",
         "low-light.light": "9.7 EV dome",

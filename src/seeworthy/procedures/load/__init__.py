@@ -107,6 +107,10 @@ PROCEDURE = Procedure(
             "m/s",
             "What the logger itself wrote as speed, for comparison only.",
         ),
+        Finding("logger_agrees", "", "The logger's own speed and height beside those found here."),
+        Finding("left_out", "", "What physics or the other sensor contradicts, with the reason."),
+        Finding("logs_compared", "", "A second log against the first: lag, scale, differences."),
+        Finding("stages", "", "How many pushes the flight has, where more than one."),
         Finding("acceleration_log", "", "Samples, left out, repeated times, gaps."),
         Finding("height_log", "", "Samples, left out, repeated times, gaps."),
         Finding("hand", "", "Estimate from boost_height and boost_duration."),
@@ -139,6 +143,12 @@ PROCEDURE = Procedure(
             "Hz",
             "The accelerometer's own −3 dB frequency.",
             EXAMPLES["load.sensor_bandwidth"],
+        ),
+        Reading(
+            "range",
+            "m/s2",
+            "The accelerometer's range, where its data sheet gives one.",
+            EXAMPLES["load.range"],
         ),
         Reading(
             "boost_height",

@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.push import LEAST_SPEED, Boost, Felt, find_boost, runs
+from seeworthy.procedures.load.saturation import find_stop
 from seeworthy.procedures.load.series import Series, rest_noise
 
-__all__ = ["SCALE_U", "Boost", "Felt", "into_flight"]
+__all__ = ["SCALE_U", "Boost", "Felt", "check_size", "into_flight"]
 
 Floats = NDArray[np.float64]
 
@@ -27,7 +28,13 @@ SCALE_U = 0.02
 
 
 def into_flight(
-    series: Series, names: tuple[str, ...], gravity: str = "", sin_path: float | None = None
+    series: Series,
+    names: tuple[str, ...],
+    gravity: str = "",
+    sin_path: float | None = None,
+    *,
+    until: float = np.inf,
+    limit: float = 0.0,
 ) -> tuple[Felt, Boost | None]:
     """Find rest, direction and gravity in an accelerometer log, and the boost.
 
@@ -41,13 +48,17 @@ def into_flight(
         The user's word; empty to find out.
     sin_path : float, optional
         The user's word on the launch angle.
+    until : float
+        The top of the flight by the height log, s; a push comes before it.
+    limit : float
+        The sensor's range as the user read it, m/s²; 0 to find it in the samples.
 
     Raises
     ------
     CannotMeasure
         The numbers cannot be accelerations in the unit they were read in.
     """
-    _check_size(series)
+    check_size(series)
     values = series.values
     start = _rest_end(series)
     rest_n = start
@@ -56,7 +67,10 @@ def into_flight(
         np.median([rest_noise(values[: start or None, k], series.step) for k in range(len(names))])
     )
     change = values - rest
-    direction = _direction(series.time, change, sigma)
+    early = series.time < until
+    if np.count_nonzero(early) < 8:
+        early = np.ones(early.size, bool)
+    direction = _direction(series.time[early], change[early], sigma, quiet(values, rest)[early])
     along = change @ direction
     size = float(np.linalg.norm(rest))
     base = Felt(
@@ -64,18 +78,24 @@ def into_flight(
         _name(direction, names), 1.0, _bias_u(values[:start], sigma, series.step), SCALE_U,
         series.step, len(names),
     )  # fmt: skip
-    still = _still(values, size) if len(names) > 1 else np.zeros(along.size, bool)
-    boost = find_boost(base, still)
+    stop = find_stop(values, series.step, limit)
+    base = replace(
+        base, full_scale=None if stop is None else stop.level, clipped=stop and stop.at,
+        quiet=quiet(values, rest),
+    )  # fmt: skip
+    boost = find_boost(base, base.quiet, until)
     if rest_n == 0 and len(names) == 1:
         base, boost = _without_rest(base, boost, gravity)
         change = base.along[:, None] * direction
     base = _with_gravity(base, rest, size, direction, boost, gravity, sin_path)
     felt = _felt(change, rest, size, direction, base)
-    clipped = _full_scale(base.along, sigma, series.step, boost)
-    return replace(base, felt=felt, full_scale=clipped), boost
+    if boost is None or not base.stuck(boost.launch, boost.burnout):
+        base = replace(base, full_scale=None)
+    return replace(base, felt=felt), boost
 
 
-def _check_size(series: Series) -> None:
+def check_size(series: Series) -> None:
+    """Refuse readings that cannot be accelerations in the unit they were read in."""
     first = series.values[: max(3, min(20, series.values.shape[0] // 20))]
     rest = float(np.linalg.norm(np.median(first, axis=0)))
     for factor, name in ((G0, "m/s2 that were read as g"), (1 / G0, "g that were read as m/s2")):
@@ -125,12 +145,12 @@ def _rest_end(series: Series) -> int:
     return max(3, end - max(1, end // 10))
 
 
-def _direction(time: Floats, change: Floats, sigma: float) -> Floats:
+def _direction(time: Floats, change: Floats, sigma: float, quiet: NDArray[np.bool_]) -> Floats:
     """Return the unit vector along which the first hard push points."""
     if change.shape[1] == 1:
-        first = _first_push(time, change[:, 0], sigma)
+        first = _first_push(time, np.where(quiet, 0.0, change[:, 0]), sigma)
         return np.array([1.0 if first >= 0 else -1.0])
-    size = np.linalg.norm(change, axis=1)
+    size = np.where(quiet, 0.0, np.linalg.norm(change, axis=1))
     thr = max(8 * sigma, 0.3 * float(np.quantile(size, 0.999)), 3.0)
     hard = np.flatnonzero(size > thr)
     if not hard.size:
@@ -155,9 +175,19 @@ def _first_push(time: Floats, y: Floats, sigma: float) -> float:
     return min(((at, sign) for at, sign, gain in pushes if gain > 0.4 * most), default=(0, 1.0))[1]
 
 
-def _still(values: Floats, size: float) -> NDArray[np.bool_]:
-    """Mark samples whose length is that at rest: lying still, perhaps turned over."""
-    return np.asarray(np.abs(np.linalg.norm(values, axis=1) - size) < 0.15 * G0)
+def quiet(values: Floats, rest: Floats) -> NDArray[np.bool_]:
+    """Mark samples that no push explains: about 1 g, however the sensor is turned.
+
+    Of one axis that reads 1 g at rest all between −1.2 g and 1.2 g is lying, hanging or
+    falling; of three the length is meant, and free fall is told by the axis itself.
+    """
+    size = float(np.linalg.norm(rest))
+    length = np.linalg.norm(values, axis=1)
+    if values.shape[1] > 1:
+        return np.asarray(np.abs(length - size) < 0.15 * G0)
+    if 0.7 * G0 < size < 1.35 * G0:
+        return np.asarray(length < 1.2 * G0)
+    return np.zeros(values.shape[0], bool)
 
 
 def _main_rest(rest: Floats, direction: Floats) -> float:
@@ -271,19 +301,3 @@ def _felt(change: Floats, rest: Floats, size: float, direction: Floats, base: Fe
     axial = change @ direction + G0 * base.sin_path
     across = G0 * np.sqrt(max(0.0, 1 - base.sin_path**2))
     return np.asarray(np.hypot(axial, across))
-
-
-def _full_scale(along: Floats, sigma: float, step: float, boost: Boost | None) -> float | None:
-    """Return the reading at which the sensor ran into its stop, or None."""
-    if boost is None:
-        return None
-    push = along[boost.first : boost.last + 1]
-    top = float(push.max())
-    flat = np.flatnonzero(push > top - 1e-6 * max(abs(top), 1.0))
-    if flat.size < 3 or flat.size < 0.8 * (flat[-1] - flat[0] + 1):
-        return None
-    if flat.size >= 4 and sigma > 2 * step:
-        return top  # noise never repeats a reading four times
-    before = push[flat[0] - 1] if flat[0] > 0 else -np.inf
-    after = push[flat[-1] + 1] if flat[-1] + 1 < push.size else -np.inf
-    return top if min(top - before, top - after) > max(4 * step, 0.02 * top) else None

@@ -15,6 +15,9 @@ from seeworthy.procedures.load.series import Series
 SCALE_LATE = 0.03
 """Relative standard uncertainty of a shock: scale, and the axes that did not see it."""
 
+BOUNCE = 2.0
+"""A craft bounces and rolls for less than this after it touched down, s; a judgement."""
+
 
 def top(
     flight: Flight,
@@ -120,7 +123,13 @@ def _landing_shock(flight: Flight, felt: Felt, late: NDArray[np.intp]) -> tuple[
     tail = t > t[-1] - max(1.0, 0.02 * (t[-1] - t[0]))
     if np.count_nonzero(tail) < 10 or float(np.std(felt.felt[tail])) > max(6 * felt.sigma, 0.5):
         return None
-    k = int(late[np.argmax(np.abs(felt.along[late]))])
+    # The shock that ends in the rest, not the largest: a drogue may have opened harder.
+    lying = float(np.median(felt.felt[tail]))
+    moved = late[np.abs(felt.felt[late] - lying) > max(6 * felt.sigma, 2.0)]
+    if not moved.size:
+        return None
+    last = late[(t[late] > t[moved[-1]] - BOUNCE) & (t[late] <= t[moved[-1]])]
+    k = int(last[np.argmax(np.abs(felt.along[last]))])
     after_top = t[k] > flight.events.get("apogee", -np.inf) + 1.0
     down = flight.events.get("landing")
     if not after_top or (down is not None and abs(t[k] - down) > 5.0):

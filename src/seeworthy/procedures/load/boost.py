@@ -10,6 +10,7 @@ from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.flight import CREST, SHORTEST, Flight
 from seeworthy.procedures.load.fuse import Track
 from seeworthy.procedures.load.peak import LEAST_SAMPLES, Peak, find_peak
+from seeworthy.procedures.load.push import LEAST_MEAN
 
 
 def boost_figures(
@@ -31,39 +32,52 @@ def boost_figures(
     length = boost.burnout - boost.launch
     u_length = float(np.hypot(boost.u_launch, boost.u_burnout))
     n = boost.last - boost.first + 1
-    if boost.open_start:
-        missed = float(np.clip(felt.along[0], 0, None)) > 2.0
-        flight.notes.append("The log begins inside the push; its first part is missing.")
-        u_length = float(np.hypot(u_length, 0.1 * length)) if missed else u_length
-    flight.add("boost_time", length, u_length, n, span=_positive(length, u_length))
+    missing = _missing(flight, felt, boost)
+    if missing > 0:
+        _late_start(flight, length, u_length, missing, n)
+    else:
+        flight.add("boost_time", length, u_length, n, span=_positive(length, u_length))
     step = float(np.median(np.diff(felt.time)))
     late = boost.burnout + max(0.1 * length, 2.5 * step)
     near = (track.time >= boost.launch) & (track.time <= late)
     k = int(np.argmax(np.where(near, track.speed, -np.inf)))
     speed = float(track.speed[k])
+    stuck = felt.stuck(boost.launch, boost.burnout)
     # A path that leaves the vertical by some degrees hides that share of gravity.
     u_speed = float(np.hypot(track.u_speed[k], 0.003 * G0 * length + 0.002 * speed))
-    flight.add("max_speed", speed, u_speed, n)
+    unknown = flight.method != "fused" and (stuck or missing > 0)
+    if stuck or missing > 0:
+        _at_least_mean(flight, speed, u_speed, length + max(missing, 0.0), n, unknown)
     edge = _edges(felt, boost)
     mean = speed / length
-    inner = (u_speed**2 - min(edge[2] ** 2, 0.5 * track.u_speed[k] ** 2)) / length**2
-    if n < LEAST_SAMPLES:
-        edge = (0.0, 0.0, edge[2])
-    ends = ((edge[0] - mean) * boost.u_launch) ** 2 + ((edge[1] - mean) * boost.u_burnout) ** 2
-    flight.add("mean_boost_acceleration", mean, float(np.sqrt(inner + ends / length**2)), n)
+    if not stuck and missing <= 0:
+        flight.add("max_speed", speed, u_speed, n)
+        inner = (u_speed**2 - min(edge[2] ** 2, 0.5 * track.u_speed[k] ** 2)) / length**2
+        ends = edge if n >= LEAST_SAMPLES else (0.0, 0.0, edge[2])
+        late_by = ((ends[0] - mean) * boost.u_launch) ** 2
+        late_by += ((ends[1] - mean) * boost.u_burnout) ** 2
+        u_mean = float(np.sqrt(inner + late_by / length**2))
+        flight.add("mean_boost_acceleration", mean, u_mean, n)
     inside = slice(boost.first, boost.last + 1)
     peak = find_peak(felt.time, felt.along, felt.sigma, inside)
     push = find_peak(felt.time, felt.felt, felt.sigma, inside)
-    few = peak.few or felt.full_scale is not None or (0 < band * length < 1.0)
+    few = peak.few or stuck or missing > 0 or (0 < band * length < 1.0)
     value, u = _corrected(peak, track)
     felt_value, felt_u = _corrected(push, track, G0 * felt.sin_path if felt.axes == 1 else G0)
     if few:
         fast, short = interval(speed, u_speed)[1], interval(length, u_length)[0]
         top = CREST * fast / max(short, SHORTEST)
+        if stuck:
+            # Neither lies below the mean push, nor below the stop.
+            more = max(mean - value, 0.0) if not unknown else 0.0
+            value, felt_value = value + more, felt_value + more
+            u = felt_u = float(np.hypot(u, u_speed / length if more else 0.0))
+            top = max(top, CREST * value)
         flight.bound("peak_acceleration", value, u, top, n)
         flight.bound("felt_peak", felt_value / G0, felt_u / G0, top / G0 + 1, n)
-        flight.facts["lower_bound"] = ["peak_acceleration", "felt_peak"]
-        flight.notes.append(_why_bound(peak, felt))
+        lower = flight.facts.setdefault("lower_bound", [])
+        lower += ["peak_acceleration", "felt_peak"]
+        flight.notes.append(_why_bound(peak, felt, stuck, missing > 0))
     else:
         flight.add("peak_acceleration", value, u, n, "boost")
         flight.add("felt_peak", felt_value / G0, felt_u / G0, n, "boost")
@@ -76,6 +90,75 @@ def boost_figures(
             "The peak is one sample that stands alone: a knock or a vibration. "
             "Option filter=cfc60 shows what a filtered log makes of it."
         )
+
+
+def _missing(flight: Flight, felt: Felt, boost: Boost) -> float:
+    """Return how much of the push came before the log, s; 0 for a log from rest."""
+    if not boost.open_start:
+        return 0.0
+    first = float(np.median(felt.along[:2]))
+    # A push that begins with the first sample began within one sample before it.
+    if first < LEAST_MEAN:
+        return 0.0
+    step = float(np.median(np.diff(felt.time)))
+    speed = float(flight.track.speed[0]) if flight.method == "fused" else 0.0
+    return max(speed / first, step)
+
+
+def _late_start(flight: Flight, length: float, u: float, missing: float, n: int) -> None:
+    """Give the time of a push whose beginning is not in the log as a bound."""
+    flight.notes.append("The log begins inside the push; its first part is missing.")
+    flight.facts.setdefault("lower_bound", []).append("boost_time")
+    # Twice what the speed at the first sample asks for, and at least as long again as half
+    # of what was seen: the push may have been weaker before. A judgement.
+    flight.bound("boost_time", length, u, length + max(2 * missing, 0.5 * length), n)
+
+
+def _at_least_mean(
+    flight: Flight, speed: float, u: float, length: float, n: int, unknown: bool
+) -> None:
+    """Give speed and mean where the sensor did not see all of the push."""
+    if not unknown:
+        flight.add("max_speed", speed, u, n)
+        # The time that the speed is shared out over is as open as the push itself.
+        share = 0.15 if flight.facts.get("lower_bound") else 0.03
+        mean = speed / length
+        u_mean = float(np.hypot(u / length, share * mean))
+        flight.add("mean_boost_acceleration", mean, u_mean, n)
+        return
+    flight.bound("max_speed", speed, u, CREST * speed, n)
+    flight.bound("mean_boost_acceleration", speed / length, u / length, CREST * speed / length, n)
+    lower = flight.facts.setdefault("lower_bound", [])
+    lower += ["max_speed", "mean_boost_acceleration"]
+
+
+def stage_figures(flight: Flight, felt: Felt, stages: list[Boost]) -> None:
+    """Add time, mean and peak of each later stage, and the speed after the last."""
+    track = flight.track
+    for number, stage in enumerate(stages, 2):
+        name = f"stage {number}"
+        length = stage.burnout - stage.launch
+        u_length = float(np.hypot(stage.u_launch, stage.u_burnout))
+        n = stage.last - stage.first + 1
+        flight.add("boost_time", length, u_length, n, name, _positive(length, u_length))
+        ends = [float(np.interp(x, track.time, track.speed)) for x in (stage.launch, stage.burnout)]
+        # Bias and scale are those of the whole track; the difference holds them once.
+        u_gain = float(np.hypot(0.02 * (ends[1] - ends[0]), track.u_bias * length + 0.1))
+        mean = (ends[1] - ends[0]) / length
+        flight.add("mean_boost_acceleration", mean, float(np.hypot(u_gain / length,
+                   mean * u_length / length)), n, name)  # fmt: skip
+        inside = slice(stage.first, stage.last + 1)
+        value, u = _corrected(find_peak(felt.time, felt.along, felt.sigma, inside), track)
+        if felt.stuck(stage.launch, stage.burnout):
+            flight.bound("peak_acceleration", value, u, CREST * value, n, name)
+        else:
+            flight.add("peak_acceleration", value, u, n, name)
+        flight.events[f"stage_{number}"] = stage.launch
+        flight.events[f"burnout_{number}"] = stage.burnout
+    burnouts = [flight.events["burnout"], *(s.burnout for s in stages)]
+    k = int(np.argmax(np.where(track.time <= burnouts[-1] + 0.2, track.speed, -np.inf)))
+    flight.replace("max_speed", float(track.speed[k]), float(track.u_speed[k]))
+    flight.facts["stages"] = len(burnouts)
 
 
 def _positive(value: float, u: float) -> tuple[float, float]:
@@ -97,12 +180,15 @@ def _corrected(peak: Peak, track: Track, gravity: float = 0.0) -> tuple[float, f
     return kinematic + gravity, float(u)
 
 
-def _why_bound(peak: Peak, felt: Felt) -> str:
-    if felt.full_scale is not None:
+def _why_bound(peak: Peak, felt: Felt, stuck: bool, missing: bool) -> str:
+    if stuck and felt.full_scale is not None:
         return (
-            f"The sensor ran into its stop at {felt.full_scale / G0:.1f} g: "
-            "the peaks are lower bounds."
+            f"The sensor ran into its stop at {felt.full_scale / G0:.1f} g: the peaks are "
+            "lower bounds; speed and mean come from the barometer and the samples beside it, "
+            "where there is a barometer, else they are lower bounds too."
         )
+    if missing and not peak.few:
+        return "The peak may have come before the log begins: the peaks are lower bounds."
     return (
         "The log has too few samples in the push to show its peak: the peaks are lower "
         f"bounds; the upper ends take a peak of at most {CREST:g} times the mean."

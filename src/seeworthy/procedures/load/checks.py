@@ -14,8 +14,8 @@ FEET = 3.28084
 """Feet in a metre (exactly 1/0.3048)."""
 
 
-def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) -> None:
-    """Compare the speed that the push gives with that of the height.
+def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) -> list[str]:
+    """Compare the speed that the push gives with that of the height; empty where they agree.
 
     Raises
     ------
@@ -23,12 +23,12 @@ def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) 
         The two differ by a factor that only a wrong unit explains.
     """
     if boost.speed < 3:
-        return
+        return []
     start = boost.burnout + 0.3
     end = start + max(1.0, 0.3 * boost.speed / G0)
     part = (series.time >= start) & (series.time <= end)
     if np.count_nonzero(part) < 5:
-        return
+        return []
     climbed = float(np.polyfit(series.time[part], series.values[part], 1)[0])
     middle = float(np.mean(series.time[part])) - boost.burnout
     # Gravity and drag have braked since burnout; the log's own coast says how much.
@@ -36,11 +36,11 @@ def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) 
     brake = float(np.mean(felt.along[coast])) if np.count_nonzero(coast) > 3 else -G0
     expected = boost.speed + max(brake, -0.6 * boost.speed / max(middle, 0.1)) * middle
     if expected <= 0 or (climbed <= 0 and expected < 15):
-        return
+        return []
     ratio = expected / max(climbed, 1e-3)
     # On a slanting path the height rises slower than the craft flies, never faster.
     if 0.45 < ratio < 2.2 or (ratio > 1 and not steep) or climbed * (end - start) < 10:
-        return
+        return []
     guess = ""
     for factor, words in (
         (G0, "the acceleration may be in m/s2 but was read as g"),
@@ -50,12 +50,17 @@ def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) 
     ):
         if abs(np.log(ratio / factor)) < 0.3:
             guess = f": {words}"
-    raise CannotMeasure(
+    said = (
         f"The acceleration gives {boost.speed:.0f} m/s at burnout, the height "
-        f"{climbed:.0f} m/s soon after{guess}.",
-        "Give the right unit (option units=acceleration:g or units=height:ft) or the right "
-        "columns (option columns=).",
+        f"{climbed:.0f} m/s soon after"
     )
+    if guess:
+        raise CannotMeasure(
+            f"{said}{guess}.",
+            "Give the right unit (option units=acceleration:g or units=height:ft) or the right "
+            "columns (option columns=).",
+        )
+    return [said[0].lower() + said[1:]]
 
 
 def check_fall(notes: list[str], track: Track, burnout: float, top: float) -> None:

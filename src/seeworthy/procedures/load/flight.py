@@ -86,8 +86,18 @@ class Flight:
         low, high = min(low, value), max(high, value)
         self.figures.append(Figure95(name, value, u, low, high, max(n, 1), phase, bound))
 
-    def bound(self, name: str, value: float, u: float, top: float, n: int) -> None:
+    def replace(self, name: str, value: float, u: float) -> None:
+        """Put another value in the place of the first figure of a name."""
+        for i, old in enumerate(self.figures):
+            if old.measurand == name and not old.bound:
+                low, high = interval(value, u)
+                self.figures[i] = Figure95(name, value, u, low, high, old.n, old.phase)
+                return
+
+    def bound(
+        self, name: str, value: float, u: float, top: float, n: int, phase: str = "boost"
+    ) -> None:
         """Add a lower bound: one-sided 95 % below, a stated assumption above."""
         top = max(top, value + 2 * u)
         low = lower(value, u)
-        self.add(name, value, (top - low) / (2 * coverage_factor()), n, "boost", (low, top), True)
+        self.add(name, value, (top - low) / (2 * coverage_factor()), n, phase, (low, top), True)

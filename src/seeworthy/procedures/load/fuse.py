@@ -103,6 +103,10 @@ def fuse(
     # From just before launch: at rest the speed is known, integrating there only adds drift.
     step = float(np.median(np.diff(felt.time)))
     used = (felt.time >= boost.launch - max(0.1, 4 * step)) & (felt.time <= until)
+    stuck = None if felt.clipped is None or heights is None else felt.clipped
+    if stuck is not None and np.count_nonzero(used & ~stuck) >= 8:
+        # What a sensor says at its stop is no reading: there the heights carry the speed.
+        used &= ~stuck
     ta, ya = felt.time[used], felt.along[used]
     th, yh = (np.empty(0), np.empty(0)) if heights is None else heights
     keep = th >= ta[0]
@@ -113,8 +117,10 @@ def fuse(
     is_height = np.r_[np.zeros(ta.size, bool), np.ones(th.size, bool)][order]
     values = np.r_[ya, yh][order]
     jerk: Floats = np.asarray(np.interp(time, ta, local_jerk(ta, ya, felt.sigma)))
+    if stuck is not None:
+        jerk = np.maximum(jerk, _unseen_jerk(felt, stuck, time))
     jerk[time > until] = COAST_JERK
-    start, cov = _prior(felt, boost, u_air, float(ya[0]))
+    start, cov = _prior(felt, boost, u_air, float(ya[0]), th.size > 0)
     faults = _faults(time, ta, ya, until)
     v: Floats = faults[3]
     h: Floats = faults[2]
@@ -144,6 +150,23 @@ def fuse(
         float(last[3]), float(width[3]), float(last[4]), float(width[4]),
         float(last[7]), float(last[6]),
     )  # fmt: skip
+
+
+def _unseen_jerk(felt: Felt, stuck: NDArray[np.bool_], time: Floats) -> Floats:
+    """Return the driving noise where the sensor stood at its stop, (m/s³)²·s.
+
+    Within each such stretch the acceleration may wander by three times the range: launches
+    of 16 g sensors reach 50 g and more.
+    """
+    out: Floats = np.zeros(time.size)
+    level = float(np.abs(felt.along[stuck]).max())
+    edges = np.flatnonzero(np.diff(np.r_[False, stuck, False].astype(int)))
+    step = float(np.median(np.diff(felt.time)))
+    for a, b in zip(edges[::2], edges[1::2] - 1, strict=True):
+        start, end = felt.time[a] - 1.5 * step, felt.time[b] + 1.5 * step
+        inside = (time >= start) & (time <= end)
+        out[inside] = (3 * level) ** 2 / max(end - start, step)
+    return out
 
 
 def _faults(time: Floats, ta: Floats, ya: Floats, until: float) -> tuple[Floats, ...]:
@@ -180,7 +203,9 @@ def _true(
     return good[:, 0], good[:, 1], good[:, 2], spread
 
 
-def _prior(felt: Felt, boost: Boost, u_air: float, first: float) -> tuple[Floats, Floats]:
+def _prior(
+    felt: Felt, boost: Boost, u_air: float, first: float, measured: bool
+) -> tuple[Floats, Floats]:
     start = np.zeros(_M)
     spread = np.array(
         [0.5, 0.05, 0.5 + felt.sigma, felt.u_bias, felt.u_scale, u_air, PORT_U, LAG_U]
@@ -188,6 +213,8 @@ def _prior(felt: Felt, boost: Boost, u_air: float, first: float) -> tuple[Floats
     if boost.open_start:
         # The log begins in the push: it may have lasted one sample or a tenth of a second.
         start[2] = first
-        spread[1] = max(0.1 * abs(first), 1.0)
+        # Where heights tell the speed it is left to them: a radio may have come a second late.
+        spread[1] = max((1.0 if measured else 0.1) * abs(first), 1.0)
+        spread[0] = max(0.5 * spread[1], 0.5) if measured else 0.5
         spread[2] = max(0.2 * abs(first), 5.0)
     return start, np.diag(spread**2)

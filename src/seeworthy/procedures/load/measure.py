@@ -11,27 +11,24 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.procedures.load.accel import Boost, Felt, into_flight
-from seeworthy.procedures.load.after import after_boost, ballistic, top
+from seeworthy.procedures.load.accel import Boost, Felt, check_size, into_flight
 from seeworthy.procedures.load.air import Heights
-from seeworthy.procedures.load.ascent import climb
 from seeworthy.procedures.load.atmosphere import G0
-from seeworthy.procedures.load.boost import boost_figures, tell_sensor
-from seeworthy.procedures.load.checks import check_against_height
+from seeworthy.procedures.load.boost import tell_sensor
+from seeworthy.procedures.load.choose import Setting, choose, leave_out_boost
 from seeworthy.procedures.load.climb import by_height
-from seeworthy.procedures.load.flight import Curve, Figure95, Flight
-from seeworthy.procedures.load.fuse import fuse
-from seeworthy.procedures.load.height import PORT, height_noise, spikes
+from seeworthy.procedures.load.flight import Figure95, Flight
+from seeworthy.procedures.load.guards import coasts, contradictions
+from seeworthy.procedures.load.height import height_noise
+from seeworthy.procedures.load.pad import Rise, cut_to_flight, rough_rise
 from seeworthy.procedures.load.peak import cfc
-from seeworthy.procedures.load.rise import measured_height
-from seeworthy.procedures.load.series import Series, thin
+from seeworthy.procedures.load.pushed import STEEP, with_boost
+from seeworthy.procedures.load.series import Series
+from seeworthy.procedures.load.vents import DIP_SHARE, dip_depth
 
 __all__ = ["Figure95", "Flight", "Heights", "analyse"]
-
-Floats = NDArray[np.float64]
 
 
 def analyse(
@@ -44,6 +41,7 @@ def analyse(
     channel_class: int = 0,
     sensor_band: float = 0.0,
     shared_clock: bool = True,
+    sensor_range: float = 0.0,
 ) -> Flight:
     """Turn the logs of one flight into figures.
 
@@ -64,115 +62,129 @@ def analyse(
         −3 dB frequency of the sensor in Hz where known; 0 unknown.
     shared_clock : bool
         False when the logs come from loggers with a clock each.
+    sensor_range : float
+        Range of the accelerometer in m/s² where known; 0 to find it.
 
     Raises
     ------
     CannotMeasure
-        No launch in the log, a wrong unit, too few samples.
+        No launch in the log, a wrong unit, too few samples, or sensors that contradict
+        physics.
     """
-    if accel is not None:
-        felt, boost = into_flight(accel, axes, gravity, sin_path)
-        if channel_class:
-            felt = replace(
-                felt,
-                along=cfc(felt.time, felt.along, channel_class),
-                felt=cfc(felt.time, felt.felt, channel_class),
-            )
-        if boost is not None:
-            return _with_boost(felt, boost, heights, channel_class, sensor_band, shared_clock)
-        if heights is None:
-            raise CannotMeasure(
-                "There is no launch in the log: the acceleration never pushes for long enough.",
-                "Give the log of the whole flight from rest on the pad; check columns= and units=.",
-            )
-        flight = by_height(heights)
-        if flight.boosted:
-            flight.notes.append(
-                "The acceleration shows no push although the height does: it was left out. "
-                "Check its column and unit."
-            )
-        else:
-            _felt_without_boost(flight, felt)
-        return flight
-    if heights is None:
+    if accel is None and heights is None:
         raise CannotMeasure(
             "The log has neither height, pressure nor acceleration.",
             "Name the columns: option columns=height:HEADER or acceleration:HEADER.",
         )
-    return by_height(heights)
+    if accel is None:
+        assert heights is not None
+        return _by_height_alone(heights)
+    check_size(accel)
+    rise = _rise(heights) if heights is not None and shared_clock else None
+    told = cut_to_flight(accel, rise)
+    until = rise.top if rise is not None else np.inf
+    felt, boost = into_flight(told, axes, gravity, sin_path, until=until, limit=sensor_range)
+    if channel_class:
+        felt = replace(
+            felt,
+            along=cfc(felt.time, felt.along, channel_class),
+            felt=cfc(felt.time, felt.felt, channel_class),
+        )
+    setting = Setting(channel_class, sensor_band, shared_clock, until)
+    if boost is None:
+        return _no_push(felt, heights)
+    if heights is None:
+        return _by_acceleration(felt, boost, setting)
+    return choose(felt, boost, heights, setting, rise is not None or not shared_clock)
 
 
-def _with_boost(
-    felt: Felt, boost: Boost, heights: Heights | None, channel_class: int, band: float, shared: bool
-) -> Flight:
-    length = boost.burnout - boost.launch
-    until = boost.burnout + max(0.3, 0.4 * length)
-    believed: tuple[Floats, Floats] | None = None
-    sigma, u_air, bad = 1.0, 0.0, None
-    steep = felt.sin_path > 0.9
-    series = None
-    offset = 0.0
-    if heights is not None:
-        series = thin(heights.series, boost.launch - 1, until + 3, 1500)
-        sigma = height_noise(heights.series, boost.launch)
-        if not shared:
-            offset, series = _align(series, sigma, boost)
-        series = _zeroed(series, boost.launch)
-        check_against_height(felt, boost, series, steep)
-        bad = spikes(series.time, series.values, sigma, boost.burnout + 0.3)
-        u_air = float(np.hypot(heights.u_air, 0.015))  # and a path not quite upright
-        if steep:
-            # Under a parachute the craft no longer flies along its axis, nor smoothly.
-            highest = series.time[~bad][int(np.argmax(series.values[~bad]))]
-            end = highest - 0.05 * (highest - boost.launch)
-            keep = ~bad & (series.time < max(end, until))
-            believed = (series.time[keep], series.values[keep])
-    track = fuse(felt, boost, believed, sigma, u_air, until)
-    flight = Flight(track, True, "fused" if believed is not None else "acceleration")
-    flight.events = {"launch": boost.launch, "burnout": boost.burnout}
-    flight.samples["acceleration"] = (felt.time, felt.along)
-    if not shared and heights is not None:
-        flight.facts["clock_offset"] = round(offset, 4)
-    boost_figures(flight, felt, boost, channel_class, band)
-    if series is not None and bad is not None and heights is not None:
-        flight.samples["height"] = (series.time, series.values)
-        top(flight, series, ~bad, sigma, heights.u_air, boost.burnout, _u_wind(boost, felt))
-        push = (boost.launch, boost.burnout)
-        flight.height = measured_height(series, bad, sigma, heights.u_air, push)
-    elif steep:
-        ballistic(flight, felt, boost)
-        flight.height = Curve(track.time, track.height, track.u_height)
-    after_boost(flight, felt, boost)
-    tell_sensor(flight, felt)
+def _rise(heights: Heights) -> Rise | None:
+    series = heights.series
+    return rough_rise(series, height_noise(series, float(series.time[0])))
+
+
+def _no_push(felt: Felt, heights: Heights | None) -> Flight:
+    """Go by the height where the acceleration shows no push."""
+    if heights is None:
+        raise CannotMeasure(
+            "There is no launch in the log: the acceleration never pushes for long enough; "
+            "the log never left the pad.",
+            "Give the log of the whole flight from rest on the pad; check columns= and units=.",
+        )
+    flight = _by_height_alone(heights)
+    if flight.boosted:
+        flight.notes.append(
+            "The acceleration shows no push although the height does: it was left out. "
+            "Check its column and unit."
+        )
+        flight.facts["left_out"] = ["acceleration: it shows no push although the height does"]
+    else:
+        _felt_without_boost(flight, felt)
     return flight
 
 
-def _u_wind(boost: Boost, felt: Felt) -> float:
-    """Return what the air's speed leaves uncertain at the top of a slanting flight, m.
+def _by_height_alone(heights: Heights) -> Flight:
+    """Measure heights, and leave out of a boost what its coast contradicts.
 
-    The craft still moves there with about the level part of its speed, and a static port
-    is wrong by some share of the dynamic pressure.
+    Raises
+    ------
+    CannotMeasure
+        No flight, or an order of events that cannot be.
     """
-    level = 1.0 - min(max(felt.sin_path, 0.0), 1.0) ** 2
-    return PORT / 2 * level * boost.speed**2 / (2 * G0)
-
-
-def _zeroed(series: Series, launch: float) -> Series:
-    rest = series.values[series.time < launch]
-    zero = float(np.median(rest)) if rest.size >= 3 else 0.0
-    return replace(series, values=series.values - zero)
-
-
-def _align(series: Series, sigma: float, boost: Boost) -> tuple[float, Series]:
-    """Shift the height log so that both logs launch together."""
-    seen = climb(series, sigma)
-    if seen.launch is None:
+    if _rise(heights) is None:
+        y = heights.series.values
         raise CannotMeasure(
-            "The height log shows no launch to bring the two clocks together.",
-            "Check that both logs are of one flight.",
+            "There is no launch in the log: it never left the pad. The height never leaves its "
+            f"noise and drift ({float(np.ptp(y)):.1f} m in all).",
+            "Give the log of the flight; check columns= and units=.",
         )
-    offset = boost.launch - seen.launch
-    return offset, replace(series, time=series.time + offset)
+    flight = by_height(heights)
+    wrong = contradictions(flight, True) if flight.boosted else []
+    depth = dip_depth(heights.series, flight.events.get("launch"), flight.events.get("burnout"))
+    if flight.boosted and depth > 0 and depth > DIP_SHARE * _boost_height(flight):
+        leave_out_boost(
+            flight,
+            f"the height dips by {depth:.0f} m around lift-off, which is wind or suction at the "
+            "vents and no flight",
+        )
+    elif wrong:
+        leave_out_boost(flight, f"the heights around the launch contradict the flight: {wrong[0]}")
+    return flight
+
+
+def _boost_height(flight: Flight) -> float:
+    curve = flight.height
+    if curve is None:
+        return 0.0
+    launch, end = flight.events.get("launch", 0.0), flight.events.get("burnout", 0.0)
+    return float(np.diff(np.interp([launch, end], curve.time, curve.value))[0])
+
+
+def _by_acceleration(felt: Felt, boost: Boost, setting: Setting) -> Flight:
+    """Measure an acceleration log without heights.
+
+    Raises
+    ------
+    CannotMeasure
+        No free flight follows the push.
+    """
+    flight = with_boost(felt, boost, None, setting)
+    free = coasts(felt, boost)
+    # One axis that was turned over reads up to 1 g more and stays so.
+    turned = felt.axes == 1 and float(np.max(felt.along)) < 1.3 * G0 and not free
+    if turned or (felt.sin_path > STEEP and free is False):
+        raise CannotMeasure(
+            "There is no launch in the log: no free flight follows what looks like a push, so "
+            "the log never left the pad.",
+            "Give the log of the whole flight; check columns=, units= and gravity=.",
+        )
+    wrong = contradictions(flight, felt.sin_path > STEEP)
+    if wrong:
+        raise CannotMeasure(
+            f"The acceleration contradicts itself: {wrong[0]}.",
+            "Check columns=, units= and gravity=; a log with a barometer shows more.",
+        )
+    return flight
 
 
 def _felt_without_boost(flight: Flight, felt: Felt) -> None:

@@ -73,6 +73,8 @@ class Felt:
         Of `along`: m/s², and relative.
     full_scale : float or None
         Where the sensor ran into its stop, m/s² of `along`.
+    clipped, quiet : array of bool, (N,), or None
+        Samples there, and samples that are no push.
     """
 
     time: Floats
@@ -90,6 +92,14 @@ class Felt:
     step: float
     axes: int
     full_scale: float | None = None
+    clipped: NDArray[np.bool_] | None = None
+    quiet: NDArray[np.bool_] | None = None
+
+    def stuck(self, start: float, end: float) -> bool:
+        """Tell whether the sensor stood at its stop between two times."""
+        if self.clipped is None:
+            return False
+        return bool(np.any(self.clipped & (self.time >= start) & (self.time <= end)))
 
 
 def runs(time: Floats, along: Floats, threshold: float) -> list[tuple[int, int, float]]:
@@ -111,7 +121,9 @@ def runs(time: Floats, along: Floats, threshold: float) -> list[tuple[int, int, 
     return [(a, b, float(np.sum(along[a : b + 1] * steps[a : b + 1]))) for a, b in merged]
 
 
-def find_boost(felt: Felt, still: NDArray[np.bool_] | None = None) -> Boost | None:
+def find_boost(
+    felt: Felt, still: NDArray[np.bool_] | None = None, until: float = np.inf
+) -> Boost | None:
     """Return the first push that gives a good part of the flight's speed, or None.
 
     Parameters
@@ -119,6 +131,8 @@ def find_boost(felt: Felt, still: NDArray[np.bool_] | None = None) -> Boost | No
     felt : Felt
     still : array of bool, optional
         Samples that cannot be a push whatever the axis reads.
+    until : float
+        The top of the flight, s: no push begins later.
 
     Notes
     -----
@@ -128,11 +142,47 @@ def find_boost(felt: Felt, still: NDArray[np.bool_] | None = None) -> Boost | No
     t, y = felt.time, felt.along
     threshold = max(4 * felt.sigma, 1.5)
     pushing = y if still is None else np.where(still, np.minimum(y, 0.0), y)
-    pushes = [r for r in runs(t, pushing, threshold) if r[2] > LEAST_SPEED]
+    pushes = _pushes(t, pushing, threshold, until)
     if not pushes:
         return None
     most = max(r[2] for r in pushes)
     first, last, _ = next(r for r in pushes if r[2] > 0.4 * most)
+    return _bounded(felt, first, last, threshold)
+
+
+def later_stages(
+    felt: Felt, boost: Boost, still: NDArray[np.bool_] | None, until: float
+) -> list[Boost]:
+    """Return further pushes of one flight: second stages, between burnout and the top.
+
+    A stage gives at least a fifth of the first one's speed and lasts a tenth of a second
+    and five samples, which no shock of a parachute or of a separation does; a judgement.
+    """
+    t, y = felt.time, felt.along
+    threshold = max(4 * felt.sigma, 1.5)
+    pushing = y if still is None else np.where(still, np.minimum(y, 0.0), y)
+    found: list[Boost] = []
+    for first, last, gain in _pushes(t, pushing, threshold, until):
+        after = found[-1] if found else boost
+        if first <= after.last + 1 or gain < 0.2 * boost.speed:
+            continue
+        if last - first < 4 or t[last] - t[first] < 0.1 or t[last] > until:
+            continue
+        stage = _bounded(felt, first, last, threshold)
+        if stage is not None:
+            found.append(stage)
+    return found
+
+
+def _pushes(
+    t: Floats, pushing: Floats, threshold: float, until: float
+) -> list[tuple[int, int, float]]:
+    return [r for r in runs(t, pushing, threshold) if r[2] > LEAST_SPEED and t[r[0]] < until]
+
+
+def _bounded(felt: Felt, first: int, last: int, threshold: float) -> Boost | None:
+    """Give a run of samples its launch, burnout and speed; None for a slow ascent."""
+    t, y = felt.time, felt.along
     period = float(np.median(np.diff(t)))
     launch, u_launch, first = _launch(felt, first, threshold)
     burnout, u_burnout, last = _burnout(felt, last, threshold)

@@ -1,0 +1,138 @@
+"""Accelerometer and barometer of one flight: together where they agree, else the sound one.
+
+Each is a witness of the same flight. Where the two cannot both be right, the one that its
+own record (free fall near the top, the length of the coast, a launch with a flight behind
+it) contradicts is left out and named; where that names neither, there is no answer.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.procedures.load.accel import Boost, Felt
+from seeworthy.procedures.load.air import Heights
+from seeworthy.procedures.load.atmosphere import G0
+from seeworthy.procedures.load.boost import tell_sensor
+from seeworthy.procedures.load.checks import check_against_height
+from seeworthy.procedures.load.climb import by_height
+from seeworthy.procedures.load.flight import Flight
+from seeworthy.procedures.load.guards import coasts, contradictions
+from seeworthy.procedures.load.pad import LEAST_RISE
+from seeworthy.procedures.load.pushed import STEEP, Setting, with_boost
+
+__all__ = ["Setting", "choose", "leave_out", "leave_out_boost"]
+
+_BOOST = (
+    "peak_acceleration", "mean_boost_acceleration", "felt_peak", "boost_time", "max_speed",
+)  # fmt: skip
+
+
+def choose(felt: Felt, boost: Boost, heights: Heights, setting: Setting, rose: bool) -> Flight:
+    """Return the flight by both sensors, or by the one that physics does not contradict.
+
+    Parameters
+    ----------
+    felt, boost
+        From the accelerometer.
+    heights : Heights
+    setting : Setting
+    rose : bool
+        The height log shows a rise.
+
+    Raises
+    ------
+    CannotMeasure
+        The log never left the pad, a unit is wrong, or neither sensor can be believed.
+    """
+    steep = felt.sin_path > STEEP
+    if not rose:
+        _refuse_pad(felt, boost, heights)
+    wrong: list[str] = []
+    try:
+        flight = with_boost(felt, boost, heights, setting)
+        stuck = felt.stuck(boost.launch, boost.burnout) or boost.open_start
+        if not stuck:
+            series = heights.series if setting.shared else None
+            wrong = check_against_height(felt, boost, series, steep) if series is not None else []
+        wrong = wrong or contradictions(flight, steep)
+        if not wrong:
+            return flight
+    except np.linalg.LinAlgError:
+        wrong = ["the two do not fit one flight at all"]
+    return _the_sound_one(felt, boost, heights, setting, wrong[0])
+
+
+def _the_sound_one(
+    felt: Felt, boost: Boost, heights: Heights, setting: Setting, reason: str
+) -> Flight:
+    steep = felt.sin_path > STEEP
+    by_air = _height_alone(heights)
+    sound_air = by_air is not None and by_air.boosted and not contradictions(by_air, True)
+    by_push = (
+        with_boost(felt, boost, None, setting)
+        if steep and coasts(felt, boost) is not False
+        else None
+    )
+    sound_push = by_push is not None and not contradictions(by_push, steep)
+    if by_air is not None and (sound_air or not sound_push):
+        words = f"acceleration: with it {reason}"
+        by_air.notes.append(f"The accelerometer was left out: with it {reason}.")
+        by_air.facts["left_out"] = [words]
+        if not sound_air and by_air.boosted:
+            leave_out_boost(by_air, "the heights around the launch do not show it either")
+        tell_sensor(by_air, felt)
+        return by_air
+    if sound_push:
+        assert by_push is not None
+        by_push.notes.append(f"The height log was left out: with it {reason}.")
+        by_push.facts["left_out"] = [f"height: with it {reason}"]
+        return by_push
+    raise CannotMeasure(
+        f"Acceleration and height contradict each other, and neither fits a flight: {reason}.",
+        "Check columns= and units=; give one of the two alone with columns=.",
+    )
+
+
+def _height_alone(heights: Heights) -> Flight | None:
+    try:
+        return by_height(heights)
+    except CannotMeasure as error:
+        if "ft" in error.hint:
+            raise
+        return None
+
+
+def leave_out(flight: Flight, names: tuple[str, ...], reason: str) -> None:
+    """Take figures out of a flight and name them with the reason."""
+    flight.figures = [f for f in flight.figures if f.measurand not in names]
+    flight.facts.setdefault("left_out", []).append(f"{', '.join(names)}: {reason}")
+    words = " and ".join(n.replace("_", " ") for n in names)
+    flight.notes.append(f"Left out: {words} ({reason}).")
+
+
+def leave_out_boost(flight: Flight, reason: str) -> None:
+    """Take the figures of the boost out of a flight by height and say why."""
+    flight.figures = [f for f in flight.figures if f.measurand not in _BOOST]
+    flight.events.pop("burnout", None)
+    flight.boosted = False
+    flight.facts["boost"] = f"left out: {reason}"
+    flight.facts.pop("lower_bound", None)
+    left = flight.facts.setdefault("left_out", [])
+    left.append(f"boost: {reason}")
+    flight.notes = [n for n in flight.notes if "lower bounds" not in n]
+    flight.notes.append(f"No figures of the boost: {reason}.")
+
+
+def _refuse_pad(felt: Felt, boost: Boost, heights: Heights) -> None:
+    """Refuse what looks like a push while the height never left the pad."""
+    span = float(np.ptp(heights.series.values))
+    # A launch of ten degrees at least: a glider thrown flat climbs some metres, not more.
+    flown = (max(felt.sin_path, 0.17) * boost.speed) ** 2 / (2 * G0)
+    if flown < max(2 * LEAST_RISE, span):
+        return
+    raise CannotMeasure(
+        "There is no launch in the log: it never left the pad. The acceleration would give "
+        f"{boost.speed:.0f} m/s, the height stays within {span:.1f} m.",
+        "Give the log of the flight; check columns= and units=.",
+    )

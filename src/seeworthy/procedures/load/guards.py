@@ -1,0 +1,136 @@
+"""What cannot be true of one flight: figures that contradict each other or physics.
+
+Every check compares things that were found independently: the coast as the barometer saw
+it, the push as the accelerometer felt it, what the logger wrote itself. Whoever asks leaves
+out the part that is contradicted; no wrong number stands beside a warning.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import optimize
+
+from seeworthy.procedures.load.atmosphere import G0
+from seeworthy.procedures.load.flight import Figure95, Flight
+from seeworthy.procedures.load.push import Boost, Felt
+
+SCALE_MOST = 0.12
+"""Scale error that accelerometers have at most: data sheets give up to ±10 %, mounting adds."""
+LATE_MOST = 0.6
+"""Largest delay of a vented barometer with its filter, s; a judgement."""
+PORT_MOST = 0.15
+"""Largest static-port error, part of the dynamic pressure; a judgement."""
+SPEEDS_APART = 1.3
+"""Factor by which the speed that a coast asks for may differ from the one found: the coast's
+drag follows density and Mach number, which its two numbers do not hold; a judgement, checked
+on rendered and real flights."""
+
+
+def coast_speed(climb: float, time: float) -> float | None:
+    """Return the vertical speed with which a coast of known climb and time began, m/s.
+
+    With drag as the square of speed the two fix speed and drag: with ``x = v·√(k/g)``,
+    ``time = atan(x)/√(k·g)`` and ``climb = ln(1 + x²)/(2k)`` (any textbook of mechanics).
+    None where no braked coast does this: gravity alone takes ``climb ≥ g·time²/2``.
+    """
+    if time <= 0 or climb <= 0:
+        return None
+    share = climb / (G0 * time**2)
+    if share < 0.5:
+        # A little less is noise and early parachutes; then it is the coast without drag.
+        return 2 * climb / time if share > 0.4 else None
+
+    def miss(log_x: float) -> float:
+        x = np.exp(log_x)
+        return float(np.log1p(x * x) / (2 * np.arctan(x) ** 2) - share)
+
+    if miss(-7.0) > 0:
+        return 2 * climb / time
+    if miss(7.0) < 0:
+        return None
+    x = float(np.exp(optimize.brentq(miss, -7.0, 7.0)))
+    drag = (np.arctan(x) / time) ** 2 / G0
+    return float(x * np.sqrt(G0 / drag))
+
+
+def contradictions(flight: Flight, steep: bool) -> list[str]:
+    """Return what cannot be true of a flight with a boost, in words; empty where all fits."""
+    found = _order(flight)
+    track = flight.track
+    if flight.method == "fused":
+        if abs(track.scale) > SCALE_MOST:
+            found.append(
+                f"the accelerometer would have to be wrong by {100 * track.scale:+.0f} %, more "
+                "than such sensors are"
+            )
+        if not -0.15 < track.lag < LATE_MOST:
+            found.append(f"the barometer would have to read {track.lag:.2f} s late")
+        if abs(track.port) > PORT_MOST:
+            found.append("the barometer's port would have to be wrong by more than ports are")
+    return found or _speed_and_height(flight, steep)
+
+
+def coasts(felt: Felt, boost: Boost) -> bool | None:
+    """Tell whether free flight follows a steep push; None where the log ends before.
+
+    In free flight dv/dt along the path is −1 g or less (drag adds); on the pad, in a hand or
+    under a parachute the sensor carries weight and dv/dt comes out about zero.
+    """
+    start = boost.burnout + 0.1
+    end = start + max(0.3, min(0.4 * boost.speed / G0, 3.0))
+    part = (felt.time > start) & (felt.time < end)
+    if np.count_nonzero(part) < 3:
+        return None
+    return float(np.median(felt.along[part])) < -0.4 * G0
+
+
+def _order(flight: Flight) -> list[str]:
+    events = flight.events
+    launch, burnout = events.get("launch"), events.get("burnout")
+    top, down = events.get("apogee"), events.get("landing")
+    found = []
+    if burnout is not None and top is not None and burnout >= top:
+        found.append(f"the push would end at {burnout:.1f} s, after the apogee at {top:.1f} s")
+    elif launch is not None and burnout is not None and top is not None:
+        length = figure(flight, "boost_time")
+        if length is not None and length.value > top - launch:
+            found.append("the push would last longer than the ascent")
+    if top is not None and down is not None and down <= top:
+        found.append("the landing would come before the apogee")
+    return found
+
+
+def _speed_and_height(flight: Flight, steep: bool) -> list[str]:
+    """Compare the speed at burnout with the coast that followed."""
+    burnout, top = flight.events.get("burnout"), flight.events.get("apogee")
+    high, fast = figure(flight, "apogee"), figure(flight, "max_speed")
+    if burnout is None or top is None or high is None or fast is None:
+        return []
+    if flight.height is None or "height" not in flight.samples:
+        return []
+    burnout = max([burnout, *(x for k, x in flight.events.items() if k.startswith("burnout_"))])
+    time = top - burnout
+    at = float(np.interp(burnout, flight.height.time, flight.height.value))
+    climb = high.value - at
+    if time < 1.0 or climb < 5.0:
+        return []
+    speed = coast_speed(climb, time)
+    if speed is None:
+        # A wing carries; a craft that went up steeply has none.
+        return (
+            [f"no coast under gravity climbs only {climb:.0f} m in {time:.1f} s"]
+            if steep and climb < 0.4 * G0 * time**2
+            else []
+        )
+    low, most = fast.low / SPEEDS_APART, fast.high * SPEEDS_APART
+    if speed > most or (steep and speed < low):
+        return [
+            f"{fast.value:.0f} m/s at burnout and a climb of {climb:.0f} m in {time:.1f} s after "
+            f"it do not go together (that takes about {speed:.0f} m/s)"
+        ]
+    return []
+
+
+def figure(flight: Flight, name: str) -> Figure95 | None:
+    """Return the first figure of a name, or None."""
+    return next((f for f in flight.figures if f.measurand == name), None)
