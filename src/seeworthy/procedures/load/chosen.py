@@ -155,6 +155,9 @@ def _without_repeats(log: Log) -> Log:
     data = np.stack([c.si() for c in used], 1)
     same = np.r_[False, np.all((data[1:] == data[:-1]) | np.isnan(data[1:]), axis=1)]
     same &= np.isfinite(data).any(axis=1)
+    if clock is not None:
+        # Rows of one time are merged later; they are no repeats.
+        same &= np.r_[False, np.diff(log.at(clock).data) != 0]
     moving = np.zeros(same.size, bool)
     for c in used:
         y = c.si()
