@@ -46,6 +46,9 @@ class Craft:
         Steady climb of a balloon, m/s; 0 for none.
     ceiling : float
         Height at which the balloon bursts, m.
+    second : (float, float, float)
+        A second stage: pause after the first burnout in s, its time in s, its net push,
+        m/s²; zeros for none.
     """
 
     name: str
@@ -60,6 +63,15 @@ class Craft:
     after: float = 4.0
     buoyant: float = 0.0
     ceiling: float = 0.0
+    second: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    @property
+    def stage(self) -> tuple[float, float] | None:
+        """Start and end of the second stage, s; None without one."""
+        if self.second[1] <= 0:
+            return None
+        start = self.rest + self.push_time + self.second[0]
+        return start, start + self.second[1]
 
 
 @dataclass(frozen=True)
@@ -103,9 +115,14 @@ def _launched(craft: Craft, step: float, longest: float) -> Path:
     rows: list[tuple[float, ...]] = []
     t, h, v, gamma = 0.0, 0.0, 0.0, start
     pushing, top, down, opened = True, None, None, None
+    stage = craft.stage
     while t < longest:
         slow = opened is not None and t > opened + 2.0 and h > 2.0
-        fine = step if t < t_end + 1.0 or down is not None else (0.02 if slow else 4 * step)
+        fine = (
+            step
+            if t < (t_end if stage is None else stage[1]) + 1.0 or down is not None
+            else (0.02 if slow else 4 * step)
+        )
         if t < craft.rest:
             rows.append((t, 0.0, 0.0, 0.0, GRAVITY * np.sin(start), GRAVITY * np.cos(start), 0.0))
             t += fine
@@ -114,6 +131,8 @@ def _launched(craft: Craft, step: float, longest: float) -> Path:
             share = (t - craft.rest) / craft.push_time
             pushing = share < 1.0
             thrust = craft.push(share) if pushing else 0.0
+            if stage is not None and stage[0] <= t < stage[1]:
+                thrust, pushing = craft.second[2] + GRAVITY, True
             under = opened is not None
             if under:
                 # The parachute's drag takes the vertical speed to the descent in its own time.
@@ -167,7 +186,7 @@ def _with_truth(
         "mean_boost_acceleration": speed / span,
         "felt_peak": float(np.hypot(axial[push], across[push]).max()) / GRAVITY,
         "boost_time": span,
-        "max_speed": speed,
+        "max_speed": speed if craft.stage is None else float(v.max()),
         "apogee": float(h.max()),
     }
     if down is not None:

@@ -20,8 +20,9 @@ from seeworthy.procedures.load.flight import Flight
 from seeworthy.procedures.load.guards import coasts, contradictions
 from seeworthy.procedures.load.pad import LEAST_RISE
 from seeworthy.procedures.load.pushed import STEEP, Setting, with_boost
+from seeworthy.procedures.load.vents import DIP_SHARE, dip_depth
 
-__all__ = ["Setting", "choose", "leave_out", "leave_out_boost"]
+__all__ = ["Setting", "choose", "leave_out", "without_false_boost"]
 
 _BOOST = (
     "peak_acceleration", "mean_boost_acceleration", "felt_peak", "boost_time", "max_speed",
@@ -68,7 +69,7 @@ def _the_sound_one(
 ) -> Flight:
     steep = felt.sin_path > STEEP
     by_air = _height_alone(heights)
-    sound_air = by_air is not None and by_air.boosted and not contradictions(by_air, True)
+    sound_air = by_air is not None and by_air.boosted
     by_push = (
         with_boost(felt, boost, None, setting)
         if steep and coasts(felt, boost) is not False
@@ -78,9 +79,7 @@ def _the_sound_one(
     if by_air is not None and (sound_air or not sound_push):
         words = f"acceleration: with it {reason}"
         by_air.notes.append(f"The accelerometer was left out: with it {reason}.")
-        by_air.facts["left_out"] = [words]
-        if not sound_air and by_air.boosted:
-            leave_out_boost(by_air, "the heights around the launch do not show it either")
+        by_air.facts.setdefault("left_out", []).append(words)
         tell_sensor(by_air, felt)
         return by_air
     if sound_push:
@@ -96,11 +95,36 @@ def _the_sound_one(
 
 def _height_alone(heights: Heights) -> Flight | None:
     try:
-        return by_height(heights)
+        return without_false_boost(by_height(heights), heights)
     except CannotMeasure as error:
         if "ft" in error.hint:
             raise
         return None
+
+
+def without_false_boost(flight: Flight, heights: Heights) -> Flight:
+    """Leave out a boost by height that its own coast or a dip at the vents contradicts."""
+    if not flight.boosted:
+        return flight
+    wrong = contradictions(flight, True)
+    depth = dip_depth(heights.series, flight.events.get("launch"), flight.events.get("burnout"))
+    if depth > 0 and depth > DIP_SHARE * _boost_height(flight):
+        leave_out_boost(
+            flight,
+            f"the height dips by {depth:.0f} m around lift-off, which is wind or suction at the "
+            "vents and no flight",
+        )
+    elif wrong:
+        leave_out_boost(flight, f"the heights around the launch contradict the flight: {wrong[0]}")
+    return flight
+
+
+def _boost_height(flight: Flight) -> float:
+    curve = flight.height
+    if curve is None:
+        return 0.0
+    launch, end = flight.events.get("launch", 0.0), flight.events.get("burnout", 0.0)
+    return float(np.diff(np.interp([launch, end], curve.time, curve.value))[0])
 
 
 def leave_out(flight: Flight, names: tuple[str, ...], reason: str) -> None:

@@ -17,7 +17,7 @@ from seeworthy.procedures.load.accel import Boost, Felt, check_size, into_flight
 from seeworthy.procedures.load.air import Heights
 from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.boost import tell_sensor
-from seeworthy.procedures.load.choose import Setting, choose, leave_out_boost
+from seeworthy.procedures.load.choose import Setting, choose, without_false_boost
 from seeworthy.procedures.load.climb import by_height
 from seeworthy.procedures.load.flight import Figure95, Flight
 from seeworthy.procedures.load.guards import coasts, contradictions
@@ -26,7 +26,6 @@ from seeworthy.procedures.load.pad import Rise, cut_to_flight, rough_rise
 from seeworthy.procedures.load.peak import cfc
 from seeworthy.procedures.load.pushed import STEEP, with_boost
 from seeworthy.procedures.load.series import Series
-from seeworthy.procedures.load.vents import DIP_SHARE, dip_depth
 
 __all__ = ["Figure95", "Flight", "Heights", "analyse"]
 
@@ -138,26 +137,7 @@ def _by_height_alone(heights: Heights) -> Flight:
             f"noise and drift ({float(np.ptp(y)):.1f} m in all).",
             "Give the log of the flight; check columns= and units=.",
         )
-    flight = by_height(heights)
-    wrong = contradictions(flight, True) if flight.boosted else []
-    depth = dip_depth(heights.series, flight.events.get("launch"), flight.events.get("burnout"))
-    if flight.boosted and depth > 0 and depth > DIP_SHARE * _boost_height(flight):
-        leave_out_boost(
-            flight,
-            f"the height dips by {depth:.0f} m around lift-off, which is wind or suction at the "
-            "vents and no flight",
-        )
-    elif wrong:
-        leave_out_boost(flight, f"the heights around the launch contradict the flight: {wrong[0]}")
-    return flight
-
-
-def _boost_height(flight: Flight) -> float:
-    curve = flight.height
-    if curve is None:
-        return 0.0
-    launch, end = flight.events.get("launch", 0.0), flight.events.get("burnout", 0.0)
-    return float(np.diff(np.interp([launch, end], curve.time, curve.value))[0])
+    return without_false_boost(by_height(heights), heights)
 
 
 def _by_acceleration(felt: Felt, boost: Boost, setting: Setting) -> Flight:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from seeworthy.procedures.load.atmosphere import G0
+from seeworthy.procedures.load.series import rest_noise
 
 Floats = NDArray[np.float64]
 
@@ -58,7 +59,8 @@ def find_stop(values: Floats, step: float, limit: float = 0.0) -> Stop | None:
     -----
     Without a reading the largest reading of an axis is the stop when it comes back, sample
     after sample, without its noise: two in a row at a range that sensors are sold with, four
-    elsewhere, and the readings beside them are far lower, as a peak never does it.
+    elsewhere, and the readings beside them are far lower, as a peak never does it. Three equal
+    readings are enough where noise spans several steps, six at a known range.
     """
     at = np.zeros(values.shape[0], bool)
     level = 0.0
@@ -71,7 +73,7 @@ def find_stop(values: Floats, step: float, limit: float = 0.0) -> Stop | None:
         else:
             band = max(1.01 * step, FLAT * top) if step < 0.02 * top else 0.0
             here = size >= top - band
-            if not _pinned(size, here, top, step):
+            if not _pinned(size, here, top, step, rest_noise(values[:, k], 0.0)):
                 continue
         if here.any():
             level = max(level, top)
@@ -79,14 +81,20 @@ def find_stop(values: Floats, step: float, limit: float = 0.0) -> Stop | None:
     return Stop(level, at) if at.any() else None
 
 
-def _pinned(size: Floats, here: NDArray[np.bool_], top: float, step: float) -> bool:
+def _pinned(size: Floats, here: NDArray[np.bool_], top: float, step: float, noise: float) -> bool:
     if top < 1.8 * G0:
         return False
     longest, run = 0, 0
     for there in here:
         run = run + 1 if there else 0
         longest = max(longest, run)
+    exact = float(np.ptp(size[here])) <= 1e-6 * top
+    # Noise never writes one reading three times in a row when it spans several steps.
+    if exact and longest >= 3 and noise > 1.5 * step:
+        return True
     known = any(abs(top / (r * G0) - 1) < NEAR for r in RANGES)
+    if exact and known and longest >= 6:
+        return True
     # A plateau of a push has noise: its readings spread over many steps, those of a stop do not.
     spread = float(np.ptp(size[here]))
     if longest < (2 if known else 4) or spread > max(2 * step, FLAT * top):
