@@ -13,7 +13,8 @@ from seeworthy.media.source import Source
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import gather
 from seeworthy.procedures.load.study import CASES, draw
-from seeworthy.virtual.flight_logs import as_csv
+from seeworthy.virtual.flight_dynamics import fly
+from seeworthy.virtual.flight_logs import Logger, as_csv, model_rocket, record
 
 LOGS = Path(__file__).parent / "published" / "flightlogs"
 LOAD = procedure("load")
@@ -35,8 +36,9 @@ def holds(result, value):
 
 @pytest.fixture(scope="module")
 def rendered():
-    """A model rocket's log in the dialect of a metric logger, and its truth."""
-    return draw(CASES[4], np.random.default_rng(3))
+    """A model rocket's log by a sound logger, and its truth; the study draws its faults."""
+    rng = np.random.default_rng(3)
+    return record(fly(model_rocket(rng)), Logger(rate=100, height_rate=20, begin=1.5), rng)
 
 
 @pytest.fixture

@@ -119,7 +119,8 @@ def fuse(
     jerk: Floats = np.asarray(np.interp(time, ta, local_jerk(ta, ya, felt.sigma)))
     if stuck is not None:
         jerk = np.maximum(jerk, _unseen_jerk(felt, stuck, time))
-    jerk[time > until] = COAST_JERK
+    coast = time > until
+    jerk[coast] = np.maximum(COAST_JERK, _drag_jerk(felt, boost, until, time[coast]))
     start, cov = _prior(felt, boost, u_air, float(ya[0]), th.size > 0)
     faults = _faults(time, ta, ya, until)
     v: Floats = faults[3]
@@ -150,6 +151,28 @@ def fuse(
         float(last[3]), float(width[3]), float(last[4]), float(width[4]),
         float(last[7]), float(last[6]),
     )  # fmt: skip
+
+
+def _drag_jerk(felt: Felt, boost: Boost, until: float, time: Floats) -> Floats:
+    """Return the driving noise that fading drag is in a coast, (m/s³)²·s.
+
+    A light craft that starts fast (a water rocket) loses most of its drag within a second.
+    A smoother that holds its deceleration steady would meet the heights that follow with a
+    burnout speed of 2 to 3 % too much. Drag as the square of speed, its size as the sensor
+    felt it after burnout.
+    """
+    after = (felt.time > boost.burnout) & (felt.time <= until)
+    if boost.speed < 5.0 or np.count_nonzero(after) < 3:
+        return np.full(time.size, COAST_JERK)
+    drag = -float(np.median(felt.along[after])) - G0
+    if drag < 0.5:
+        return np.full(time.size, COAST_JERK)
+    k = drag / boost.speed**2
+    phase = np.arctan(np.sqrt(k / G0) * boost.speed) - np.sqrt(G0 * k) * (time - boost.burnout)
+    v = np.sqrt(G0 / k) * np.tan(np.clip(phase, 0.0, np.pi / 2 - 0.01))
+    loss = k * v**2 + G0
+    # A change by `2kv·loss` per second that lasts for about half the time the speed does.
+    return np.asarray((2 * k * v * loss) ** 2 * 0.5 * v / loss)
 
 
 def _unseen_jerk(felt: Felt, stuck: NDArray[np.bool_], time: Floats) -> Floats:

@@ -84,16 +84,12 @@ def find_stop(values: Floats, step: float, limit: float = 0.0) -> Stop | None:
 def _pinned(size: Floats, here: NDArray[np.bool_], top: float, step: float, noise: float) -> bool:
     if top < 1.8 * G0:
         return False
-    longest, run = 0, 0
-    for there in here:
-        run = run + 1 if there else 0
-        longest = max(longest, run)
-    exact = float(np.ptp(size[here])) <= 1e-6 * top
+    longest, exact = _longest(here), _longest(size >= top * (1 - 1e-6))
     # Noise never writes one reading three times in a row when it spans several steps.
-    if exact and longest >= 3 and noise > 1.5 * step:
+    if exact >= 3 and noise > 1.5 * step:
         return True
     known = any(abs(top / (r * G0) - 1) < NEAR for r in RANGES)
-    if exact and known and longest >= 6:
+    if exact >= 6 and known:
         return True
     # A plateau of a push has noise: its readings spread over many steps, those of a stop do not.
     spread = float(np.ptp(size[here]))
@@ -105,3 +101,9 @@ def _pinned(size: Floats, here: NDArray[np.bool_], top: float, step: float, nois
     # What else is near the top but not on it: a true peak has shoulders.
     shoulders = int(np.count_nonzero((size > 0.93 * top) & ~here))
     return edge and shoulders <= max(1, int(0.34 * np.count_nonzero(here)))
+
+
+def _longest(marks: NDArray[np.bool_]) -> int:
+    """Return the length of the longest run of marks."""
+    edges = np.flatnonzero(np.diff(np.r_[False, marks, False].astype(int)))
+    return int((edges[1::2] - edges[::2]).max()) if edges.size else 0
