@@ -53,7 +53,7 @@ def boost_figures(
     if not stuck and missing <= 0:
         flight.add("max_speed", speed, u_speed, n)
         inner = (u_speed**2 - min(edge[2] ** 2, 0.5 * track.u_speed[k] ** 2)) / length**2
-        ends = edge if n >= LEAST_SAMPLES else (0.0, 0.0, edge[2])
+        ends = edge if n >= 2 * LEAST_SAMPLES else (0.0, 0.0, edge[2])
         late_by = ((ends[0] - mean) * boost.u_launch) ** 2
         late_by += ((ends[1] - mean) * boost.u_burnout) ** 2
         u_mean = float(np.sqrt(inner + late_by / length**2))
