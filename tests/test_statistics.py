@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from seeworthy.ground import statistics as st
 
@@ -29,26 +30,6 @@ def test_an_exact_input_adds_nothing():
     out = st.propagate(lambda x, k: k * x, [2.0, 5.0], [0.1, 0.0])
     assert out.u == pytest.approx(0.5)
     assert out.parts[1] == 0
-
-
-def test_monte_carlo_agrees_with_first_order_on_a_straight_model():
-    model = lambda x, y: 2 * x - y  # noqa: E731
-    first = st.propagate(model, [1, 2], [0.1, 0.3], {(0, 1): 0.5})
-    drawn = st.propagate_mc(model, [1, 2], [0.1, 0.3], {(0, 1): 0.5}, seed=4)
-    assert drawn.u == pytest.approx(first.u, rel=0.01)
-    assert drawn.value == pytest.approx(0, abs=0.005)
-
-
-def test_monte_carlo_is_repeatable_by_seed():
-    kwargs = {"draws": 1000}
-    one = st.propagate_mc(np.exp, [0.0], [1.0], seed=1, **kwargs)
-    assert one == st.propagate_mc(np.exp, [0.0], [1.0], seed=1, **kwargs)
-    assert one != st.propagate_mc(np.exp, [0.0], [1.0], seed=2, **kwargs)
-
-
-def test_few_degrees_of_freedom_widen_the_draws():
-    drawn = st.propagate_mc(lambda x: x, [0.0], [1.0], dofs=[4], draws=400_000)
-    assert drawn.interval[1] == pytest.approx(st.coverage_factor(4), rel=0.02)
 
 
 def test_t_intervals_hold_the_truth_as_often_as_they_say():
@@ -81,92 +62,12 @@ def test_weighted_mean_of_the_same_value_is_that_value():
     assert (one.value, one.u, one.birge) == (3.0, pytest.approx(0.2), 1.0)
 
 
-def _autoregression(rng: np.random.Generator, n: int, r: float) -> np.ndarray:
-    x = np.empty(n)
-    x[0] = rng.normal() / math.sqrt(1 - r * r)
-    for i in range(1, n):
-        x[i] = r * x[i - 1] + rng.normal()
-    return x
-
-
-def test_block_bootstrap_sees_what_neighbours_share():
-    rng = np.random.default_rng(3)
-    n, r = 400, 0.7
-    true_u = math.sqrt(1 / (1 - r) ** 2 / n)
-    blocked, single = [], []
-    for k in range(20):
-        x = _autoregression(rng, n, r)
-        blocked.append(st.block_bootstrap(x, np.mean, draws=300, seed=k).u)
-        single.append(st.block_bootstrap(x, np.mean, 1, draws=300, seed=k).u)
-    assert np.mean(blocked) == pytest.approx(true_u, rel=0.25)
-    assert np.mean(single) < 0.6 * true_u
-
-
-def test_line_predictions_hold_the_next_point():
-    rng = np.random.default_rng(11)
-    x = np.array([0.0, 5.0, 10.0, 20.0, 30.0])
-    hits = 0
-    for _ in range(2000):
-        line = st.straight_line(x, 40 + 0.5 * x + rng.normal(0, 1.5, 5))
-        low, high = line.prediction_interval(12.0)
-        hits += low <= 40 + 0.5 * 12 + rng.normal(0, 1.5) <= high
-    assert hits / 2000 == pytest.approx(0.95, abs=0.015)
-
-
-def test_a_calibration_line_reads_backwards():
-    line = st.straight_line([0, 1, 2, 3], [1.0, 3.1, 4.9, 7.0], x0=1.5)
-    x, u = line.solve(4.0)
-    assert line.at(x)[0] == pytest.approx(4.0)
-    assert u == pytest.approx(line.predict(x)[1] / line.slope, rel=1e-9)
-
-
-def test_a_flat_line_cannot_be_read_backwards():
-    line = st.straight_line([0, 1, 2, 3], [1.0, 1.1, 0.9, 1.0])
-    with pytest.raises(ValueError, match="too flat"):
-        line.solve(1.0)
-
-
-def test_robust_line_shrugs_off_wild_points():
-    rng = np.random.default_rng(5)
-    x = np.linspace(0, 10, 40)
-    y = 2 + 3 * x + rng.normal(0, 0.1, 40)
-    y[[3, 30, 36]] += [-40, 25, 60]
-    line = st.robust_line(x, y)
-    assert line.slope == pytest.approx(3, abs=3 * line.u_slope)
-    assert line.u_slope < 0.02
-    assert abs(st.straight_line(x, y).slope - 3) > 10 * line.u_slope
-
-
-def test_robust_line_intervals_are_honest_on_normal_scatter():
-    rng = np.random.default_rng(8)
-    x, hits = np.linspace(0, 1, 12), 0
-    for _ in range(600):
-        line = st.robust_line(x, rng.normal(0, 1, 12))
-        hits += abs(line.slope) <= st.coverage_factor(line.dof) * line.u_slope
-    assert hits / 600 == pytest.approx(0.95, abs=0.03)
-
-
-def test_robust_line_through_perfect_points_is_exact():
-    line = st.robust_line([1, 2, 3, 4], [2, 4, 6, 8])
-    assert (line.slope, line.intercept) == (pytest.approx(2), pytest.approx(0))
-
-
-def test_york_intervals_are_honest_where_least_squares_is_biased():
-    rng = np.random.default_rng(9)
-    truth, hits = np.linspace(0, 5, 12), 0
-    for _ in range(400):
-        x, y = truth + rng.normal(0, 0.6, 12), 1 + 2 * truth + rng.normal(0, 0.6, 12)
-        line = st.york_line(x, y, np.full(12, 0.6), np.full(12, 0.6), known=True)
-        hits += abs(line.slope - 2) <= 1.96 * line.u_slope
-    assert hits / 400 == pytest.approx(0.95, abs=0.035)
-
-
-def test_one_way_recovers_scatter_between_specimens():
-    rng = np.random.default_rng(2)
-    groups = [rng.normal(rng.normal(10, 2), 0.5, 5) for _ in range(200)]
-    found = st.one_way(groups)
-    assert found.s_within == pytest.approx(0.5, rel=0.05)
-    assert found.s_between == pytest.approx(2, rel=0.15)
+@pytest.mark.parametrize("about", [None, 0.0, 1.5])
+def test_the_robust_spread_is_that_of_scipy(about):
+    values = np.random.default_rng(4).standard_t(3, 101) + 1
+    center = np.median if about is None else (lambda x, axis: about)
+    expected = stats.median_abs_deviation(values, scale="normal", center=center)
+    assert st.robust_spread(values, about) == pytest.approx(expected, rel=1e-12)
 
 
 # --- published values -------------------------------------------------------
@@ -192,17 +93,8 @@ def test_gum_type_a(published):
 
 
 def test_gum_distributions():
-    # JCGM 100:2008, 4.3.7 and 4.3.9; JCGM 101:2008, 6.4.6
+    # JCGM 100:2008, 4.3.7
     assert st.u_rectangular(1) == pytest.approx(0.577350, abs=1e-6)
-    assert st.u_triangular(1) == pytest.approx(0.408248, abs=1e-6)
-    assert st.u_arcsine(1) == pytest.approx(0.707107, abs=1e-6)
-
-
-@pytest.mark.parametrize("shape", ["normal", "rectangular", "triangular", "arcsine"])
-def test_draws_of_every_shape_have_the_stated_spread(shape):
-    drawn = st.propagate_mc(lambda x: x, [2.0], [0.7], shapes=[shape])
-    assert drawn.value == pytest.approx(2, abs=0.01)
-    assert drawn.u == pytest.approx(0.7, rel=0.01)
 
 
 def test_gum_effective_degrees_of_freedom():
@@ -269,67 +161,14 @@ def test_gum_h3_thermometer_line(published):
     t, b = ([float(r[k]) for r in rows] for k in ("t_k_degC", "b_k_degC"))
     line = st.straight_line(t, b, x0=20)
     assert line.intercept == pytest.approx(-0.1712, abs=5e-5)
-    assert line.u_intercept == pytest.approx(0.0029, abs=5e-5)
+    assert math.sqrt(line.covariance[0, 0]) == pytest.approx(0.0029, abs=5e-5)
     assert line.slope == pytest.approx(0.00218, abs=5e-6)
     assert line.u_slope == pytest.approx(0.00067, abs=5e-6)
     assert line.s == pytest.approx(0.0035, abs=5e-5)
-    r = line.covariance[0, 1] / line.u_intercept / line.u_slope
+    r = line.covariance[0, 1] / math.sqrt(line.covariance[0, 0]) / line.u_slope
     assert r == pytest.approx(-0.930, abs=5e-4)
     assert line.at(30) == pytest.approx((-0.1494, 0.0041), abs=5e-5)
     assert line.dof == 9
-
-
-_R = ["rectangular"] * 4
-
-
-@pytest.mark.parametrize(
-    ("us", "shapes", "u", "half"),
-    [
-        # JCGM 101:2008, 9.2.2 to 9.2.4 (from memory)
-        ([1, 1, 1, 1], None, 2.00, 3.92),
-        ([1, 1, 1, 1], _R, 2.00, 3.88),
-        ([1, 1, 1, 10], _R, 10.1, 17.0),
-    ],
-)
-def test_jcgm101_additive(us, shapes, u, half):
-    drawn = st.propagate_mc(
-        lambda a, b, c, d: a + b + c + d, [0] * 4, us, shapes=shapes, draws=1_000_000
-    )
-    assert drawn.u == pytest.approx(u, abs=0.06)
-    assert drawn.interval == pytest.approx((-half, half), abs=0.06)
-
-
-def test_jcgm101_mass_calibration():
-    # JCGM 101:2008, 9.3 (from memory); symmetric quantiles recomputed 1.0844, 1.3836
-    def model(reference, delta, air, density_w, density_r):
-        return (reference + delta) * (1 + (air - 1.2) * (1 / density_w - 1 / density_r)) - 100_000
-
-    values = [100_000, 1.234, 1.2, 8000, 8000]
-    us = [0.050, 0.020, *(st.u_rectangular(h) for h in (0.1, 1000, 50))]
-    shapes = ["normal", "normal", "rectangular", "rectangular", "rectangular"]
-    first = st.propagate(model, values, us)
-    assert first.u == pytest.approx(0.0539, abs=5e-5)
-    drawn = st.propagate_mc(model, values, us, shapes=shapes, draws=1_000_000)
-    assert drawn.value == pytest.approx(1.2340, abs=5e-4)
-    assert drawn.u == pytest.approx(0.0755, abs=3e-4)
-    assert drawn.shortest == pytest.approx((1.0834, 1.3825), abs=4e-3)
-    assert drawn.interval == pytest.approx((1.0844, 1.3836), abs=2e-3)
-
-
-@pytest.mark.parametrize(
-    ("x1", "value", "u", "shortest"),
-    [
-        # JCGM 101:2008, 9.4.2, Table 8 (from memory)
-        (0.0, 50e-6, 50e-6, (0, 150e-6)),
-        (0.01, 150e-6, 112e-6, (0, 367e-6)),
-        (0.05, 2551e-6, 502e-6, (1590e-6, 3543e-6)),
-    ],
-)
-def test_jcgm101_comparison_loss(x1, value, u, shortest):
-    drawn = st.propagate_mc(lambda a, b: a * a + b * b, [x1, 0], [0.005, 0.005], draws=1_000_000)
-    assert drawn.value == pytest.approx(value, abs=2e-6)
-    assert drawn.u == pytest.approx(u, abs=2e-6)
-    assert drawn.shortest == pytest.approx(shortest, abs=12e-6)
 
 
 @pytest.mark.parametrize("row", range(8))
@@ -363,7 +202,7 @@ def test_nist_norris(published):
     line = st.straight_line([float(r["x"]) for r in rows], [float(r["y"]) for r in rows])
     assert line.intercept == pytest.approx(want["B0"], rel=1e-11)
     assert line.slope == pytest.approx(want["B1"], rel=1e-13)
-    assert line.u_intercept == pytest.approx(want["sd(B0)"], rel=1e-11)
+    assert math.sqrt(line.covariance[0, 0]) == pytest.approx(want["sd(B0)"], rel=1e-11)
     assert line.u_slope == pytest.approx(want["sd(B1)"], rel=1e-11)
     assert line.s == pytest.approx(want["residual sd"], rel=1e-11)
     assert line.dof == want["residual df"]
@@ -388,63 +227,6 @@ def test_nist_pontius_quadratic(published):
         assert fit.coefficients[i] == pytest.approx(want[f"B{i}"], rel=1e-9)
         assert fit.us[i] == pytest.approx(want[f"sd(B{i})"], rel=1e-9)
     assert fit.s == pytest.approx(want["residual sd"], rel=1e-9)
-
-
-@pytest.mark.parametrize(
-    ("file", "f", "digits"),
-    [
-        # NIST StRD certified F
-        ("nist_sirstv_data.csv", 1.18046237440255, 1e-12),
-        ("nist_atmwtag_data.csv", 15.9467335677930, 1e-9),
-    ],
-)
-def test_nist_anova(published, file, f, digits):
-    groups: dict[str, list[float]] = {}
-    for row in published(file):
-        label, value = row.values()
-        groups.setdefault(label, []).append(float(value))
-    found = st.one_way(list(groups.values()))
-    assert found.f == pytest.approx(f, rel=digits)
-    from scipy import stats
-
-    assert found.p == pytest.approx(stats.f_oneway(*groups.values()).pvalue, rel=1e-6)
-
-
-def test_york_on_pearsons_points():
-    # Pearson's data with York's weights: York (1966), Can. J. Phys. 44, 1079; York et al.
-    # (2004), Table I and II (from memory): a = 5.47991022, b = -0.480533407, and the
-    # standard errors of 2004, 0.2950 and 0.0580; S/(n-2) = 1.4833.
-    x = [0.0, 0.9, 1.8, 2.6, 3.3, 4.4, 5.2, 6.1, 6.5, 7.4]
-    y = [5.9, 5.4, 4.4, 4.6, 3.5, 3.7, 2.8, 2.8, 2.4, 1.5]
-    wx = np.array([1000, 1000, 500, 800, 200, 80, 60, 20, 1.8, 1.0])
-    wy = np.array([1, 1.8, 4, 8, 20, 20, 70, 70, 100, 500])
-    line = st.york_line(x, y, wx**-0.5, wy**-0.5, known=True)
-    assert line.intercept == pytest.approx(5.47991022, abs=1e-8)
-    assert line.slope == pytest.approx(-0.480533407, abs=1e-9)
-    assert line.u_intercept == pytest.approx(0.2950, abs=5e-5)
-    assert line.u_slope == pytest.approx(0.0580, abs=5e-5)
-    assert line.s**2 == pytest.approx(1.4833, abs=5e-5)
-    widened = st.york_line(x, y, wx**-0.5, wy**-0.5)
-    assert widened.u_slope == pytest.approx(line.u_slope * math.sqrt(1.4833), rel=1e-4)
-
-
-def test_york_with_correlated_errors_minimises_the_distance():
-    # Independent of York's equations: direct minimum of the weighted distance.
-    from scipy import optimize
-
-    rng = np.random.default_rng(1)
-    x, y = np.arange(6.0), 1 + 0.8 * np.arange(6.0) + rng.normal(0, 0.2, 6)
-    ux, uy, r = np.full(6, 0.2), np.linspace(0.1, 0.4, 6), 0.6
-
-    def distance(p):
-        variance = uy**2 + p[1] ** 2 * ux**2 - 2 * p[1] * r * ux * uy
-        return float(((y - p[0] - p[1] * x) ** 2 / variance).sum())
-
-    best = optimize.minimize(
-        distance, [1, 0.8], method="Nelder-Mead", options={"xatol": 1e-10, "fatol": 1e-12}
-    )
-    line = st.york_line(x, y, ux, uy, r)
-    assert [line.intercept, line.slope] == pytest.approx(best.x, abs=1e-6)
 
 
 def test_exact_shares(published):
@@ -476,36 +258,6 @@ def test_nothing_failed(published, n):
     assert st.failure_bound(0, n) < 3 / n
 
 
-_SLEEP = (
-    [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0, 2.0],
-    [1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4],
-)
-
-
-def test_welch_on_students_sleep_data():
-    # Student (1908), Biometrika 6, 1; figures from memory, reproduced with SciPy
-    found = st.welch_samples(*_SLEEP)
-    assert found.t == pytest.approx(-1.8608, abs=5e-5)
-    assert found.dof == pytest.approx(17.776, abs=1e-3)
-    assert found.p == pytest.approx(0.07939, abs=5e-6)
-    assert found.interval == pytest.approx((-3.3655, 0.2055), abs=5e-5)
-
-
-def test_pairs_on_students_sleep_data():
-    # as above
-    found = st.paired(*_SLEEP)
-    assert (found.t, found.dof) == (pytest.approx(-4.0621, abs=5e-5), 9)
-    assert found.p == pytest.approx(0.002833, abs=5e-7)
-
-
-def test_welch_from_summaries():
-    # NIST/SEMATECH e-Handbook 1.3.5.3, AUTO83B (from memory)
-    u = 6.41470 / math.sqrt(249), 6.10771 / math.sqrt(79)
-    found = st.welch(20.14458, u[0], 30.48101, u[1], 248, 78)
-    assert found.t == pytest.approx(-12.94627, abs=5e-5)
-    assert found.dof == pytest.approx(136.8750, abs=5e-4)
-
-
 # --- bad input --------------------------------------------------------------
 
 
@@ -515,28 +267,10 @@ def test_welch_from_summaries():
         (lambda: st.mean_t([1.0]), "two repeats"),
         (lambda: st.weighted_mean([1.0, 2.0], [0.1, 0.0]), "above zero"),
         (lambda: st.weighted_mean([], []), "above zero"),
-        (lambda: st.block_bootstrap([1.0], np.mean), "two observations"),
-        (lambda: st.block_bootstrap([1.0, 2.0], lambda x: math.nan), "fails"),
         (lambda: st.straight_line([1, 1, 1], [1, 2, 3]), "apart"),
         (lambda: st.straight_line([1], [1]), "at least 2"),
-        (lambda: st.robust_line([2, 2, 2], [1, 2, 3]), "different places"),
-        (lambda: st.york_line([1, 2], [1, 2], [1, 1], [1, 1]), "three points"),
-        (lambda: st.one_way([[1.0, 2.0]]), "two groups"),
         (lambda: st.failure_bound(3, 2), "between"),
         (lambda: st.propagate(lambda x, y: x, [1, 1], [1, 1], {(0, 1): 2.0}), "within"),
-        (lambda: st.propagate_mc(np.log, [-5.0], [1.0], draws=1000), "gave no number"),
-        (
-            lambda: st.propagate_mc(
-                lambda x, y: x, [0, 0], [1, 1], {(0, 1): 0.5}, shapes=["normal", "rectangular"]
-            ),
-            "only normal",
-        ),
-        (
-            lambda: st.propagate_mc(
-                lambda x, y, z: x, [0] * 3, [1] * 3, {(0, 1): 0.9, (1, 2): 0.9, (0, 2): -0.9}
-            ),
-            "contradict",
-        ),
     ],
 )
 @pytest.mark.filterwarnings("ignore:invalid value")

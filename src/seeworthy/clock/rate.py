@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.statistics import robust_spread
 
 _BLOCKS = 16
 _LEAST = 64
@@ -164,7 +165,7 @@ def fit_rate(stamps: npt.NDArray[np.float64], times: npt.NDArray[np.float64]) ->
     for _ in range(5):
         slope, start = np.polyfit(x[kept], y[kept], 1)
         off = y - start - slope * x
-        spread = 1.4826 * float(np.median(np.abs(off[kept] - np.median(off[kept]))))
+        spread = robust_spread(off[kept])
         now = np.abs(off) <= _OUTLIER * max(spread, 1e-5)
         if bool(np.array_equal(now, kept)):
             break

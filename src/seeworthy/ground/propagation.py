@@ -1,8 +1,7 @@
 """Uncertainty of a computed figure from the uncertainties of what went into it.
 
-Two ways that check each other: the law of propagation (first order; JCGM
-100:2008, 5.1 and 5.2) and drawing from distributions (JCGM 101:2008), which also
-serves where the model bends within the uncertainties.
+The law of propagation, first order (JCGM 100:2008, 5.1 and 5.2). Draws of a figure are
+made in `seeworthy.ground.uncertainty`.
 """
 
 from __future__ import annotations
@@ -10,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,23 +17,12 @@ from numpy.typing import ArrayLike, NDArray
 from seeworthy.ground.uncertainty import effective_dof, interval
 
 Floats = NDArray[np.float64]
-Shape = Literal["normal", "rectangular", "triangular", "arcsine"]
 Correlations = Mapping[tuple[int, int], float]
 
 
 def u_rectangular(half_width: float) -> float:
     """Return the standard uncertainty of 'anywhere within ± half_width' (JCGM 100, 4.3.7)."""
     return abs(half_width) / math.sqrt(3)
-
-
-def u_triangular(half_width: float) -> float:
-    """Return it where values near the middle are likelier (JCGM 100, 4.3.9)."""
-    return abs(half_width) / math.sqrt(6)
-
-
-def u_arcsine(half_width: float) -> float:
-    """Return it for something that swings like a sine (JCGM 101, 6.4.6)."""
-    return abs(half_width) / math.sqrt(2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,123 +135,3 @@ def _correlation_matrix(n: int, correlations: Correlations | None) -> Floats:
 def _covariance(us: Sequence[float], correlations: Correlations | None) -> Floats:
     u = np.asarray(us, dtype=float)
     return np.asarray(_correlation_matrix(len(u), correlations) * np.outer(u, u), dtype=float)
-
-
-@dataclass(frozen=True, slots=True)
-class MonteCarlo:
-    """A computed figure by drawing from distributions.
-
-    Attributes
-    ----------
-    value, u : float
-        Mean and standard deviation of the draws.
-    interval : (float, float)
-        Probabilistically symmetric 95 % interval (as much below as above).
-    shortest : (float, float)
-        Shortest 95 % interval (JCGM 101:2008, 5.3.4).
-    draws : int
-    """
-
-    value: float
-    u: float
-    interval: tuple[float, float]
-    shortest: tuple[float, float]
-    draws: int
-
-
-def propagate_mc(
-    f: Callable[..., Any],
-    values: Sequence[float],
-    us: Sequence[float],
-    correlations: Correlations | None = None,
-    *,
-    shapes: Sequence[Shape] | None = None,
-    dofs: Sequence[float] | None = None,
-    draws: int = 200_000,
-    seed: int = 0,
-    coverage: float = 0.95,
-) -> MonteCarlo:
-    """Propagate distributions (JCGM 101:2008).
-
-    Parameters
-    ----------
-    f : callable
-        As in `propagate`, but called once with arrays of shape (draws,).
-    values, us : sequences of float
-        Means and standard uncertainties.
-    correlations : mapping of (i, j) to r, optional
-        Of normal inputs only.
-    shapes : sequence of str, optional
-        ``normal`` where not given, ``rectangular``, ``triangular``, ``arcsine``.
-    dofs : sequence of float, optional
-        Finite ones draw a normal input from Student's t (JCGM 101, 6.4.9).
-    draws, seed : int
-    coverage : float
-
-    Returns
-    -------
-    MonteCarlo
-        Draws that are not finite are left out; more than 1 % of them is an error.
-
-    Raises
-    ------
-    ValueError
-        Correlated inputs that are not normal, or a model that mostly fails.
-    """
-    rng = np.random.default_rng(seed)
-    kinds: Sequence[Shape] = shapes or ["normal"] * len(us)
-    if any(kinds[i] != "normal" for pair in (correlations or {}) for i in pair):
-        raise ValueError("only normal inputs can be correlated")
-    normal = rng.standard_normal((draws, len(us)))
-    if correlations:
-        normal = normal @ _root(_correlation_matrix(len(us), correlations)).T
-    columns = []
-    for i, (value, u, kind) in enumerate(zip(values, us, kinds, strict=True)):
-        unit = _unit_draws(rng, normal[:, i], kind, dofs[i] if dofs else math.inf)
-        columns.append(value + u * unit)
-    out = np.broadcast_to(np.asarray(f(*columns), dtype=float), (draws,))
-    good = out[np.isfinite(out)]
-    if len(good) < 0.99 * draws:
-        raise ValueError(f"the model gave no number in {draws - len(good)} of {draws} draws")
-    ordered = np.sort(good)
-    return MonteCarlo(
-        float(ordered.mean()),
-        float(ordered.std(ddof=1)),
-        _symmetric(ordered, coverage),
-        _shortest(ordered, coverage),
-        len(ordered),
-    )
-
-
-def _root(matrix: Floats) -> Floats:
-    """Return R with R Rᵀ = matrix; also where the matrix is singular (r = ±1)."""
-    values, vectors = np.linalg.eigh(matrix)
-    if values[0] < -1e-9:
-        raise ValueError("these correlations contradict each other")
-    return np.asarray(vectors * np.sqrt(np.clip(values, 0, None)), dtype=float)
-
-
-def _unit_draws(rng: np.random.Generator, normal: Floats, kind: Shape, dof: float) -> Floats:
-    """Return draws with mean 0 and standard deviation 1 (t: scale 1)."""
-    n = len(normal)
-    if kind == "rectangular":
-        return rng.uniform(-math.sqrt(3), math.sqrt(3), n)
-    if kind == "triangular":
-        return rng.triangular(-math.sqrt(6), 0, math.sqrt(6), n)
-    if kind == "arcsine":
-        return math.sqrt(2) * np.sin(rng.uniform(0, 2 * math.pi, n))
-    if math.isinf(dof):
-        return normal
-    return np.asarray(normal / np.sqrt(rng.chisquare(dof, n) / dof), dtype=float)
-
-
-def _symmetric(ordered: Floats, coverage: float) -> tuple[float, float]:
-    low, high = np.quantile(ordered, [0.5 - coverage / 2, 0.5 + coverage / 2])
-    return float(low), float(high)
-
-
-def _shortest(ordered: Floats, coverage: float) -> tuple[float, float]:
-    inside = min(math.ceil(coverage * len(ordered)), len(ordered) - 1)
-    widths = ordered[inside:] - ordered[: len(ordered) - inside]
-    first = int(np.argmin(widths))
-    return float(ordered[first]), float(ordered[first + inside])

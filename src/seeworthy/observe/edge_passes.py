@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.ground.statistics import robust_spread
 from seeworthy.media.frames import FrameView, Stage
 
 Doubles = npt.NDArray[np.float64]
@@ -255,7 +256,7 @@ def _profile(
         # A falling edge is looked at from behind: its distances are mirrored.
         offset = np.polyval(c, rows) + sign * (shift + centre)
         scatter = np.abs(shift - np.median(shift))
-        usable = scatter < max(0.5, 4 * 1.4826 * float(np.median(scatter)))
+        usable = scatter < max(0.5, 4 * robust_spread(shift))
         if usable.sum() < 0.5 * len(rows):
             return None
         c = np.polyfit(rows[usable], offset[usable], min(2, len(start) - 1))

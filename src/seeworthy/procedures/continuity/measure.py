@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.statistics import robust_spread
 
 Floats = npt.NDArray[np.float64]
 
@@ -138,7 +139,7 @@ def clock_moment(
     off = times[near] - stamps[near]
     off = off[: _same_run(off, interval)]
     middle = float(np.median(off))
-    spread = 1.4826 * float(np.median(np.abs(off - middle)))
+    spread = robust_spread(off)
     kept = off[np.abs(off - middle) <= max(4 * spread, 1e-3)]
     scatter = float(kept.std(ddof=1)) / np.sqrt(kept.size) if kept.size > 1 else 0.0
     # Screen and camera beat: neighbouring readings err alike, so that each one's own

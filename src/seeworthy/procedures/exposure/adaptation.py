@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.statistics import robust_spread
 from seeworthy.ground.uncertainty import interval, upper
 from seeworthy.media.frames import FrameView, Stage
 from seeworthy.procedures.exposure.settling import HOW as _HOW
@@ -160,7 +161,7 @@ def _steps(t: Doubles, cells: Doubles) -> list[tuple[int, int]]:
     """Return index of the last frame before and of the first frame after each step."""
     level = np.log2(np.maximum(_bright(cells), 1e-4))
     change = np.diff(level)
-    quiet = 1.4826 * float(np.median(np.abs(change - np.median(change))))
+    quiet = robust_spread(change)
     least = max(_LEAST_JUMP, 8 * quiet)
     found: list[tuple[int, int]] = []
     k = 0

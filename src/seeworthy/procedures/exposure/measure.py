@@ -18,6 +18,7 @@ import numpy.typing as npt
 from scipy.optimize import least_squares
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.statistics import robust_spread
 from seeworthy.ground.uncertainty import upper
 from seeworthy.observe.edge_passes import BIN, EdgeWatch, Line, find_lines
 
@@ -324,7 +325,7 @@ def _conclude(
     length = np.array([p.length for p in passes])
     time = float(np.sum(speed * length) / np.sum(speed**2))
     each = length / speed
-    keep = np.abs(each - np.median(each)) < 4 * 1.4826 * np.median(np.abs(each - np.median(each)))
+    keep = np.abs(each - np.median(each)) < 4 * robust_spread(each)
     keep |= np.abs(each - np.median(each)) < 0.05 * time
     passes = [p for p, good in zip(passes, keep, strict=True) if good]
     speed, length = speed[keep], length[keep]

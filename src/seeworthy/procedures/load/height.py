@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from seeworthy.ground.statistics import robust_spread
 from seeworthy.ground.uncertainty import interval
 from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.series import Series
@@ -80,7 +81,7 @@ def _scatter(t: Floats, h: Floats) -> float:
         misses.append((h[i] - float(w @ h[at])) / np.sqrt(1 + float(w @ w)))
         if len(misses) >= 4000:
             break
-    return 1.4826 * float(np.median(np.abs(misses))) if misses else 1.0
+    return robust_spread(misses, about=0) if misses else 1.0
 
 
 def run(

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.statistics import robust_spread
 
 Floats = NDArray[np.float64]
 
@@ -146,7 +147,7 @@ def rest_noise(values: Floats, step: float) -> float:
     if values.size < 3:
         return float(floor)
     difference = np.diff(values)
-    sigma = 1.4826 * float(np.median(np.abs(difference - np.median(difference)))) / np.sqrt(2)
+    sigma = robust_spread(difference) / np.sqrt(2)
     sigma = max(sigma, float(np.std(values, ddof=1)) if values.size < 6 else 0.0)
     return float(np.hypot(sigma, 0.0) if sigma > floor else floor)
 

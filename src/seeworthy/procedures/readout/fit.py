@@ -22,6 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.ground.statistics import robust_spread
 from seeworthy.procedures.readout.level import Level
 from seeworthy.procedures.readout.refine import Points
 
@@ -227,7 +228,7 @@ def _path(local: Doubles, target: Doubles) -> tuple[Doubles, Doubles, Doubles]:
 
 
 def _spread(residual: Doubles) -> float:
-    return float(1.4826 * np.median(np.abs(residual))) + 0.02
+    return robust_spread(residual, about=0) + 0.02
 
 
 def _per_object(blocks: list[_Block], objects: npt.NDArray[np.int64]) -> tuple[Doubles, Doubles]:

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.statistics import robust_spread
 from seeworthy.ground.uncertainty import coverage_factor, upper
 from seeworthy.observe.row_bands import ReadoutWatch
 from seeworthy.procedures.readout.fit import Fit, fit_row_time
@@ -242,7 +243,7 @@ def _agreeing(
         guess = float(coef[0])
         miss = np.abs(lean - design @ coef)
         # Posts that lean a little are kept: their scatter is part of the answer.
-        common = min(1.5 * float(np.median(miss[chosen])) * 1.4826, 4 / height)
+        common = min(1.5 * robust_spread(miss[chosen], about=0), 4 / height)
         chosen = np.flatnonzero(miss < 2 * np.maximum(tolerance, common))
     return [int(i) for i in chosen], guess
 

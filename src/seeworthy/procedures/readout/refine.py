@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.ground.statistics import robust_spread
 from seeworthy.procedures.readout.tracks import Track
 from seeworthy.procedures.readout.uprights import Edges
 
@@ -173,7 +174,7 @@ def _smooth(
         path = design @ np.linalg.solve(normal, weighted.T @ at)
         residual = at - path
         # A straight edge on an even motion is good to some tenths of a pixel.
-        spread = float(1.4826 * np.median(np.abs(residual[usable]))) + 0.01
+        spread = robust_spread(residual[usable], about=0) + 0.01
         cut = np.clip(residual / (4 * spread), -1, 1)
         weight = usable * (1 - cut**2) ** 2
     return path, weight, spread

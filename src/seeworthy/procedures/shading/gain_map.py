@@ -15,6 +15,8 @@ import numpy as np
 import numpy.typing as npt
 from numpy.polynomial import legendre
 
+from seeworthy.ground.statistics import robust_spread
+
 Floats = npt.NDArray[np.float64]
 
 GRID = (32, 18)
@@ -107,6 +109,6 @@ def _robust(a: Floats, b: Floats) -> Floats:
         weighted = a * weight[:, None]
         c = np.asarray(np.linalg.solve(weighted.T @ a, weighted.T @ b), np.float64)
         rest = b - a @ c
-        scale = max(1.4826 * float(np.median(np.abs(rest))), _LEAST_SCALE)
+        scale = max(robust_spread(rest, about=0), _LEAST_SCALE)
         weight = np.clip(1 - (rest / (5 * scale)) ** 2, 0, None) ** 2
     return c

@@ -18,6 +18,7 @@ import numpy.typing as npt
 from scipy.optimize import least_squares
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.statistics import robust_spread
 
 Floats = npt.NDArray[np.float64]
 
@@ -311,7 +312,7 @@ def _robust(a: Floats, b: Floats, least_scale: float) -> tuple[Floats, Floats, f
         root = np.sqrt(weight)
         c = np.linalg.lstsq(a * root[:, None], b * root, rcond=None)[0]
         rest = b - a @ c
-        scale = 1.4826 * float(np.median(np.abs(rest))) + 1e-9
+        scale = robust_spread(rest, about=0) + 1e-9
         weight = np.clip(1 - (rest / (5 * max(scale, least_scale))) ** 2, 0, None) ** 2
     return np.asarray(c, np.float64), weight, scale
 
@@ -348,7 +349,7 @@ def _strongest(residual: Floats) -> tuple[int, int, int] | None:
             [cv2.GaussianBlur(residual[..., k].copy(), (0, 0), sigma) for k in range(2)], axis=-1
         )
         strength = np.hypot(smooth[..., 0], smooth[..., 1])
-        noise = 1.4826 * np.median(np.abs(smooth - np.median(smooth, axis=(0, 1))), axis=(0, 1))
+        noise = np.array([robust_spread(smooth[..., k]) for k in range(2)])
         row, column = (int(i) for i in np.unravel_index(int(strength.argmax()), strength.shape))
         height = float(strength[row, column])
         if height < LEAST_SPOT or height < _SPOT_Z * float(np.hypot(*noise)):

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.statistics import robust_spread
 
 Floats = npt.NDArray[np.float64]
 
@@ -155,7 +156,7 @@ def _robust_poly(y: Floats, x: Floats, degree: int) -> Floats:
             break
         fit = np.polyfit(y[keep], x[keep], degree)
         off = np.abs(x - np.polyval(fit, y))
-        limit = max(0.15, 3.5 * 1.4826 * float(np.median(off[keep])))
+        limit = max(0.15, 3.5 * robust_spread(off[keep], about=0))
         again = off <= limit
         if (again == keep).all():
             break
@@ -200,7 +201,7 @@ def _plateaus(
 
 
 def _mad(x: Floats) -> float:
-    return 1.4826 * float(np.median(np.abs(x - np.median(x))))
+    return robust_spread(x)
 
 
 def _check(edge: Edge) -> None:

@@ -9,6 +9,7 @@ import numpy.typing as npt
 from scipy import stats
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.statistics import robust_spread
 
 Floats = npt.NDArray[np.float64]
 
@@ -253,7 +254,7 @@ def _near_the_line(x: Floats, y: Floats) -> npt.NDArray[np.bool_]:
     """Leave out what is no beep of the clock: far off the median line."""
     slope, start, *_ = stats.theilslopes(y, x)
     rest = y - start - slope * x
-    spread = 1.4826 * float(np.median(np.abs(rest)))
+    spread = robust_spread(rest, about=0)
     return np.asarray(np.abs(rest) <= max(_OUTLIER * spread, 2e-3))
 
 

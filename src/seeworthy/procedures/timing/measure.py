@@ -20,7 +20,7 @@ import numpy.typing as npt
 from scipy.special import gammaincinv
 
 from seeworthy.ground.lines import straight_line
-from seeworthy.ground.statistics import lag1_autocorrelation
+from seeworthy.ground.statistics import lag1_autocorrelation, robust_spread
 from seeworthy.procedures.timing.cadence import (
     FAR,
     LONG,
@@ -280,7 +280,7 @@ def _wander(t: Floats, cadence: Cadence) -> float:
         return math.inf
     sample = quiet[np.unique(np.linspace(0, len(quiet) - 1, 200).astype(int))]
     places = np.array([_places(t, cadence, int(i)) for i in sample])
-    return 1.4826 * float(np.median(np.abs(places - 1.0)))
+    return robust_spread(places, about=1)
 
 
 def _rate(t: Floats, place: Floats, tick: float) -> tuple[float, float, Floats]:

@@ -10,6 +10,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.ground.statistics import robust_spread
+
 Floats = npt.NDArray[np.float64]
 
 # An empty place is taken once in a thousand frames; its cost is minus the log of that.
@@ -63,4 +65,4 @@ def number_places(t: Floats, step: float, phase: float, most: int) -> npt.NDArra
 def _spread(off: Floats, most: int) -> float:
     """Robust deviation of stamps from their nearest places, in periods."""
     near = off - np.clip(np.round(off), 0, most)
-    return max(_LEAST_SPREAD, 1.4826 * float(np.median(np.abs(near))))
+    return max(_LEAST_SPREAD, robust_spread(near, about=0))
