@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
 import pytest
 
 from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
+from seeworthy.ground.results import result
+from seeworthy.judge.compare.comparison import compare_results
+from seeworthy.judge.plan.flight import read_flight
+from seeworthy.judge.plan.from_clip import flight_from_clip
 from seeworthy.observe.motion_flow import flow_of
 from seeworthy.observe.motion_tracks import Pair
 from seeworthy.optics.turning import Shape, solve
@@ -148,3 +154,38 @@ def test_wrong_input_is_told_with_what_to_do(flown, tmp_path):
     ), "utf-8")  # fmt: skip
     with pytest.raises(CannotMeasure, match="three are needed"):
         measured("gyro", {"": [clip], "log": [log]})
+
+
+def test_a_plan_takes_its_swing_from_the_clip(flown):
+    folder, _, _ = flown
+    base = read_flight(
+        '[motion]\nspeed = "12 m/s"\nswing = "20 deg"\nswing_period = "9 s"\n', "test"
+    )
+    plan = flight_from_clip(folder / "clip.mp4", "63 deg ± 0.2 deg", "20 ms", base)
+    assert plan.given["motion.speed"].value == pytest.approx(12)
+    swung = plan.get("motion.swing")
+    # The guess is gone: what the clip shows stands there, or nothing.
+    assert swung is None or swung.value < 8
+    with pytest.raises(WrongCall, match="view"):
+        flight_from_clip(folder / "clip.mp4", "")
+
+
+def test_two_mounts_are_compared_flight_for_flight():
+    def taken(number, mount, value):
+        conditions = {"mount": mount} if mount else {}
+        return SimpleNamespace(
+            camera="Knot", unit="1", firmware="", procedure="motion",
+            taken=dt.date(2024, 5, number),
+            take_id=number, files=(f"{number}",), evidence=(f"{number}",),
+            result=result("unrest", value, 0.4, conditions=conditions),
+        )  # fmt: skip
+
+    takes = [
+        taken(1, "pendulum", 9.0), taken(2, "pendulum", 9.6), taken(3, "cross lines", 4.1),
+        taken(4, "cross lines", 4.6), taken(5, "", 20.0),
+    ]  # fmt: skip
+    found = compare_results(takes, "mount")
+    assert set(found.subjects) == {"Knot, pendulum", "Knot, cross lines"}
+    (row,) = found.rows
+    assert row.best == ("Knot, cross lines",)
+    assert compare_results(takes, "camera").rows == ()

@@ -21,7 +21,7 @@ def compare(
     cameras: list[str] = typer.Argument(
         None, metavar="CAMERA", help="Which cameras; all when none is named."
     ),
-    by: str = typer.Option("camera", "--by", help="camera, unit or firmware."),
+    by: str = typer.Option("camera", "--by", help="camera, unit, firmware or mount."),
     measurand: list[str] = typer.Option(
         None, "--measurand", metavar="ID", help="Only this figure (may be repeated)."
     ),
@@ -42,8 +42,8 @@ def compare(
     from seeworthy.ground.errors import WrongCall
     from seeworthy.judge.compare.comparison import compare_bench
 
-    if by not in ("camera", "unit", "firmware"):
-        raise WrongCall(f"--by cannot be '{by}'.", "It is camera, unit or firmware.")
+    if by not in ("camera", "unit", "firmware", "mount"):
+        raise WrongCall(f"--by cannot be '{by}'.", "It is camera, unit, firmware or mount.")
     if over_time:
         _over_time(cameras or (), bench, as_json)
         return

@@ -24,6 +24,15 @@ def plan(
     flown: int = typer.Option(
         0, "--flown", metavar="TAKE", help="The same, from a take of 'load' on the bench."
     ),
+    from_clip: Path | None = typer.Option(
+        None, "--from-clip", metavar="CLIP", help="Swing, spin and vibration as a clip shows them."
+    ),
+    clip_view: str = typer.Option(
+        "", "--clip-hfov", metavar="ANGLE", help="Angle of view across of the camera of that clip."
+    ),
+    clip_readout: str = typer.Option(
+        "", "--clip-readout", metavar="TIME", help="Its read-out time, for fast vibration."
+    ),
     camera: list[str] = typer.Option(None, "--camera", help="Only this camera (repeatable)."),
     preview: Path | None = typer.Option(
         None, "--preview", metavar="FILE.mp4", help="Render what it would look like (one camera)."
@@ -49,7 +58,7 @@ def plan(
 
         typer.echo(plan_template(), nl=False)
         return
-    if not flight and not from_log and not flown:
+    if not flight and not from_log and not flown and from_clip is None:
         raise WrongCall(
             "No flight is named.",
             "Name a FLIGHT.toml (`seeworthy plan --template` prints one), or --from-log LOG.",
@@ -61,6 +70,10 @@ def plan(
         from seeworthy.judge.plan.from_log import flight_from_log
 
         wanted = flight_from_log(from_log, wanted)
+    if from_clip is not None:
+        from seeworthy.judge.plan.from_clip import flight_from_clip
+
+        wanted = flight_from_clip(from_clip, clip_view, clip_readout, wanted)
     with opened(bench) as place:
         if flown:
             wanted = flight_of_take(place, flown, wanted)

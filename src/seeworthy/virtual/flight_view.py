@@ -166,6 +166,8 @@ def log_rows(
     values = np.degrees(flight.rate[index] @ axes.T) + noise * rng.standard_normal((n, 3))
     lines = ["time (s),gyro x (deg/s),gyro y (deg/s),gyro z (deg/s)"]
     lines += [
-        f"{m + offset:.5f},{a:.4f},{b:.4f},{c:.4f}" for m, (a, b, c) in zip(t, values, strict=True)
+        # a rate holds from its moment to the next: half a step later is its middle
+        f"{m + offset + 0.5 / _RATE:.5f},{a:.4f},{b:.4f},{c:.4f}"
+        for m, (a, b, c) in zip(t, values, strict=True)
     ]
     return "\n".join(lines) + "\n"

@@ -23,7 +23,8 @@ from seeworthy.judge.compare.like import Like, sort_alike, why_apart
 if TYPE_CHECKING:
     from seeworthy.bench.store import Bench
 
-By = Literal["camera", "unit", "firmware"]
+By = Literal["camera", "unit", "firmware", "mount"]
+_MOUNT = "mount"  # the condition by which suspensions are told apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +116,8 @@ def subject_of(origin: Origin, by: By) -> str:
     unit = f"{origin.camera} {origin.unit}".strip()
     if by == "unit":
         return unit
+    if by == "mount":
+        return f"{origin.camera}, {origin.result.conditions.get(_MOUNT, 'mount unknown')}"
     return f"{unit}, firmware {origin.firmware or 'unknown'}"
 
 
@@ -125,7 +128,8 @@ def compare_results(origins: Iterable[Origin], by: By = "camera") -> Comparison:
     ----------
     origins : iterable of Origin
         Current (not stale) results.
-    by : {"camera", "unit", "firmware"}
+    by : {"camera", "unit", "firmware", "mount"}
+        By mount, takes that name one are compared, flight for flight.
 
     Returns
     -------
@@ -133,8 +137,12 @@ def compare_results(origins: Iterable[Origin], by: By = "camera") -> Comparison:
         Rows for all that two or more subjects have under like conditions. Figures of a take
         (the length of a clip, the bit rate of a scene) are none of a camera and left out.
     """
-    everything = list(origins)
-    of_take = {o.result.measurand for o in everything if measurand(o.result.measurand).of_take}
+    everything = [o for o in origins if by != "mount" or _MOUNT in o.result.conditions]
+    of_take = (
+        set()
+        if by == "mount"
+        else {o.result.measurand for o in everything if measurand(o.result.measurand).of_take}
+    )
     found, notes = speaking(
         [o for o in everything if o.result.measurand not in of_take],
         firmware_apart=by == "firmware",
@@ -173,7 +181,7 @@ def _corrected(rows: Sequence[Row]) -> list[Row]:
 
 
 def _rows(entry: Measurand, origins: list[Origin], by: By) -> tuple[list[Row], str]:
-    sets = sort_alike(o.result for o in origins)
+    sets = sort_alike(_without_mount(o.result) if by == "mount" else o.result for o in origins)
     rows = []
     lonely: list[Like] = []
     for like, members in sets:
@@ -189,6 +197,12 @@ def _rows(entry: Measurand, origins: list[Origin], by: By) -> tuple[list[Row], s
         likes = [like for like, _ in sets]
         return rows, f"{entry.title}: {_lower(why_apart(likes))}"
     return rows, ""
+
+
+def _without_mount(result: Result) -> Result:
+    """Return a result as if its mount were not told: it is what is compared."""
+    others = {k: v for k, v in result.conditions.items() if k != _MOUNT}
+    return replace(result, conditions=others)
 
 
 def _lower(text: str) -> str:
@@ -232,7 +246,7 @@ def compare_bench(
     Parameters
     ----------
     bench : Bench
-    by : {"camera", "unit", "firmware"}
+    by : {"camera", "unit", "firmware", "mount"}
     cameras, measurands : sequence of str
         Only these; all when empty.
 

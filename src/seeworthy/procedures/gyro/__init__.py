@@ -20,6 +20,8 @@ PROCEDURE = Procedure(
             "ms",
             meaning="What to add to the clip's time (middle row) to get the log's.",
             digits=1,
+            feels=(),
+            of_take=True,
         ),
     ),
     order=236,

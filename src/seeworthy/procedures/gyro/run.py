@@ -32,6 +32,9 @@ _LEAST_SAMPLES = 20
 # uncertainties (95 % of normal differences), and must be known to a fifth of the interval.
 _HALVES_AGREE = 2.0
 _ROW_KNOWN = 0.2
+# Corners are followed a little short or long, all alike (fitted on our own rendered clips,
+# seed 1: 0.06 %).
+_FOLLOWING = 0.001
 # Focal length not known to this share is no answer (a judgement: a sixth of the view).
 _FOCAL_KNOWN = 0.15
 
@@ -192,6 +195,7 @@ def _of_both_sides(fit: GyroFit, halves: Sequence[GyroFit]) -> GyroFit:
     values, cov = fit.values.copy(), fit.cov.copy()
     a, b = (float(h.values[0]) for h in halves)
     values[0] = (a + b) / 2
+    cov[0, 0] += (_FOLLOWING * values[0]) ** 2
     for i in (0, 1, 5):
         apart = float(halves[0].values[i] - halves[1].values[i]) / 2
         grow = max(1.0, abs(apart) / math.sqrt(max(cov[i, i], 1e-30)))

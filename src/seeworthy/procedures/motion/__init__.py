@@ -19,6 +19,8 @@ PROCEDURE = Procedure(
             better="less",
             meaning="Rotation on all axes together, rms; its interval says what another flight "
             "like it would show.",
+            feels=(),
+            of_take=True,
         ),
         Measurand(
             "rotation_rms",
@@ -26,6 +28,8 @@ PROCEDURE = Procedure(
             "deg/s",
             better="less",
             meaning="How fast the camera turned about one axis on this clip.",
+            feels=(),
+            of_take=True,
         ),
         Measurand(
             "rotation_p95",
@@ -33,14 +37,25 @@ PROCEDURE = Procedure(
             "deg/s",
             better="less",
             meaning="What the rate about one axis stayed below for 95 % of this clip.",
+            feels=(),
+            of_take=True,
         ),
-        Measurand("swing_period", "period of the swing", "s", meaning="One swing to and fro."),
+        Measurand(
+            "swing_period",
+            "period of the swing",
+            "s",
+            meaning="One swing to and fro.",
+            feels=(),
+            of_take=True,
+        ),
         Measurand(
             "swing",
             "half swing",
             "deg",
             better="less",
             meaning="How far the camera swings to either side.",
+            feels=(),
+            of_take=True,
         ),
         Measurand(
             "vibration_frequency",
@@ -48,6 +63,8 @@ PROCEDURE = Procedure(
             "Hz",
             meaning="The strongest shake above the swings.",
             digits=1,
+            feels=(),
+            of_take=True,
         ),
         Measurand(
             "vibration",
@@ -56,6 +73,8 @@ PROCEDURE = Procedure(
             better="less",
             meaning="How far that shake turns the camera to either side.",
             digits=4,
+            feels=(),
+            of_take=True,
         ),
     ),
     order=235,

@@ -26,6 +26,9 @@ _BANDS = GRID[1]  # of rows, those of the cells
 # The true frequency must explain this much more than its rivals: odds of e^4.5, some 1 %.
 _SURER = 9.0
 _FASTEST = 400.0  # Hz
+# What bands of rows and the following of corners smooth beside (fitted on our own rendered
+# clips, seed 1: 7 to 15 % short).
+_ROWS_SMOOTH = 0.1
 _EXPOSED = 0.25  # of the frame interval, the longest exposure reckoned with
 
 
@@ -109,7 +112,8 @@ def _peak(
     # Noise near the line, not all over: from the spectrum of what is left there.
     rest = np.abs(np.fft.rfft(left)) ** 2
     around = rest[max(1, best - 8) : best + 9]
-    sigma = math.sqrt(float(around.mean()) / n)
+    close = rest[max(1, best - 2) : best + 3]
+    sigma = math.sqrt(max(float(around.mean()), float(close.mean())) / n)
     u_f = math.sqrt(6) * sigma / (math.pi * part * length * math.sqrt(n)) if part else math.inf
     amplitude = math.degrees(part / (2 * math.pi * frequency))
     u_a = math.degrees(sigma * math.sqrt(2 / n) / (2 * math.pi * frequency))
@@ -222,7 +226,12 @@ def _true(
     u_f = math.sqrt(6 / max(2 * scores[int(order[0])], 1)) * rate / n / math.pi
     # One bin, as a window spreads a line: a third of it is what its middle may be off.
     u_f = math.hypot(u_f, rate / n / 3)
-    return Rhythm(axis, first, u_f, math.degrees(strength / gain), math.degrees(u / gain), rivals)
+    value = math.degrees(strength / gain)
+    # An exposure of up to a quarter of the interval smooths it further: rectangular.
+    least = max(float(np.sinc(first * _EXPOSED / rate)), 0.2)
+    smoothed = value * math.hypot((1 / least - 1) / math.sqrt(12), _ROWS_SMOOTH)
+    value *= (1 + 1 / least) / 2
+    return Rhythm(axis, first, u_f, value, math.hypot(math.degrees(u / gain), smoothed), rivals)
 
 
 def _by_rows(

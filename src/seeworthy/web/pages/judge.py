@@ -47,8 +47,8 @@ def compare_page(
     known = [(m.id, m.title, m.id in measurand) for m in all_measurands().values()]
     if not by:
         return show(request, ComparePage(chosen, "camera", known))
-    if by not in ("camera", "unit", "firmware"):
-        raise WrongCall(f"It cannot be compared by '{by}'.", "By camera, unit or firmware.")
+    if by not in ("camera", "unit", "firmware", "mount"):
+        raise WrongCall(f"It cannot be compared by '{by}'.", "By camera, unit, firmware or mount.")
     kind: Any = by
     wanted = [m for m in measurand if m]
     key = ("compare", by, tuple(camera), tuple(wanted))
