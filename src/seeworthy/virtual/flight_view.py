@@ -165,9 +165,8 @@ def log_rows(
     index = np.round((t - flight.start) * _RATE).astype(int)
     values = np.degrees(flight.rate[index] @ axes.T) + noise * rng.standard_normal((n, 3))
     lines = ["time (s),gyro x (deg/s),gyro y (deg/s),gyro z (deg/s)"]
-    lines += [
-        # a rate holds from its moment to the next: half a step later is its middle
-        f"{m + offset + 0.5 / _RATE:.5f},{a:.4f},{b:.4f},{c:.4f}"
-        for m, (a, b, c) in zip(t, values, strict=True)
-    ]
+    # A rate holds from its moment to the next: half a step later is its middle.
+    late = offset + 0.5 / _RATE
+    for m, (a, b, c) in zip(t, values, strict=True):
+        lines.append(f"{m + late:.5f},{a:.4f},{b:.4f},{c:.4f}")
     return "\n".join(lines) + "\n"
