@@ -270,6 +270,11 @@ def compare_bench(
     if not stored:
         raise NotFound("There is nothing measured to compare.", "Add takes and run them first.")
     found = compare_results(stored, by)
+    if not found.subjects:
+        raise CannotMeasure(
+            "No take names a mount.",
+            "Add takes of 'motion' with --option mount=NAME, two mounts or more, and run them.",
+        )
     if len(found.subjects) < 2:
         raise CannotMeasure(
             f"Only {found.subjects[0]} has figures; a comparison needs two.",
