@@ -10,7 +10,6 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.ground.statistics import u_arcsine
 from seeworthy.observe.motion_flow import turns
 from seeworthy.observe.motion_tracks import Pair
 from seeworthy.optics.turning import RECTILINEAR, Lens, Shape
@@ -121,7 +120,9 @@ def measure_rates(
     noise = np.mean([n for _, _, n in found], axis=0)
     sizes = np.array([np.sqrt(np.nanmean(r**2, axis=0)) for _, r, _ in found])
     # Most lenses lie near one end of what they may be or the other: arcsine between them.
-    spread = u_arcsine(1.0) * (sizes.max(0) - sizes.min(0)) / 2 / np.maximum(sizes.mean(0), 1e-9)
+    # (JCGM 101:2008, 6.4.6: half the width by the root of two).
+    half = (sizes.max(0) - sizes.min(0)) / 2
+    spread = half / math.sqrt(2) / np.maximum(sizes.mean(0), 1e-9)
     scale = np.sqrt(spread**2 + np.array([u_view, u_view, 0.0]) ** 2 + _FOLLOWING**2)
     points = float(np.mean([len(p.points) for p in pairs]))
     return Rates(found[0][0], rate, noise, interval, scale, followed, points)
