@@ -80,7 +80,9 @@ def into_flight(
     )  # fmt: skip
     stop = find_stop(values, series.step, limit)
     base = replace(
-        base, full_scale=None if stop is None else stop.level, clipped=None if stop is None else stop.at,
+        base,
+        full_scale=None if stop is None else stop.level,
+        clipped=None if stop is None else stop.at,
         quiet=quiet(values, rest),
     )  # fmt: skip
     boost = find_boost(base, base.quiet, until)
