@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import json
 import resource
 import sys
 import time
@@ -69,7 +70,7 @@ def main(folder: Path, first: int, last: int) -> None:
             for one in sorted(out.rglob("*"), reverse=True):
                 one.chmod(0o755)
                 one.rmdir() if one.is_dir() else one.unlink()
-            {
+            line = {
                 "file": path.name,
                 "words": words[:2],
                 "code": code,
@@ -79,6 +80,8 @@ def main(folder: Path, first: int, last: int) -> None:
                 "left": left,
                 "touched": path.read_bytes() != before,
             }
+            sys.stdout.write(json.dumps(line) + "\n")
+            sys.stdout.flush()
 
 
 if __name__ == "__main__":

@@ -66,6 +66,7 @@ def main() -> None:
     try:
         import atheris
     except ImportError:
+        sys.stdout.write("atheris is not installed: nothing was fuzzed.\n")
         return
     name = sys.argv.pop(1)
     with atheris.instrument_imports(include=["seeworthy"]):
