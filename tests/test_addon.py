@@ -84,7 +84,7 @@ def test_its_claim_is_entered_and_judged(bench, capsys):
     code, out, _ = said(capsys, "claims", "Dunlin", "--json")
     assert code == 0
     assert "wade_depth" in out
-    assert "overstated" in out
+    assert "Less than claimed" in out
     assert said(capsys, "camera", "claim", "Dunlin", "sealed", "yes")[0] == 0
     code, _, err = said(capsys, "camera", "claim", "Dunlin", "paddle", "8 in")
     assert code == 2
