@@ -185,3 +185,73 @@ def test_a_form_is_filled_and_the_rest_of_the_page_is_as_it_was():
     assert "checked" not in full
     assert full.index("</textarea><p") < full.index("Do &lt;so&gt;.")
     assert refill(page, "/b", typed, "No.") is None
+
+
+# Words of the pages
+
+
+def test_pages_of_tests_know_no_command_line(client):
+    camera(client)
+    from seeworthy.procedures import all_procedures
+
+    for name in all_procedures():
+        html = client.get(f"/procedures/{name}").text
+        text = re.sub(r"<[^>]+>", " ", html)
+        assert not re.search(r"`|--[a-z]|seeworthy [a-z]", text), name
+        for field in re.findall(r"<label for=\"[a-z]+-[^>]*>([^<]*)<", html):
+            assert not re.search(r"[_0-9]", field), (name, field)
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        ("Add --reading distance=\"7 m\".", "Add the reading “distance”, for example 7 m."),
+        ("Give --option lamp=mains.", "Give the choice “lamp”: mains (How to look at it)."),
+        ("`seeworthy take list` lists them.", "the page Takes lists them."),
+        ("Print it (`seeworthy target board`).", "Print it (the page Targets)."),
+        ("From the `view` test.", "From the “Angle of view by tape” test."),
+        ("a plain text - as it is", "a plain text - as it is"),
+    ],
+)  # fmt: skip
+def test_command_words_become_page_words(said, words):
+    from seeworthy.web.words import plain
+
+    assert plain(said) == words
+
+
+@pytest.mark.parametrize(
+    ("share", "words"), [(-0.001, "0 %"), (0.0, "0 %"), (0.002, "under 1 %"), (0.434, "43 %")]
+)
+def test_a_share_has_no_signed_nought(share, words):
+    from seeworthy.web.words import percent
+
+    assert percent(share) == words
+
+
+def test_errors_on_pages_speak_of_pages(client):
+    camera(client)
+    page = client.get("/takes/99").text
+    assert "`" not in page
+    assert "the page Takes" in page
+    assert client.get("/favicon.ico").headers["content-type"].startswith("image/svg")
+
+
+def test_enter_a_take_keeps_the_camera(client):
+    address = camera(client)
+    camera(client, "Knot")
+    page = client.get(address).text
+    assert 'href="/procedures?camera=Dunlin"' in page
+    assert 'href="/procedures/view?camera=Dunlin"' in client.get("/procedures?camera=Dunlin").text
+
+
+def test_a_slate_shows_the_whole_name_within_its_edge():
+    from seeworthy.targets import slate
+
+    name = "NIGHTHERON-MINIDV-1080P-SUPERWIDE-MK2X"
+    drawn = slate.layout("x", (name, "unit 1", "Read-out time (rolling shutter)"))
+    words = drawn.labels[:-2]
+    assert "".join(w.text for w in words).startswith(name)
+    assert "(rolling shutter)" in " ".join(w.text for w in words)
+    for word in words:  # 0.68 em a letter, 0.73 em a capital: as the layout takes it
+        assert word.at[0] + len(word.text) * word.size / 0.73 * 0.68 <= drawn.width
+        assert 52 <= word.at[1] < 140

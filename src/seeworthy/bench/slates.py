@@ -20,7 +20,6 @@ from seeworthy.targets import slate
 from seeworthy.targets.layout import Layout
 
 _MARK = "SW1"
-_WIDEST = 22  # letters beside the code
 _LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"
 
 
@@ -95,12 +94,7 @@ def slate_for(bench: Bench, unit: int, name: str, role: str = "") -> tuple[Slate
         raise NotFound(f"'{name}' has no files '{role}'.", "The shoot sheet lists the cards.")
     card = Slate(bench_key(bench), unit, chosen.id, role)
     words = (camera, f"unit {serial}", chosen.title, *((f"files: {role}",) if role else ()))
-    return card, slate.layout(card.payload, tuple(_short(w) for w in words))
-
-
-def _short(words: str) -> str:
-    """Return words as they fit on a card, cut between two of them."""
-    return words if len(words) <= _WIDEST else words[: _WIDEST + 1].rpartition(" ")[0]
+    return card, slate.layout(card.payload, words)
 
 
 def unit_name(bench: Bench, unit: int) -> tuple[str, str]:

@@ -6,6 +6,8 @@ that files the take; the same words stand beside it for people.
 
 from __future__ import annotations
 
+import textwrap
+
 from seeworthy.targets.layout import (
     INK,
     Label,
@@ -39,7 +41,7 @@ def layout(payload: str = "seeworthy", lines: tuple[str, ...] = ()) -> Layout:
                 patches.append(Patch(box, INK))
             c = max(run, c + 1)
     code = rectangle(left, top, _CODE, _CODE)
-    words = tuple(Label(text, (150.0, 52.0 + 12.0 * i), 5.0) for i, text in enumerate(lines))
+    words = _words(lines)
     ruler = Ruler((12.0, 176.5), 150.0)
     side = 24.0
     places = ((150.0, 2.0), (246.0, 2.0), (246.0, 140.0), (12.0, 151.0))
@@ -55,6 +57,20 @@ def layout(payload: str = "seeworthy", lines: tuple[str, ...] = ()) -> Layout:
         regions=(Region("code", (code[0], code[1], code[2], code[3])),),
         use="Hold it in view for two seconds at the start of the take.",
     )
+
+
+def _words(lines: tuple[str, ...]) -> tuple[Label, ...]:
+    """Return the words beside the code, whole: long ones turn over, and shrink to fit."""
+    # 118 mm up to the edge. A letter is taken to be 0.68 em wide and a capital 0.73 em high: a
+    # judgement, wider than the mean of usual sans faces, so that capitals fit as well.
+    turned: list[str] = []
+    for text in lines:
+        widest = max(26, -(-len(text) // 4))
+        turned += textwrap.wrap(text, widest) or [text]
+    longest = max((len(text) for text in turned), default=1)
+    size = min(5.0, 118.0 * 0.73 / (0.68 * longest))
+    step = min(12.0, 84.0 / max(1, len(turned)))  # down to the marker
+    return tuple(Label(text, (150.0, 52.0 + step * i), size) for i, text in enumerate(turned))
 
 
 def _cells(payload: str) -> list[list[bool]]:

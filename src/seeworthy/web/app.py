@@ -69,6 +69,7 @@ def create_app(
     app.include_router(api.router)
     for router in ROUTERS:
         app.include_router(router, include_in_schema=False)
+    app.add_api_route("/favicon.ico", _mark, include_in_schema=False)
     app.add_api_route("/static/{name}", _plain_static, include_in_schema=False)
     app.add_api_route("/static/{mark}/{name:path}", _static, include_in_schema=False)
     app.add_exception_handler(SeeworthyError, _said)
@@ -94,6 +95,11 @@ def _plain_static(name: str) -> Response:
     if path is None:
         raise NotFound("There is no such file.")
     return FileResponse(path, headers={"cache-control": "no-cache"})
+
+
+def _mark() -> Response:
+    """Give out the mark for pages that name none (the clock, reports)."""
+    return _plain_static("mark.svg")
 
 
 async def _said(request: Request, error: Exception) -> Response:

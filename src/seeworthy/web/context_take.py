@@ -10,6 +10,7 @@ from seeworthy.bench.records import Camera, StoredOutcome, Take
 from seeworthy.procedures.declare import Procedure
 from seeworthy.publish.views import ResultRow
 from seeworthy.web.context import Shot
+from seeworthy.web.words import label
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,12 +22,15 @@ class ProceduresPage:
     procedures : sequence of Procedure
     left_out : sequence of str
         Add-ons that cannot be used, and why.
+    camera : str
+        Name of the camera that a take is entered for, ``""`` for none yet.
     """
 
     template: ClassVar[str] = "procedures.html"
     title: ClassVar[str] = "Tests"
     procedures: Sequence[Procedure]
     left_out: Sequence[str] = ()
+    camera: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +66,7 @@ class Field:
     @property
     def label(self) -> str:
         """The name in words."""
-        return self.name.replace("_", " ")
+        return label(self.name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,6 +177,8 @@ class TakePage:
     cautions : sequence of str
     seen : sequence of bool
         Which of the take's files have pictures to look at.
+    queued : bool
+        It is being measured, or waits for its turn.
     """
 
     template: ClassVar[str] = "take.html"
@@ -188,6 +194,7 @@ class TakePage:
     customary: bool
     cautions: Sequence[str]
     seen: Sequence[bool]
+    queued: bool = False
 
     @property
     def title(self) -> str:

@@ -51,6 +51,7 @@ class Keeper:
     executor: Callable[[], Executor] | None = None
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _thread: threading.Thread | None = None
+    _only: tuple[str, ...] = ()
     _again: list[tuple[str, ...]] = field(default_factory=list)
     _listeners: set[tuple[asyncio.AbstractEventLoop, asyncio.Queue[Told]]] = field(
         default_factory=set
@@ -63,6 +64,12 @@ class Keeper:
         with self._lock:
             return self._thread is not None
 
+    def holds(self, number: int) -> bool:
+        """Tell whether a take is measured by the run that goes on, or by one that waits."""
+        with self._lock:
+            asked = [*self._again, *([self._only] if self._thread is not None else [])]
+        return any(not only or str(number) in only for only in asked)
+
     @property
     def last(self) -> Told:
         """The latest message, for a page that has just been opened."""
@@ -74,6 +81,7 @@ class Keeper:
             if self._thread is not None:
                 self._again.append(only)
                 return False
+            self._only = only
             self._thread = threading.Thread(target=self._work, args=(only,), daemon=True)
             self._thread.start()
             return True
@@ -96,7 +104,7 @@ class Keeper:
                 if not self._again:
                     self._thread = None
                     break
-                only = self._again.pop(0)
+                only = self._only = self._again.pop(0)
         self._tell(Told("idle", {}))
 
     def _run(self, only: tuple[str, ...]) -> None:

@@ -14,6 +14,7 @@ from seeworthy.ground.examples import EXAMPLES
 from seeworthy.publish import numbers, views
 from seeworthy.web.drawings import drawing
 from seeworthy.web.frame import Frame
+from seeworthy.web.words import label, percent, plain
 
 if TYPE_CHECKING:
     from seeworthy.web.site import Site
@@ -60,6 +61,9 @@ def environment() -> Any:
     )
     env.filters["long_date"] = views.long_date
     env.filters["typed"] = numbers.typed
+    env.filters["plain"] = plain
+    env.filters["label"] = label
+    env.filters["percent"] = percent
     env.filters["finding"] = numbers.finding_text
     env.globals["static"] = static
     env.globals["drawing"] = drawing

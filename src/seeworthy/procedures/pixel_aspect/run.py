@@ -255,7 +255,7 @@ def _sentence(aspect: Aspect, findings: dict[str, Any]) -> str:
     away = (aspect.value - 1) * 100
     u = coverage_factor() * aspect.u / aspect.value * 100
     if abs(away) <= u:
-        text = f"Circles stay round: the stored pixels are square within {u:.1f} %"
+        text = f"Circles stay round: the stored pixels are square within {u:.2g} %"
     else:
         way = "wider than high" if away > 0 else "higher than wide"
         text = f"The stored pixels are {abs(away):.1f} % {way}"

@@ -23,6 +23,7 @@ from seeworthy.web.context_take import Consequence, Field, ProcedurePage, Proced
 from seeworthy.web.deps import Form, TheForm, TheSite
 from seeworthy.web.render import show
 from seeworthy.web.site import Site
+from seeworthy.web.words import label
 
 router = APIRouter()
 _WHAT = {
@@ -32,11 +33,10 @@ _WHAT = {
 
 
 @router.get("/procedures")
-def procedures_page(request: Request) -> Response:
-    """List all tests."""
-    return show(
-        request, ProceduresPage(list(all_procedures().values()), [str(one) for one in left_out()])
-    )
+def procedures_page(request: Request, camera: str = "") -> Response:
+    """List all tests; a camera that was chosen before stays chosen."""
+    listed = list(all_procedures().values())
+    return show(request, ProceduresPage(listed, [str(one) for one in left_out()], camera))
 
 
 @router.get("/procedures/{name}")
@@ -110,7 +110,9 @@ def misread(chosen: Procedure, form: Form) -> dict[str, str]:
     for name, texts in form.named("condition").items():
         if name in CONDITIONS:
             unit = CONDITIONS[name]
-            said[f"condition.{name}"] = _wrong(texts, lambda t, u=unit: parse(t, u))
+            said[f"condition.{name}"] = _wrong(
+                texts, lambda t, u=unit, n=name: parse(t, u, positive=n == "light", bare=False)
+            )
     return {name: words for name, words in said.items() if words}
 
 
@@ -188,13 +190,13 @@ def _understood(
     good = True
     for name, texts in readings.items():
         for text in texts:
-            label = name.replace("_", " ")
+            said_as = label(name)
             try:
                 found = _parsed(chosen, name, text)
                 if found is None:
                     continue
-                said.append((label, _brief(found.value, found.u, found.unit), False))
+                said.append((said_as, _brief(found.value, found.u, found.unit), False))
             except SeeworthyError as error:
-                said.append((label, f"{error.message} {error.hint}", True))
+                said.append((said_as, f"{error.message} {error.hint}", True))
                 good = False
     return said, good

@@ -11,6 +11,7 @@ from seeworthy.web.again import refill
 from seeworthy.web.context import SurePage
 from seeworthy.web.deps import Form
 from seeworthy.web.render import show
+from seeworthy.web.words import plain
 
 
 def filled(
@@ -18,7 +19,7 @@ def filled(
 ) -> Response | None:
     """Return a page with its form as it was typed, None where the form is not on it."""
     page = shown.body.decode("utf-8")
-    text = refill(page, request.url.path, form.pairs(), message, hint, at)
+    text = refill(page, request.url.path, form.pairs(), plain(message), plain(hint), at)
     return None if text is None else HTMLResponse(text, status)
 
 

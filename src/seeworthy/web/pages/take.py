@@ -204,6 +204,7 @@ def _page(site: Site, number: int, form: Form | None = None) -> TakePage:
         site.settings().units == "both",
         cautions_of(chosen) if chosen else (),
         [_has_pictures(f.path) for f in take.files],
+        queued=take.state in ("new", "stale", "lost") and site.keeper.holds(number),
     )
 
 

@@ -12,8 +12,9 @@ if (state.rate < 0) state.rate = 0;
 
 function fit() {
   const ratio = window.devicePixelRatio || 1;
-  canvas.width = Math.round(canvas.clientWidth * ratio);
-  canvas.height = Math.round(canvas.clientHeight * ratio);
+  const width = Math.round(canvas.clientWidth * ratio), height = Math.round(canvas.clientHeight * ratio);
+  if (width !== canvas.width) canvas.width = width;
+  if (height !== canvas.height) canvas.height = height;
   if (still !== null) draw(Number(still) % RANGE);
 }
 
@@ -164,7 +165,9 @@ document.addEventListener("keydown", (event) => {
   if (button && !event.ctrlKey && !event.metaKey && !event.altKey) act(button.dataset.act);
 });
 document.addEventListener("visibilitychange", stayAwake);
-window.addEventListener("resize", fit);
+// The element, not the window: what is full screen already sends no resize.
+new ResizeObserver(fit).observe(canvas);
+window.addEventListener("resize", fit); // a screen with another pixel ratio
 fit();
 stayAwake();
 if (still === null) requestAnimationFrame(tick);
