@@ -223,6 +223,7 @@ BAD = {
     "a newer form": lambda f: change(f, "datapackage.json", '"format": 2', '"format": 3'),
     "no identity": lambda f: change(f, "datapackage.json", '"format": 2', '"format": 1'),
     "a way out": lambda f: change(f, "datapackage.json", '"units.csv"', '"../units.csv"'),
+    "an unknown measurand": lambda f: change(f, "results.csv", ",mass,17.2,", ",tide,17.2,"),
     "another unit": lambda f: change(f, "results.csv", ",17.2,g,", ",17.2,kg,"),
     "a value outside": lambda f: change(f, "results.csv", ",17.2,g,", ",99.0,g,"),
     "not a number": lambda f: change(f, "results.csv", ",17.2,g,", ",NaN,g,"),

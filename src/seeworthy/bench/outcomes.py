@@ -18,6 +18,7 @@ from seeworthy.bench.models import (
     FindingRow,
     OutcomeRow,
     PictureRow,
+    ReadingRow,
     ResultRow,
     TakeRow,
     UnitRow,
@@ -220,6 +221,19 @@ def list_results(
     return [r for r in found if with_stale or not r.stale]
 
 
+def instruments_of(bench: Bench) -> dict[int, frozenset[str]]:
+    """Return, per number of a take, the identities of the instruments of its readings."""
+    query = select(ReadingRow.take_id, ReadingRow.instrument_uuid).distinct()
+    query = query.where(ReadingRow.instrument_uuid.is_not(None))
+    found: dict[int, set[str]] = {}
+    with bench.reading() as session:
+        for take, instrument in session.execute(
+            query.where(ReadingRow.instrument_uuid.is_not(None))
+        ):
+            found.setdefault(take, set()).add(str(instrument))
+    return {take: frozenset(ones) for take, ones in found.items()}
+
+
 def _conditions(row: TakeRow) -> dict[str, float]:
     return {c.name: c.value for c in row.conditions}
 
@@ -256,6 +270,7 @@ def _result_record(row: ResultRow) -> StoredResult:
         state_of(take) == "stale",
         _result(row, _conditions(take)),
         tuple(f.sha256 for f in take.files),
+        take.unit.camera.source_uuid is not None,
     )
 
 

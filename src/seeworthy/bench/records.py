@@ -234,7 +234,10 @@ class StoredOutcome:
 
 @dataclass(frozen=True, slots=True)
 class StoredResult:
-    """One measured value and where it comes from; `files` are the SHA-256 of its take's."""
+    """One measured value and where it comes from.
+
+    `files` are the SHA-256 of its take's; `theirs`: another group measured it.
+    """
 
     take_id: int
     camera: str
@@ -249,6 +252,7 @@ class StoredResult:
     stale: bool
     result: Result
     files: tuple[str, ...] = ()
+    theirs: bool = False
 
 
 @dataclass(frozen=True, slots=True)

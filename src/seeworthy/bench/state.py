@@ -50,6 +50,11 @@ def inputs_key(row: TakeRow, procedure_version: int) -> str:
     inputs = inputs_of(row)
     for file in inputs["files"]:
         del file["file"]
+    return digest_of(inputs, procedure_version)
+
+
+def digest_of(inputs: dict[str, Any], procedure_version: int) -> str:
+    """Return the digest of inputs (of `inputs_of`, files without names) and method."""
     text = json.dumps([inputs, procedure_version], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()
 

@@ -55,6 +55,10 @@ COMMANDS: dict[str, Entry] = {
     "correct": Entry("correct", "Mend a clip with what was measured.", _THINK),
     "report": Entry("report", "Write the report of a camera.", _THINK),
     "export": Entry("export", "Write results as open data.", _THINK),
+    "verify": Entry("verify", "Compute the results of a data package again.", _THINK),
+    "groups": Entry("groups", "Set several groups' results of one model side by side.", _THINK),
+    "pool": Entry("pool", "Put data packages of many benches together.", _THINK),
+    "ask": Entry("ask", "Ask a pool of benches.", _THINK),
     "serve": Entry("serve", "Open the bench in a browser.", _KEEP),
     "selfcheck": Entry("selfcheck", "Render known truth, measure it, compare.", _SELF),
 }

@@ -33,7 +33,7 @@ def procedures(
         words.show_json(found[0] if name else found)
         return
     if name:
-        _show(chosen[0])
+        show_sheet(chosen[0])
         return
     width = max((len(p.id) for p in chosen), default=0)
     for item in chosen:
@@ -86,7 +86,8 @@ def describe(item: Procedure) -> dict[str, Any]:
     }
 
 
-def _show(item: Procedure) -> None:
+def show_sheet(item: Procedure) -> None:
+    """Print how one test is done: cautions, kit, steps, files, readings, what comes out."""
     from seeworthy.cli import words
     from seeworthy.ground.measurands import measurand
     from seeworthy.publish.numbers import finding_name

@@ -12,6 +12,7 @@ from seeworthy.ground.examples import EXAMPLES, as_typed
 
 if TYPE_CHECKING:
     from seeworthy.bench.records import StoredOutcome, Take
+    from seeworthy.publish.repeat import Example
 
 app = typer.Typer(
     rich_markup_mode=None,
@@ -51,8 +52,8 @@ Day = Annotated[
 def add(
     procedure: Annotated[
         str, typer.Argument(metavar="PROCEDURE", help="Which test: see 'seeworthy procedures'.")
-    ],
-    camera: Annotated[str, typer.Argument(metavar="CAMERA", help="The camera's name.")],
+    ] = "",
+    camera: Annotated[str, typer.Argument(metavar="CAMERA", help="The camera's name.")] = "",
     files: Annotated[
         list[str] | None,
         typer.Argument(metavar="FILE", help="Clips, stills or logs, in order."),
@@ -85,17 +86,38 @@ def add(
             help='What a reading was taken with: distance="steel tape".',
         ),
     ] = None,
+    like: Annotated[
+        str,
+        typer.Option(
+            "--like",
+            metavar="PACKAGE#TAKE",
+            help="Repeat a take of a data package: alone shows its sheet, with CAMERA FILE enters.",
+        ),
+    ] = "",
     bench: BenchDir = None,
     as_json: AsJson = False,
 ) -> None:
     """Enter what you filmed and read for one test.
 
     The files are copied into the bench, so that a figure can be traced back to them;
-    'seeworthy run' then measures.
+    'seeworthy run' then measures. With --like the test and its options are those of a take
+    of somebody's data package: 'take add --like dunes.zip#12 Knot clip.mp4'.
     """
     from seeworthy.bench.takes import add_take
     from seeworthy.cli import words
+    from seeworthy.ground.errors import WrongCall
 
+    chosen = words.pairs(option or (), "--option", "method=lamp")
+    if like:
+        example = _example(like)
+        files = [camera, *(files or [])] if camera else []
+        procedure, camera = example.procedure, procedure
+        if not camera:
+            _show_example(example, as_json)
+            return
+        chosen = {**example.options_typed(), **chosen}
+    if not (procedure and camera):
+        raise WrongCall("A take needs a test and a camera.", "take add PROCEDURE CAMERA FILE…")
     roles: dict[str, list[str]] = {"": files or []}
     roles.update(words.pairs(with_ or (), "--with", "turned=b.mp4"))
     around = {"light": light, "temperature": temperature}
@@ -106,7 +128,7 @@ def add(
             camera,
             roles,
             readings=words.pairs(reading or (), "--reading", as_typed("view.distance")),
-            options=words.pairs(option or (), "--option", "method=lamp"),
+            options=chosen,
             conditions={name: text for name, text in around.items() if text is not None},
             unit=unit,
             taken=day(date, "--date"),
@@ -264,3 +286,38 @@ def _print_inputs(take: Take) -> None:
         typer.echo(f"  {condition.name} {condition.text}")
     if take.note:
         typer.echo(f"  Note: {take.note}")
+
+
+def _example(address: str) -> Example:
+    from seeworthy.publish.repeat import example_of
+
+    return example_of(address)
+
+
+def _show_example(example: Example, as_json: bool) -> None:
+    """Show the sheet of a test, and what the other group did at each place of it."""
+    from seeworthy.bench.plain import as_plain
+    from seeworthy.cli import words
+    from seeworthy.cli.procedures import describe, show_sheet
+    from seeworthy.procedures import procedure
+
+    chosen = procedure(example.procedure)
+    if as_json:
+        words.show_json({"like": as_plain(example), "sheet": describe(chosen)})
+        return
+    show_sheet(chosen)
+    typer.echo(f"\nAs {example.group} did it, with their {example.camera}:")
+    if example.version and example.version != chosen.version:
+        typer.echo(f"  Mind: version {example.version} of the test; here is {chosen.version}.")
+    for role, name in example.files:
+        typer.echo(f"  {role + '=' if role else ''}{name}")
+    for name, text, instrument in example.readings:
+        typer.echo(f"  {name} = {text}{f', with {instrument}' if instrument else ''}")
+    for name, value in example.options:
+        typer.echo(f"  {name}: {value}")
+    for name, text in (("light", example.light), ("temperature", example.temperature)):
+        if text:
+            typer.echo(f"  {name} {text}")
+    for line in example.results:
+        typer.echo(f"  It gave {line}")
+    typer.echo("Enter yours: the same command with CAMERA and your files and readings.")

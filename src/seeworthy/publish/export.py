@@ -153,17 +153,22 @@ def write_tables(folder: Path, tables: Mapping[str, Rows]) -> None:
     """Write every table as CSV and as Parquet (in ``parquet/``) into a folder."""
     (folder / "parquet").mkdir()
     for of in sheets():
-        rows = tables.get(of.name, [])
-        text = io.StringIO(newline="")
-        writer = csv.writer(text, lineterminator="\r\n")
-        writer.writerow(of.names)
-        kinds = [c.type for c in of.columns]
-        writer.writerows([as_cell(v, k) for v, k in zip(r, kinds, strict=True)] for r in rows)
-        (folder / f"{of.name}.csv").write_text(text.getvalue(), encoding="utf-8", newline="")
-        _parquet(folder / "parquet" / f"{of.name}.parquet", of, rows)
+        write_table(folder, of, tables.get(of.name, []))
 
 
-def _parquet(path: Path, of: Sheet, rows: Rows) -> None:
+def write_table(folder: Path, of: Sheet, rows: Rows) -> None:
+    """Write one table as CSV and as Parquet into a folder that has ``parquet/``."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(of.names)
+    kinds = [c.type for c in of.columns]
+    writer.writerows([as_cell(v, k) for v, k in zip(r, kinds, strict=True)] for r in rows)
+    (folder / f"{of.name}.csv").write_text(text.getvalue(), encoding="utf-8", newline="")
+    write_parquet(folder / "parquet" / f"{of.name}.parquet", of, rows)
+
+
+def write_parquet(path: Path, of: Sheet, rows: Rows) -> None:
+    """Write one table as Parquet, with the types of its sheet."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 

@@ -12,6 +12,7 @@ import datetime as dt
 import hashlib
 import io
 import json
+import os
 import re
 import stat
 import uuid
@@ -19,7 +20,7 @@ import zipfile
 from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from types import TracebackType
 from typing import Any
 
@@ -108,14 +109,7 @@ class Package(AbstractContextManager["Package"]):
     def _names(self) -> set[str]:
         """Return the names of the files; refuse those that lead elsewhere."""
         if self._zip is None:
-            found = set()
-            for path in self.path.rglob("*"):
-                name = path.relative_to(self.path).as_posix()
-                if path.is_symlink():
-                    raise self.bad(f"'{name}' is a link to another place")
-                if path.is_file():
-                    found.add(name)
-            return found
+            return set(self._walk(self.path, ""))
         entries = [e for e in self._zip.infolist() if not e.is_dir()]
         names = [e.filename for e in entries]
         for entry in entries:
@@ -127,6 +121,17 @@ class Package(AbstractContextManager["Package"]):
         if len(set(names)) != len(names):
             raise self.bad("it holds a name twice")
         return set(names)
+
+    def _walk(self, folder: Path, before: str) -> Iterator[str]:
+        with os.scandir(folder) as entries:
+            for entry in entries:
+                name = before + entry.name
+                if entry.is_symlink():
+                    raise self.bad(f"'{name}' is a link to another place")
+                if entry.is_dir():
+                    yield from self._walk(Path(entry.path), f"{name}/")
+                elif entry.is_file():
+                    yield name
 
     def bad(self, what: str) -> UnreadableInput:
         """Return the error that says what is wrong with this package."""
@@ -258,8 +263,7 @@ def checked_name(name: str, package: str) -> str:
     ------
     UnreadableInput
     """
-    parts = PurePosixPath(name).parts
-    if not parts or name.startswith("/") or ".." in parts or "\\" in name or ":" in name:
+    if not name or name[0] == "/" or "\\" in name or ":" in name or ".." in name.split("/"):
         raise UnreadableInput(
             f"The package '{package}' names a file outside itself: '{name[:80]}'.",
             "Nothing was unpacked. Do not use it; it was made by mistake or to do harm.",

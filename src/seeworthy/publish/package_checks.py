@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from seeworthy.bench import evidence
+from seeworthy.ground.errors import UnreadableInput
 from seeworthy.ground.measurands import all_measurands
 from seeworthy.ground.results import Result
 from seeworthy.publish.package import Package, Row, Tables
@@ -66,7 +67,13 @@ def check_results(package: Package, rows: Sequence[Row]) -> None:
     known = all_measurands()
     for row in rows:
         entry = known.get(row["measurand"])
-        if entry is not None and entry.unit != row["unit"]:
+        if entry is None:
+            raise UnreadableInput(
+                f"The package '{package.path.name}' has '{row['measurand']}', which this Seeworthy "
+                "does not know.",
+                "Install the add-on or the newer version that measures it; nothing was taken in.",
+            )
+        if entry.unit != row["unit"]:
             raise package.bad(
                 f"'{row['measurand']}' is given in '{row['unit']}', and Seeworthy keeps it in "
                 f"'{entry.unit}'"

@@ -86,7 +86,7 @@ class Column:
         return bool(self.way) and "." not in self.way
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Sheet:
     """One table of the package: its model, its columns, its key and what it refers to."""
 
@@ -275,6 +275,7 @@ def sheets() -> tuple[Sheet, ...]:
     )  # fmt: skip
 
 
+@cache
 def sheet(name: str) -> Sheet:
     """Return one table by its name."""
     return next(s for s in sheets() if s.name == name)
@@ -302,6 +303,7 @@ def table_schema(of: Sheet) -> dict[str, Any]:
     return schema
 
 
+@cache
 def arrow_schema(of: Sheet) -> Any:
     """Return the Arrow schema of a sheet: the types that its Parquet twin has."""
     import pyarrow as pa

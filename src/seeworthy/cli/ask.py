@@ -1,0 +1,75 @@
+"""``seeworthy ask``: questions to a corpus of many benches."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from seeworthy.cli.opening import AsJson, table
+
+app = typer.Typer(rich_markup_mode=None)
+
+
+@app.command()
+def ask(
+    corpus: Annotated[Path, typer.Argument(metavar="CORPUS", help="Folder of 'seeworthy pool'.")],
+    question: Annotated[
+        str,
+        typer.Argument(metavar="QUESTION", help="figures, claims, benches or prior."),
+    ] = "figures",
+    camera: Annotated[
+        str, typer.Argument(metavar="CAMERA", help="For prior: name of the model.")
+    ] = "",
+    measurand: Annotated[
+        str, typer.Argument(metavar="ID", help="For prior: id of the figure.")
+    ] = "",
+    where: Annotated[
+        list[str] | None,
+        typer.Option("--where", metavar="NAME=VALUE", help="For prior: position=centre."),
+    ] = None,
+    sql: Annotated[
+        str,
+        typer.Option("--sql", metavar="QUERY", help="Instead: SQL on results, claims, packages."),
+    ] = "",
+    most: Annotated[int, typer.Option("--most", help="Rows to print; --json prints all.")] = 40,
+    as_json: AsJson = False,
+) -> None:
+    """Ask a corpus: every camera's figure, the sellers' claims, what to expect of a new unit.
+
+    'figures' gives the mean of every model with the spread between benches; 'claims' keeps each
+    statement of a seller apart and says in how many benches' intervals it lies; 'prior' says
+    what to expect of a unit of a known model before you measure it.
+    """
+    from seeworthy.bench.plain import as_plain
+    from seeworthy.cli import words
+    from seeworthy.publish.corpus import ask as ask_corpus
+    from seeworthy.publish.corpus import prior
+
+    if question == "prior" and not sql:
+        known = prior(corpus, camera, measurand, where=where or ())
+        if as_json:
+            words.show_json(as_plain(known))
+            return
+        low, high = known.interval
+        typer.echo(
+            f"A new {known.camera}: {known.measurand} {known.value:.4g} {known.unit}, 95 % "
+            f"between {low:.4g} and {high:.4g} ({known.benches} benches, {known.units} units; "
+            f"spread between benches {known.spread:.2g})."
+        )
+        return
+    found = ask_corpus(corpus, question, sql=sql)
+    if as_json:
+        rows = [dict(zip(found.heads, as_plain(list(r)), strict=True)) for r in found.rows]
+        words.show_json(rows)
+        return
+    table([found.heads, *(tuple(map(_cell, row)) for row in found.rows[:most])])
+    if len(found.rows) > most:
+        typer.echo(f"  … and {len(found.rows) - most} more rows (--most, --json).")
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    return f"{value:.5g}" if isinstance(value, float) else str(value)

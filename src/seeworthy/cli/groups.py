@@ -1,0 +1,60 @@
+"""``seeworthy groups``: one model, measured by several groups."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from seeworthy.cli.opening import AsJson, BenchDir, opened
+
+app = typer.Typer(rich_markup_mode=None)
+
+
+@app.command()
+def groups(
+    cameras: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="CAMERA", help="One model that others measured too, or the cameras by name."
+        ),
+    ],
+    measurand: Annotated[
+        list[str] | None,
+        typer.Option("--measurand", metavar="ID", help="Only this figure (may be repeated)."),
+    ] = None,
+    bench: BenchDir = None,
+    as_json: AsJson = False,
+) -> None:
+    """Set several groups' results of one model side by side.
+
+    Every pair with its difference and E_n (up to 1 the two agree), and what scatters between
+    groups beyond their uncertainties. Groups that used one instrument count as one: their
+    agreement does not test it. This is the only place where your figures and theirs enter one
+    mean.
+    """
+    from seeworthy.cli import words
+    from seeworthy.judge.groups import groups_of_bench
+
+    with opened(bench) as place:
+        rows = groups_of_bench(place, cameras, measurand or ())
+    if as_json:
+        words.show_json(words.finite([r.to_json() for r in rows]))
+        return
+    for row in rows:
+        b, unit = row.between, f" {row.measurand.unit}" if row.measurand.unit else ""
+        where = f" ({row.like})" if str(row.like) else ""
+        typer.echo(f"{row.measurand.title}{where}")
+        for v in b.values:
+            typer.echo(f"  {v.group}: {v.value:.5g} ± {v.u:.2g}{unit} (k = 1)")
+        for p in b.pairs:
+            said = "they agree" if p.agree else "they do not agree"
+            shared = "; one instrument, so that says nothing about it" if p.shared else ""
+            typer.echo(
+                f"  {p.second} - {p.first}: {p.difference:+.3g}{unit}, E_n {p.en:+.2f}: "
+                f"{said}{shared}"
+            )
+        typer.echo(
+            f"  All: {b.mean:.5g} ± {b.u:.2g}{unit}; scatter between groups {b.spread:.2g}{unit}"
+            f" ({b.n} independent)"
+        )

@@ -1,0 +1,229 @@
+"""Ask a corpus: by SQL, or one of the ready questions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from seeworthy.ground.errors import CannotMeasure, NotFound, WrongCall
+from seeworthy.ground.uncertainty import coverage_factor
+from seeworthy.judge.groups import GroupValue, between_groups
+
+MEMORY = "600MB"
+"""Of DuckDB, so that a corpus is asked on a machine with 1 GB."""
+
+# Like with like: the conditions that stand in words are the same, and the light is within a
+# factor of two of its neighbours (the step in which `compare` sorts light).
+_STEP = "round(log2(nullif(light, 0)))"
+_LIKE = f"""
+    lower(trim(camera)) as model, measurand, unit, coalesce(method, '') as method,
+    coalesce(position, '') as position, coalesce(orientation, '') as orientation,
+    coalesce(channel, '') as channel, coalesce(phase, '') as phase,
+    {_STEP} as light_step
+"""
+_KEYS = "model, measurand, unit, method, position, orientation, channel, phase, light_step"
+
+QUESTIONS = {
+    "figures": f"""
+        with per_bench as (
+            select {_LIKE}, package, avg(value) as value, count(*) as results,
+                   count(distinct unit_id) as units,
+                   sqrt(avg(u * u)) as u
+            from results where not stale group by all)
+        select {_KEYS}, count(*) as benches, sum(results)::bigint as results,
+               sum(units)::bigint as units, avg(value) as mean,
+               stddev_samp(value) as spread_between_benches, sqrt(avg(u * u)) as u_typical,
+               min(value) as lowest, max(value) as highest
+        from per_bench group by all order by measurand, model, benches desc
+    """,
+    "claims": """
+        with measured as (
+            select lower(trim(camera)) as model, measurand, package, avg(value) as value,
+                   min(low) as low, max(high) as high
+            from results where not stale group by all)
+        select c.camera_name as camera, c.subject, c.text as statement, c.value as claimed,
+               c.unit, count(distinct c.package) as benches_that_noted_it,
+               count(distinct m.package) as benches_that_measured, avg(m.value) as mean,
+               avg((c.value between m.low and m.high)::int) as share_in_whose_interval
+        from (select package, min(camera_name) as camera_name,
+                     lower(trim(camera_name)) as model, subject, trim(text) as text, value, unit
+              from claims where not silent group by all) c
+        left join measured m on m.model = c.model and m.measurand = c.subject
+        group by c.camera_name, c.subject, c.text, c.value, c.unit
+        order by camera, c.subject, statement
+    """,
+    "benches": """
+        select p.title, p.licence, p.created, count(r.id) as results,
+               count(distinct r.camera_id) as cameras, p.package
+        from packages p left join results r using (package) group by all order by results desc
+    """,
+}
+"""The ready questions that are one query."""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """An answer: heads and rows."""
+
+    heads: tuple[str, ...]
+    rows: tuple[tuple[Any, ...], ...]
+
+
+@contextmanager
+def connect(folder: Path | None = None, *, temp: Path | None = None) -> Iterator[Any]:
+    """Open DuckDB with the tables of a corpus as views, within our memory."""
+    import duckdb
+
+    options: dict[str, Any] = {"memory_limit": MEMORY, "threads": 2}
+    if temp is not None:
+        options["temp_directory"] = str(temp)
+    db = duckdb.connect(":memory:", config=options)
+    try:
+        if folder is not None:
+            for name in ("results", "claims", "packages"):
+                place = str(folder / f"{name}.parquet").replace("'", "''")
+                db.execute(f"create view {name} as select * from read_parquet('{place}')")
+        yield db
+    finally:
+        db.close()
+
+
+def ask(folder: str | Path, question: str = "", *, sql: str = "") -> Table:
+    """Ask a corpus.
+
+    Parameters
+    ----------
+    folder : path
+        Of `seeworthy.publish.pool.pool`.
+    question : str
+        One of `QUESTIONS`.
+    sql : str
+        Instead: a query over ``results``, ``claims`` and ``packages``.
+
+    Raises
+    ------
+    NotFound
+        No corpus there.
+    WrongCall
+        No such question, or the query is none.
+    """
+    place = _corpus(folder)
+    if not sql and question not in QUESTIONS:
+        raise WrongCall(
+            f"There is no question '{question}'.", f"There are: {', '.join(QUESTIONS)}, prior."
+        )
+    import duckdb
+
+    with connect(place) as db:
+        try:
+            found = db.execute(sql or QUESTIONS[question])
+            heads = tuple(d[0] for d in found.description or ())
+            return Table(heads, tuple(found.fetchall()))
+        except duckdb.Error as error:
+            raise WrongCall(
+                f"The query cannot be answered: {str(error).splitlines()[0][:200]}",
+                "The tables are results, claims and packages; DESCRIBE results lists columns.",
+            ) from None
+
+
+def _corpus(folder: str | Path) -> Path:
+    place = Path(folder)
+    if not (place / "results.parquet").is_file():
+        raise NotFound(f"'{folder}' is no corpus.", "Make one: 'seeworthy pool SOURCE --into DIR'.")
+    return place
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """What to expect of a new unit of a known model, before it is measured.
+
+    Attributes
+    ----------
+    value, u : float
+        Centre, and standard deviation of one more unit's true value.
+    interval : (float, float)
+        95 %, Student's t with the number of benches less one.
+    benches, units, results : int
+    spread : float
+        Between benches (units and methods together), beyond their uncertainties.
+    """
+
+    camera: str
+    measurand: str
+    unit: str
+    value: float
+    u: float
+    interval: tuple[float, float]
+    benches: int
+    units: int
+    results: int
+    spread: float
+
+
+def prior(folder: str | Path, camera: str, measurand: str, *, where: Sequence[str] = ()) -> Prior:
+    """Say what to expect of a new unit of a model, from all benches that measured one.
+
+    The scatter between benches holds that between units: a bench has mostly one. A new unit
+    scatters by it around a mean that is itself uncertain (a prediction, not a confidence).
+
+    Parameters
+    ----------
+    folder : path
+    camera, measurand : str
+        Name of the model, upper and lower case alike; id of the quantity.
+    where : sequence of str
+        Conditions that must hold, ``position=centre``.
+
+    Raises
+    ------
+    NotFound
+        Nobody measured it.
+    CannotMeasure
+        One bench alone says nothing about scatter; or the results are under several conditions.
+    """
+    place = _corpus(folder)
+    more, values = "", [camera.strip().casefold(), measurand]
+    for text in where:
+        name, mark, value = text.partition("=")
+        if not mark or name not in ("method", "position", "orientation", "channel", "phase"):
+            raise WrongCall(f"'{text}' is no condition.", "Write position=centre or the like.")
+        more += f" and coalesce({name}, '') = ?"
+        values.append(value)
+    query = f"""
+        select method, position, orientation, channel, phase, light_step, package, unit,
+               avg(value), sqrt(avg(u * u)), count(*), count(distinct unit_id),
+               string_agg(distinct instruments, ' ')
+        from (select *, {_STEP} as light_step from results)
+        where lower(trim(camera)) = ? and measurand = ? and not stale and u > 0{more}
+        group by 1, 2, 3, 4, 5, 6, 7, 8
+    """
+    with connect(place) as db:
+        rows = db.execute(query, values).fetchall()
+    if not rows:
+        raise NotFound(f"No bench of the corpus has '{measurand}' of '{camera}'.", "Ask figures.")
+    like = sorted({r[:6] for r in rows}, key=str)
+    if len(like) > 1:
+        said = "; ".join(" ".join(str(x) for x in one if x not in (None, "")) for one in like[:6])
+        raise CannotMeasure(
+            f"'{measurand}' of '{camera}' was measured under several conditions: {said}.",
+            "Choose with --where position=centre and the like.",
+        )
+    if len(rows) < 2:
+        raise CannotMeasure("One bench alone says nothing about scatter.", "Pool another.")
+    found = between_groups(
+        [GroupValue(r[6], r[8], r[9], math.inf, frozenset((r[12] or "").split())) for r in rows]
+    )
+    if found.n < 2:
+        raise CannotMeasure(
+            "All benches used one instrument; they count as one.", "Pool another bench."
+        )
+    u = math.hypot(found.spread, found.u)
+    half = coverage_factor(found.n - 1) * u
+    return Prior(
+        camera, measurand, rows[0][7], found.mean, u, (found.mean - half, found.mean + half),
+        len(rows), sum(r[11] for r in rows), sum(r[10] for r in rows), found.spread,
+    )  # fmt: skip

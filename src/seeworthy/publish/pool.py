@@ -1,0 +1,343 @@
+"""Put the packages of many benches together into one corpus of Parquet tables.
+
+The schema is the sheets', never guessed. A package enters whole or not at all; one that is
+damaged is named and left out. Of a bench that comes twice the newest package counts, and a
+result that comes in two packages counts once.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from seeworthy.ground.errors import Conflict, NotFound, SeeworthyError, UnreadableInput, WrongCall
+from seeworthy.ground.measurands import all_measurands
+from seeworthy.publish.package import LARGEST, MOST_ROWS, Head, Package
+from seeworthy.publish.sheets import arrow_schema, sheet
+
+TABLES = ("results", "claims")
+MARK = "corpus.json"
+_UTC = pa.timestamp("us")
+"""Moments without a zone, in UTC: DuckDB wants a package more for zones."""
+_AT_ONCE = 500
+"""Packages whose rows are held in memory together: about 100,000 results, 50 MB."""
+
+
+@cache
+def corpus_schema(name: str) -> pa.Schema:
+    """Return the columns of a corpus table: the sheet's, and which package a row came with."""
+    if name == "packages":
+        texts = ("package", "title", "licence", "version", "seeworthy", "contributors", "path")
+        return pa.schema([pa.field(t, pa.string()) for t in texts] + [pa.field("created", _UTC)])
+    when = pa.field("created", _UTC)
+    return pa.schema([pa.field("package", pa.string()), when, *arrow_schema(sheet(name))])
+
+
+@dataclass
+class Pooled:
+    """What came of pooling.
+
+    Attributes
+    ----------
+    folder : Path
+        ``results.parquet``, ``claims.parquet``, ``packages.parquet``.
+    packages, results, claims : int
+    older : int
+        Packages left out because a newer one of their bench came too.
+    refused : list of (str, str)
+        Packages that cannot be used, and why.
+    """
+
+    folder: Path
+    packages: int = 0
+    results: int = 0
+    claims: int = 0
+    older: int = 0
+    refused: list[tuple[str, str]] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    head: Head
+    path: str
+    tables: dict[str, pa.Table]
+
+
+def pool(
+    sources: Sequence[str | Path],
+    folder: str | Path,
+    *,
+    workers: int = 2,
+    tell: Callable[[int, int], None] | None = None,
+) -> Pooled:
+    """Put packages together into a corpus.
+
+    Parameters
+    ----------
+    sources : sequence of str or path
+        Packages (folders, ZIP files), folders of them at any depth, or addresses
+        (``https://…``, with ``#sha256=…`` behind it where the content is to be checked).
+    folder : path
+        Of the corpus; new, or a corpus, which is replaced.
+    workers : int
+        Threads that read.
+    tell : callable, optional
+        Called with how many packages are read, of how many.
+
+    Raises
+    ------
+    NotFound
+        No package at all.
+    Conflict
+        The folder holds something else.
+    """
+    target = Path(folder)
+    if target.exists() and any(target.iterdir()) and not (target / MARK).is_file():
+        raise Conflict(f"'{target}' exists and holds something else.", "Name a new folder.")
+    target.parent.mkdir(parents=True, exist_ok=True)
+    part = Path(tempfile.mkdtemp(prefix=".pool-", dir=target.parent))
+    try:
+        found = [p for source in sources for p in _packages(str(source), part / "fetched")]
+        if not found:
+            raise NotFound("There is no data package in these places.", "See 'seeworthy export'.")
+        made = _write(found, part, workers, tell)
+        shutil.rmtree(part / "fetched", ignore_errors=True)
+        _once(made, part)
+        (part / MARK).write_text(json.dumps({"form": 1, "packages": made.packages}) + "\n")
+        if target.exists():
+            shutil.rmtree(target)
+        part.chmod(0o755)
+        part.rename(target)
+    except BaseException:
+        shutil.rmtree(part, ignore_errors=True)
+        raise
+    made.folder = target
+    return made
+
+
+def _packages(source: str, fetched: Path) -> Iterator[Path]:
+    if source.startswith(("https://", "http://")):
+        yield _fetch(source, fetched)
+        return
+    path = Path(source)
+    if not path.exists():
+        raise NotFound(f"There is no '{source}'.", "Check the spelling and the folder.")
+    if path.is_file() or (path / "datapackage.json").is_file():
+        yield path
+        return
+    found = [p.parent for p in path.rglob("datapackage.json")] + list(path.rglob("*.zip"))
+    yield from sorted(found)
+
+
+def _fetch(address: str, folder: Path) -> Path:
+    """Fetch a package; its hash is checked where the address gives one.
+
+    Raises
+    ------
+    UnreadableInput
+        It cannot be had, or is another content.
+    """
+    import pooch
+
+    place, _, known = address.partition("#")
+    digest = known.removeprefix("sha256=") if known else None
+    if digest is not None and (len(digest) != 64 or not known.startswith("sha256=")):
+        raise WrongCall(f"'#{known}' is no hash.", "Write ADDRESS#sha256=… with 64 digits.")
+    name = hashlib.sha256(place.encode()).hexdigest()[:16] + ".zip"
+    quiet = pooch.get_logger()
+    quiet.setLevel("ERROR")
+    try:
+        got = pooch.retrieve(
+            place, known_hash=digest and f"sha256:{digest}", fname=name, path=folder
+        )
+    except Exception as error:  # whatever the net says, in its many classes
+        raise UnreadableInput(
+            f"'{place}' cannot be fetched: {str(error).splitlines()[0][:120]}",
+            "Check address and hash; nothing was pooled.",
+        ) from None
+    return Path(got)
+
+
+def _write(
+    found: Sequence[Path], part: Path, workers: int, tell: Callable[[int, int], None] | None
+) -> Pooled:
+    made = Pooled(part)
+    count = 0
+    about: dict[str, list[Any]] = {n: [] for n in corpus_schema("packages").names}
+    writers = {
+        n: pq.ParquetWriter(part / f"{n}.part", corpus_schema(n), compression="zstd")
+        for n in TABLES
+    }
+    try:
+        with ThreadPoolExecutor(workers) as threads:
+            for start in range(0, len(found), _AT_ONCE):
+                some = found[start : start + _AT_ONCE]
+                read = [r for r in threads.map(lambda p: _try(p, made), some) if r is not None]
+                read = _sensible(read, made)
+                for name in TABLES:
+                    # Written in one row group each; small ones cost more to ask than to read.
+                    whole = pa.concat_tables([r.tables[name] for r in read] or [_empty(name)])
+                    writers[name].write_table(whole.combine_chunks())
+                for r in read:
+                    _note(about, r)
+                count += len(some)
+                if tell is not None:
+                    tell(count, len(found))
+    finally:
+        for writer in writers.values():
+            writer.close()
+    pq.write_table(pa.table(about, corpus_schema("packages")), part / "packages.part")
+    made.packages = len(about["package"])
+    made.refused.sort()
+    return made
+
+
+def _note(about: dict[str, list[Any]], read: _Read) -> None:
+    head = read.head
+    values = {
+        "package": head.id,
+        "title": head.title,
+        "licence": head.licence,
+        "version": head.version,
+        "seeworthy": head.seeworthy,
+        "contributors": "; ".join(head.contributors),
+        "path": read.path,
+        "created": head.created.replace(tzinfo=None),
+    }
+    for name, value in values.items():
+        about[name].append(value)
+
+
+def _empty(name: str) -> pa.Table:
+    return corpus_schema(name).empty_table()
+
+
+def _try(path: Path, made: Pooled) -> _Read | None:
+    try:
+        with Package(path) as package:
+            return _Read(package.head, str(path), {name: _table(package, name) for name in TABLES})
+    except SeeworthyError as error:
+        made.refused.append((str(path), error.message))
+        return None
+
+
+def _table(package: Package, name: str) -> pa.Table:
+    """Read one table of a package, its columns and types exactly those of its sheet."""
+    place = f"parquet/{name}.parquet"
+    data = package.read(place)
+    said = package.resources.get(place, {}).get("hash")
+    if said != f"sha256:{hashlib.sha256(data).hexdigest()}":
+        raise package.bad(f"'{place}' is not what its maker wrote (its SHA-256 differs)")
+    try:
+        file = pq.ParquetFile(io.BytesIO(data))
+        rows, size = file.metadata.num_rows, _size(file.metadata)
+        if rows > MOST_ROWS or size > LARGEST:
+            raise package.bad(f"'{place}' has more than {MOST_ROWS:,} rows, or swells")
+        if not file.schema_arrow.equals(arrow_schema(sheet(name)), check_metadata=False):
+            raise package.bad(f"'{place}' has other columns or types than its form")
+        table = file.read(use_threads=False)
+    except (pa.ArrowException, OSError) as error:
+        raise package.bad(f"'{place}' is no Parquet table ({str(error)[:80]})") from None
+    more = [
+        pa.repeat(pa.scalar(package.head.id, pa.string()), rows),
+        pa.repeat(pa.scalar(package.head.created.replace(tzinfo=None), _UTC), rows),
+    ]
+    return pa.Table.from_arrays([*more, *table.columns], schema=corpus_schema(name))
+
+
+def _size(metadata: Any) -> int:
+    groups = range(metadata.num_row_groups)
+    return sum(metadata.row_group(i).total_byte_size for i in groups)
+
+
+def _sensible(read: list[_Read], made: Pooled) -> list[_Read]:
+    """Return the packages whose results are measured values in our units; note the others."""
+    if not read:
+        return []
+    if not _nonsense(pa.concat_tables([r.tables["results"] for r in read])):
+        return read  # all together: a hundred times as fast as one by one
+    fine = []
+    for r in read:
+        wrong = _nonsense(r.tables["results"])
+        if wrong:
+            made.refused.append((r.path, wrong))
+        else:
+            fine.append(r)
+    return fine
+
+
+def _nonsense(table: pa.Table) -> str:
+    """Say what is wrong with results; nothing where nothing is."""
+    value, u = table["value"], table["u"]
+    tests = (
+        pc.less_equal(table["low"], value),
+        pc.less_equal(value, table["high"]),
+        pc.greater_equal(u, 0),
+        pc.is_finite(value),
+        pc.is_finite(u),
+    )
+    if not all(pc.all(pc.fill_null(t, False)).as_py() is not False for t in tests):
+        return "A result lies outside its interval, or is no number."
+    units = _units()
+    for row in table.group_by(["measurand", "unit"]).aggregate([]).to_pylist():
+        measurand, unit = row["measurand"], row["unit"]
+        if units.get(measurand, unit) != unit:
+            return (
+                f"'{measurand}' is given in '{unit}'; Seeworthy keeps it in '{units[measurand]}'."
+            )
+    return ""
+
+
+@cache
+def _units() -> dict[str, str]:
+    return {name: entry.unit for name, entry in all_measurands().items()}
+
+
+def _once(made: Pooled, folder: Path) -> None:
+    """Let every bench stand with its newest package, and every result and claim once."""
+    from seeworthy.publish.corpus import connect
+
+    keys = {"packages": "package", "results": "id", "claims": "camera, subject"}
+    parts = {n: _quoted(folder / f"{n}.part") for n in keys}
+    with connect(temp=folder / "spill") as db:
+        for name, key in keys.items():
+            target = _quoted(folder / f"{name}.parquet")
+            # Only what comes twice has to be sorted by age: rarely anything.
+            if not db.execute(
+                f"select 1 from read_parquet('{parts[name]}') group by {key} having count(*) > 1 "
+                "limit 1"
+            ).fetchone():
+                (folder / f"{name}.part").rename(folder / f"{name}.parquet")
+                continue
+            packages = _quoted(folder / "packages.parquet")
+            newest = f"select (package, created) from read_parquet('{packages}')"
+            only = "" if name == "packages" else f"where (package, created) in ({newest})"
+            db.execute(
+                f"copy (select * from read_parquet('{parts[name]}') {only} qualify row_number() "
+                f"over (partition by {key} order by created desc) = 1) to '{target}' "
+                "(format parquet, compression zstd)"
+            )
+            (folder / f"{name}.part").unlink()
+    shutil.rmtree(folder / "spill", ignore_errors=True)
+    rows = {n: pq.read_metadata(folder / f"{n}.parquet").num_rows for n in keys}
+    made.older = made.packages - rows["packages"]
+    made.packages, made.results, made.claims = (
+        rows["packages"], rows["results"], rows["claims"],
+    )  # fmt: skip
+
+
+def _quoted(path: Path) -> str:
+    return str(path).replace("'", "''")
