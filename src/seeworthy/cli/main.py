@@ -54,6 +54,7 @@ COMMANDS: dict[str, Entry] = {
     "plan": Entry("plan", "Foresee what a flight will look like.", _THINK),
     "correct": Entry("correct", "Mend a clip with what was measured.", _THINK),
     "report": Entry("report", "Write the report of a camera.", _THINK),
+    "cards": Entry("cards", "Write results as pictures for a film.", _THINK),
     "export": Entry("export", "Write results as open data.", _THINK),
     "verify": Entry("verify", "Compute the results of a data package again.", _THINK),
     "groups": Entry("groups", "Set several groups' results of one model side by side.", _THINK),

@@ -377,5 +377,5 @@ def _means(row: Row) -> bool:
         found = parse(row["typed"], row["unit"])
     except SeeworthyError:
         return False
-    away: float = abs(found.value - row["value"])
-    return away <= 1e-9 * max(abs(found.value), abs(row["value"]), 1e-9)
+    beside: float = row["value"]
+    return abs(found.value - beside) <= 1e-9 * max(abs(found.value), abs(beside), 1e-9)

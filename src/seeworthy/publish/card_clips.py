@@ -1,0 +1,257 @@
+"""Short films made from a camera's evidence, for a video: MP4 without sound.
+
+Every frame is a picture of the evidence, drawn upon; what is computed, not filmed, is said on
+the picture and in the caption.
+"""
+
+from __future__ import annotations
+
+import io
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+from PIL import Image, ImageDraw, ImageFont
+
+from seeworthy.bench.outcomes import list_outcomes
+from seeworthy.bench.takes import list_takes
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.quantities import convert
+from seeworthy.media.glimpse import facts, frame_jpeg
+from seeworthy.media.source import Source
+from seeworthy.media.write import ClipWriter
+from seeworthy.publish.assemble import camera_report
+from seeworthy.publish.numbers import value_text
+from seeworthy.publish.palette import BLUE, INK, PAPER, VERMILION
+
+if TYPE_CHECKING:
+    from seeworthy.bench.records import StoredOutcome, Take, TakeFile
+    from seeworthy.bench.store import Bench
+
+Pixels = npt.NDArray[np.uint8]
+
+SIZE = (1280, 720)
+RATE = 30
+SECONDS = 6.0
+FASTEST = 2.0
+"""Picture widths per second at the end of the lean: a pole close by at walking pace, or a tree
+line in a fast turn. A judgement."""
+
+
+def lean(bench: Bench, camera: str, out: Path) -> str:
+    """Let an upright lean as speed grows, row by row, by the measured read-out time.
+
+    Returns
+    -------
+    str
+        The caption.
+
+    Raises
+    ------
+    CannotMeasure
+        No read-out time, or its clip is not here.
+    """
+    for stored in reversed(list_outcomes(bench, camera=camera, procedure="readout")):
+        found = next((r for r in stored.results if r.measurand == "readout_time"), None)
+        if found is not None and stored.take.files and stored.take.files[0].path.is_file():
+            break
+    else:
+        raise CannotMeasure("There is no read-out time with its clip.", "Run 'readout'.")
+    still = _still(stored.take.files[0])
+    seconds = convert(found.value, found.unit, "s")
+    caption = (
+        f"A still of take {stored.take.id} of {camera}, leaned by computation with its measured "
+        f"read-out time of {value_text(found)}; the speed is not that of the take"
+    )
+    height, width = still.shape[:2]
+    rows = (np.arange(height) + 0.5) / height - 0.5
+    columns = np.arange(width)
+
+    def draw(share: float) -> Pixels:
+        speed = FASTEST * min(1.0, share / 0.85)
+        moved = np.rint(speed * width * seconds * rows).astype(int)
+        picture = still[np.arange(height)[:, None], (columns[None] + moved[:, None]) % width]
+        return _labelled(
+            picture,
+            f"{speed:.1f} picture widths a second",
+            f"read-out {value_text(found)}, computed",
+        )
+
+    _film(out, draw)
+    return caption
+
+
+def light(bench: Bench, camera: str, out: Path) -> str:
+    """Wipe between one test at its most and at its least light.
+
+    Raises
+    ------
+    CannotMeasure
+        No test was filmed at two light levels.
+    """
+    best: tuple[float, tuple[float, Take], tuple[float, Take]] | None = None
+    takes = [t for t in list_takes(bench, camera=camera) if t.files]
+    for procedure in dict.fromkeys(t.procedure for t in takes):
+        lit = sorted(
+            (
+                (c.value, t)
+                for t in takes
+                if t.procedure == procedure and t.files[0].path.is_file()
+                for c in t.conditions
+                if c.name == "light" and c.value > 0
+            ),
+            key=lambda pair: pair[0],
+        )
+        if len(lit) > 1 and lit[-1][0] > 1.5 * lit[0][0]:
+            ratio = lit[-1][0] / lit[0][0]
+            if best is None or ratio > best[0]:
+                best = ratio, lit[-1], lit[0]
+    if best is None:
+        raise CannotMeasure("No test was filmed at two light levels.", "Give takes their --light.")
+    _, (bright, first), (dim, second) = best
+    one, other = _still(first.files[0]), _still(second.files[0])
+    _film(out, _wipe(one, other, f"{bright:.3g} lx", f"{dim:.3g} lx"))
+    return (
+        f"The same scene by {camera} at {bright:.3g} lx (take {first.id}) and at {dim:.3g} lx "
+        f"(take {second.id})"
+    )
+
+
+def correction(bench: Bench, camera: str, out: Path) -> str:
+    """Wipe between a picture as recorded and as mended with the camera's measured lens.
+
+    Raises
+    ------
+    CannotMeasure
+        No lens was measured, or its clip is not here.
+    """
+    from seeworthy.judge.correct.apply import correct_clip
+    from seeworthy.judge.correct.choose import from_bench
+
+    stored: StoredOutcome | None = next(
+        (
+            o
+            for o in reversed(list_outcomes(bench, camera=camera, procedure="lens"))
+            if o.outcome.correction and o.take.files and o.take.files[0].path.is_file()
+        ),
+        None,
+    )
+    if stored is None:
+        raise CannotMeasure("There is no measured lens with its clip.", "Run 'lens'.")
+    file = stored.take.files[0]
+    corrections = from_bench(bench, camera, unit=stored.take.unit, without=("shading", "colour"))
+    with tempfile.TemporaryDirectory(prefix="seeworthy-") as place:
+        mended = Path(place) / "mended.mp4"
+        correct_clip(Source(file.path, file.name), corrections, mended)
+        after = _picture(mended, file.name)
+    _film(out, _wipe(_still(file), after, "as recorded", "mended"))
+    return (
+        f"A picture of take {stored.take.id} of {camera}, as recorded and mended with its "
+        "measured lens"
+    )
+
+
+def claim(bench: Bench, camera: str, out: Path) -> str:
+    """Let the claimed and the measured figure grow side by side, of the claim furthest off.
+
+    Raises
+    ------
+    CannotMeasure
+        No claim with a value was measured.
+    """
+    report = camera_report(bench, camera, pictures=False)
+    found = [
+        (abs(j.result.value / j.claim.value - 1), j, j.claim, j.result)
+        for j in report.judgements
+        if j.claim is not None and j.claim.value and j.claim.value > 0
+        and j.result is not None and j.result.value > 0
+    ]  # fmt: skip
+    if not found:
+        raise CannotMeasure("No claim with a value was measured.", "Enter one: 'camera claim'.")
+    _, said, claimed, measured = max(found, key=lambda entry: entry[0])
+    high = measured.interval[1]
+    top = max(claimed.value or 0.0, measured.value, high if np.isfinite(high) else 0.0)
+    bars = (
+        ("claimed", claimed.text or f"{claimed.value:g}", (claimed.value or 0.0) / top, VERMILION),
+        ("measured", value_text(measured), measured.value / top, BLUE),
+    )
+
+    def draw(share: float) -> Pixels:
+        image = Image.new("RGB", SIZE, PAPER)
+        pen = ImageDraw.Draw(image)
+        pen.text((70, 60), f"{report.camera}: {said.title}", INK, font=_font(56))
+        grown = min(1.0, share / 0.5)
+        for place, (word, text, part, colour) in enumerate(bars):
+            y = 210 + 230 * place
+            pen.text((70, y), f"{word} {text}", INK, font=_font(48))
+            pen.rectangle((70, y + 75, 70 + max(2, 1140 * part * grown), y + 155), fill=colour)
+        return np.asarray(image)
+
+    _film(out, draw)
+    return f"{report.camera}, {said.title}: claimed {bars[0][1]}, measured {bars[1][1]}"
+
+
+MAKERS: dict[str, Callable[[Bench, str, Path], str]] = {
+    "lean": lean,
+    "light": light,
+    "correction": correction,
+    "claim": claim,
+}
+"""Films by name; each answers with its caption."""
+
+
+def _font(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
+    return ImageFont.load_default(size)
+
+
+def _still(file: TakeFile) -> Pixels:
+    return _picture(file.path, file.name)
+
+
+def _picture(path: Path, name: str) -> Pixels:
+    """Return a picture of the middle of a clip, fitted into `SIZE` on paper."""
+    count = facts(str(path), name).count or 1
+    image = Image.open(io.BytesIO(frame_jpeg(str(path), name, count // 2, SIZE[0])))
+    image = image.convert("RGB")
+    scale = min(SIZE[0] / image.width, SIZE[1] / image.height)
+    image = image.resize((round(image.width * scale), round(image.height * scale)))
+    whole = Image.new("RGB", SIZE, PAPER)
+    whole.paste(image, ((SIZE[0] - image.width) // 2, (SIZE[1] - image.height) // 2))
+    return np.asarray(whole)
+
+
+def _wipe(
+    left: Pixels, right: Pixels, left_word: str, right_word: str
+) -> Callable[[float], Pixels]:
+    def draw(share: float) -> Pixels:
+        at = int(SIZE[0] * (0.5 + 0.42 * np.sin(2 * np.pi * share)))
+        picture = np.concatenate([left[:, :at], right[:, at:]], axis=1)
+        picture[:, max(0, at - 2) : at + 2] = 255
+        return _labelled(picture, left_word, right_word)
+
+    return draw
+
+
+def _labelled(picture: Pixels, left: str, right: str) -> Pixels:
+    """Write words at both lower corners, on paper so that they can be read on any picture."""
+    image = Image.fromarray(picture)
+    pen = ImageDraw.Draw(image)
+    font = _font(40)
+    for word, end in ((left, False), (right, True)):
+        width = pen.textlength(word, font=font)
+        x = SIZE[0] - 30 - width if end else 30
+        y = SIZE[1] - 80 - (64 if end and width > SIZE[0] / 2 else 0)
+        pen.rectangle((x - 14, y - 6, x + width + 14, y + 52), fill=PAPER)
+        pen.text((x, y), word, INK, font=font)
+    return np.asarray(image)
+
+
+def _film(out: Path, draw: Callable[[float], Pixels]) -> None:
+    frames = int(SECONDS * RATE)
+    with ClipWriter(out, *SIZE, RATE, bit_rate=None, options={"crf": "20"},
+                    muxer={"movflags": "+faststart"}) as film:  # fmt: skip
+        for number in range(frames):
+            film.write_rgb(draw(number / (frames - 1)))

@@ -1,0 +1,249 @@
+"""Cards of a camera for a film: every result, claim, figure and comparison, with words beside."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from seeworthy.ground.errors import CannotMeasure, Conflict, NotFound, SeeworthyError, WrongCall
+from seeworthy.publish.assemble import camera_report
+from seeworthy.publish.card_drawing import SIZES, Card, card_png, card_svg
+from seeworthy.publish.views import ResultRow, TakeView, chapters, claim_rows
+from seeworthy.publish.write import slug
+
+if TYPE_CHECKING:
+    from seeworthy.bench.store import Bench
+    from seeworthy.publish.model import CameraReport
+
+SECONDS = 10.0
+"""Of one card in ``chapters.txt``. A judgement: time to read a card aloud; players of films with
+chapters commonly want ten seconds for each (common practice, no source)."""
+KINDS = ("result", "claim", "figure", "comparison")
+MARK = "cards.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Cards:
+    """What was written: the folder, the cards in order, and clips with their captions."""
+
+    folder: Path
+    cards: tuple[Card, ...]
+    clips: tuple[tuple[str, str], ...] = ()
+    left: tuple[str, ...] = ()
+
+
+def cards_of(bench: Bench, camera: str) -> list[Card]:
+    """Return the cards of a camera in the order of its report.
+
+    Raises
+    ------
+    NotFound
+        No such camera, or nothing measured.
+    """
+    report = camera_report(bench, camera, pictures=False)
+    found = [*_claims(report), *_measured(report), *_compared(bench, report.camera)]
+    if not found:
+        raise NotFound(
+            f"'{report.camera}' has nothing to show on a card.", "Measure it: 'seeworthy run'."
+        )
+    names: dict[str, int] = {}
+    made = []
+    for card in found:
+        names[card.name] = names.get(card.name, 0) + 1
+        tail = "" if names[card.name] == 1 else f"-{names[card.name]}"
+        made.append(card if not tail else _renamed(card, card.name + tail))
+    return made
+
+
+def _renamed(card: Card, name: str) -> Card:
+    from dataclasses import replace
+
+    return replace(card, name=name)
+
+
+def _claims(report: CameraReport) -> Iterator[Card]:
+    for row in claim_rows(report.judgements):
+        if not row.claimed or not row.measured:
+            continue
+        yield Card(
+            f"claim-{slug(row.title)}",
+            "claim",
+            report.camera,
+            row.title,
+            row.measured,
+            tuple(
+                line
+                for line in (
+                    f"claimed: {row.claimed}",
+                    f"95 % interval {row.interval}" if row.interval else "",
+                )
+                if line
+            ),
+            row.badge,
+            None,
+            "Measured and claimed figure" + (f"; claim from {row.source}" if row.source else ""),
+        )
+
+
+def _measured(report: CameraReport) -> Iterator[Card]:
+    for chapter in chapters(report):
+        for view in chapter.takes:
+            foot = f"{chapter.title}, {view.label}" + (f", {view.context}" if view.context else "")
+            for row in view.rows:
+                yield _result(report, view, row, foot)
+            for figure in view.take.outcome.figures if view.take.outcome else ():
+                yield Card(
+                    f"figure-{slug(view.take.procedure)}-{view.take.number}-{slug(figure.name)}",
+                    "figure", report.camera, figure.title, figure=figure, foot=foot,
+                )  # fmt: skip
+
+
+def _result(report: CameraReport, view: TakeView, row: ResultRow, foot: str) -> Card:
+    lines = (f"95 % interval {row.interval}", row.conditions)
+    return Card(
+        f"result-{slug(row.title)}-{view.take.number}", "result", report.camera, row.title,
+        row.value, tuple(x for x in lines if x), None, None, foot,
+    )  # fmt: skip
+
+
+def _compared(bench: Bench, camera: str) -> Iterator[Card]:
+    from seeworthy.judge.compare.comparison import compare_bench
+    from seeworthy.publish.judgement_figures import compare_figure
+
+    try:
+        found = compare_bench(bench)
+    except (CannotMeasure, NotFound):
+        return  # a camera alone, or nothing alike
+    for row in found.rows:
+        if camera in {v.subject for v in row.values}:
+            figure = compare_figure(row)
+            yield Card(
+                f"comparison-{slug(row.measurand.title)}", "comparison",
+                ", ".join(v.subject for v in row.values), figure.title, figure=figure,
+                foot="Like with like; a bar is the 95 % interval",
+            )  # fmt: skip
+
+
+def write_cards(
+    bench: Bench,
+    camera: str,
+    folder: str | Path | None = None,
+    *,
+    sizes: Sequence[str] = tuple(SIZES),
+    kinds: Sequence[str] = KINDS,
+    alpha: bool = False,
+    clips: bool = False,
+    seconds: float = SECONDS,
+    tell: Callable[[int, int], None] | None = None,
+) -> Cards:
+    """Write cards as SVG and PNG with captions and alternative text, and ``chapters.txt``.
+
+    Parameters
+    ----------
+    bench : Bench
+    camera : str
+    folder : path, optional
+        New, or cards, which are replaced; default ``exports/cards-CAMERA`` of the bench.
+    sizes : sequence of str
+        Of `SIZES`.
+    kinds : sequence of str
+        Of `KINDS`.
+    alpha : bool
+        Transparent paper.
+    clips : bool
+        Also short films made from the evidence (`seeworthy.publish.card_clips`).
+    seconds : float
+        Of one card in ``chapters.txt``.
+    tell : callable, optional
+        Called with how many cards are drawn, of how many.
+
+    Raises
+    ------
+    NotFound
+        No such camera, nothing measured, or no card of these kinds.
+    WrongCall
+        No such size or kind.
+    Conflict
+        The folder holds something else.
+    """
+    for given, known, what in ((sizes, SIZES, "size"), (kinds, KINDS, "kind")):
+        for one in given:
+            if one not in known:
+                raise WrongCall(f"There is no {what} '{one}'.", f"Choose from {', '.join(known)}.")
+    if not seconds > 0:
+        raise WrongCall("A card needs some seconds.", "Write --seconds 10.")
+    found = [c for c in cards_of(bench, camera) if c.kind in kinds]
+    if not found:
+        raise NotFound("There is no card of this kind.", "Leave --kind out to get all.")
+    target = Path(folder) if folder else bench.exports_folder / f"cards-{slug(camera)}"
+    if target.exists() and any(target.iterdir()) and not (target / MARK).is_file():
+        raise Conflict(f"'{target}' exists and holds something else.", "Name a new folder.")
+    target.parent.mkdir(parents=True, exist_ok=True)
+    part = Path(tempfile.mkdtemp(prefix=".cards-", dir=target.parent))
+    try:
+        for number, card in enumerate(found, 1):
+            _write(part, card, sizes, alpha)
+            if tell is not None:
+                tell(number, len(found))
+        films, left = _clips(bench, camera, part) if clips else ((), ())
+        (part / "chapters.txt").write_text(chapter_lines(found, seconds), encoding="utf-8")
+        listed = [{"name": c.name, "kind": c.kind, "caption": c.caption} for c in found]
+        (part / MARK).write_text(json.dumps(listed, indent=1, ensure_ascii=False) + "\n")
+        if target.exists():
+            shutil.rmtree(target)
+        part.chmod(0o755)
+        part.rename(target)
+    except BaseException:
+        shutil.rmtree(part, ignore_errors=True)
+        raise
+    return Cards(target, tuple(found), films, left)
+
+
+def _write(folder: Path, card: Card, sizes: Sequence[str], alpha: bool) -> None:
+    for name in sizes:
+        size = SIZES[name]
+        (folder / f"{card.name}-{name}.svg").write_text(
+            card_svg(card, size, alpha=alpha), encoding="utf-8"
+        )
+        (folder / f"{card.name}-{name}.png").write_bytes(card_png(card, size, alpha=alpha))
+    _words(folder, card.name, card.caption, card.alternative)
+
+
+def _words(folder: Path, name: str, caption: str, alternative: str) -> None:
+    text = f"Caption: {caption}\nAlternative text: {alternative}\n"
+    (folder / f"{name}.txt").write_text(text, encoding="utf-8")
+
+
+def _clips(
+    bench: Bench, camera: str, folder: Path
+) -> tuple[tuple[tuple[str, str], ...], tuple[str, ...]]:
+    from seeworthy.publish.card_clips import MAKERS
+
+    made, left = [], []
+    for name, make in MAKERS.items():
+        try:
+            caption = make(bench, camera, folder / f"{name}.mp4")
+        except SeeworthyError as error:
+            left.append(f"{name}: {error.message}")
+            continue
+        _words(folder, name, caption, f"A short film without sound. {caption}")
+        made.append((f"{name}.mp4", caption))
+    return tuple(made), tuple(left)
+
+
+def chapter_lines(cards: Sequence[Card], seconds: float = SECONDS) -> str:
+    """Return the chapters of a film that shows every card in turn, one line each."""
+    lines = []
+    for number, card in enumerate(cards):
+        at = dt.timedelta(seconds=round(number * seconds))
+        minutes, second = divmod(int(at.total_seconds()), 60)
+        hours, minute = divmod(minutes, 60)
+        clock = f"{hours}:{minute:02d}:{second:02d}" if hours else f"{minute:02d}:{second:02d}"
+        lines.append(f"{clock} {card.title}")
+    return "\n".join(lines) + "\n"
