@@ -64,7 +64,7 @@ def lean(bench: Bench, camera: str, out: Path) -> str:
     seconds = convert(found.value, found.unit, "s")
     caption = (
         f"A still of take {stored.take.id} of {camera}, leaned by computation with its measured "
-        f"read-out time of {value_text(found)}; the speed is not that of the take"
+        f"read-out time of {value_text(found)}, on top of any lean that it had"
     )
     height, width = still.shape[:2]
     rows = (np.arange(height) + 0.5) / height - 0.5
@@ -186,7 +186,7 @@ def claim(bench: Bench, camera: str, out: Path) -> str:
         grown = min(1.0, share / 0.5)
         for place, (word, text, part, colour) in enumerate(bars):
             y = 210 + 230 * place
-            pen.text((70, y), f"{word} {text}", INK, font=_font(48))
+            pen.text((70, y), f"{word} {text}".replace("\u202f", " "), INK, font=_font(48))
             pen.rectangle((70, y + 75, 70 + max(2, 1140 * part * grown), y + 155), fill=colour)
         return np.asarray(image)
 
@@ -241,6 +241,7 @@ def _labelled(picture: Pixels, left: str, right: str) -> Pixels:
     pen = ImageDraw.Draw(image)
     font = _font(40)
     for word, end in ((left, False), (right, True)):
+        word = word.replace("\u202f", " ")  # Pillow's own face has no narrow space
         width = pen.textlength(word, font=font)
         x = SIZE[0] - 30 - width if end else 30
         y = SIZE[1] - 80 - (64 if end and width > SIZE[0] / 2 else 0)
