@@ -50,7 +50,8 @@ def cards(
     beside each; and chapters.txt, the order of the report for the description of a film.
     """
     from seeworthy.cli import words
-    from seeworthy.publish.cards import KINDS, SIZES, write_cards
+    from seeworthy.publish.card_drawing import SIZES
+    from seeworthy.publish.cards import KINDS, write_cards
 
     with opened(bench) as place:
         made = write_cards(

@@ -214,8 +214,8 @@ def _still(file: TakeFile) -> Pixels:
 def _picture(path: Path, name: str) -> Pixels:
     """Return a picture of the middle of a clip, fitted into `SIZE` on paper."""
     count = facts(str(path), name).count or 1
-    image = Image.open(io.BytesIO(frame_jpeg(str(path), name, count // 2, SIZE[0])))
-    image = image.convert("RGB")
+    shown = io.BytesIO(frame_jpeg(str(path), name, count // 2, SIZE[0]))
+    image = Image.open(shown).convert("RGB")
     scale = min(SIZE[0] / image.width, SIZE[1] / image.height)
     image = image.resize((round(image.width * scale), round(image.height * scale)))
     whole = Image.new("RGB", SIZE, PAPER)
