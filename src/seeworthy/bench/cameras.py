@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Mapping
 
 from sqlalchemy import func, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, selectinload
 
 from seeworthy.bench.claims import checked_claim
 from seeworthy.bench.lookup import (
@@ -74,7 +74,13 @@ def add_camera(
 def list_cameras(bench: Bench) -> list[Camera]:
     """Return all cameras by name."""
     with bench.reading() as session:
-        rows = session.scalars(select(CameraRow).order_by(func.lower(CameraRow.name)))
+        parts = (
+            selectinload(CameraRow.units).selectinload(UnitRow.firmware),
+            selectinload(CameraRow.claims),
+            selectinload(CameraRow.source),
+        )
+        query = select(CameraRow).options(*parts).order_by(func.lower(CameraRow.name))
+        rows = session.scalars(query)
         return [camera_record(row) for row in rows]
 
 

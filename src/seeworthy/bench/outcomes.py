@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session, selectinload
 
 from seeworthy import __version__
 from seeworthy.bench import evidence
-from seeworthy.bench.lookup import find_camera, firmware_on
+from seeworthy.bench.lookup import find_camera
 from seeworthy.bench.models import (
     FigureRow,
     FindingRow,
@@ -25,7 +25,8 @@ from seeworthy.bench.models import (
     WarningRow,
 )
 from seeworthy.bench.records import StoredOutcome, StoredPicture, StoredResult
-from seeworthy.bench.state import PASSING, TAKE_PARTS, inputs_of, state_of, take_record
+from seeworthy.bench.result_columns import read_results
+from seeworthy.bench.state import PASSING, TAKE_PARTS, inputs_of, take_record
 from seeworthy.bench.store import Bench
 from seeworthy.bench.takes import find_take
 from seeworthy.ground.errors import CannotMeasure, SeeworthyError
@@ -40,7 +41,6 @@ _OUTCOME_PARTS = (
     selectinload(OutcomeRow.pictures).joinedload(PictureRow.evidence),
     selectinload(OutcomeRow.figures),
 )
-_RESULT_PARTS = selectinload(ResultRow.outcome).selectinload(OutcomeRow.take).options(*TAKE_PARTS)
 
 Kept = list[tuple[Picture, evidence.Kept]]
 
@@ -211,13 +211,8 @@ def list_results(
         Also those whose inputs or method have changed since.
     """
     with bench.reading() as session:
-        query = select(ResultRow).options(_RESULT_PARTS).join(OutcomeRow).join(TakeRow)
-        query = query.order_by(TakeRow.id, ResultRow.position)
-        if camera is not None:
-            query = query.join(UnitRow).where(UnitRow.camera_id == find_camera(session, camera).id)
-        if measurand is not None:
-            query = query.where(ResultRow.measurand == measurand)
-        found = [_result_record(row) for row in session.scalars(query)]
+        number = None if camera is None else find_camera(session, camera).id
+        found = read_results(session, number, measurand)
     return [r for r in found if with_stale or not r.stale]
 
 
@@ -250,27 +245,6 @@ def _result(row: ResultRow, around: Mapping[str, Any]) -> Result:
         {**around, **row.conditions},
         tuple(row.evidence),
         row.dof,
-    )
-
-
-def _result_record(row: ResultRow) -> StoredResult:
-    outcome = row.outcome
-    take = outcome.take
-    return StoredResult(
-        take.id,
-        take.unit.camera.name,
-        take.unit.serial,
-        firmware_on(take.unit, take.taken),
-        take.procedure,
-        outcome.procedure_version,
-        outcome.seeworthy,
-        outcome.method,
-        take.taken,
-        outcome.measured,
-        state_of(take) == "stale",
-        _result(row, _conditions(take)),
-        tuple(f.sha256 for f in take.files),
-        take.unit.camera.source_uuid is not None,
     )
 
 

@@ -19,12 +19,11 @@ from seeworthy.bench.models import (
     PictureRow,
     ResultRow,
     TakeFileRow,
-    TakeRow,
     UnitRow,
 )
 from seeworthy.bench.records import Overview, Trouble
+from seeworthy.bench.result_columns import take_states
 from seeworthy.bench.schema import copy_database
-from seeworthy.bench.state import TAKE_PARTS, state_of
 from seeworthy.bench.store import Bench
 from seeworthy.bench.trouble import no_space_error, said_in_words
 from seeworthy.ground.errors import Conflict, WrongCall
@@ -35,9 +34,7 @@ YOUNG_SECONDS = 3600.0
 def show_bench(bench: Bench) -> Overview:
     """Return a bench in numbers."""
     with bench.reading() as session:
-        takes = Counter(
-            state_of(row) for row in session.scalars(select(TakeRow).options(*TAKE_PARTS))
-        )
+        takes = Counter(take_states(session))
         size = session.scalar(select(func.coalesce(func.sum(EvidenceRow.size), 0)))
         return Overview(
             bench.folder,

@@ -260,13 +260,10 @@ def compare_bench(
     from seeworthy.bench.cameras import get_camera
     from seeworthy.bench.outcomes import list_results
 
-    names = {get_camera(bench, name).name for name in cameras}
+    names = sorted({get_camera(bench, name).name for name in cameras})
     wanted = {measurand(m).id for m in measurands}
-    stored = [
-        r
-        for r in list_results(bench)
-        if (not names or r.camera in names) and (not wanted or r.result.measurand in wanted)
-    ]
+    read = [r for n in names for r in list_results(bench, camera=n)] or list_results(bench)
+    stored = [r for r in read if not wanted or r.result.measurand in wanted]
     if not stored:
         raise NotFound("There is nothing measured to compare.", "Add takes and run them first.")
     found = compare_results(stored, by)

@@ -294,31 +294,30 @@ def _worth(
     desires: Floats,
     kept: npt.NDArray[np.bool_],
 ) -> tuple[NextTest, ...]:
-    """Expected value of each missing test: how much better one would choose, knowing it."""
-    best_now = float(scores.mean(axis=1).max())
+    """Expected value of each missing test: how much better one would choose, knowing it.
+
+    Draws of cameras are independent, so that a test moves the mean score of its own camera
+    alone; one would choose it where that passes the best of the others.
+    """
+    means = scores.mean(axis=1)
     found: dict[tuple[str, str], float] = {}
+
+    def add(i: int, measurand: str, groups: npt.NDArray[Any]) -> None:
+        others = float(np.delete(means, i).max()) if len(names) > 1 else 0.0
+        sums = np.bincount(groups, scores[i])
+        counts = np.bincount(groups)
+        known = sums[counts > 0] / counts[counts > 0]
+        chosen = float(np.average(np.maximum(known, others), weights=counts[counts > 0]))
+        key = (names[i], measurand)
+        found[key] = max(found.get(key, 0.0), chosen - max(float(means[i]), others))
+
     for i, name in enumerate(names):
         for k, wish in enumerate(purpose.wishes):
             if key_of(wish) not in cameras[name]:
                 edges = np.quantile(desires[i, k], np.linspace(0, 1, 11)[1:-1])
-                groups = np.searchsorted(edges, desires[i, k])
-                gain = _gain(scores, groups, 10, best_now)
-                key = (name, wish.measurand.id)
-                found[key] = max(found.get(key, 0.0), gain)
+                add(i, wish.measurand.id, np.searchsorted(edges, desires[i, k]))
         for k, limit in enumerate(purpose.limits):
             if key_of(limit) not in cameras[name]:
-                gain = _gain(scores, kept[i, k].astype(int), 2, best_now)
-                key = (name, limit.measurand.id)
-                found[key] = max(found.get(key, 0.0), gain)
-    tests = [NextTest(c, m, w) for (c, m), w in found.items()]
+                add(i, limit.measurand.id, kept[i, k].astype(int))
+    tests = [NextTest(c, m, max(0.0, w)) for (c, m), w in found.items()]
     return tuple(sorted(tests, key=lambda t: (-t.worth, t.camera, t.measurand)))
-
-
-def _gain(scores: Floats, groups: npt.NDArray[Any], count: int, best_now: float) -> float:
-    total = 0.0
-    for group in range(count):
-        chosen = groups == group
-        share = float(chosen.mean())
-        if share > 0:
-            total += share * float(scores[:, chosen].mean(axis=1).max())
-    return max(0.0, total - best_now)

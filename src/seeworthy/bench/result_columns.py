@@ -1,0 +1,184 @@
+"""Read measured values as columns: a few queries for all, no object per row of the database.
+
+A bench of thousands of takes is read by compare, suit, plan and claims at every call; objects
+with their cycles cost ten times what their columns do (docs/scale.md).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Row, Select, select
+from sqlalchemy.orm import Session
+
+from seeworthy.bench.models import (
+    CameraRow,
+    ConditionRow,
+    FirmwareRow,
+    OutcomeRow,
+    ReadingRow,
+    ResultRow,
+    TakeFileRow,
+    TakeOptionRow,
+    TakeRow,
+    UnitRow,
+)
+from seeworthy.bench.records import StoredResult
+from seeworthy.bench.state import digest_of, version_now
+from seeworthy.ground.results import Result
+
+
+def read_results(
+    session: Session, camera_id: int | None, measurand: str | None
+) -> list[StoredResult]:
+    """Return measured values with their origin, in the order of the takes, stale ones included.
+
+    Parameters
+    ----------
+    session : Session
+    camera_id : int, optional
+        Only of this camera.
+    measurand : str, optional
+        Only this one.
+    """
+    query = (
+        select(
+            ResultRow.measurand, ResultRow.value, ResultRow.unit, ResultRow.u, ResultRow.low,
+            ResultRow.high, ResultRow.n, ResultRow.conditions, ResultRow.evidence, ResultRow.dof,
+            TakeRow.id, TakeRow.procedure, TakeRow.taken, TakeRow.unit_id, UnitRow.serial,
+            CameraRow.name, CameraRow.source_uuid, OutcomeRow.procedure_version,
+            OutcomeRow.seeworthy, OutcomeRow.method,
+            OutcomeRow.measured, OutcomeRow.inputs_key, OutcomeRow.state,
+        )
+        .join(OutcomeRow, ResultRow.outcome_id == OutcomeRow.id)
+        .join(TakeRow, OutcomeRow.take_id == TakeRow.id)
+        .join(UnitRow, TakeRow.unit_id == UnitRow.id)
+        .join(CameraRow, UnitRow.camera_id == CameraRow.id)
+        .order_by(TakeRow.id, ResultRow.position)
+    )  # fmt: skip
+    if camera_id is not None:
+        query = query.where(UnitRow.camera_id == camera_id)
+    if measurand is not None:
+        query = query.where(ResultRow.measurand == measurand)
+    rows = session.execute(query).all()
+    around = _Around(session, camera_id)
+    return [_record(row, around) for row in rows]
+
+
+def take_states(session: Session) -> list[str]:
+    """Return where every take stands, in the order of entry."""
+    query = (
+        select(TakeRow.id, TakeRow.procedure, OutcomeRow.inputs_key, OutcomeRow.state)
+        .outerjoin(OutcomeRow, OutcomeRow.take_id == TakeRow.id)
+        .order_by(TakeRow.id)
+    )
+    around = _Around(session, None)
+    return [
+        "new" if row.state is None else "stale" if around.stale(row) else row.state
+        for row in session.execute(query)
+    ]
+
+
+class _Around:
+    """What belongs to takes and units, by their numbers."""
+
+    def __init__(self, session: Session, camera_id: int | None) -> None:
+        def of_takes(query: Select[Any], table: Any) -> Sequence[Row[Any]]:
+            if camera_id is not None:
+                query = query.join(TakeRow, table.take_id == TakeRow.id)
+                query = query.join(UnitRow, TakeRow.unit_id == UnitRow.id)
+                query = query.where(UnitRow.camera_id == camera_id)
+            return session.execute(query.order_by(table.take_id)).all()
+
+        self.files: dict[int, list[tuple[int, str, str]]] = defaultdict(list)
+        table: Any = TakeFileRow
+        for take, *rest in of_takes(
+            select(table.take_id, table.position, table.role, table.sha256), table
+        ):
+            self.files[take].append((*rest,))  # type: ignore[arg-type]
+        self.readings = _by_take(of_takes, ReadingRow, "name", "text")
+        self.options = _by_take(of_takes, TakeOptionRow, "name", "value")
+        self.conditions: dict[int, dict[str, float]] = defaultdict(dict)
+        table = ConditionRow
+        for take, name, value in of_takes(
+            select(table.take_id, table.name, table.value).order_by(table.name), table
+        ):
+            self.conditions[take][name] = value
+        self.firmware: dict[int, list[tuple[dt.date, int, str]]] = defaultdict(list)
+        for unit, since, number, name in session.execute(
+            select(FirmwareRow.unit_id, FirmwareRow.since, FirmwareRow.id, FirmwareRow.name)
+        ):
+            self.firmware[unit].append((since, number, name))
+        self._stale: dict[int, bool] = {}
+
+    def files_of(self, take: int) -> list[tuple[int, str, str]]:
+        """Return position, role and SHA-256 of the files of a take, in order."""
+        return sorted(self.files.get(take, ()))
+
+    def stale(self, row: Row[Any]) -> bool:
+        """Tell whether inputs or method of the row's take have changed since."""
+        take = row.id
+        if take not in self._stale:
+            version = version_now(row.procedure)
+            inputs = {
+                "procedure": row.procedure,
+                "files": [{"role": role, "sha256": sha} for _, role, sha in self.files_of(take)],
+                "readings": [
+                    {"name": n, "text": t} for _, n, t in sorted(self.readings.get(take, ()))
+                ],
+                "options": [
+                    {"name": n, "value": v} for _, n, v in sorted(self.options.get(take, ()))
+                ],
+            }
+            stale = version is not None and row.inputs_key != digest_of(inputs, version)
+            self._stale[take] = stale
+        return self._stale[take]
+
+    def firmware_on(self, unit: int, day: dt.date) -> str:
+        """Return the firmware in force on a day, ``""`` where none is known."""
+        found = [f for f in self.firmware.get(unit, ()) if f[0] <= day]
+        return max(found)[2] if found else ""
+
+
+def _by_take(
+    of_takes: Any, table: Any, name: str, value: str
+) -> dict[int, list[tuple[int, str, str]]]:
+    found: dict[int, list[tuple[int, str, str]]] = defaultdict(list)
+    columns = table.take_id, table.position, getattr(table, name), getattr(table, value)
+    for take, position, key, text in of_takes(select(*columns), table):
+        found[take].append((position, key, text))
+    return found
+
+
+def _record(row: Row[Any], around: _Around) -> StoredResult:
+    take = row.id
+    result = Result(
+        row.measurand,
+        row.value,
+        row.unit,
+        row.u,
+        (row.low, row.high),
+        row.n,
+        {**around.conditions.get(take, {}), **row.conditions},
+        tuple(row.evidence),
+        row.dof,
+    )
+    return StoredResult(
+        take,
+        row.name,
+        row.serial,
+        around.firmware_on(row.unit_id, row.taken),
+        row.procedure,
+        row.procedure_version,
+        row.seeworthy,
+        row.method,
+        row.taken,
+        row.measured,
+        around.stale(row),
+        result,
+        tuple(sha for _, _, sha in around.files_of(take)),
+        row.source_uuid is not None,
+    )
