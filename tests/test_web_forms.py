@@ -255,3 +255,41 @@ def test_a_slate_shows_the_whole_name_within_its_edge():
     for word in words:  # 0.68 em a letter, 0.73 em a capital: as the layout takes it
         assert word.at[0] + len(word.text) * word.size / 0.73 * 0.68 <= drawn.width
         assert 52 <= word.at[1] < 140
+
+
+# Answers before forms
+
+
+def weigh(client, name, mass):
+    data = {"procedure": "body", "camera": f"{name}\x1f1", "reading.mass": mass}
+    assert client.post("/takes", data=data, follow_redirects=False).status_code == 303
+    client.site.keeper.wait(60)
+
+
+def test_the_answer_stands_above_the_form(client):
+    for name, mass in (("Dunlin", "17 g ± 0.2 g"), ("Knot", "300 g ± 0.2 g")):
+        camera(client, name)
+        weigh(client, name, mass)
+    page = client.get("/compare").text
+    assert page.index('class="mark-best"') < page.index("<form")
+    assert page.count('class="mark-best"') == 1
+    page = client.get("/suit").text
+    row = page[page.index("/suit?purpose=kite-picture") : page.index("<form")]
+    # 300 g is over the limit of 120 g that the purpose sets: said before anything is asked.
+    assert "does not fit" in row.partition("</tr>")[0]
+    page = client.get("/plan?motion.speed=14+m%2Fs").text
+    answer = page[: page.index("<form")]
+    assert "not known" in answer
+    assert 'href="/procedures/readout?camera=Dunlin"' in answer
+    home = client.get("/").text
+    assert re.search(r"Best of the bench in</strong> mass", home)
+    assert re.search(r"Last in</strong> mass", home)
+
+
+@pytest.mark.parametrize(
+    ("share", "words"), [(0.97, "very likely (97 %)"), (0.47, "about as likely as not (47 %)")]
+)
+def test_probabilities_in_words(share, words):
+    from seeworthy.web.words import likely
+
+    assert likely(share) == words

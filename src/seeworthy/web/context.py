@@ -87,6 +87,24 @@ class Start:
 
 
 @dataclass(frozen=True, slots=True)
+class Telling:
+    """What the first page tells of a camera: its verdict, a picture, best and worst.
+
+    Attributes
+    ----------
+    verdict : str
+    picture : Shot or None
+    best, worst : sequence of str
+        Figures in which it is told apart as the first or the last of the bench.
+    """
+
+    verdict: str
+    picture: Shot | None
+    best: Sequence[str] = ()
+    worst: Sequence[str] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Home:
     """The first page: where every camera stands.
 
@@ -96,6 +114,7 @@ class Home:
     procedures : mapping of id to title
     due : int
         Takes that a run would measure.
+    tellings : mapping of a camera's number to Telling
     """
 
     template: ClassVar[str] = "home.html"
@@ -103,6 +122,7 @@ class Home:
     glance: Glance
     procedures: Mapping[str, str]
     due: int
+    tellings: Mapping[int, Telling] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
 from seeworthy.judge.plan.bench_plan import Plan
 from seeworthy.judge.plan.form import Entry
-from seeworthy.judge.purpose.rank import Ranking
+from seeworthy.judge.purpose.rank import Ranking, Suited
 from seeworthy.web.plots import Plot
 
 
@@ -42,6 +42,16 @@ class ComparedRow:
     pairs: Sequence[tuple[str, str, str, str]]
     sort: Sequence[float]
 
+    @property
+    def cells(self) -> Mapping[str, tuple[str, str, int, str]]:
+        """Value, interval, takes and mark by subject."""
+        return {subject: rest for subject, *rest in self.values}  # type: ignore[misc]
+
+    @property
+    def differ(self) -> bool:
+        """True when any two are told apart."""
+        return any(words == "told apart" for *_, words in self.pairs)
+
 
 @dataclass(frozen=True, slots=True)
 class ComparePage:
@@ -60,6 +70,8 @@ class ComparePage:
         Why there is nothing to show.
     asked : bool
         The form was sent.
+    subjects : sequence of str
+        What stands side by side.
     """
 
     template: ClassVar[str] = "compare.html"
@@ -72,6 +84,7 @@ class ComparePage:
     refused: str = ""
     hint: str = ""
     asked: bool = False
+    subjects: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +99,9 @@ class SuitPage:
     plot : Plot or None
     worth : sequence of (camera, title, procedure)
         Tests that are missing and worth doing.
+    cameras : sequence of str
+    overview : mapping of purpose to mapping of camera to Suited
+        All cameras for all purposes, where none is chosen.
     refused, hint : str
     """
 
@@ -98,6 +114,8 @@ class SuitPage:
     worth: Sequence[tuple[str, str, str]] = ()
     refused: str = ""
     hint: str = ""
+    cameras: Sequence[str] = ()
+    overview: Mapping[str, Mapping[str, Suited]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

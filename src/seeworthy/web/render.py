@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.publish import numbers, views
+from seeworthy.web import words
 from seeworthy.web.drawings import drawing
 from seeworthy.web.frame import Frame
 from seeworthy.web.words import label, percent, plain
@@ -64,6 +65,10 @@ def environment() -> Any:
     env.filters["plain"] = plain
     env.filters["label"] = label
     env.filters["percent"] = percent
+    env.filters["likely"] = words.likely
+    env.filters["tests_named"] = words.tests_named
+    env.filters["unnamed"] = words.unnamed
+    env.filters["test_title"] = words.test_title
     env.filters["finding"] = numbers.finding_text
     env.globals["static"] = static
     env.globals["drawing"] = drawing

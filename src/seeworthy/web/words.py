@@ -63,6 +63,8 @@ _READING = re.compile(r"--reading ([a-z][\w]*)=(\"[^\"]*\"|[\w.,:/\-]*[\w])")
 _NAMED = re.compile(r"--(option|reading|with) ([a-z][\w]*)")
 _BARE_OPTION = re.compile(r"\boption ([a-z_]+)=(\"[^\"]*\"|[\w.,:/\-]*[\w])")
 _FLAG = re.compile(r"(?<![\w-])--([a-z][a-z-]+)(=?)")
+_NAMES = re.compile(r"[`(]([a-z][a-z-]*)[`)]")
+_BRACKETS = re.compile(r" ?\(([a-z][a-z-]*)\)")
 _TICKS = re.compile(r"`([^`]*)`")
 
 
@@ -93,6 +95,36 @@ def percent(share: float) -> str:
     if whole == 0 and abs(share) > 1e-9:
         return "under 1 %" if share > 0 else "0 %"
     return f"{whole} %".replace("-", "−")
+
+
+def likely(share: float) -> str:
+    """Return a probability in words, with its number: ``very likely (97 %)``.
+
+    The words are those of the calibrated scale for likelihood in the guidance note of the
+    Intergovernmental Panel on Climate Change on uncertainties (2010), from memory.
+    """
+    scale = (
+        (0.99, "virtually certain"), (0.9, "very likely"), (0.66, "likely"),
+        (0.33, "about as likely as not"), (0.1, "unlikely"), (0.01, "very unlikely"),
+    )  # fmt: skip
+    word = next((w for least, w in scale if share >= least), "almost certainly not")
+    return f"{word} ({percent(share)})"
+
+
+def tests_named(text: str) -> list[tuple[str, str]]:
+    """Return the tests that a text names between backticks or brackets, as (id, title)."""
+    named = [m for m in _NAMES.findall(text) if m in _titles()]
+    return [(name, _titles()[name]) for name in dict.fromkeys(named)]
+
+
+def unnamed(text: str) -> str:
+    """Return a text without the tests that stand in brackets: links follow it."""
+    return _BRACKETS.sub(lambda m: "" if m[1] in _titles() else m[0], text)
+
+
+def test_title(name: str) -> str:
+    """Return the title of a test by its id."""
+    return _titles().get(name, name)
 
 
 def _place(command: str) -> str:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from seeworthy.ground.errors import NotFound
+from seeworthy.ground.errors import NotFound, SeeworthyError
 from seeworthy.ground.results import Result
 from seeworthy.judge.compare.combine import like_sets, speaking
 from seeworthy.judge.purpose.library import find_purpose
@@ -81,19 +82,42 @@ def suit(
         The purpose file is wrong (with line and reason).
     """
     from seeworthy.bench.cameras import get_camera, list_cameras
-    from seeworthy.bench.outcomes import list_results
 
     purpose = find_purpose(name, bench.folder / "purposes")
     names = [get_camera(bench, c).name for c in cameras] or [c.name for c in list_cameras(bench)]
     if not names:
         raise NotFound("The bench has no camera yet.", "Add one: seeworthy camera add NAME.")
+    per = _results(bench, names)
+    return rank(
+        purpose, {n: figures_for(purpose, r) for n, r in per.items()}, draws=draws, seed=seed
+    )
+
+
+def suit_every(bench: Bench, purposes: Sequence[str]) -> dict[str, Ranking]:
+    """Rank all cameras for several purposes, reading the bench once.
+
+    A purpose of the user's that is wrong is left out: its own page says why.
+    """
+    from seeworthy.bench.cameras import list_cameras
+
+    per = _results(bench, [c.name for c in list_cameras(bench)])
+    found = {}
+    for name in purposes:
+        with contextlib.suppress(SeeworthyError):
+            purpose = find_purpose(name, bench.folder / "purposes")
+            found[name] = rank(purpose, {n: figures_for(purpose, r) for n, r in per.items()})
+    return found
+
+
+def _results(bench: Bench, names: Sequence[str]) -> dict[str, list[Result]]:
+    """Return what speaks for each camera."""
+    from seeworthy.bench.outcomes import list_results
+
     per: dict[str, list[Result]] = {n: [] for n in names}
     for stored in speaking(list_results(bench))[0]:
         if stored.camera in per:
             per[stored.camera].append(stored.result)
-    return rank(
-        purpose, {n: figures_for(purpose, r) for n, r in per.items()}, draws=draws, seed=seed
-    )
+    return per
 
 
 def ranking_json(ranking: Ranking) -> dict[str, Any]:

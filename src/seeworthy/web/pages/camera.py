@@ -78,25 +78,26 @@ def _page(site: Site, camera: Camera) -> CameraPage:
         results,
         newest[:_MOST_TAKES],
         [t for t in newest if t.procedure in ("load", "survival")],
-        _pictures(site, newest),
+        pictures(site, newest),
         _subjects(),
         site.settings().units == "both",
         str(report.tolerance),
     )
 
 
-def _pictures(site: Site, takes: list[Take]) -> list[Shot]:
+def pictures(site: Site, takes: list[Take], most: int = _MOST_PICTURES) -> list[Shot]:
+    """Return evidence pictures of takes, the first ones first."""
     from seeworthy.bench.outcomes import get_outcome
 
     found: list[Shot] = []
     for take in takes:
-        if len(found) >= _MOST_PICTURES:
+        if len(found) >= most:
             break
         outcome = get_outcome(site.bench, take.id) if take.state != "new" else None
         for place, picture in enumerate(outcome.pictures if outcome else ()):
             address = f"/takes/{take.id}/pictures/{place}"
             found.append(Shot(address, f"Take {take.id}, {take.procedure}: {picture.caption}"))
-    return found[:_MOST_PICTURES]
+    return found[:most]
 
 
 def _subjects() -> list[tuple[str, str, str]]:

@@ -9,14 +9,20 @@ from fastapi import APIRouter, Request, Response
 
 from seeworthy.bench.cameras import add_camera
 from seeworthy.bench.summary import glance
+from seeworthy.bench.takes import list_takes
 from seeworthy.ground.errors import SeeworthyError
 from seeworthy.procedures import all_procedures
-from seeworthy.web.context import Home, Start
+from seeworthy.publish.assemble import camera_report
+from seeworthy.publish.verdict import verdict
+from seeworthy.web.context import Home, Start, Telling
 from seeworthy.web.deps import TheForm, TheSite, go
+from seeworthy.web.pages.camera import pictures
+from seeworthy.web.pages.judge import best_and_worst
 from seeworthy.web.render import show
 from seeworthy.web.site import DemoState, Site
 
 router = APIRouter()
+_MOST_TOLD = 8  # a report is put together for each: a judgement of what a first page may cost
 
 
 @router.get("/")
@@ -31,7 +37,21 @@ def home(request: Request, site: TheSite) -> Response:
         return show(request, _start(site, made=True))
     titles = {p.id: p.title for p in all_procedures().values()}
     due = sum(found.states.get(state, 0) for state in ("new", "stale", "lost"))
-    return show(request, Home(found, titles, due))
+    names = [(line.camera.id, line.camera.name) for line in found.cameras[:_MOST_TOLD]]
+    tellings = site.remember("tellings", lambda: _tellings(site, names))
+    return show(request, Home(found, titles, due, tellings))
+
+
+def _tellings(site: Site, names: list[tuple[int, str]]) -> dict[int, Telling]:
+    """Return what is told of each camera; a bench of many cameras tells of the first ones."""
+    ends = best_and_worst(site) if len(names) > 1 else {}
+    told = {}
+    for number, name in names:
+        takes = sorted(list_takes(site.bench, camera=name), key=lambda t: -t.id)
+        shots = pictures(site, takes, 1)
+        line = verdict(camera_report(site.bench, name, pictures=False)).line
+        told[number] = Telling(line, shots[0] if shots else None, *ends.get(name, ((), ())))
+    return told
 
 
 def _start(site: Site, *, made: bool) -> Start:

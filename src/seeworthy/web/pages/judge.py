@@ -12,7 +12,7 @@ from seeworthy.ground.errors import NotFound, SeeworthyError, WrongCall
 from seeworthy.ground.measurands import all_measurands, measurand
 from seeworthy.judge.compare.comparison import Comparison, Row, compare_bench
 from seeworthy.judge.compare.history import lasting
-from seeworthy.judge.purpose.bench_rank import suit
+from seeworthy.judge.purpose.bench_rank import suit, suit_every
 from seeworthy.judge.purpose.library import shipped
 from seeworthy.judge.purpose.own import own_purposes, purpose_text, remove_purpose, save_purpose
 from seeworthy.judge.purpose.rank import Ranking
@@ -45,8 +45,10 @@ def compare_page(
     names = camera_names(site)
     chosen = [(n, n in camera) for n in names]
     known = [(m.id, m.title, m.id in measurand) for m in all_measurands().values()]
-    if not by:
-        return show(request, ComparePage(chosen, "camera", known))
+    asked = bool(by)
+    by = by or "camera"  # the answer first: all cameras side by side, before anything is asked
+    if not asked and len(names) < 2:
+        return show(request, ComparePage(chosen, by, known))
     if by not in ("camera", "unit", "firmware", "mount"):
         raise WrongCall(f"It cannot be compared by '{by}'.", "By camera, unit, firmware or mount.")
     kind: Any = by
@@ -55,9 +57,14 @@ def compare_page(
     try:
         found, rows = site.remember(key, lambda: _compared(site, kind, camera, wanted))
     except SeeworthyError as error:
+        if not asked:
+            return show(request, ComparePage(chosen, by, known))
         page = ComparePage(chosen, by, known, (), (), error.message, error.hint, True)
         return show(request, page, error.http_status if error.http_status == 404 else 200)
-    return show(request, ComparePage(chosen, by, known, rows, found.apart, asked=True))
+    return show(
+        request,
+        ComparePage(chosen, by, known, rows, found.apart, asked=asked, subjects=found.subjects),
+    )
 
 
 def _compared(
@@ -65,6 +72,32 @@ def _compared(
 ) -> tuple[Comparison, list[ComparedRow]]:
     found = compare_bench(site.bench, by=by, cameras=cameras, measurands=measurands)
     return found, [_row(row) for row in found.rows]
+
+
+def best_and_worst(site: Site) -> dict[str, tuple[list[str], list[str]]]:
+    """Return by camera what it is told apart as the best in, and as the last in."""
+    try:
+        found, _ = site.remember(
+            ("compare", "camera", (), ()), lambda: _compared(site, "camera", [], [])
+        )
+    except SeeworthyError:
+        return {}
+    said: dict[str, tuple[list[str], list[str]]] = {}
+    for row in found.rows:
+        if not row.best or not any(p.apart for p in row.pairs):
+            continue
+        ends = row.values[0].subject, row.values[-1].subject
+        last = ends[1] if ends[0] in row.best else ends[0]
+        apart = {frozenset((p.first, p.second)) for p in row.pairs if p.apart}
+        if len(row.best) == 1:
+            said.setdefault(row.best[0], ([], []))[0].append(row.measurand.title)
+        if last not in row.best and all(frozenset((last, b)) in apart for b in row.best):
+            said.setdefault(last, ([], []))[1].append(row.measurand.title)
+    return {n: (_few(best), _few(worst)) for n, (best, worst) in said.items()}
+
+
+def _few(titles: list[str]) -> list[str]:
+    return list(dict.fromkeys(titles))[:3]
 
 
 def _row(row: Row) -> ComparedRow:
@@ -143,7 +176,12 @@ def suit_page(request: Request, site: TheSite, purpose: str = "") -> Response:
     listed = [(n, n, "A purpose of your own.", True) for n in own]
     listed += [(n, p.title, p.about, False) for n, p in shipped().items() if n not in own]
     if not purpose:
-        return show(request, SuitPage(listed))
+        names = [row[0] for row in listed]
+        rankings = site.remember(
+            ("suits", *sorted(own.items())), lambda: suit_every(site.bench, names)
+        )
+        overview = {n: {c.camera: c for c in r.cameras} for n, r in rankings.items()}
+        return show(request, SuitPage(listed, cameras=camera_names(site), overview=overview))
     if purpose not in {row[0] for row in listed}:
         raise WrongCall(f"There is no purpose '{purpose}'.", "Choose one from the list.")
     try:

@@ -317,6 +317,16 @@
     });
   };
   ready(document);
+  // After a form was sent its answer is read first; a row of a summary opens what it stands for.
+  const open = () => {
+    const at = location.hash && document.getElementById(location.hash.slice(1));
+    if (!at) return;
+    if (at.tagName === "DETAILS") at.open = true;
+    if (at.tabIndex === -1 && at.hasAttribute("tabindex")) at.focus();
+    at.scrollIntoView();
+  };
+  addEventListener("hashchange", open);
+  open();
   const here = document.querySelector(".index [aria-current]");
   if (here) here.closest("ul").scrollLeft = here.offsetLeft - 40; // on a phone the index runs sideways
   document.addEventListener("htmx:after:swap", () => ready(document));
