@@ -142,24 +142,30 @@ def between_groups(values: Sequence[GroupValue]) -> Between:
         )
         for i, a in enumerate(values) for b in values[i + 1:]
     )  # fmt: skip
+    return Between(tuple(values), pairs, *consensus(values))
+
+
+def consensus(values: Sequence[GroupValue]) -> tuple[float, float, float, int]:
+    """Return mean, its standard uncertainty, scatter between groups, and how many count.
+
+    Without the pairs, for thousands of groups; uncertainties above zero.
+    """
     merged = [_merged(cluster) for cluster in _clusters(values)]
     mean, u, spread = paule_mandel([v for v, _ in merged], [w for _, w in merged])
-    return Between(tuple(values), pairs, mean, u, spread, len(merged))
+    return mean, u, spread, len(merged)
 
 
 def _clusters(values: Sequence[GroupValue]) -> list[list[GroupValue]]:
     """Put groups together that share an instrument, also by way of a third."""
-    found: list[list[GroupValue]] = []
-    for value in values:
+    found: dict[int, list[GroupValue]] = {}
+    owner: dict[str, int] = {}
+    for number, value in enumerate(values):
         mine = [value]
-        rest = []
-        for cluster in found:
-            if any(value.instruments & other.instruments for other in cluster):
-                mine = cluster + mine
-            else:
-                rest.append(cluster)
-        found = [*rest, mine]
-    return found
+        for known in sorted({owner[i] for i in value.instruments if i in owner}):
+            mine = found.pop(known) + mine
+        found[number] = mine
+        owner.update({i: number for other in mine for i in other.instruments})
+    return list(found.values())
 
 
 def _merged(cluster: Sequence[GroupValue]) -> tuple[float, float]:

@@ -11,7 +11,7 @@ from typing import Any
 
 from seeworthy.ground.errors import CannotMeasure, NotFound, WrongCall
 from seeworthy.ground.uncertainty import coverage_factor
-from seeworthy.judge.groups import GroupValue, between_groups
+from seeworthy.judge.groups import GroupValue, consensus
 
 MEMORY = "600MB"
 """Of DuckDB, so that a corpus is asked on a machine with 1 GB."""
@@ -45,16 +45,17 @@ QUESTIONS = {
             select lower(trim(camera)) as model, measurand, package, avg(value) as value,
                    min(low) as low, max(high) as high
             from results where not stale group by all)
-        select c.camera_name as camera, c.subject, c.text as statement, c.value as claimed,
-               c.unit, count(distinct c.package) as benches_that_noted_it,
-               count(distinct m.package) as benches_that_measured, avg(m.value) as mean,
-               avg((c.value between m.low and m.high)::int) as share_in_whose_interval
-        from (select package, min(camera_name) as camera_name,
-                     lower(trim(camera_name)) as model, subject, trim(text) as text, value, unit
-              from claims where not silent group by all) c
+        select c.camera, c.subject, c.statement, c.claimed, c.unit, c.benches_that_noted_it,
+               count(m.package) as benches_that_measured, avg(m.value) as mean,
+               avg((c.claimed between m.low and m.high)::int) as share_in_whose_interval
+        from (select min(camera_name) as camera, lower(trim(camera_name)) as model, subject,
+                     trim(text) as statement, value as claimed, unit,
+                     count(distinct package) as benches_that_noted_it
+              from claims where not silent
+              group by lower(trim(camera_name)), subject, trim(text), value, unit) c
         left join measured m on m.model = c.model and m.measurand = c.subject
-        group by c.camera_name, c.subject, c.text, c.value, c.unit
-        order by camera, c.subject, statement
+        group by all
+        order by c.camera, c.subject, c.statement
     """,
     "benches": """
         select p.title, p.licence, p.created, count(r.id) as results,
@@ -214,16 +215,16 @@ def prior(folder: str | Path, camera: str, measurand: str, *, where: Sequence[st
         )
     if len(rows) < 2:
         raise CannotMeasure("One bench alone says nothing about scatter.", "Pool another.")
-    found = between_groups(
+    mean, u_mean, spread, count = consensus(
         [GroupValue(r[6], r[8], r[9], math.inf, frozenset((r[12] or "").split())) for r in rows]
     )
-    if found.n < 2:
+    if count < 2:
         raise CannotMeasure(
             "All benches used one instrument; they count as one.", "Pool another bench."
         )
-    u = math.hypot(found.spread, found.u)
-    half = coverage_factor(found.n - 1) * u
+    u = math.hypot(spread, u_mean)
+    half = coverage_factor(count - 1) * u
     return Prior(
-        camera, measurand, rows[0][7], found.mean, u, (found.mean - half, found.mean + half),
-        len(rows), sum(r[11] for r in rows), sum(r[10] for r in rows), found.spread,
+        camera, measurand, rows[0][7], mean, u, (mean - half, mean + half),
+        len(rows), sum(r[11] for r in rows), sum(r[10] for r in rows), spread,
     )  # fmt: skip
