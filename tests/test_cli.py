@@ -104,7 +104,7 @@ def test_measure_view_gives_the_json_contract(capsys):
     assert hfov["value"] == pytest.approx(63.12, abs=0.01)
     assert set(hfov) == {
         "measurand", "value", "unit", "u", "dof", "interval", "coverage", "n", "conditions",
-            "evidence",
+            "evidence", "budget",
     }  # fmt: skip
     assert hfov["interval"][0] < hfov["value"] < hfov["interval"][1]
 

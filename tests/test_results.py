@@ -72,7 +72,7 @@ def test_json_is_the_contract():
     )
     assert set(found.to_json()) == {
         "measurand", "value", "unit", "u", "dof", "interval", "coverage", "n", "conditions",
-        "evidence",
+        "evidence", "budget",
     }  # fmt: skip
     again = json.loads(json.dumps(found.to_json(), allow_nan=False))
     assert again["conditions"] == {"temperature": 5.0, "n": 2}

@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from seeworthy.ground.budget import Component, budget_rows, combined
 from seeworthy.ground.measurands import measurand as _measurand
 from seeworthy.ground.uncertainty import COVERAGE, Uncertain, json_number
 from seeworthy.ground.uncertainty import interval as _interval
@@ -43,6 +44,8 @@ class Result:
         Names of the pictures that show it.
     dof : float
         Effective degrees of freedom of `u`; JSON has no word for infinity and says null.
+    budget : tuple of Component
+        What `u` is made of (their combination is `u`), empty where it is not told.
     """
 
     measurand: str
@@ -54,6 +57,7 @@ class Result:
     conditions: Mapping[str, Any] = field(default_factory=dict)
     evidence: tuple[str, ...] = ()
     dof: float = math.inf
+    budget: tuple[Component, ...] = ()
 
     def __post_init__(self) -> None:
         numbers = (self.value, self.u, *self.interval)
@@ -64,6 +68,8 @@ class Result:
             raise ValueError(f"{self.measurand}: a result needs numbers, got {numbers}")
         if not self.interval[0] <= self.value <= self.interval[1]:
             raise ValueError(f"{self.measurand}: {self.value} outside its interval {self.interval}")
+        if self.budget and not math.isclose(combined(self.budget), self.u, rel_tol=1e-6):
+            raise ValueError(f"{self.measurand}: the budget does not add up to u = {self.u}")
 
     @property
     def uncertain(self) -> Uncertain:
@@ -83,19 +89,21 @@ class Result:
             "n": self.n,
             "conditions": dict(self.conditions),
             "evidence": list(self.evidence),
+            "budget": budget_rows(self.budget),
         }
 
 
 def result(
     measurand: str,
     value: float,
-    u: float,
+    u: float | None = None,
     *,
     n: int = 1,
     dof: float = math.inf,
     interval: tuple[float, float] | None = None,
     conditions: Mapping[str, Any] | None = None,
     evidence: Sequence[str] = (),
+    budget: Sequence[Component] = (),
 ) -> Result:
     """Build a `Result` whose unit comes from the registry of measurands.
 
@@ -104,7 +112,8 @@ def result(
     measurand : str
         Registered id.
     value, u : float
-        Value and standard uncertainty in the registered unit.
+        Value and standard uncertainty in the registered unit; `u` left out: what `budget`
+        adds up to.
     n : int
         Independent observations.
     dof : float
@@ -112,10 +121,12 @@ def result(
         (JCGM 100:2008, G.3) unless `interval` is given.
     interval : (float, float), optional
         An interval that is not symmetric (percentiles, bounds).
-    conditions, evidence
+    conditions, evidence, budget
         See `Result`.
     """
     entry = _measurand(measurand)
+    if u is None:
+        u = combined(budget)
     if interval is None:
         interval = _interval(value, u, dof)
     return Result(
@@ -128,6 +139,7 @@ def result(
         {name: _plain(item) for name, item in (conditions or {}).items()},
         tuple(evidence),
         float(dof),
+        tuple(budget),
     )
 
 

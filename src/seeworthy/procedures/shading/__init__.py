@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Finding, Procedure, Step, later
+from seeworthy.procedures.declare import Files, Finding, Procedure, Reading, Step, later
 
 PROCEDURE = Procedure(
     id="shading",
     title="Shading",
     question="Are the corners dark or tinted?",
-    version=3,
+    version=4,
     yields=(
         Measurand(
             "corner_shading",
@@ -53,6 +54,7 @@ PROCEDURE = Procedure(
         Finding("slope_stops", "stops", "Slope of the light across and down."),
         Finding("slope_is", "", "Whether the slope was told from the lens."),
         Finding("frames", "", "Frames that were averaged."),
+        Finding("tone", "", "Where the tone curve comes from that was undone."),
     ),
     files=(
         Files("", ("clip", "still"), "A white wall, overcast sky, or paper on the lens."),
@@ -63,6 +65,17 @@ PROCEDURE = Procedure(
         Step("Hold the camera close so that nothing but the surface is seen, out of focus."),
         Step("Record five seconds; the picture should be mid-grey, not white."),
         Step("Turn the camera by 180° about its line of sight and record again (turned=)."),
+    ),
+    readings=(
+        Reading(
+            "evenness",
+            "stops",
+            "How far the surface itself is uneven over the picture, as a meter moved over it shows; "
+            "left out: 0.1 stops at 60° of view, growing as its square.",
+            EXAMPLES["shading.evenness"],
+            positive=False,
+        ),
+        Reading("dfov", "deg", "Angle of view across the diagonal.", EXAMPLES["shading.dfov"]),
     ),
     cautions=("sun",),
     kit=("a plain white surface", "even light"),

@@ -8,12 +8,15 @@ from typing import Any
 import cv2
 import numpy as np
 
-from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.budget import Component, combined
+from seeworthy.ground.errors import BadQuantity, CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, result
 from seeworthy.ground.uncertainty import interval
 from seeworthy.observe.evidence import BLUE, canvas, draw_cross, encode
 from seeworthy.observe.flat import FlatMean
+from seeworthy.optics.tone import BY_TAG
 from seeworthy.procedures.declare import Inputs, Seen, Watch
+from seeworthy.procedures.shading.budget import budgets, wall
 from seeworthy.procedures.shading.gain_map import gain_map
 from seeworthy.procedures.shading.measure import Shading, measure_shading
 from seeworthy.procedures.shading.middle import Wide, exaggerated, find_wide
@@ -49,19 +52,22 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     pictures = [_picture(watchers[0], found)]
     if wide is not None:
         pictures.append(_wide_picture(field, size, wide))
+    parts = budgets(found, _wall(inputs))
     how = {"method": "turned" if found.turned else "one take"}
     evidence = ["flat_field.png"]
     results = (
         result(
-            "corner_shading", found.corner, found.u_corner, n=4, conditions=how, evidence=evidence
+            "corner_shading", found.corner, n=4, conditions=how, evidence=evidence,
+            budget=parts["corner_shading"],
         ),
         result(
-            "corner_shading_worst", found.worst, found.u_worst, n=1, conditions=how,
-            evidence=evidence,
+            "corner_shading_worst", found.worst, n=1, conditions=how, evidence=evidence,
+            budget=parts["corner_shading_worst"],
         ),
         result(
-            "colour_shading", found.colour, found.u_colour, n=4, conditions=how, evidence=evidence,
-            interval=interval(found.colour, found.u_colour, least=0.0),
+            "colour_shading", found.colour, n=4, conditions=how, evidence=evidence,
+            interval=interval(found.colour, combined(parts["colour_shading"]), least=0.0),
+            budget=parts["colour_shading"],
         ),
     )  # fmt: skip
     return Outcome(
@@ -73,6 +79,19 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         how["method"],
         _sentence(found, wide),
         _correction(fields, found, size),
+    )
+
+
+def _wall(inputs: Inputs) -> Component:
+    """Return what the readings, or a judgement, say of the surface."""
+    evenness, dfov = inputs.reading("evenness"), inputs.reading("dfov")
+    if evenness is not None and evenness.value < 0:
+        raise BadQuantity(
+            "Evenness below zero says nothing.", "Type how far it differs: 0.05 stops"
+        )
+    return wall(
+        None if evenness is None else (evenness.value, evenness.u),
+        None if dfov is None else dfov.value,
     )
 
 
@@ -116,6 +135,7 @@ def _findings(found: Shading, wide: Wide | None, frames: int) -> dict[str, Any]:
         "slope_stops": [round(v, 3) for v in found.lamp],
         "slope_is": "the lamp's" if found.turned else "lamp or lens, not told apart",
         "frames": frames,
+        "tone": BY_TAG,
     }
 
 

@@ -16,7 +16,7 @@ PROCEDURE = Procedure(
     id="sharpness",
     title="Sharpness",
     question="How much detail does it keep, in the middle and in the corners?",
-    version=2,
+    version=3,
     yields=(
         *(
             Measurand(
@@ -66,6 +66,7 @@ PROCEDURE = Procedure(
         Finding("frames", "", "Still frames that were averaged."),
         Finding("sharpened", "", "Whether the camera sharpens its picture."),
         Finding("highest_response", "", "Largest response; over 1 the picture was sharpened."),
+        Finding("tone", "", "Where the tone curve comes from that was undone."),
     ),
     files=(Files("", ("clip", "still"), "Ten still seconds of the edges target, frame filled."),),
     readings=(

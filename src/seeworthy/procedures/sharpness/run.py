@@ -9,19 +9,21 @@ from typing import Any
 import cv2
 import numpy as np
 
+from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
-from seeworthy.ground.statistics import mean_t
+from seeworthy.ground.results import Outcome, Picture, Result, result
 from seeworthy.ground.uncertainty import FOUR_APART, interval
 from seeworthy.media.light import light_of
 from seeworthy.observe.blocks import SteadyBlocks
 from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
 from seeworthy.observe.marked import marked_box
+from seeworthy.optics import tone
 from seeworthy.procedures.declare import (
     Inputs,
     Seen,
     Watch,
 )
+from seeworthy.procedures.sharpness.figures import PLACES, figures
 from seeworthy.procedures.sharpness.measure import (
     CODER,
     EdgeResult,
@@ -71,16 +73,12 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         _findings(edges, refused, how, watcher.count),
         tuple(warnings),
         (picture,),
-        _figures(edges, places),
+        figures(edges, places),
         how,
         _sentence(places, corners, edges),
     )
 
 
-_PLACES = (
-    "top_left", "top", "top_right", "left", "centre", "right", "bottom_left", "bottom",
-    "bottom_right",
-)  # fmt: skip
 _HOW = (
     "Film the target of `seeworthy target edges`, or any dark-bright edge 2° to 15° off the "
     "upright or level, sharp, still and not clipped; mark one with --option region=x,y,w,h."
@@ -186,28 +184,55 @@ def _measure(
 def _results(
     places: dict[tuple[str, str], Place], corners: dict[str, Place], edges: Sequence[EdgeResult]
 ) -> list[Result]:
+    contrast = edge_contrast(edges)
     found = [
         result(
-            f"mtf50_{position}", p.value, p.u, n=p.n,
+            f"mtf50_{position}", p.value, n=p.n,
             conditions={"position": position, "orientation": orientation},
-            evidence=["edges.png"],
+            evidence=["edges.png"], budget=_budget(p, contrast),
         )
         for (position, orientation), p in sorted(places.items())
     ]  # fmt: skip
     for name, p in corners.items():
-        low, high = interval(p.value, p.u)
+        # Ratios of places do not feel the curve: it acts on all edges of one contrast alike.
+        ratio = name in ("decentring", "focus_evenness")
+        budget = () if ratio else _budget(p, contrast)
+        u = p.u if ratio else combined(budget)
+        low, high = interval(p.value, u)
         if name == "decentring":
             # Sharpest over softest cannot be under 1, and of four equal corners the noise alone
             # sets the extremes two deviations apart on the average: room is left below.
             low = max(1.0, low - FOUR_APART * p.u / math.sqrt(2))
         ends = (low, high)
-        found.append(result(name, p.value, p.u, n=p.n, interval=ends, evidence=["edges.png"]))
+        found.append(
+            result(
+                name, p.value, u, n=p.n, interval=ends, evidence=["edges.png"], budget=budget
+            )
+        )  # fmt: skip
     over = sum(e.overshoot for e in edges) / len(edges)
     u = math.sqrt(sum(e.u_overshoot**2 for e in edges)) / len(edges)
-    u = math.hypot(u, 0.5)  # the plateaus beside the edge are known to half a percent
-    ends = interval(over, u, least=0.0)
-    found.append(result("edge_overshoot", over, u, n=len(edges), interval=ends))
+    budget = (
+        Component("scatter of the means of frames", u, "%", source="scatter"),
+        # The plateaus beside the edge are known to half a percent.
+        Component("plateaus beside the edge", 0.5, "%"),
+        tone.of_share(over),
+    )
+    ends = interval(over, combined(budget), least=0.0)
+    found.append(result("edge_overshoot", over, n=len(edges), interval=ends, budget=budget))
     return found
+
+
+def edge_contrast(edges: Sequence[EdgeResult]) -> float:
+    """Return the largest contrast of the edges, bright over dark in light by the tag."""
+    return max(e.edge.high / max(e.edge.low, 1e-3) for e in edges)
+
+
+def _budget(place: Place, contrast: float) -> tuple[Component, ...]:
+    study = "scatter of frames and edges, floor and coder from our own rendered clips (seeds 1, 9)"
+    return (
+        Component("scatter, slant and coding", place.u, "cy/px", source=study),
+        tone.of_edge(place.value, contrast),
+    )
 
 
 def _findings(
@@ -222,12 +247,13 @@ def _findings(
         "frames": frames,
         "sharpened": bool(_overshoot(edges) > _SHARPENED),
         "highest_response": round(peak, 3),
+        "tone": tone.BY_TAG,
     }
 
 
 def _places_of(edges: Sequence[EdgeResult]) -> list[str]:
     seen = {e.region.position for e in edges}
-    return [p for p in _PLACES if p in seen]
+    return [p for p in PLACES if p in seen]
 
 
 def _overshoot(edges: Sequence[EdgeResult]) -> float:
@@ -296,65 +322,6 @@ def _draw(mean: Any, edges: Sequence[EdgeResult]) -> Picture:
     return encode(
         "edges.png", "The edges that were measured, with MTF50 in cy/px.", np.asarray(drawn)
     )
-
-
-def _mean_and_half(values: Sequence[float]) -> tuple[float, float]:
-    """Return the mean and half its 95 % interval, 0 where one value stands alone."""
-    if len(values) < 2:
-        return values[0], 0.0
-    found = mean_t(values)
-    return found.value, found.interval[1] - found.value
-
-
-def _figures(
-    edges: Sequence[EdgeResult], places: dict[tuple[str, str], Place]
-) -> tuple[Figure, ...]:
-    names_of = ("frequency", "response", "low", "high", "position")
-    columns: dict[str, list[Any]] = {name: [] for name in names_of}
-    by_position: dict[str, list[EdgeResult]] = {}
-    for e in edges:
-        by_position.setdefault(e.region.position, []).append(e)
-    for position, found in by_position.items():
-        for i in range(0, 141, 4):
-            columns["frequency"].append(round(float(found[0].sfr.frequency[i]), 4))
-            mean, half = _mean_and_half([float(e.sfr.response[i]) for e in found])
-            columns["response"].append(round(mean, 4))
-            columns["low"].append(round(max(0.0, mean - half), 4))
-            columns["high"].append(round(mean + half, 4))
-            columns["position"].append(position.replace("_", " "))
-    curves = Figure(
-        "sfr",
-        "Response to fine stripes",
-        "Where a curve falls below one half, stripes that fine lose half of their contrast. "
-        "Bands: 95 % of a curve, by the scatter of its edges.",
-        columns,
-        Axis("frequency", "spatial frequency", "cy/px"),
-        Axis("response", "response", zero=True),
-        (
-            Mark("band", low="low", high="high", series="position"),
-            Mark("line", y="response", series="position"),
-            Mark("rule", value=0.5, label="MTF50"),
-        ),
-    )
-    cells: dict[str, list[Any]] = {"column": [], "row": [], "mtf50": []}
-    for i, name in enumerate(_PLACES):
-        found_places = [p.value for (position, _), p in places.items() if position == name]
-        if found_places:
-            cells["column"].append(("left", "middle", "right")[i % 3])
-            cells["row"].append(("top", "middle", "bottom")[i // 3])
-            cells["mtf50"].append(round(sum(found_places) / len(found_places), 4))
-    if len(cells["mtf50"]) < 4:
-        return (curves,)
-    chart = Figure(
-        "map",
-        "MTF50 over the frame",
-        "Darker cells keep finer detail; a camera that is soft in one corner only is decentred.",
-        cells,
-        Axis("column", "across"),
-        Axis("row", "down"),
-        (Mark("cells", shade="mtf50", label="MTF50 (cy/px)"),),
-    )
-    return curves, chart
 
 
 def _sentence(

@@ -1,0 +1,164 @@
+"""The tone curve in the uncertainty: files that hold another curve than the one they name.
+
+The curves are written here from their formulas (IEC 61966-2-1; ITU-R BT.709-6 item 1.2; powers;
+S-shaped contrast as a camera's "vivid" look has it, common practice, no source), and share
+nothing with the project's table of transfer functions.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from seeworthy.ground.budget import Component, budget_of, budget_rows, combined
+from seeworthy.ground.results import Result
+from seeworthy.media.frames import ColourTags
+from seeworthy.media.light import light
+from seeworthy.optics import tone
+from seeworthy.procedures.shading.budget import budgets, wall
+from seeworthy.procedures.shading.measure import measure_shading
+from seeworthy.procedures.sharpness.measure import Region, by_place, measure_edge
+from seeworthy.procedures.sharpness.run import _budget, edge_contrast
+
+
+def bt709(x):
+    return np.where(x < 0.018, 4.5 * x, 1.099 * np.maximum(x, 1e-9) ** 0.45 - 0.099)
+
+
+def srgb(x):
+    return np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.maximum(x, 1e-9) ** (1 / 2.4) - 0.055)
+
+
+def s_curve(k):
+    def curve(x):
+        v = bt709(x)
+        return v + k * v * (1 - v) * (2 * v - 1)
+
+    return curve
+
+
+CURVES = {
+    "BT.709": bt709,
+    "gamma 2.2": lambda x: x ** (1 / 2.2),
+    "gamma 2.4": lambda x: x ** (1 / 2.4),
+    "sRGB": srgb,
+    "S 0.3": s_curve(0.3),
+    "S 0.6": s_curve(0.6),
+}
+# What shading of 1.00 stop at level 0.35 comes out as under the tag BT.709
+# (../shared/intervals.md 1.1, made by other code than this).
+SEEN = {"BT.709": 1.0, "gamma 2.2": 0.851, "gamma 2.4": 0.786, "sRGB": 0.861, "S 0.3": 1.149,
+        "S 0.6": 1.300}  # fmt: skip
+
+
+def by_tag(scene, curve):
+    """Light that the program makes of a scene that this curve coded, the file saying BT.709."""
+    how = light(ColourTags(transfer=1, matrix=1, range="full"), 8)
+    return how.decode_signal(CURVES[curve](scene)).astype(float)
+
+
+def field(stops, level=0.35, uneven=0.0):
+    """A grey flat field: fall-off of the lens as the radius squared, wall darker to the corners."""
+    y, x = np.mgrid[:36, :64]
+    r2 = (((x + 0.5) / 32 - 1) ** 2 + ((y + 0.5) / 18 - 1) ** 2) / 2
+    return np.repeat((level * 2.0 ** (-(stops + uneven) * r2))[..., None], 3, axis=2)
+
+
+def shading(light_seen, surface=None):
+    """(value, low, high) of corner_shading."""
+    found = measure_shading(light_seen, (640, 360))
+    u = combined(budgets(found, surface or wall(None, None))["corner_shading"])
+    return found.corner, found.corner - 1.96 * u, found.corner + 1.96 * u
+
+
+@pytest.mark.parametrize("curve", CURVES)
+def test_a_stop_of_shading_is_held_under_a_foreign_curve(curve):
+    value, low, high = shading(by_tag(field(1.0), curve), wall((0.0, 0.0), None))
+    assert value == pytest.approx(SEEN[curve], abs=0.012)
+    assert low <= 1.0 <= high
+
+
+@pytest.mark.parametrize("curve", CURVES)
+@pytest.mark.parametrize(("stops", "level"), [(0.3, 0.5), (2.0, 0.4), (1.5, 0.25)])
+def test_other_falls_and_levels_are_held(curve, stops, level):
+    value, low, high = shading(by_tag(field(stops, level), curve))
+    assert low <= stops <= high
+    # An interval of any width would hold it too: 2 · 1.96 · 0.33/√3 of the value, and the wall's.
+    assert high - low < 0.75 * value + 0.25
+
+
+@pytest.mark.parametrize("uneven", [0.05, 0.1, -0.1])
+def test_a_wall_uneven_by_itself_is_held_and_a_reading_states_it_better(uneven):
+    # The tone curve is the one named here: what the wall leaves open must be enough alone.
+    found = measure_shading(field(1.0, uneven=uneven), (640, 360))
+    parts = budgets(found, wall(None, None))["corner_shading"]
+    without_tone = combined([c for c in parts if "tone" not in c.name])
+    assert abs(found.corner - 1.0) <= 1.96 * without_tone
+    assert wall((0.02, 0.0), 60.0).u == pytest.approx(0.02 / math.sqrt(3))
+    assert wall((0.02, 0.01), 60.0).u > wall((0.02, 0.0), 60.0).u
+
+
+@pytest.mark.parametrize(
+    ("angle", "limit"), [(None, 0.1), (30.0, 0.025), (60.0, 0.1), (120.0, 0.4)]
+)
+def test_the_walls_part_grows_as_the_square_of_the_angle(angle, limit):
+    assert wall(None, angle).u == pytest.approx(limit / math.sqrt(3))
+    assert "judgement" in wall(None, angle).source
+
+
+def edge_picture(contrast, curve, bright=0.8, blur=1.2):
+    """A slanted edge of 5°, blurred by a Gaussian, exact in light, by the tag."""
+    from scipy.special import ndtr
+
+    y, x = np.mgrid[:120, :80].astype(float)
+    angle = math.radians(5)
+    away = (x - 39.7) * math.cos(angle) + (y - 60) * math.sin(angle)
+    dark = bright / contrast
+    return by_tag(dark + (bright - dark) * ndtr(away / blur), curve)
+
+
+def mtf50(contrast, curve):
+    corners = np.array([[12, 10], [66, 10], [66, 108], [12, 108]], float)
+    region = Region("edge", "centre", "vertical", corners)
+    noise = np.random.default_rng(1).normal(0, 1e-4, (2, 120, 80))
+    frames = [edge_picture(contrast, curve) + n for n in noise]
+    edge = measure_edge(frames, region, (-1.0, 2.0))
+    place = by_place([edge])["centre", "vertical"]
+    return place.value, combined(_budget(place, edge_contrast([edge])))
+
+
+@pytest.mark.parametrize("contrast", [4.0, 15.0])
+@pytest.mark.parametrize("curve", [c for c in CURVES if c != "BT.709"])
+def test_mtf50_is_held_under_a_foreign_curve(contrast, curve):
+    truth, _ = mtf50(contrast, "BT.709")
+    value, u = mtf50(contrast, curve)
+    assert abs(value - truth) <= 1.96 * u
+    assert u < 0.08 * value
+
+
+def test_a_steeper_curve_moves_mtf50_more_than_its_scatter():
+    # The check that the test above is about something: without the component it would fail.
+    truth, _ = mtf50(15.0, "BT.709")
+    value, _ = mtf50(15.0, "S 0.6")
+    assert value / truth - 1 == pytest.approx(0.12, abs=0.02)
+
+
+def test_a_budget_adds_up_and_tells_shares():
+    parts = (
+        Component("a", 3.0, "mm", 1.0, "normal", "reading"),
+        Component("b", 2.0, "", -2.0, "rectangular"),
+    )
+    assert combined(parts) == pytest.approx(5.0)
+    rows = budget_rows(parts)
+    assert [r["share"] for r in rows] == pytest.approx([0.36, 0.64])
+    assert budget_of(rows) == parts
+    Result("length", 1.0, "mm", 5.0, (-9.0, 11.0), budget=parts)
+    with pytest.raises(ValueError, match="add up"):
+        Result("length", 1.0, "mm", 4.0, (-9.0, 11.0), budget=parts)
+
+
+def test_decibels_follow_the_slope():
+    # ISO 15739: noise is referred to the scene by the slope, 20 log10 of it.
+    assert tone.of_decibels().part == pytest.approx(1.655, abs=0.001)
