@@ -70,7 +70,7 @@ PROCEDURE = Procedure(
         Reading(
             "evenness",
             "stops",
-            "How far the surface itself is uneven over the picture, as a meter moved over it shows; "
+            "How far the surface itself is uneven over the picture, by a meter moved over it; "
             "left out: 0.1 stops at 60° of view, growing as its square.",
             EXAMPLES["shading.evenness"],
             positive=False,
