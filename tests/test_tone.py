@@ -8,6 +8,7 @@ nothing with the project's table of transfer functions.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,6 +18,15 @@ from seeworthy.ground.results import Result
 from seeworthy.media.frames import ColourTags
 from seeworthy.media.light import light
 from seeworthy.optics import tone
+from seeworthy.procedures.noise.curve import at_grey
+from seeworthy.procedures.noise.levels import step_at
+from seeworthy.procedures.noise.measure import measure_level
+from seeworthy.procedures.noise.referred import (
+    range_shown,
+    referred,
+    slope_at_grey,
+    snr_result,
+)
 from seeworthy.procedures.shading.budget import budgets, wall
 from seeworthy.procedures.shading.measure import measure_shading
 from seeworthy.procedures.sharpness.measure import Region, by_place, measure_edge
@@ -162,3 +172,70 @@ def test_a_budget_adds_up_and_tells_shares():
 def test_decibels_follow_the_slope():
     # ISO 15739: noise is referred to the scene by the slope, 20 log10 of it.
     assert tone.of_decibels().part == pytest.approx(1.655, abs=0.001)
+
+
+# Noise, by a camera of its own: Poisson electrons, read noise, a curve, 8 bits.
+
+WELL, READ = 9000.0, 5.0
+STEPS = (0.62, 0.48, 0.36, 0.27, 0.2, 0.14, 0.1, 0.07, 0.045)
+EXPOSED = 0.8  # light of a white surface, share of full scale
+
+
+def grey_levels(curve, steps=STEPS, known=True):
+    rng = np.random.default_rng(5)
+    how = light(ColourTags(transfer=1, matrix=1, range="full"), 8)
+    found = []
+    for share in steps:
+        electrons = rng.poisson(WELL * EXPOSED * share, (24, 40, 40)) + rng.normal(
+            0, READ, (24, 40, 40)
+        )
+        signal = CURVES[curve](np.clip(electrons / WELL, 1e-6, 1))
+        codes = np.rint(255 * signal).astype(np.uint8)
+        level = measure_level(
+            f"{share}", how.linear(codes), codes, step=step_at(how, float(how.linear(codes).mean()))
+        )
+        u = 0.02 * math.log(10) * share  # a density known to 0.02
+        found.append(replace(level, reflectance=share, u_reflectance=u) if known else level)
+    return found
+
+
+def true_snr():
+    electrons = WELL * EXPOSED * 0.18
+    return 20 * math.log10(electrons / math.sqrt(electrons + READ**2))
+
+
+@pytest.mark.parametrize("curve", CURVES)
+def test_snr_is_referred_to_the_scene_by_the_measured_slope(curve):
+    levels = grey_levels(curve)
+    shift, part, said = referred(levels, "reflectance")
+    found = snr_result(at_grey(levels, "reflectance"), {}, shift, (part,), ())
+    # Rounding to codes is noise of the picture too: a tenth of a decibel here.
+    assert found.value == pytest.approx(true_snr(), abs=0.35)
+    assert found.interval[0] < true_snr() < found.interval[1]
+    assert found.u < 0.4
+    assert "measured" in said
+
+
+@pytest.mark.parametrize("curve", ["gamma 2.4", "S 0.6"])
+def test_without_the_slope_the_interval_holds_what_the_value_misses(curve):
+    levels = grey_levels(curve, (0.18,), known=False)
+    shift, part, said = referred(levels, "signal")
+    grey = at_grey(levels, "signal", levels[0].signal)
+    found = snr_result(grey, {}, shift, (part,), ())
+    assert shift == 0
+    assert said == tone.BY_TAG
+    assert abs(grey.snr - true_snr()) > 1
+    assert found.interval[0] < true_snr() < found.interval[1]
+
+
+def test_two_steps_tell_no_slope():
+    assert slope_at_grey(grey_levels("BT.709", (0.2, 0.1))) is None
+
+
+def test_the_range_shown_counts_stops_between_known_steps():
+    levels = grey_levels("gamma 2.4")
+    stops, parts = range_shown(levels)
+    bright = max(v.signal for v in levels)
+    assert stops == pytest.approx(math.log2(0.62 / 0.045) - math.log2(bright))
+    true = -math.log2(EXPOSED * 0.045)
+    assert abs(stops - true) <= 1.96 * combined(parts)

@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="low-light",
     title="Low light",
     question="Down to how little light is the picture of use?",
-    version=1,
+    version=2,
     yields=(
         Measurand(
             "usable_lux",

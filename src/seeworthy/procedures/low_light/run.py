@@ -21,6 +21,7 @@ from seeworthy.procedures.declare import (
 from seeworthy.procedures.low_light.figures import figures, picture, sentence
 from seeworthy.procedures.low_light.measure import RATE_LIMIT, SHARPNESS_LIMIT, SNR_LIMIT, Usable
 from seeworthy.procedures.low_light.takes import Limits, Take, judge, measure_takes
+from seeworthy.procedures.noise.referred import snr_result
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
@@ -105,17 +106,9 @@ def _results(takes: Sequence[Take], usable: Usable, limits: Limits) -> list[Resu
         shows = [take.evidence]
         if take.grey is not None:
             where: dict[str, Any] = {
-                **light, "grey": "18 % surface", "channel": "luminance", "noise": "temporal",
+                **light, "grey": "18 % surface", "channel": "luminance",
             }  # fmt: skip
-            if take.grey.bound:
-                where["bound"] = "lower"
-            found.append(
-                result(
-                    "snr_18", take.grey.snr, take.grey.u_snr, n=take.grey.levels,
-                    dof=max(take.grey.dof, 1.0), interval=take.grey.interval(), conditions=where,
-                    evidence=shows,
-                )
-            )  # fmt: skip
+            found.append(snr_result(take.grey, where, take.shift, take.parts, shows))
         if take.kept is not None and take is not takes[0]:
             value, u = take.kept
             found.append(

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.quantities import Quantity
 from seeworthy.media.light import Light, light_of
@@ -20,6 +21,7 @@ from seeworthy.procedures.low_light.measure import Point, Rule, Usable, least_us
 from seeworthy.procedures.noise import levels as noise_levels
 from seeworthy.procedures.noise.curve import AtGrey, at_grey
 from seeworthy.procedures.noise.levels import check_frames, check_still
+from seeworthy.procedures.noise.referred import coding_part, referred
 from seeworthy.procedures.sharpness.measure import (
     FLOOR,
     EdgeResult,
@@ -72,6 +74,10 @@ class Take:
     drowned : bool
         No edge could be told from the noise, or the picture is black.
     grey : AtGrey or None
+    shift : float
+        Decibels that refer its SNR to the scene.
+    parts : tuple of Component
+        What the tone curve and the coding leave open of it, dB.
     black : bool
         Noise could not be measured because the picture is cut off at black.
     rate : (value, u, dof, n) or None
@@ -90,6 +96,8 @@ class Take:
     edges_from: str = ""
     drowned: bool = False
     grey: AtGrey | None = None
+    shift: float = 0.0
+    parts: tuple[Component, ...] = ()
     black: bool = False
     rate: tuple[float, float, float, int] | None = None
     darker: float | None = None
@@ -257,7 +265,11 @@ def _noise(take: Take, watcher: NoiseFrames, light: Light, place: _Place) -> Tak
     if trouble.flicker > 0.01 or trouble.bands > 0.01:
         share = 100 * max(trouble.flicker, trouble.bands)
         notes = (*notes, f"the light flickers by {share:.0f} % (rms), not counted as noise")
-    return replace(take, grey=grey, boxes=tuple(levels.boxes), notes=notes)
+    shift, curve, _ = referred(levels.luminance, "reflectance")
+    return replace(
+        take, grey=grey, shift=shift, parts=(curve, coding_part(trouble)),
+        boxes=tuple(levels.boxes), notes=notes,
+    )  # fmt: skip
 
 
 def _against(take: Take, bright: Take) -> Take:
@@ -297,7 +309,7 @@ def judge(takes: Sequence[Take], limits: Limits) -> Usable:
     for take in takes:
         if take.grey is not None:
             own = math.sqrt(max(take.grey.u_snr**2 - take.grey.u_shared**2, 0.0))
-            snr.append(Point(take.grey.snr, own))
+            snr.append(Point(take.grey.snr + take.shift, own))
         else:
             snr.append(failed if take.black else unknown)
         if take is takes[0] and take.kept is not None:
@@ -310,7 +322,11 @@ def judge(takes: Sequence[Take], limits: Limits) -> Usable:
             sharpness.append(failed if take.drowned and takes[0].mtf50 else unknown)
         known = take.rate is not None and bright_rate is not None
         rate.append(Point(take.rate[0] / bright_rate[0], 0.0) if known else unknown)  # type: ignore[index]
-    shared = max((t.grey.u_shared for t in takes if t.grey is not None), default=0.0)
+    # Densities, tone curve and encoder are the same in all takes: they move the curve as a whole.
+    shared = max(
+        (math.hypot(t.grey.u_shared, combined(t.parts)) for t in takes if t.grey is not None),
+        default=0.0,
+    )
     return least_usable(
         [t.lux.value for t in takes],
         [t.lux.u for t in takes],

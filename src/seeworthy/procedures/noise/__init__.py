@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="noise",
     title="Noise",
     question="How grainy is the picture, and how far down do its darks reach?",
-    version=1,
+    version=2,
     yields=(
         Measurand(
             "snr_18",
@@ -43,7 +43,7 @@ PROCEDURE = Procedure(
             better="more",
             feels=("light", "temperature"),
             also=("latitude",),
-            meaning="From clipping down to where noise equals signal.",
+            meaning="From clipping down to where noise equals signal; at least what a step shows.",
         ),
     ),
     order=130,
@@ -83,6 +83,12 @@ PROCEDURE = Procedure(
             "tone_slope",
             "",
             "Power of the picture's light over the scene's; 1 is as the file says.",
+        ),
+        Finding("tone", "", "Where the slope comes from that refers SNR to the scene."),
+        Finding(
+            "dynamic_range_model_stops",
+            "stops",
+            "What a law of read and photon noise makes of it; extrapolated below the darkest step.",
         ),
         Finding("dsnu_percent", "%", "Spread of the pixels' dark levels, of full scale."),
         Finding("prnu_percent", "%", "Spread of the pixels' sensitivities, of the light."),

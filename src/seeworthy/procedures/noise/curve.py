@@ -16,7 +16,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special
+from scipy import optimize
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.uncertainty import coverage_factor
@@ -205,10 +205,11 @@ def _local(x: Floats, y: Floats, u: Floats, alone: tuple[float, float]) -> _Fit:
 
 
 def _birge(chi2: float, dof: int) -> float:
-    """Return by how much uncertainties are widened when points scatter more than they say."""
-    if dof < 1 or float(special.chdtrc(dof, chi2)) > 0.01:
-        return 1.0
-    return math.sqrt(chi2 / dof)
+    """Return by how much uncertainties are widened when points scatter more than they say.
+
+    Always where they do: a test first would leave scatter below its limit unsaid.
+    """
+    return math.sqrt(max(1.0, chi2 / dof)) if dof > 0 else 1.0
 
 
 def _pattern(x: Floats, levels: Sequence[Level], light: float) -> tuple[float, float]:

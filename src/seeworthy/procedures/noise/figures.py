@@ -3,31 +3,39 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import cv2
 import numpy as np
 
-from seeworthy.ground.results import Axis, Figure, Mark, Picture
+from seeworthy.ground.results import Axis, Figure, Mark, Picture, Result
 from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
 from seeworthy.observe.noise_frames import NoiseFrames
-from seeworthy.procedures.noise.curve import AtGrey, Range
+from seeworthy.procedures.noise.curve import AtGrey
 from seeworthy.procedures.noise.levels import Levels
 
 
-def sentence(at: AtGrey | None, span: Range | None) -> str:
+def sentence(results: Sequence[Result]) -> str:
     """Say it for a flyer."""
     parts = []
-    if at is not None:
+    snr = next((r for r in results if r.measurand == "snr_18"), None)
+    if snr is not None:
         word = (
-            "clean" if at.snr >= 38 else "a little grain" if at.snr >= 28
-            else "clear grain" if at.snr >= 20 else "coarse grain"
+            "clean" if snr.value >= 38 else "a little grain" if snr.value >= 28
+            else "clear grain" if snr.value >= 20 else "coarse grain"
         )  # fmt: skip
-        least = "at least " if at.bound else ""
-        parts.append(f"mid-grey has {least}{at.snr:.0f} dB of signal over noise ({word})")
-    if span is not None:
-        parts.append(f"from white down to where noise drowns it are {span.stops:.1f} stops")
+        least = "at least " if "bound" in snr.conditions else ""
+        parts.append(f"mid-grey has {least}{snr.value:.0f} dB of signal over noise ({word})")
+    span = next((r for r in results if r.measurand == "dynamic_range"), None)
+    if span is not None and "bound" in span.conditions:
+        parts.append(
+            f"at least {span.value:.1f} stops lie between white and the darkest step that stands "
+            "out of its noise"
+        )
+    elif span is not None:
+        parts.append(f"from white down to where noise drowns it are {span.value:.1f} stops")
     text = "; ".join(parts)
     return f"{text[:1].upper()}{text[1:]}."
 

@@ -7,13 +7,15 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
+from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
 from seeworthy.ground.results import Outcome, Result, result
-from seeworthy.ground.uncertainty import interval
+from seeworthy.ground.uncertainty import effective_dof, interval, lower
 from seeworthy.media.light import Light, light_of
 from seeworthy.observe.grey_patches import U_MEASURED, GreyPatch, grey_patch, step_patches
 from seeworthy.observe.marked import marked_box
 from seeworthy.observe.noise_frames import NoiseFrames
+from seeworthy.optics import tone
 from seeworthy.optics.light_reading import parse_light
 from seeworthy.procedures.declare import (
     Inputs,
@@ -31,8 +33,17 @@ from seeworthy.procedures.noise.curve import (
 )
 from seeworthy.procedures.noise.figures import figure, picture, sentence
 from seeworthy.procedures.noise.levels import Levels, trouble_of
+from seeworthy.procedures.noise.referred import (
+    coding_part,
+    range_shown,
+    referred,
+    slope_at_grey,
+    snr_result,
+    with_dof,
+)
 
 _EVIDENCE = ("patches.png",)
+_SAID = 1.0  # dB by which SNR is referred to the scene, from which it is said (a judgement)
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
@@ -76,14 +87,15 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         *_doubts(levels, greys.get(noise_levels.LUMINANCE), how, pattern),
         *light.assumptions,
     ]
+    results = _results(levels, greys, span, pattern, _conditions(inputs))
     return Outcome(
-        _results(greys, span, pattern, _conditions(inputs)),
-        _findings(levels, watcher, how, scale),
+        results,
+        _findings(levels, watcher, how, scale, span),
         tuple(warnings),
         (picture(watcher, levels),),
         (figure(levels, greys.get(noise_levels.LUMINANCE)),),
         how,
-        sentence(greys.get(noise_levels.LUMINANCE), span),
+        sentence(results),
     )
 
 
@@ -147,65 +159,107 @@ _GREYS = {"reflectance": "18 % surface", "signal": "18 % of full scale"}
 
 
 def _results(
-    greys: dict[str, AtGrey], span: Range | None, pattern: bool, conditions: dict[str, Any]
+    levels: Levels,
+    greys: dict[str, AtGrey],
+    span: Range | None,
+    pattern: bool,
+    conditions: dict[str, Any],
 ) -> tuple[Result, ...]:
     found: list[Result] = []
+    coding = coding_part(trouble_of(levels.luminance))
     for channel, at in greys.items():
         where = {**conditions, "grey": _GREYS[at.scale], "channel": channel}
-        found.append(_snr(at, where))
+        # One tone curve for all channels: that of luminance, which has the most steps.
+        shift, curve, _ = referred(levels.luminance, at.scale)
+        found.append(snr_result(at, where, shift, (curve, coding), _EVIDENCE))
         if channel != "luminance":
             continue
         if pattern and not at.bound:
+            parts = (Component("noise and pattern", at.u_total, "dB", source="scatter"), curve)
             found.append(
-                result(
-                    "snr_18", at.total, at.u_total, n=at.levels, dof=max(at.dof, 1.0),
-                    conditions={**where, "noise": "total"}, evidence=_EVIDENCE,
+                with_dof(
+                    "snr_18", at.total + shift, (*parts, coding), max(at.dof, 1.0),
+                    n=at.levels, conditions={**where, "noise": "total"}, evidence=_EVIDENCE,
                 )
             )  # fmt: skip
         found.append(_temporal(at, where))
         if pattern:
-            value, u = 100 * at.fixed, 100 * at.u_fixed
+            parts = (
+                Component("fixed pattern", 100 * at.u_fixed, "%", source="scatter"),
+                tone.of_share(100 * at.fixed),
+            )
+            ends = interval(100 * at.fixed, combined(parts), least=0.0)
             found.append(
                 result(
-                    "fixed_pattern_noise", value, u, n=at.levels, conditions=where,
-                    interval=interval(value, u, least=0.0), evidence=_EVIDENCE,
+                    "fixed_pattern_noise", 100 * at.fixed, n=at.levels, conditions=where,
+                    interval=ends, evidence=_EVIDENCE, budget=parts,
                 )
             )  # fmt: skip
     if span is not None:
-        found.append(
-            result(
-                "dynamic_range", span.stops, span.u, interval=span.interval,
-                conditions={**conditions, "channel": "luminance"}, evidence=_EVIDENCE,
-            )
-        )  # fmt: skip
+        found += _range(levels, span, {**conditions, "channel": "luminance"})
     return tuple(found)
 
 
-def _snr(at: AtGrey, where: dict[str, Any]) -> Result:
-    conditions = {**where, "noise": "temporal", **({"bound": "lower"} if at.bound else {})}
-    return result(
-        "snr_18", at.snr, at.u_snr, n=at.levels, dof=max(at.dof, 1.0), interval=at.interval(),
-        conditions=conditions, evidence=_EVIDENCE,
-    )  # fmt: skip
+def _range(levels: Levels, span: Range, where: dict[str, Any]) -> list[Result]:
+    """Return the dynamic range: at least what a step shows, the model's only where it was seen."""
+    if not span.extrapolated:
+        budget = (
+            Component("noise of the dark steps", span.u, "stops", source="draws"),
+            tone.of_stops(span.stops),
+        )
+        return [
+            result(
+                "dynamic_range", span.stops, conditions=where, evidence=_EVIDENCE, budget=budget
+            )
+        ]  # fmt: skip
+    shown = range_shown(levels.luminance)
+    if shown is None:
+        return []
+    stops, parts = shown
+    least = max(lower(stops, combined(parts)), 0.0)
+    return [
+        result(
+            "dynamic_range", least, interval=(least, math.inf), evidence=_EVIDENCE, budget=parts,
+            conditions={**where, "bound": "lower"},
+        )
+    ]  # fmt: skip
 
 
 def _temporal(at: AtGrey, where: dict[str, Any]) -> Result:
-    value, u = 100 * at.temporal, 100 * at.u_temporal
-    dof = max(at.dof, 1.0)
+    value, dof = 100 * at.temporal, max(at.dof, 1.0)
+    parts = (
+        Component("noise", 100 * at.u_temporal, "%", source="scatter"), tone.of_share(value),
+    )  # fmt: skip
+    u = combined(parts)
+    dof = effective_dof([(parts[0].part, dof), (parts[1].part, math.inf)])
     if at.bound:
         ends = (0.0, value + 2 * u)
         where = {**where, "bound": "upper"}
     else:
         ends = interval(value, u, dof, least=0.0)
     return result(
-        "temporal_noise", value, u, n=at.levels, dof=dof, interval=ends, conditions=where,
-        evidence=_EVIDENCE,
+        "temporal_noise", value, n=at.levels, dof=dof, interval=ends, conditions=where,
+        evidence=_EVIDENCE, budget=parts,
     )  # fmt: skip
 
 
-def _findings(levels: Levels, watcher: NoiseFrames, how: str, scale: str) -> dict[str, Any]:
+def _model(span: Range | None) -> dict[str, Any] | None:
+    """Return what photon noise would make of the dark; below the darkest step nobody looked."""
+    if span is None:
+        return None
+    return {
+        "value": round(span.stops, 2),
+        "interval": [round(end, 2) for end in span.interval],
+        "extrapolated": span.extrapolated,
+    }
+
+
+def _findings(
+    levels: Levels, watcher: NoiseFrames, how: str, scale: str, span: Range | None
+) -> dict[str, Any]:
     trouble = trouble_of(levels.luminance)
     parts = pattern_parts(levels.luminance) if how != "scene" else None
+    slope = slope_at_grey(levels.luminance) if scale == "reflectance" else None
     return {
         "snr_per_level_db": {v.name: _decibels(v.signal / v.temporal) for v in levels.luminance},
         "masked_levels": [v.name for v in levels.luminance if v.masked],
@@ -224,7 +278,9 @@ def _findings(levels: Levels, watcher: NoiseFrames, how: str, scale: str) -> dic
         "coding_took_at_least_db": round(trouble.loss, 1),
         "flicker_percent": round(100 * trouble.flicker, 3),
         "bands_percent": round(100 * trouble.bands, 3),
-        "tone_slope": _tone_slope(levels) if scale == "reflectance" else None,
+        "tone_slope": None if slope is None else round(slope.value, 3),
+        "tone": referred(levels.luminance, scale)[2],
+        "dynamic_range_model_stops": _model(span),
         "dsnu_percent": None if parts is None else round(100 * parts[0], 4),
         "prnu_percent": None if parts is None else round(100 * parts[1], 3),
     }
@@ -232,21 +288,6 @@ def _findings(levels: Levels, watcher: NoiseFrames, how: str, scale: str) -> dic
 
 def _decibels(ratio: float) -> float:
     return round(20 * math.log10(ratio), 2)
-
-
-def _tone_slope(levels: Levels) -> float | None:
-    """Slope of the picture's light over the scene's, both in logarithms, around 18 % grey.
-
-    1 where the tone curve that was undone is the one that the camera used.
-    """
-    near = [v for v in levels.luminance if v.reflectance and 0.06 < v.reflectance < 0.5]
-    if len(near) < 3:
-        return None
-    x = [math.log(v.reflectance or 1.0) for v in near]
-    y = [math.log(v.signal) for v in near]
-    mx, my = sum(x) / len(x), sum(y) / len(y)
-    top = sum((a - mx) * (b - my) for a, b in zip(x, y, strict=True))
-    return round(top / sum((a - mx) ** 2 for a in x), 3)
 
 
 def _doubts(levels: Levels, at: AtGrey | None, how: str, pattern: bool) -> list[str]:
@@ -268,12 +309,11 @@ def _doubts(levels: Levels, at: AtGrey | None, how: str, pattern: bool) -> list[
             "The fixed pattern cannot be told from what the scene itself shows; film an even "
             "surface out of focus, or a step scale."
         )
-    slope = _tone_slope(levels) if at is not None and at.scale == "reflectance" else None
-    if slope is not None and not 0.8 < slope < 1.25:
-        factor = 20 * math.log10(slope)
+    shift, _, _ = referred(levels.luminance, at.scale if at is not None else "signal")
+    if abs(shift) > _SAID:
         said.append(
-            f"The picture's light grows as the {slope:.2f}th power of the scene's: the camera's "
-            "tone curve is not the one that the file names (or light or densities are off). "
-            f"Against the scene, SNR is about {factor:+.1f} dB from the figure given."
+            f"The picture's light grows as the {10 ** (shift / 20):.2f}th power of the scene's: "
+            "the camera's tone curve is not the one that the file names (or light or densities "
+            f"are off). SNR is referred to the scene with it ({shift:+.1f} dB)."
         )
     return said

@@ -141,11 +141,11 @@ def _held(group: str, case: _Case, outcome: Outcome) -> Iterator[Trial]:
         ("snr_18", "total"): truth.total,
         ("temporal_noise", ""): 100 * truth.temporal,
         ("fixed_pattern_noise", ""): 100 * truth.fixed,
-        ("dynamic_range", ""): case.camera.dynamic_range(),
     }
     if group in (GENTLE, MEDIUM, STARVED):
         yield from _coding(group, truth.snr, outcome)
         return
+    yield from _range(group, case.camera.dynamic_range(), outcome)
     for r in outcome.results:
         key = (r.measurand, str(r.conditions.get("noise", "")))
         if key in true:
@@ -159,6 +159,20 @@ def _held(group: str, case: _Case, outcome: Outcome) -> Iterator[Trial]:
             )
 
 
+def _range(group: str, true: float, outcome: Outcome) -> Iterator[Trial]:
+    """Hold the bound and the model's dynamic range against the camera's."""
+    model = outcome.findings["dynamic_range_model_stops"]
+    if model is not None:
+        ends = model["interval"]
+        yield Trial(
+            f"{group}: dynamic_range", "dynamic_range", true, model["value"], None, *ends
+        )  # fmt: skip
+    for r in outcome.results:
+        if r.measurand == "dynamic_range":
+            held = float(r.value <= true)
+            yield Trial(f"{group}: dynamic range is at least that", "held", 1.0, held)
+
+
 def _coding(group: str, sensor: float, outcome: Outcome) -> Iterator[Trial]:
     """Hold what is said of the encoder against what it did; delivered noise has no other truth."""
     delivered = next(r for r in outcome.results if r.measurand == "snr_18")
@@ -166,11 +180,13 @@ def _coding(group: str, sensor: float, outcome: Outcome) -> Iterator[Trial]:
     yield Trial(f"{group}: coding told", "coded", 1.0, told)
     bound = delivered.value - float(outcome.findings["coding_took_at_least_db"])
     # The sensor's own SNR must not be above the bound.
-    held = float(sensor <= bound + 2 * delivered.u + 0.1)
+    own = next(c.part for c in delivered.budget if c.name == "noise and signal")
+    held = float(sensor <= bound + 2 * own + 0.1)
     yield Trial(f"{group}: bound on the sensor holds", "sensor_snr_bound", 1.0, held)
     yield Trial(
-        f"{group}: SNR as delivered against the sensor's", "snr_18", sensor, delivered.value
-    )
+        f"{group}: SNR as delivered against the sensor's", "snr_18", sensor, delivered.value,
+        delivered.u, *delivered.interval,
+    )  # fmt: skip
     yield Trial(f"{group}: bound against the sensor's SNR", "sensor_snr_bound", sensor, bound)
 
 
