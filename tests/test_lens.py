@@ -10,11 +10,13 @@ import pytest
 
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.media.source import Source
+from seeworthy.observe.chessboard import find_chessboard
 from seeworthy.optics.lens import Camera, tv_distortion, view_angles
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import gather
 from seeworthy.procedures.lens import study
-from seeworthy.procedures.lens.calibrate import FORMS, View, calibrate, choose
+from seeworthy.procedures.lens.board import View
+from seeworthy.procedures.lens.calibrate import FORMS, calibrate, choose, refine
 from seeworthy.procedures.lens.measure import measure_lens, select_views
 from seeworthy.targets import target
 from seeworthy.virtual.filming import Hold, Studio, film, paints_of, take_still
@@ -157,6 +159,35 @@ def test_uncertainty_is_the_scatter_of_repeats():
     assert 0.4 < np.sqrt(np.mean(np.square(z))) < 1.8
 
 
+@pytest.mark.parametrize("bow", [0.1, 0.25, 0.5])
+@pytest.mark.parametrize("way", [(1.0, 0.0, 0.0), (0.5, 1.0, 0.5), (0.7, 0.0, 0.7)])
+def test_a_bowed_board_moves_no_angle_out_of_its_interval(bow, way):
+    """A cylinder across, one along the diagonal, a bowl; mm at the edge of the pattern.
+
+    Unfitted, 0.25 mm moved hfov by 0.24 to 0.29 degrees with 0.06 to 0.14 stated
+    (../shared/intervals.md 1.6, made by other code than this).
+    """
+    rng = np.random.default_rng(7)
+    lens = study.random_lens("strong barrel", rng)
+    x, y = ((BOARD - (BOARD.max(0) + BOARD.min(0)) / 2) / (np.ptp(BOARD, axis=0).max() / 2)).T
+    off = bow * (way[0] * x * x + way[1] * x * y + way[2] * y * y)
+    noise = np.random.default_rng(3)
+    views = []
+    for hold in study.script(lens, rng):
+        corner, right, down = hold.pose.apply(np.array([[0.0, 0], [1, 0], [0, 1]]))
+        normal = np.cross(right - corner, down - corner)
+        px = lens.project(hold.pose.apply(BOARD) + off[:, None] * normal)
+        inside = (px > 8).all(axis=1) & (px[:, 0] < 1271) & (px[:, 1] < 711)
+        if inside.sum() >= 12:
+            views.append(View(BOARD[inside], px[inside] + noise.normal(0, 0.04, (inside.sum(), 2))))
+    found = measure_lens(views, 1280, 720)
+    for name, true in zip(("hfov", "vfov", "dfov"), lens.view_angles(), strict=True):
+        value, u = found.values[name]
+        assert abs(value - true) < 2.2 * u  # Student's t of so many views, 95 %
+        assert u < 0.04
+    assert found.fit.board.bow == pytest.approx(bow * np.array(way), abs=0.02)
+
+
 def test_views_are_chosen_for_their_difference():
     rng = np.random.default_rng(4)
     lens = study.random_lens("mild barrel", rng)
@@ -211,8 +242,20 @@ def test_published_calibration_of_thirteen_photos(published):
     assert k1 == pytest.approx(float(row["k1"]), rel=0.03)
     assert outcome.findings["views"] == 13
     assert outcome.findings["intrinsics"]["cx"] == pytest.approx(float(row["cx"]), abs=1.0)
-    angles = outcome.findings["rectilinear_deg"]
-    assert angles["hfov"] == pytest.approx(float(row["HFOV_deg"]), abs=0.1)
+    # The published lens takes that board for flat; it is not (this fit: 0.6 mm at its edge, and
+    # 0.31 px of misses where the flat one has 0.41). Flat against flat, the figure is theirs.
+    assert abs(outcome.findings["board_bow_mm"]) > 0.3
+    assert found["reprojection_rms"].value < 0.35
+    assert found["focal_length"].interval[0] < float(row["fx"]) < found["focal_length"].interval[1]
+    views = []
+    for path in sorted(PHOTOS.glob("left??.jpg")):
+        seen = find_chessboard(cv2.imread(str(path), cv2.IMREAD_GRAYSCALE), (9, 6), 25.0)
+        views.append(View(seen.plane, seen.image))
+    bowed = calibrate(views, 640, 480, FORMS[1])
+    flat = refine(views, bowed.camera, bowed.poses, FORMS[1])
+    assert not flat.board.free
+    edge = math.degrees(2 * math.atan(320 / flat.camera.fx))
+    assert edge == pytest.approx(float(row["HFOV_deg"]), abs=0.1)
     hfov = found["hfov"]  # along the true rays: the published lens' own edge rays
     k = tuple(float(row[n]) for n in ("k1", "k2", "p1", "p2", "k3"))
     lens = Camera(

@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="lens",
     title="Lens",
     question="How wide does the lens really see, and how much does it bend straight lines?",
-    version=2,
+    version=3,
     yields=(
         "hfov",
         "vfov",
@@ -59,6 +59,11 @@ PROCEDURE = Procedure(
     prepare=later(__name__, "prepare"),
     kit=("the printed board", "a stiff flat backing", "a steel rule"),
     findings=(
+        Finding(
+            "board_bow_mm",
+            "mm",
+            "How far the board's edge stands off its plane, fitted along with the lens.",
+        ),
         Finding(
             "model",
             "",

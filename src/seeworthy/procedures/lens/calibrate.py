@@ -8,7 +8,7 @@ share blur, encoding and paper errors.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -16,17 +16,9 @@ import numpy.typing as npt
 
 from seeworthy.optics.lens import COEFFICIENTS, Camera, Kind
 from seeworthy.optics.plane import direct_homography
+from seeworthy.procedures.lens.board import Board, View, flat_board
 
 Array = npt.NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class View:
-    """Corners of one picture: where they are on the board (mm) and in the frame (px)."""
-
-    plane: Array
-    image: Array
-    label: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +56,8 @@ class Fit:
         Gradient of each view for the intrinsics, poses eliminated.
     shares : ndarray (V, p, p)
         Each view's part of `curvature`.
+    board : Board
+        How it is bowed. Where that was fitted, the p parameters are the intrinsics and its three.
     """
 
     form: Form
@@ -73,6 +67,7 @@ class Fit:
     curvature: Array
     scores: Array
     shares: Array
+    board: Board
 
     @property
     def rms(self) -> float:
@@ -126,7 +121,7 @@ class Fit:
     def gradient(self, of: Callable[[Camera], Array]) -> Array:
         """Return derivatives (m, p) of functions of the camera for the free intrinsics."""
         base = _free(self.camera, self.form)
-        sigma = np.sqrt(np.maximum(np.diag(self.covariance()), 1e-20))
+        sigma = np.sqrt(np.maximum(np.diag(self.covariance()), 1e-20))[: len(base)]
         columns = []
         for i, size in enumerate(sigma):
             step = np.zeros(len(base))
@@ -134,7 +129,9 @@ class Fit:
             high = of(_camera(self.form, self.camera, base + step))
             low = of(_camera(self.form, self.camera, base - step))
             columns.append((high - low) / (0.4 * size))
-        return np.column_stack(columns)
+        # The board's bow is no property of the camera, but its doubt is one of the intrinsics.
+        still = [np.zeros_like(columns[0])] * (self.curvature.shape[0] - len(base))
+        return np.column_stack([*columns, *still])
 
 
 def _free(camera: Camera, form: Form) -> Array:
@@ -148,10 +145,14 @@ def _camera(form: Form, like: Camera, free: Array) -> Camera:
 
 
 def _project(
-    view: View, camera: Camera, pose: Array, form: Form
+    view: View, camera: Camera, pose: Array, form: Form, board: Board
 ) -> tuple[Array, Array, Array] | None:
-    """Return predicted px, and the Jacobians for intrinsics (2n, p) and pose (2n, 6)."""
-    points = np.column_stack([view.plane, np.zeros(len(view.plane))]).reshape(-1, 1, 3)
+    """Return predicted px, and the Jacobians for intrinsics (2n, p) and pose (2n, 6).
+
+    Where the board's bow is free its three columns stand behind the intrinsics.
+    """
+    shapes = board.shapes(view.plane)
+    points = np.column_stack([view.plane, shapes @ board.bow]).reshape(-1, 1, 3)
     matrix = np.array([[camera.fx, 0, camera.cx], [0, camera.fy, camera.cy], [0, 0, 1.0]])
     rvec, tvec = pose[:3].reshape(3, 1), pose[3:].reshape(3, 1)
     k = np.array(camera.k)
@@ -163,6 +164,10 @@ def _project(
         of_pose, of_lens = jac[:, 8:14], jac[:, : 4 + form.free]
     if not np.isfinite(px).all():
         return None
+    if board.free:
+        # Off the board is along its normal in the camera's frame, as a translation.
+        off = of_pose[:, 3:] @ cv2.Rodrigues(rvec)[0][:, 2]
+        of_lens = np.column_stack([of_lens, off[:, None] * np.repeat(shapes, 2, axis=0)])
     return (
         np.asarray(px, np.float64).reshape(-1, 2),
         np.asarray(of_lens, np.float64),
@@ -197,15 +202,22 @@ class _State:
     scores: Array
     shares: Array
     back: list[tuple[Array, Array, Array]]
+    board: Board
+    pull: Array
 
 
 def _evaluate(
-    views: Sequence[View], camera: Camera, poses: Array, form: Form, weights: Array
+    views: Sequence[View],
+    camera: Camera,
+    poses: Array,
+    form: Form,
+    weights: Array,
+    board: Board,
 ) -> _State | None:
     residuals, scores, shares, back = [], [], [], []
     cost = 0.0
     for view, pose, weight in zip(views, poses, weights, strict=True):
-        seen = _project(view, camera, pose, form)
+        seen = _project(view, camera, pose, form, board)
         if seen is None:
             return None
         px, a, b = seen
@@ -220,9 +232,11 @@ def _evaluate(
         back.append((ga, gr, b))
         cost += float(weight * (r @ r))
     stacked = np.array(shares)
+    tight, pull, strain = board.prior(stacked.shape[1])
     return _State(
-        camera, poses, cost, residuals, stacked.sum(axis=0), np.array(scores), stacked, back
-    )
+        camera, poses, cost + strain, residuals, stacked.sum(axis=0) + tight, np.array(scores),
+        stacked, back, board, pull,
+    )  # fmt: skip
 
 
 def refine(
@@ -233,19 +247,22 @@ def refine(
     *,
     steps: int = 40,
     weights: Array | None = None,
+    board: Board | None = None,
 ) -> Fit | None:
     """Run damped Gauss–Newton from a start; None where it leaves the model's range."""
     w = np.ones(len(views)) if weights is None else weights
-    state = _evaluate(views, camera, poses, form, w)
+    state = _evaluate(views, camera, poses, form, w, board or flat_board(views))
     damping = 1e-4
     for _ in range(steps):
         if state is None:
             return None
         normal = state.reduced + damping * np.diag(np.diag(state.reduced) + 1e-12)
-        move = np.linalg.solve(normal, state.scores.sum(axis=0))
-        lens = _camera(form, state.camera, _free(state.camera, form) + move)
+        move = np.linalg.solve(normal, state.scores.sum(axis=0) + state.pull)
+        held = _free(state.camera, form)
+        lens = _camera(form, state.camera, held + move[: len(held)])
         shifts = np.array([gr - ga @ move for ga, gr, _ in state.back])
-        trial = _evaluate(views, lens, state.poses + shifts, form, w)
+        bowed = state.board.moved(move[len(held) :])
+        trial = _evaluate(views, lens, state.poses + shifts, form, w, bowed)
         if trial is not None and trial.cost <= state.cost:
             done = state.cost - trial.cost < 1e-9 * state.cost
             state, damping = trial, max(damping / 5, 1e-9)
@@ -259,7 +276,7 @@ def refine(
         return None
     return Fit(
         form, state.camera, state.poses, tuple(state.residuals), state.reduced, state.scores,
-        state.shares,
+        state.shares, state.board,
     )  # fmt: skip
 
 
@@ -296,7 +313,7 @@ def calibrate(
         A fit of a simpler model of the same kind: the only start that is tried then.
     """
     if near is not None and near.form.kind == form.kind:
-        return refine(views, near.camera, near.poses, form)
+        return refine(views, near.camera, near.poses, form, board=near.board)
     first = zhang_focal(views, width, height)
     guesses = [first] if first is not None and 0.2 * width < first < 6 * width else []
     guesses += [0.5 * width, 0.8 * width, 1.3 * width]
@@ -316,7 +333,11 @@ def calibrate(
                 break
         elif fit.rms < 1.001 * best.rms:
             break
-    return best
+    if best is None:
+        return None
+    # From the flat board's solution, where the bow is a small thing; from afar it runs wild.
+    bowed = replace(best.board, free=True)
+    return refine(views, best.camera, best.poses, form, board=bowed) or best
 
 
 def held_out(views: Sequence[View], fit: Fit, folds: int = 4) -> float:
@@ -326,13 +347,15 @@ def held_out(views: Sequence[View], fit: Fit, folds: int = 4) -> float:
     total, corners = 0.0, 0
     for f in np.unique(fold):
         weights = (fold != f).astype(float)
-        part = refine(views, fit.camera, fit.poses, fit.form, steps=8, weights=weights)
+        part = refine(
+            views, fit.camera, fit.poses, fit.form, steps=8, weights=weights, board=fit.board
+        )
         if part is None:
             return float("inf")
         for i in map(int, np.flatnonzero(fold == f)):
             pose = fit.poses[i]
             for _ in range(4):
-                seen = _project(views[i], part.camera, pose, fit.form)
+                seen = _project(views[i], part.camera, pose, fit.form, part.board)
                 if seen is None:
                     return float("inf")
                 px, _, b = seen

@@ -17,7 +17,7 @@ from seeworthy.procedures.declare import (
     Seen,
     Watch,
 )
-from seeworthy.procedures.lens.calibrate import View
+from seeworthy.procedures.lens.board import View
 from seeworthy.procedures.lens.measure import (
     HOW,
     LEAST_VIEWS,
@@ -29,6 +29,7 @@ from seeworthy.targets import target
 from seeworthy.targets.find import find
 
 _SQUARE_MM = 25.0
+_BOWED = 0.3  # mm from which the bow is said (a judgement: a third of a degree of view, unfitted)
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
@@ -164,6 +165,12 @@ def _doubts(figures: LensFigures) -> list[str]:
             f"No {', '.join(missing)}: the lens model does not reach the frame's edge there. "
             "Film the board in every corner."
         )
+    depth = abs(figures.fit.board.depth)
+    if depth > _BOWED:
+        warnings.append(
+            f"The board is bowed by about {depth:.1f} mm towards its edge; this is fitted along "
+            "with the lens, but a flat and stiff board tells more."
+        )
     if figures.fit.rms > 1.0:
         warnings.append(
             f"The model misses the corners by {figures.fit.rms:.2f} px: is the board flat, and was "
@@ -197,6 +204,7 @@ def _findings(figures: LensFigures, inputs: Inputs) -> dict[str, Any]:
             "width": camera.width,
             "height": camera.height,
         },
+        "board_bow_mm": round(figures.fit.board.depth, 3),
         "rectilinear_deg": _rectilinear(camera),
         "views": len(figures.fit.poses),
         "corners_left_out": figures.left_out,
