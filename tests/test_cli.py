@@ -202,3 +202,19 @@ def test_every_option_of_a_help_page_names_what_it_wants(capsys, name):
 
 def test_an_interval_narrower_than_the_usual_digits_shows_two_ends():
     assert interval_text(29.99997, 30.00003, 1.5e-5, "Hz").startswith("29.999970 to 30.000030")
+
+
+def test_look_says_little_first_and_everything_when_asked(capsys, tmp_path):
+    path = tmp_path / "posts.mp4"
+    with ClipWriter(path, 64, 48, Fraction(30)) as clip:
+        for k in range(40):
+            clip.write_luma(np.full((48, 64), 60 + 3 * k, np.uint8))
+    _, brief, _ = run(capsys, "look", str(path))
+    _, full, _ = run(capsys, "look", str(path), "--all")
+    assert "Film next: " in brief
+    assert "30.00 pictures a second" in brief
+    assert f"seeworthy look --all {path}" in brief
+    assert len(brief.splitlines()) < 20 < len(full.splitlines())
+    assert "pixel format: " in full
+    assert "pixel format: " not in brief
+    assert not [line for line in (brief + full).splitlines() if line.endswith(": –")]

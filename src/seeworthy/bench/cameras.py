@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import shlex
 from collections.abc import Mapping
 
 from sqlalchemy import func, select
@@ -61,7 +62,7 @@ def add_camera(
             raise Conflict(
                 f"There is a camera '{name}' already.",
                 f"Choose another name, or add a second specimen: "
-                f"`seeworthy camera unit add {name} SERIAL`.",
+                f"`seeworthy camera unit add {shlex.quote(name)} SERIAL`.",
             )
         row = CameraRow(name=name, maker=maker.strip(), note=note.strip())
         row.units.append(UnitRow(serial=serial))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -72,7 +73,24 @@ def claims(
                 typer.echo(f"  {item.word:<21}  {item.sentence}{aside}")
         silent = [j.title for j in judged if j.claim is None]
         if silent:
-            typer.echo(f"  No claim entered for: {', '.join(silent)}.")
+            few = ", ".join(silent[:3])
+            more = f" and {len(silent) - 3} more (--json names them)" if len(silent) > 3 else ""
+            typer.echo(f"  No claim entered for {few}{more}.")
+        untested = [j for j in judged if j.claim is not None and j.state == "not tested"]
+        if untested:
+            typer.echo(f"  Next: {_test_of(untested[0].subject)}")
+        elif not any(j.claim for j in judged):
+            quoted = shlex.quote(name)
+            typer.echo(f"  Next: enter a claim: seeworthy camera claim {quoted} mass '60 g'")
+
+
+def _test_of(subject: str) -> str:
+    """Return the command that tests a claim."""
+    from seeworthy.ground.measurands import all_measurands
+
+    known = all_measurands().get(subject)
+    name = known.procedure if known else "stream"
+    return f"test it: seeworthy procedures {name} says how"
 
 
 def _from_listing(camera: str, listing: str, accept: str, bench: BenchDir, as_json: bool) -> None:

@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+import shlex
+from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import typer
+
+if TYPE_CHECKING:
+    from seeworthy.ground.errors import SeeworthyError
+    from seeworthy.ground.results import Outcome
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -15,12 +22,16 @@ def look(
     evidence: Path = typer.Option(
         None, "--evidence", metavar="DIR", help="Save the pictures that show what was found."
     ),
+    everything: bool = typer.Option(
+        False, "--all", help="Print every figure and finding, not only what matters first."
+    ),
     as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
 ) -> None:
     """Tell everything that one clip tells by itself.
 
     What the file really holds, lost and repeated frames, and whatever else can be measured
-    without a target or a reading. The clip is decoded once and never changed.
+    without a target or a reading: one sentence each, what to mind, and what to film next.
+    The clip is decoded once and never changed.
     """
     from seeworthy.cli import words
     from seeworthy.engine.measure import look as run
@@ -51,6 +62,9 @@ def look(
         if as_json:
             continue
         typer.echo(looked.source.name)
+        if not everything:
+            _brief(looked.answers)
+            continue
         for name, answer in looked.answers.items():
             typer.echo(f"\n{procedure(name).title}")
             if isinstance(answer, SeeworthyError):
@@ -59,7 +73,45 @@ def look(
                     typer.echo(f"  {answer.hint}")
             else:
                 words.show_outcome(answer, name)
+    if not as_json and not everything:
+        typer.echo(
+            "\nEvery figure with its interval: seeworthy look --all " + shlex.quote(clips[0])
+        )
     if as_json:
         words.show_json(documents[0] if len(documents) == 1 else documents)
     if codes:
         raise typer.Exit(min(codes))
+
+
+def _brief(answers: Mapping[str, Outcome | SeeworthyError]) -> None:
+    """Print a sentence for each test, what is wrong, and what to film next."""
+    from seeworthy.ground.errors import SeeworthyError
+    from seeworthy.procedures import procedure
+
+    minds: list[str] = []
+    silent: list[tuple[str, SeeworthyError]] = []
+    for name, answer in answers.items():
+        if isinstance(answer, SeeworthyError):
+            silent.append((procedure(name).title, answer))
+            continue
+        if answer.sentence:
+            typer.echo(f"  {answer.sentence}")
+        minds += answer.warnings
+    for text in minds:
+        typer.echo(f"  Mind: {text}")
+    for title, error in silent:
+        typer.echo(f"  Not told by this clip: {title}. {error.message}")
+    typer.echo(f"\nFilm next: {_next(silent)}")
+
+
+def _next(silent: list[tuple[str, SeeworthyError]]) -> str:
+    """Return what to film next: what would answer the first test that stayed silent."""
+    from seeworthy.procedures import all_procedures
+
+    hint = next((f"for {title}: {error.hint}" for title, error in silent if error.hint), "")
+    if hint:
+        return hint
+    # All has been told that a clip tells alone; the next thing is the first with a set-up.
+    one = next(p for p in all_procedures().values() if not p.look and any(f.least for f in p.files))
+    step = f" {one.steps[0].text}" if one.steps else ""
+    return f"{one.title}.{step} (seeworthy procedures {one.id})"

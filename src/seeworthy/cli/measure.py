@@ -58,6 +58,7 @@ def measure(
         words.show_json(measured.to_json())
         return
     typer.echo(measured.procedure.title)
+    words.show_cautions([measured.procedure])
     words.show_outcome(measured.outcome, measured.procedure.id)
     for path in saved:
         typer.echo(f"  Picture: {path}")

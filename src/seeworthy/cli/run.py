@@ -155,6 +155,8 @@ def _summary(report: RunReport) -> None:
         counts.append(f"{len(report.skipped)} left to another run")
     if counts:
         typer.echo(", ".join(counts) + ".")
+    if report.count("measured"):
+        typer.echo("Next: 'seeworthy claims' holds it against the sellers, 'seeworthy compare'.")
     if report.count("refused") or report.count("failed"):
         typer.echo("'seeworthy take show NUMBER' says what is missing and what to do.")
     if report.count("lost"):

@@ -106,6 +106,7 @@ def add(
     from seeworthy.bench.takes import add_take
     from seeworthy.cli import words
     from seeworthy.ground.errors import WrongCall
+    from seeworthy.procedures import procedure as find_procedure
 
     chosen = words.pairs(option or (), "--option", "method=lamp")
     if like:
@@ -141,6 +142,8 @@ def add(
                 ).items()
             },
         )
+    if not as_json:
+        words.show_cautions([find_procedure(procedure)])
     _print(take, None, as_json, "'seeworthy run' measures it.")
 
 

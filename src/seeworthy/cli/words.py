@@ -70,7 +70,9 @@ def show_outcome(outcome: Outcome, of: str) -> None:
     for name, value, rest in lines:
         typer.echo(f"  {name:<{width}}  {value}  {rest}".rstrip())
     for name, value in outcome.findings.items():
-        typer.echo(f"  {finding_name(name, of)}: {finding_text(value)}")
+        text = finding_text(value)
+        if text not in ("", "–"):  # what was not found says nothing; JSON keeps it
+            typer.echo(f"  {finding_name(name, of)}: {text}")
     for warning in outcome.warnings:
         typer.echo(f"  Mind: {warning}")
 

@@ -140,7 +140,7 @@ def claim_rows(judgements: Iterable[Judgement]) -> list[ClaimRow]:
 
 
 def silent_titles(judgements: Iterable[Judgement]) -> list[str]:
-    """Return what was measured although the seller gives no figure."""
+    """Return what was measured without a claim that is entered."""
     return [j.title for j in judgements if j.state == "claimed nothing" and j.result is not None]
 
 

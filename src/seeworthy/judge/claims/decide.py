@@ -198,7 +198,9 @@ def _silent(
     state: State = "claimed nothing"
     best, takes = sets[0] if sets else (None, 0)
     told = _measured(best) if best else "not measured"
-    sentence = f"{title_of(subject)}: {told}; the seller gives no figure."
+    # Nothing entered is our silence, not the seller's.
+    why = "no claim entered" if claim is None else "the seller gives no figure"
+    sentence = f"{title_of(subject)}: {told}; {why}."
     others = tuple((state, r) for r, _ in sets[1:])
     return Judgement(
         subject, state, "", claim, best, None, rule, others, sentence, takes=takes,

@@ -40,7 +40,7 @@ STATES: dict[State, str] = {
     "contradicted": "What was found is something else than the seller says.",
     "cannot tell": "The measurement is not sharp enough to decide; repeat it.",
     "not tested": "Nothing on this bench has measured it yet.",
-    "claimed nothing": "Measured, but the seller gives no figure.",
+    "claimed nothing": "Measured; no claim is entered, or the seller gives no figure.",
 }
 
 
