@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -316,7 +317,8 @@ def flights(
         words.show_json(log.to_json())
         return
     if not log.flights and not log.checks:
-        typer.echo(f"'{log.camera}' has no flights yet: 'seeworthy take add load {name} LOG'.")
+        entry = f"seeworthy take add load {shlex.quote(log.camera)} LOG"
+        typer.echo(f"'{log.camera}' has no flights yet. Enter one: {entry}")
         return
     table(
         [
