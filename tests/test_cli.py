@@ -100,8 +100,9 @@ def test_measure_view_gives_the_json_contract(capsys):
     }  # fmt: skip
     assert found["readings"]["width"]["value"] == pytest.approx(1.87198)
     hfov = next(r for r in found["results"] if r["measurand"] == "hfov")
-    # By arithmetic: 2 atan(73.7 / 120) is 63.12 deg.
-    assert hfov["value"] == pytest.approx(63.12, abs=0.01)
+    # By arithmetic, with the pupil 5 mm (0 to 10) behind the front of the lens, where
+    # the tape starts: 2 atan(73.7 / 2 / (60 + 5 / 25.4)) is 62.95 deg.
+    assert hfov["value"] == pytest.approx(62.946, abs=0.01)
     assert set(hfov) == {
         "measurand", "value", "unit", "u", "dof", "interval", "coverage", "n", "conditions",
             "evidence", "budget",
