@@ -9,6 +9,7 @@ import pytest
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.procedures.readout.lamp import measure_lamp
+from seeworthy.procedures.readout.run import _tolerance
 from seeworthy.virtual.lamp import Lamp
 
 HEIGHT = 720
@@ -75,10 +76,29 @@ def test_an_aliased_frequency_is_not_the_fundamental():
     assert not found.upwards
 
 
-def test_mains_may_be_a_little_off():
-    found = measured(Lamp(100.06, "rectified", 0.5), 0.025, frequency=100.0, u=0.04, count=120)
-    assert found.row_time * HEIGHT == pytest.approx(0.025 * 100.06 / 100, rel=0.002)
-    assert found.u >= 4e-4 * found.row_time
+@pytest.mark.parametrize("true", [100.06, 100.1, 99.8, 100.2])
+def test_mains_may_be_a_little_off(true):
+    # 0.1 % either way, rectangular, is what the procedure takes for mains typed without a ±.
+    found = measured(
+        Lamp(true, "rectified", 0.5), 0.025, frequency=100.0, u=0.1 / math.sqrt(3), count=120
+    )
+    assert found.frequency == pytest.approx(true, rel=2e-4)
+    assert found.row_time * HEIGHT == pytest.approx(0.025, rel=5e-4)
+    assert abs(found.row_time * HEIGHT - 0.025) < 2 * found.u * HEIGHT
+    assert found.u < 1e-3 * found.row_time
+
+
+def test_a_frequency_typed_as_exact_but_wrong_is_said():
+    found = measured(Lamp(100.2, "rectified", 0.5), 0.025, frequency=100.0, u=0.0, count=120)
+    assert not found.agrees
+    assert found.frequency == pytest.approx(100.2, rel=2e-4)
+
+
+def test_the_tolerance_goes_by_the_kind_of_lamp():
+    assert _tolerance(100.0, 0.29, False) == pytest.approx(0.1 / math.sqrt(3))
+    assert _tolerance(100.0, 0.29, True) == pytest.approx(0.1 / math.sqrt(3))
+    assert _tolerance(500.0, 2.9, False) == 2.9
+    assert _tolerance(500.0, 0.003, False) == pytest.approx(0.5 / math.sqrt(3))
 
 
 def test_slow_drift_over_a_long_clip_is_enough():

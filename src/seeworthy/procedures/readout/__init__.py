@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="readout",
     title="Read-out time (rolling shutter)",
     question="Do uprights lean, and will the picture wobble?",
-    version=2,
+    version=3,
     yields=(
         Measurand(
             "readout_time",

@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.propagation import u_rectangular
 
 Doubles = npt.NDArray[np.float64]
 Complexes = npt.NDArray[np.complex128]
@@ -30,6 +31,12 @@ _STANDING = 0.93
 _FLOOR = 1e-4
 _MOST_UNSURE = 0.1
 
+CAMERA_CLOCK = 5e-5
+"""Share by which the quartz behind a clip's time stamps may be off: rectangular, twice that either
+way would be a bad one (common practice, no source)."""
+
+_REACH = 2.5e-3  # share of the frequency that is searched either way: mains at its worst days
+
 
 @dataclass(frozen=True, slots=True)
 class LampReadout:
@@ -40,6 +47,10 @@ class LampReadout:
     row_time, u : float
         s; `row_time` is positive, see `upwards`.
     dof : float
+    frequency, u_frequency : float
+        Flicker frequency, Hz: as typed and as the bands ran from frame to frame, together.
+    agrees : bool
+        Whether the two agree.
     upwards : bool
         Rows are read from the bottom of the stored frame.
     bands : float
@@ -57,6 +68,9 @@ class LampReadout:
     row_time: float
     u: float
     dof: float
+    frequency: float
+    u_frequency: float
+    agrees: bool
     upwards: bool
     bands: float
     depth: tuple[float, ...]
@@ -147,7 +161,7 @@ def _stands_still(times: Doubles, frequency: float) -> bool:
 
 def _drifts(times: Doubles, frequency: float, frequency_u: float) -> Doubles:
     """Return trial deviations of the frequency: mains and camera clocks are not exact."""
-    reach = max(3 * frequency_u, 4e-4 * frequency)
+    reach = max(3 * frequency_u, _REACH * frequency)
     pitch = 0.2 / max(float(np.ptp(times)), 0.1)
     count = min(int(np.ceil(reach / pitch)), 60)
     return np.asarray(np.arange(-count, count + 1) * pitch, np.float64)
@@ -306,11 +320,13 @@ def _conclude(
     height: int,
 ) -> LampReadout:
     light = blocks.mean(axis=2)
-    values = []
+    values, rates = [], []
     parts = np.arange(len(times)) * 8 // len(times)
     for k in range(8):
         keep = parts != k
-        values.append(_solve(times[keep], rows, light[keep], s, 3).nu)
+        part = _solve(times[keep], rows, light[keep], s, 3)
+        values.append(part.nu)
+        rates.append(part.rate)
     spread = [_jackknife(np.array(values))]
     if blocks.shape[2] >= 4:
         columns = np.arange(blocks.shape[2])
@@ -328,14 +344,15 @@ def _conclude(
     # A fault of the bands' shape weighs more the fewer bands there are.
     others = sum(abs(a) for a in s.amplitude[1:]) / max(abs(s.amplitude[0]), 1e-9)
     floor = _FLOOR * max(1.0, 4 / (abs(s.nu) * height)) * (1 + 2 * others)
-    relative = math.sqrt(own**2 + floor**2 + (frequency_u / frequency) ** 2)
+    lamp, u_lamp, agrees = _frequency(s.rate, _jackknife(np.array(rates)), frequency, frequency_u)
+    relative = math.sqrt(own**2 + floor**2 + (u_lamp / lamp) ** 2)
     if relative > _MOST_UNSURE:
         raise CannotMeasure(
             "The lamp's bands are too unsteady: the read-out time would be uncertain by "
             f"{100 * relative:.0f} %.",
             "Film a plain wall lit by the lamp alone, the camera still, with a short exposure.",
         )
-    row_time = abs(s.nu) / frequency
+    row_time = abs(s.nu) / lamp
     wave = _basis(times[:1], rows, s)
     fitted = sum((a * w).real for a, w in zip(s.amplitude, wave, strict=True)) + np.zeros(
         (1, len(rows))
@@ -346,6 +363,9 @@ def _conclude(
         row_time,
         relative * row_time,
         min(200.0, 7.0 * (relative / max(own, 1e-12)) ** 4),
+        lamp,
+        u_lamp,
+        agrees,
         s.nu < 0,
         abs(s.nu) * height,
         tuple(abs(a) for a in s.amplitude),
@@ -354,6 +374,22 @@ def _conclude(
         light[0] / scene - 1,
         fitted[0],
     )
+
+
+def _frequency(fitted: float, u: float, typed: float, u_typed: float) -> tuple[float, float, bool]:
+    """Return the lamp's frequency, its u, and whether what was typed agrees with the bands.
+
+    The bands run on from frame to frame by the camera's own clock: over seconds that tells the
+    mains of the hour better than its nominal frequency does. Weighted mean of the two.
+    """
+    u = max(math.hypot(u, u_rectangular(2 * CAMERA_CLOCK) * typed), 1e-9 * typed)
+    agrees = abs(fitted - typed) <= 3 * math.hypot(u, u_typed)
+    if not agrees or u_typed == 0:
+        # Typed as exact: what the clip shows stands against it only where they differ.
+        return (typed, 0.0, True) if agrees else (fitted, u, False)
+    weights = 1 / u**2, 1 / u_typed**2
+    mean = (fitted * weights[0] + typed * weights[1]) / sum(weights)
+    return mean, 1 / math.sqrt(sum(weights)), True
 
 
 def _jackknife(values: Doubles) -> float:

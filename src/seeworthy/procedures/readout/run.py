@@ -10,6 +10,7 @@ from typing import Any
 
 from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
 from seeworthy.ground.examples import as_options
+from seeworthy.ground.propagation import u_rectangular
 from seeworthy.ground.results import Figure, Outcome, Picture, Result, result
 from seeworthy.observe.row_bands import ReadoutWatch
 from seeworthy.procedures.declare import (
@@ -215,8 +216,7 @@ def _lamp(inputs: Inputs, watch: ReadoutWatch) -> _Answer:
     factor = 2 if mains else 1
     frequency, u = factor * reading.value, factor * reading.u
     if not reading.stated:
-        # Mains and quartz keep their frequency far better than the digits a person types.
-        u = min(u, 2e-4 * frequency)
+        u = _tolerance(frequency, u, mains)
     times, rows, light = watch.rows()
     found = measure_lamp(times, rows, light, frequency, u, watch.height, watch.interval)
     pictures: tuple[Picture, ...] = ()
@@ -225,7 +225,7 @@ def _lamp(inputs: Inputs, watch: ReadoutWatch) -> _Answer:
         pictures = (Picture("readout_bands.png", caption, draw_bands(found, watch.first)),)
     findings = {
         "bands_per_frame": round(found.bands, 3),
-        "flicker_frequency_hz": frequency,
+        "flicker_frequency_hz": round(found.frequency, 4),
         "band_depth": round(found.depth[0], 4),
         "frame_interval_ms": round(1e3 * watch.interval, 4),
     }
@@ -244,8 +244,24 @@ def _lamp(inputs: Inputs, watch: ReadoutWatch) -> _Answer:
     )
 
 
+def _tolerance(frequency: float, digits: float, mains: bool) -> float:
+    """Return the standard uncertainty of a frequency that was typed without one, by kind of lamp.
+
+    A lamp on the mains goes with it: 0.1 % either way, rectangular (what large grids keep nearly
+    always; EN 50160 allows 1 %, from memory). Of any other lamp nothing is known but the digits.
+    """
+    on_mains = mains or any(abs(frequency / f - 1) < 0.005 for f in (100.0, 120.0))
+    limit = u_rectangular(1e-3 * frequency)
+    return limit if on_mains else max(digits, limit)
+
+
 def _doubt_lamp(found: LampReadout, typed: float, mains: bool) -> tuple[str, ...]:
     said = []
+    if not found.agrees:
+        said.append(
+            f"From frame to frame the bands run at {found.frequency:.2f} Hz by the camera's clock, "
+            "not at what was typed: that is used."
+        )
     if not mains and (abs(typed - 50) < 0.6 or abs(typed - 60) < 0.6):
         said.append(
             f"{typed:g} Hz is a mains frequency: a lamp on the mains flickers at twice that. If "
