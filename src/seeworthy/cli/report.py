@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import typer
 
 from seeworthy.cli.opening import AsJson, BenchDir, opened
+from seeworthy.ground.errors import UnreadableInput, WrongCall
+
+if TYPE_CHECKING:
+    from seeworthy.bench.store import Bench
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -26,6 +31,12 @@ def report(
         metavar="PERCENT",
         help="How far off a claim may be and still count as kept.",
     ),
+    words_of: Path = typer.Option(
+        None,
+        "--words",
+        metavar="FILE",
+        help="Your own words in Markdown: keep them in the bench, and print them.",
+    ),
     metric: bool = typer.Option(False, "--metric", help="Leave out US customary units."),
     as_json: AsJson = False,
 ) -> None:
@@ -34,6 +45,10 @@ def report(
     Verdict, claims against measured figures, every result with its interval, figures,
     pictures, how each was measured, and where it all comes from. The file loads nothing
     from any other place; copy it, print it, put it on a web page.
+
+    Your own words come from a Markdown file with headings "# Verdict", "# Notes",
+    "# Rating kite-picture 4" (purpose, 1 to 5) and "# Test readout"; an empty file takes
+    them away.
     """
     from seeworthy.bench.cameras import get_camera, list_cameras
     from seeworthy.bench.sound_evidence import evidence_troubles
@@ -44,10 +59,14 @@ def report(
 
     rule = Tolerance.parse(tolerance)
     with opened(bench) as place:
+        if words_of is not None:
+            _keep(place, camera, words_of)
         if as_json:
             names = [camera] if camera else [c.name for c in list_cameras(place)]
             found = [
-                camera_report(place, name, tolerance=rule, pictures=False).to_json()
+                camera_report(
+                    place, name, tolerance=rule, pictures=False, first_page=True
+                ).to_json()
                 for name in names
             ]
             words.show_json(found[0] if camera else found)
@@ -57,3 +76,21 @@ def report(
             typer.echo(f"Report: {path}")
         for trouble in evidence_troubles(place, camera=chosen, deep=True):
             typer.echo(f"Mind: {trouble.message} The report says so.", err=True)
+
+
+def _keep(place: Bench, camera: str | None, file: Path) -> None:
+    from seeworthy.bench.words import MOST, save_words
+
+    if not camera:
+        raise WrongCall("Whose words are these?", "Name the camera: seeworthy report CAMERA.")
+    try:
+        with file.open("rb") as opened_file:
+            data = opened_file.read(8 * MOST)
+        text = data.decode("utf-8-sig")
+    except OSError as error:
+        raise UnreadableInput(f"'{file.name}' cannot be read: {error.strerror}.", "") from error
+    except UnicodeDecodeError as error:
+        raise UnreadableInput(
+            f"'{file.name}' is not plain text.", "Save it as Markdown in UTF-8."
+        ) from error
+    save_words(place, camera, text)

@@ -14,8 +14,11 @@ from seeworthy.bench.records import StoredOutcome, Take
 from seeworthy.bench.sound_evidence import evidence_troubles
 from seeworthy.bench.store import Bench
 from seeworthy.bench.takes import list_takes
+from seeworthy.bench.words import read_words
 from seeworthy.judge.claims.choose import judgements
 from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
+from seeworthy.judge.glance.air import air_figures
+from seeworthy.judge.glance.fitness import fitness
 from seeworthy.publish.model import (
     CameraReport,
     FileLine,
@@ -33,6 +36,7 @@ def camera_report(
     tolerance: Tolerance = DEFAULT_TOLERANCE,
     made: dt.datetime | None = None,
     pictures: bool = True,
+    first_page: bool | None = None,
 ) -> CameraReport:
     """Gather everything a bench knows of one camera.
 
@@ -46,6 +50,8 @@ def camera_report(
         Printed as the date of the report.
     pictures : bool
         Read the evidence pictures too (a page needs them, JSON does not).
+    first_page : bool, optional
+        Hold the camera against purposes and the other cameras; by default where `pictures`.
 
     Raises
     ------
@@ -55,6 +61,7 @@ def camera_report(
     found = get_camera(bench, camera)
     outcomes = {o.take.id: o for o in list_outcomes(bench, camera=found.name)}
     takes = [_take(t, outcomes.get(t.id), pictures) for t in list_takes(bench, camera=found.name)]
+    whole = pictures if first_page is None else first_page
     return CameraReport(
         found.name,
         found.maker,
@@ -68,6 +75,9 @@ def camera_report(
         __version__,
         # A report is what strangers believe: hash its files, not only stat them.
         tuple(t.message for t in evidence_troubles(bench, camera=found.id, deep=pictures)),
+        fitness(bench, found.name) if whole else (),
+        air_figures(bench, found.name) if whole else (),
+        read_words(bench, found.name),
     )
 
 

@@ -15,11 +15,14 @@ from typing import Any
 from seeworthy.ground.results import Figure, Picture
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.publish import figures, numbers, views
+from seeworthy.publish.command import command
+from seeworthy.publish.first import First, first_page
 from seeworthy.publish.model import CameraReport
 from seeworthy.publish.verdict import Verdict, verdict
+from seeworthy.publish.words import to_html
 
-_WIDEST = 1280
-_HEAVY = 120_000
+_WIDEST = 960
+_HEAVY = 100_000
 TEMPLATES = Path(__file__).parent / "templates"
 
 
@@ -30,10 +33,12 @@ class ReportPage:
     Attributes
     ----------
     report : CameraReport
+    first : First
+        The first page.
     verdict : Verdict
     claims : list of ClaimRow
     silent : list of str
-        Titles of what is measured without a claim.
+        Titles of what is measured without a claim entered.
     chapters : list of Chapter
     refused : list of TakeView
         Takes without a figure, with what to do.
@@ -46,6 +51,7 @@ class ReportPage:
     """
 
     report: CameraReport
+    first: First
     verdict: Verdict
     claims: list[views.ClaimRow]
     silent: list[str]
@@ -69,6 +75,7 @@ def page(report: CameraReport, *, customary: bool = True) -> str:
     refused = [t for c in chapters for t in c.takes if t.take.refusal is not None]
     context = ReportPage(
         report,
+        first_page(report),
         verdict(report),
         views.claim_rows(report.judgements),
         views.silent_titles(report.judgements),
@@ -97,6 +104,9 @@ def environment() -> Any:
     env.filters["long_date"] = views.long_date
     env.filters["data_address"] = data_address
     env.filters["typed"] = numbers.typed
+    env.filters["markdown"] = to_html
+    env.filters["command"] = command
+    env.tests["in_map"] = views.in_map
     env.globals["picture_anchor"] = views.picture_anchor
     env.globals["figure_table"] = figures.table
 
@@ -105,14 +115,18 @@ def environment() -> Any:
         narrow = figures.inline_svg(figure, figures.NARROW, f"{prefix}-n")
         return Markup(f'<div class="wide">{wide}</div><div class="narrow">{narrow}</div>')  # noqa: S704
 
+    def draw_once(figure: Figure, prefix: str) -> Any:
+        return Markup(figures.inline_svg(figure, figures.MIDDLE, prefix))  # noqa: S704 - ours
+
     env.globals["draw"] = draw
+    env.globals["draw_once"] = draw_once
     return env
 
 
 def data_address(picture: Picture) -> str:
     """Return a picture as a ``data:`` address, made lighter where it is heavy.
 
-    A PNG over about 120 kB becomes a JPEG without colour subsampling, at most 1280
+    A PNG over about 100 kB becomes a JPEG without colour subsampling, at most 960
     pixels wide; the bench keeps the original.
     """
     data, kind = picture.data, _kind(picture.data)
@@ -133,5 +147,5 @@ def _lighter(data: bytes) -> tuple[bytes, str] | None:
     if image.width > _WIDEST:
         image = image.resize((_WIDEST, round(image.height * _WIDEST / image.width)))
     out = io.BytesIO()
-    image.save(out, "JPEG", quality=86, subsampling=0, optimize=True)
+    image.save(out, "JPEG", quality=80, subsampling=0)
     return (out.getvalue(), "jpeg") if out.tell() < len(data) else None

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from seeworthy.ground.results import Outcome, Picture, Result
+from seeworthy.ground.uncertainty import json_number
 from seeworthy.judge.claims.decide import Judgement
 from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
+from seeworthy.judge.glance.air import AirFigure
+from seeworthy.judge.glance.fitness import Fitness
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +155,12 @@ class CameraReport:
         Version of the program that wrote the report.
     troubles : tuple of str
         Evidence that is missing or is not what was entered, in words.
+    fitness : tuple of Fitness
+        Purposes, the best first; none where the first page was not asked for.
+    air : tuple of AirFigure
+        Six figures that a flyer asks for, against the other cameras.
+    words : str
+        The reviewer's own words, Markdown as typed.
     """
 
     camera: str
@@ -165,6 +174,9 @@ class CameraReport:
     made: dt.datetime | None = None
     seeworthy: str = ""
     troubles: tuple[str, ...] = ()
+    fitness: tuple[Fitness, ...] = ()
+    air: tuple[AirFigure, ...] = ()
+    words: str = ""
 
     def to_json(self) -> dict[str, Any]:
         """Return the report as plain JSON values (pictures by name only)."""
@@ -178,6 +190,9 @@ class CameraReport:
             "made": self.made.isoformat() if self.made else None,
             "verdict": verdict(self).to_json(),
             "tolerance": str(self.tolerance),
+            "purposes": [asdict(f) for f in self.fitness],
+            "in_the_air": [_air_json(a) for a in self.air],
+            "reviewer": self.words,
             "units": [
                 {
                     "serial": u.serial,
@@ -189,6 +204,21 @@ class CameraReport:
             "claims": [j.to_json() for j in self.judgements],
             "takes": [_take_json(t) for t in self.takes],
         }
+
+
+def _air_json(item: AirFigure) -> dict[str, Any]:
+    found = item.found
+    return {
+        "name": item.name,
+        "title": item.title,
+        "unit": item.unit,
+        "value": None if found is None else found.value,
+        "u": None if found is None else json_number(found.u),
+        "interval": None if found is None else [json_number(x) for x in found.interval],
+        "bound": item.bound,
+        "words": item.words,
+        "against": item.against,
+    }
 
 
 def _take_json(take: TakeReport) -> dict[str, Any]:

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import io
-import re
 import tempfile
 from pathlib import Path
 
 from seeworthy.ground.results import Picture
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.publish import figures, views
+from seeworthy.publish.command import command
+from seeworthy.publish.first import PurposeRow, Shown, first_page
 from seeworthy.publish.model import CameraReport
-from seeworthy.publish.palette import INK, RULE
+from seeworthy.publish.palette import GREEN, GREY, INK, PURPLE, RULE, VERMILION
+from seeworthy.publish.typeset import escape, light, table, whole
 from seeworthy.publish.verdict import verdict
-
-_WIDEST = 1400
-_SPECIAL = re.compile(r"([\\#$*_`<>@\[\]~=+/-])")
+from seeworthy.publish.words import to_typst
 
 _HEAD = """#set document(title: {title})
 #set page(paper: "a4", margin: (x: 18mm, top: 18mm, bottom: 20mm),
@@ -29,6 +28,10 @@ _HEAD = """#set document(title: {title})
 (bottom: 0.8pt + rgb("{rule}")), inset: (bottom: 3pt), width: 100%, it)
 #set table(stroke: (x, y) => (bottom: 0.4pt + rgb("{rule}")), inset: (x: 3pt, y: 4pt), \
 align: left + top)
+#show table.cell: set block(breakable: false)
+#show heading.where(level: 3): set block(sticky: true)
+#let own(body) = block(stroke: (left: 2pt + rgb("#0072B2")), inset: (left: 6pt, y: 2pt), \
+width: 100%)[#text(size: 8pt)[The reviewer says] \\ #body]
 """
 
 
@@ -53,11 +56,6 @@ def pdf(report: CameraReport, *, customary: bool = True) -> bytes:
     return compiled
 
 
-def escape(text: object) -> str:
-    """Return a text so that Typst prints it as it is."""
-    return _SPECIAL.sub(r"\\\1", str(text))
-
-
 class _Source:
     """Builds the Typst document; pictures and figures are written beside it."""
 
@@ -74,8 +72,11 @@ class _Source:
         parts = [_HEAD.format(title=title, foot=foot, ink=INK, rule=RULE)]
         parts += self._front(report)
         parts += self._claims(report)
-        for chapter in views.chapters(report):
-            parts += self._chapter(chapter)
+        chapters = views.chapters(report)
+        tests = first_page(report).words.tests
+        for chapter in chapters:
+            parts += self._chapter(chapter, tests.get(chapter.anchor[2:], ""))
+        parts += self._repeat(chapters)
         parts += [
             "== How to read this",
             escape(
@@ -98,11 +99,50 @@ class _Source:
         parts.append(escape(" · ".join(filter(None, [report.maker, *units]))))
         if report.note:
             parts.append(f"_{escape(report.note)}_")
-        parts += ["== Verdict", f"#text(size: 12pt)[{escape(found.line)}]"]
+        first = first_page(report)
+        parts.append("== Verdict")
+        if first.words.verdict:
+            parts.append(f"#own[{to_typst(first.words.verdict)}]")
+        if first.answer:
+            parts.append(f"#text(size: 12pt)[{escape(first.answer)}]")
+        parts.append(escape(found.line))
         if report.troubles:
             said = f"Mind: the evidence is not whole. {' '.join(report.troubles)}"
             parts.append(f"*{escape(said)}*")
+        shown = [x for x in (first.frame, first.evidence) if x is not None]
+        if shown:
+            cells = ", ".join(self._small(x) for x in shown)
+            parts.append(f"#grid(columns: (1fr, 1fr), gutter: 4mm, {cells})")
+        if first.purposes:
+            parts.append("=== What it is good and bad for")
+            rows = [_purpose(r) for r in first.purposes]
+            parts.append(table(("3fr", "4fr", "9fr"), ("Purpose", "It", "Why"), rows))
+        if first.air:
+            parts.append("=== Six figures for the air")
+            air = [
+                (f"*{escape(r.title)}*", f"*{whole(r.value)}*\\ {whole(r.interval)}",
+                 escape(r.words), escape(r.against or "–"))
+                for r in first.air
+            ]  # fmt: skip
+            heads = ("Figure", "Value, 95 % interval", "What it means", "Against the others here")
+            parts.append(table(("3fr", "4fr", "5fr", "4fr"), heads, air))
+        undone = ", ".join(title.lower() for title, _ in first.not_done)
+        parts.append(escape(" ".join(first.tested)))
+        if undone:
+            parts.append(f"*Not done:* {escape(undone)}.")
+        parts.append("#pagebreak(weak: true)")
+        if first.words.notes:
+            parts += ["== The reviewer’s notes", f"#own[{to_typst(first.words.notes)}]"]
         return parts
+
+    def _small(self, shown: Shown) -> str:
+        self.count += 1
+        name = f"p{self.count}.jpg"
+        (self.folder / name).write_bytes(light(shown.picture.data))
+        return (
+            f'[#image("{name}", height: 36mm, width: 100%, fit: "contain")\n'
+            f"#text(size: 8pt)[{escape(shown.caption)}]]"
+        )
 
     def _claims(self, report: CameraReport) -> list[str]:
         rows = views.claim_rows(report.judgements)
@@ -110,32 +150,57 @@ class _Source:
             return []
         cells: list[tuple[str, ...]] = []
         for row in rows:
-            measured = f"*{escape(row.measured)}*" if row.measured else "–"
+            measured = f"*{whole(row.measured)}*" if row.measured else "–"
             if row.interval:
-                measured += f"\\ {escape(row.interval)}"
-            state = f"*{escape(row.badge.word)}*"
+                measured += f"\\ {whole(row.interval)}"
+            if row.strip:
+                measured += f"\\ {_strip(row.strip, row.badge.colour)}"
+            state = _badge(row.badge.word, row.badge.colour)
             if row.favour:
                 state += f"\\ {escape(row.favour)}"
-            cells.append((f"*{escape(row.title)}*", escape(row.claimed), measured, state))
+            claimed = whole(row.claimed)
+            if row.source:
+                claimed += f"\\ #text(size: 8pt)[{escape(row.source)}]"
+            cells.append((f"*{escape(row.title)}*", claimed, measured, state))
             if row.remark:
                 cells.append((f"#text(size: 8.4pt)[{escape(row.remark)}]",))
-        heads = ("Claim", "Seller says", "Measured, 95 % interval", "State")
+        heads = ("Claim", "Claimed", "Measured, 95 % interval", "State")
         return [
-            "== What the seller says, and what was measured",
+            "== What was claimed, and what was measured",
             escape(f"A claim counts as kept when the whole interval lies within {report.tolerance}"
                    " of it, or on the side nobody minds."),
-            _table((26, 20, 32, 22), heads, cells),
+            table(("26fr", "20fr", "32fr", "24fr"), heads, cells),
         ]  # fmt: skip
 
-    def _chapter(self, chapter: views.Chapter) -> list[str]:
+    def _chapter(self, chapter: views.Chapter, own: str) -> list[str]:
         parts = [f"== {escape(chapter.title)}"]
         if chapter.question:
             parts.append(f"_{escape(chapter.question)}_")
+        if own:
+            parts.append(f"#own[{to_typst(own)}]")
+        for take in (*chapter.now, *chapter.before):
+            parts += self._take(take)
         box = '#block(fill: rgb("#f7e3d8"), inset: 6pt, width: 100%)'
         parts += [f"{box}[*Caution.* {escape(c)}]" for c in chapter.cautions]
-        for take in chapter.takes:
-            parts += self._take(take)
+        if chapter.steps:
+            steps = "\n".join(f"+ {escape(step)}" for step in chapter.steps)
+            parts.append(f"#text(size: 8.4pt)[*How it is measured*\n\n{steps}\n]")
         return parts
+
+    def _repeat(self, chapters: list[views.Chapter]) -> list[str]:
+        cells = []
+        for chapter in chapters:
+            for view in chapter.takes:
+                take = view.take
+                lines = [f"{f.name} {f.sha256}" for f in take.files]
+                lines += [f"{r.name} = {r.text}" for r in (*take.readings, *take.options)]
+                said = "\\ ".join(escape(line) for line in [*lines, command(take)])
+                name = f"*{escape(view.label)}*\\ {escape(chapter.title)}"
+                cells.append((name, f"#text(size: 7.4pt)[{said}]"))
+        if not cells:
+            return []
+        heads = ("Take", "Files with SHA-256, readings as typed, and the command")
+        return ["== How to repeat it", table(("1fr", "5fr"), heads, cells)]
 
     def _take(self, view: views.TakeView) -> list[str]:
         take, outcome = view.take, view.take.outcome
@@ -151,8 +216,12 @@ class _Source:
         parts.append(escape(outcome.sentence))
         if view.rows:
             heads = ("Quantity", "Value", "95 % interval", "u", "n", "Conditions")
-            cells = [self._row(row) for row in view.rows]
-            parts.append(_table((26, 15, 23, 12, 6, 18), heads, cells))
+            if view.sharpness:
+                parts.append(_map(view.sharpness))
+            shown = [r for r in view.rows if not (view.sharpness and views.in_map(r.measurand))]
+            cells = [self._row(row) for row in shown]
+            widths = ("26fr", "17fr", "25fr", "17fr", "auto", "18fr")
+            parts.append(table(widths, heads, cells))
         parts += [f"*Mind:* {escape(w)}" for w in outcome.warnings]
         if view.findings:
             said = "; ".join(f"{name}: {value}" for name, value, _ in view.findings)
@@ -166,20 +235,20 @@ class _Source:
         return parts
 
     def _row(self, row: views.ResultRow) -> tuple[str, ...]:
-        interval = escape(row.interval)
+        interval = whole(row.interval)
         if self.customary and row.customary:
-            interval += f"\\ {escape(row.customary)}"
+            interval += f"\\ #text(size: 8pt)[{whole(row.customary)}]"
         return (
             f"*{escape(row.title)}*",
-            escape(row.value),
+            whole(row.value),
             interval,
-            escape(row.u),
-            str(row.n),
+            whole(row.u),
+            whole(row.n),
             escape(row.conditions or "–"),
         )
 
     def _picture(self, picture: Picture) -> str:
-        return self._image("jpg", _light(picture.data), escape(picture.caption))
+        return self._image("jpg", light(picture.data), escape(picture.caption))
 
     def _image(self, ending: str, data: bytes, caption: str) -> str:
         self.count += 1
@@ -187,31 +256,54 @@ class _Source:
         (self.folder / name).write_bytes(data)
         return (
             f"#block(breakable: false)[{caption}\n\n"
-            f'#image("{name}", height: 75mm, width: 100%, fit: "contain")]'
+            f'#image("{name}", height: 55mm, width: 100%, fit: "contain")]'
         )
 
 
-def _light(data: bytes) -> bytes:
-    """Return a picture as a JPEG that a printed page can show, not more."""
-    from PIL import Image
-
-    with Image.open(io.BytesIO(data)) as opened:
-        image = opened.convert("RGB")
-    image.thumbnail((_WIDEST, _WIDEST))
-    out = io.BytesIO()
-    image.save(out, "JPEG", quality=86, subsampling=0)
-    return out.getvalue()
+def _badge(word: str, colour: str) -> str:
+    """Return a state as its word in a box edged with its colour."""
+    return (
+        f'#box(stroke: 1pt + rgb("{colour}"), inset: (x: 4pt, y: 2pt), radius: (left: 6pt))'
+        f"[#text(size: 8.6pt)[*{escape(word)}*]]"
+    )
 
 
-def _table(widths: tuple[int, ...], heads: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
-    """Return a table; a row of one cell goes across."""
-    columns = ", ".join(f"{w}fr" for w in widths)
-    head = ", ".join(f"[*{escape(h)}*]" for h in heads)
-    body = []
-    for row in rows:
-        if len(row) == 1:
-            body.append(f"table.cell(colspan: {len(widths)})[{row[0]}]")
-        else:
-            body.append(", ".join(f"[{cell}]" for cell in row))
-    lines = ",\n  ".join([f"table.header({head})", *body])
-    return f"#table(columns: ({columns}),\n  {lines})"
+_GRADES = {"kept": GREEN, "open": PURPLE, "worse": VERMILION}
+
+
+def _purpose(row: PurposeRow) -> tuple[str, ...]:
+    state = _badge(row.grade, _GRADES.get(row.key, GREY))
+    if row.place:
+        state += f"\\ #text(size: 8pt)[{escape(row.place)}]"
+    why = f"{escape(row.why)} #text(size: 8pt)[It {escape(row.rests)}.]"
+    if row.rating is not None:
+        stars = f"*{row.rating.stars} of 5.* " if row.rating.stars else ""
+        why += f" #own[{stars}{to_typst(row.rating.text)}]"
+    return f"*{escape(row.title)}*", state, why
+
+
+def _strip(strip: views.Strip, colour: str) -> str:
+    """Return the scale of a claim: pale block, upright line, solid bar."""
+    bar = max(1.5, strip.width)
+    return (
+        '#box(width: 100%, height: 8pt, stroke: (bottom: 0.5pt + rgb("#4c5a61")))['
+        f"#place(dx: {strip.band_left}%, rect(width: {strip.band_width}%, height: 8pt, "
+        'fill: rgb("#e9dfc6")))'
+        f"#place(dx: {min(strip.low, 98.5)}%, dy: 2.5pt, rect(width: {bar}%, height: 4pt, "
+        f'fill: rgb("{colour}")))'
+        f"#place(dx: {strip.claim}%, rect(width: 1pt, height: 8pt, fill: black))]"
+    )
+
+
+def _map(cells: tuple[views.MapCell, ...]) -> str:
+    """Return sharpness over the picture as nine cells."""
+    made = []
+    for cell in cells:
+        lines = [
+            f"{escape(way)} *{whole(value)}* {whole(interval)}"
+            for way, value, interval in cell.lines
+        ]
+        made.append("\\ ".join([f"#text(size: 8pt)[{escape(cell.where)}]", *lines]))
+    rows = [tuple(made[i : i + 3]) for i in range(0, len(made), 3)]
+    head = "MTF50 over the picture, cycles per pixel, with 95 % interval:"
+    return f"{escape(head)}\n\n#text(size: 8pt)[{table(('1fr',) * 3, (), rows)}]"

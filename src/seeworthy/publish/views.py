@@ -74,6 +74,8 @@ class ResultRow:
         Anchor of the take; `label` is its name, `specimen` says of which unit.
     label, specimen : str
     evidence : tuple of (anchor, name)
+    measurand : str
+        Its id.
     """
 
     title: str
@@ -88,11 +90,34 @@ class ResultRow:
     label: str
     specimen: str
     evidence: tuple[tuple[str, str], ...] = ()
+    measurand: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class MapCell:
+    """One part of the picture: where, and value with interval a direction."""
+
+    where: str
+    lines: tuple[tuple[str, str, str], ...]
+    share: float
 
 
 @dataclass(frozen=True, slots=True)
 class TakeView:
-    """One take with the rows of its results."""
+    """One take with the rows of its results.
+
+    Attributes
+    ----------
+    anchor, label, context, method : str
+    take : TakeReport
+    rows : tuple of ResultRow
+    findings : tuple of (name, value, meaning)
+    earlier : bool
+        A newer firmware of the same unit was tested the same way.
+    sharpness : tuple of MapCell
+        Nine parts of the picture, row by row, where sharpness was measured all over; their
+        results stand in `rows` too.
+    """
 
     anchor: str
     label: str
@@ -101,6 +126,8 @@ class TakeView:
     rows: tuple[ResultRow, ...]
     findings: tuple[tuple[str, str, str], ...]
     method: str
+    earlier: bool = False
+    sharpness: tuple[MapCell, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +152,16 @@ class Chapter:
     version: int
     takes: tuple[TakeView, ...]
 
+    @property
+    def now(self) -> tuple[TakeView, ...]:
+        """Takes that gave figures with the newest firmware."""
+        return tuple(t for t in self.takes if not t.earlier and t.take.refusal is None)
+
+    @property
+    def before(self) -> tuple[TakeView, ...]:
+        """Takes with an earlier firmware, and those that gave no figure."""
+        return tuple(t for t in self.takes if t.earlier or t.take.refusal is not None)
+
 
 @dataclass(frozen=True, slots=True)
 class _Several:
@@ -135,7 +172,7 @@ class _Several:
 
 
 def claim_rows(judgements: Iterable[Judgement]) -> list[ClaimRow]:
-    """Return the rows of everything the seller claims (not what he leaves out)."""
+    """Return the rows of every claim that was entered."""
     return [_claim_row(j) for j in judgements if j.state != "claimed nothing"]
 
 
@@ -209,7 +246,8 @@ def chapters(report: CameraReport) -> list[Chapter]:
 def _chapter(
     name: str, found: Procedure | None, takes: Sequence[TakeReport], several: _Several
 ) -> Chapter:
-    views = tuple(_take(t, found, several) for t in takes)
+    older = _earlier(takes)
+    views = tuple(_take(t, found, several, t.number in older) for t in takes)
     if found is None:  # an add-on that is not installed here; its figures stay readable
         return Chapter(f"p-{name}", name.title(), "", (), (), (), 0, views)
     return Chapter(
@@ -224,7 +262,20 @@ def _chapter(
     )
 
 
-def _take(take: TakeReport, found: Procedure | None, several: _Several) -> TakeView:
+def _earlier(takes: Sequence[TakeReport]) -> set[int]:
+    """Return the takes of a test that a newer firmware of the same unit was tested after."""
+    newest: dict[str, TakeReport] = {}
+    measured = [t for t in takes if t.outcome is not None and t.firmware and t.taken]
+    for take in measured:
+        held = newest.get(take.unit)
+        if held is None or (take.taken, take.number) > (held.taken, held.number):  # type: ignore[operator]
+            newest[take.unit] = take
+    return {t.number for t in measured if t.firmware != newest[t.unit].firmware}
+
+
+def _take(
+    take: TakeReport, found: Procedure | None, several: _Several, earlier: bool = False
+) -> TakeView:
     anchor = f"take-{take.number}"
     label = f"Take {take.number}"
     words = []
@@ -250,7 +301,42 @@ def _take(take: TakeReport, found: Procedure | None, several: _Several) -> TakeV
             for name, value in outcome.findings.items()
         )
     method = outcome.method if outcome else ""
-    return TakeView(anchor, label, " · ".join(words), take, rows, findings, method)
+    cells = _map(take.results)
+    return TakeView(anchor, label, " · ".join(words), take, rows, findings, method, earlier, cells)
+
+
+_PLACES = (
+    "top_left", "top", "top_right", "left", "centre", "right",
+    "bottom_left", "bottom", "bottom_right",
+)  # fmt: skip
+_WAYS = {"horizontal": "level edges", "vertical": "upright edges"}
+
+
+def in_map(measurand_id: str) -> bool:
+    """Tell whether a result stands in the map of sharpness."""
+    return measurand_id.removeprefix("mtf50_") in _PLACES and measurand_id.startswith("mtf50_")
+
+
+def _map(results: Sequence[Result]) -> tuple[MapCell, ...]:
+    per: dict[str, list[Result]] = {
+        p: [r for r in results if r.measurand == f"mtf50_{p}"] for p in _PLACES
+    }
+    if sum(bool(found) for found in per.values()) < len(_PLACES):
+        return ()
+    best = max(r.value for found in per.values() for r in found) or 1.0
+    cells = []
+    for place, found in per.items():
+        lines = tuple(
+            (
+                _WAYS.get(str(r.conditions.get("orientation", "")), ""),
+                numbers.value_text(r),
+                numbers.interval_text(*r.interval, r.u, ""),
+            )
+            for r in found
+        )
+        share = sum(r.value for r in found) / len(found) / best
+        cells.append(MapCell(place.replace("_", " "), lines, round(share, 3)))
+    return tuple(cells)
 
 
 def _row(found: Result, take: TakeReport, several: _Several, pictures: set[str]) -> ResultRow:
@@ -276,6 +362,7 @@ def _row(found: Result, take: TakeReport, several: _Several, pictures: set[str])
         label,
         ", ".join(where),
         tuple((picture_anchor(take, e), e) for e in found.evidence if e in pictures),
+        found.measurand,
     )
 
 

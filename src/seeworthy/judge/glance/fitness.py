@@ -1,0 +1,135 @@
+"""What a camera is good and bad for, in sentences: every purpose, its rank, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from seeworthy.bench.store import Bench
+from seeworthy.judge.purpose.bench_rank import suit_every
+from seeworthy.judge.purpose.library import shipped
+from seeworthy.judge.purpose.own import own_purposes
+from seeworthy.judge.purpose.rank import LimitState, Ranking, Suited, WishState
+
+
+@dataclass(frozen=True, slots=True)
+class Fitness:
+    """How well one camera suits one purpose.
+
+    Attributes
+    ----------
+    purpose, title : str
+        Name and title of the purpose.
+    grade : str
+        As in `seeworthy.judge.purpose.rank.Suited`.
+    score : float
+        0 to 1, mean over the draws.
+    place : str
+        Its rank among the cameras of the bench, in words.
+    why : str
+        One sentence: what decides.
+    rests : str
+        How much of what the purpose asks for was tested.
+    """
+
+    purpose: str
+    title: str
+    grade: str
+    score: float
+    place: str
+    why: str
+    rests: str
+
+
+def fitness(bench: Bench, camera: str) -> tuple[Fitness, ...]:
+    """Return every purpose, shipped and own, held against one camera; the best first."""
+    found = [
+        _fitness(ranking, one)
+        for ranking in suit_every(
+            bench, list(dict.fromkeys([*own_purposes(bench.folder), *shipped()]))
+        ).values()
+        for one in ranking.cameras
+        if one.camera == camera
+    ]
+    order = ("fits well", "fits", "fits barely", "not known", "does not fit")
+    return tuple(sorted(found, key=lambda f: (order.index(f.grade), -f.score, f.title)))
+
+
+def _fitness(ranking: Ranking, one: Suited) -> Fitness:
+    asked = len(one.limits) + len(one.wishes)
+    tested = sum(s.found is not None for s in (*one.limits, *one.wishes))
+    return Fitness(
+        ranking.purpose.name,
+        ranking.purpose.title,
+        one.grade,
+        one.score,
+        _place(ranking, one),
+        _why(one),
+        f"rests on {tested} of {asked} figures that it asks for",
+    )
+
+
+def _place(ranking: Ranking, one: Suited) -> str:
+    count = len(ranking.cameras)
+    if count < 2:
+        return "the only camera on the bench"
+    if one.grade in ("does not fit", "not known"):
+        return "not ranked"
+    likely = max(range(count), key=lambda k: one.ranks[k])
+    place = "first" if likely == 0 else "last" if likely == count - 1 else f"number {likely + 1}"
+    chance = one.ranks[likely]
+    # The words of a probability: nine in ten and even odds are a judgement.
+    sure = "" if chance >= 0.9 else "probably " if chance >= 0.5 else "perhaps "
+    return f"{sure}{place} of {count} cameras"
+
+
+def _why(one: Suited) -> str:
+    broken = [s for s in one.limits if s.word == "broken"]
+    if broken:
+        return f"It breaks a limit: {_limit(broken[0])}."
+    unknown = [s for s in one.limits if s.word == "not tested"]
+    if unknown:
+        return f"Nobody can say before {unknown[0].limit.measurand.title} is tested."
+    open_ = [s for s in one.limits if s.word == "cannot tell"]
+    if open_:
+        return f"It may break a limit: {_limit(open_[0])}."
+    if one.grade == "not known":
+        missing = [w.wish.measurand.title for w in one.wishes if w.found is None]
+        return f"Too little is tested: {_listed(missing)}."
+    return _wishes([w for w in one.wishes if w.found is not None])
+
+
+def _wishes(known: Sequence[WishState]) -> str:
+    if not known:
+        return "Every limit is kept."
+    best = max(known, key=lambda w: (w.desirability, w.wish.weight))
+    worst = max(known, key=lambda w: w.share)
+    # Two thirds and a third of what is wished for: a judgement.
+    good = f"{best.wish.measurand.title} {_value(best)}" if best.desirability >= 0.67 else ""
+    bad = f"{worst.wish.measurand.title} {_value(worst)}" if worst.desirability < 0.67 else ""
+    if good and bad:
+        return f"Good: {good}. What costs it most: {bad}. {worst.wish.why}"
+    if bad:
+        return f"What costs it most: {bad}. {worst.wish.why}"
+    return f"Good: {good}. {best.wish.why}" if good else "It does middling on all that is asked."
+
+
+def _limit(state: LimitState) -> str:
+    limit = state.limit
+    bound = " and ".join(
+        f"{word} {value:g} {limit.measurand.unit}".strip()
+        for word, value in (("at least", limit.least), ("at most", limit.most))
+        if value is not None
+    )
+    have = "" if state.found is None else f" {state.found.value:.3g} {limit.measurand.unit}"
+    return f"{limit.measurand.title}{have.rstrip()} where {bound} is asked. {limit.why}".rstrip(".")
+
+
+def _value(state: WishState) -> str:
+    assert state.found is not None
+    return f"{state.found.value:.3g} {state.wish.measurand.unit}".strip().replace("-", "−")
+
+
+def _listed(words: Sequence[str]) -> str:
+    shown = list(dict.fromkeys(words))
+    return ", ".join(shown[:3]) + (f" and {len(shown) - 3} more" if len(shown) > 3 else "")

@@ -1,0 +1,55 @@
+"""Small things that a Typst document is built from."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Sequence
+
+_WIDEST = 1100  # pixels of a picture over a printed page of 17 cm: 165 to the inch
+_SPECIAL = re.compile(r"([\\#$*_`<>@\[\]~=+/-])")
+
+
+def escape(text: object) -> str:
+    """Return a text so that Typst prints it as it is."""
+    return _SPECIAL.sub(r"\\\1", str(text))
+
+
+def whole(text: object) -> str:
+    """Return an escaped text that is never broken inside (a number and its unit)."""
+    return f"#box[{escape(text)}]" if str(text) else ""
+
+
+def light(data: bytes) -> bytes:
+    """Return a picture as a JPEG that a printed page can show, not more."""
+    from PIL import Image
+
+    with Image.open(io.BytesIO(data)) as opened:
+        image = opened.convert("RGB")
+    image.thumbnail((_WIDEST, _WIDEST))
+    out = io.BytesIO()
+    image.save(out, "JPEG", quality=82, subsampling=0)
+    return out.getvalue()
+
+
+def table(widths: Sequence[str], heads: Sequence[str], rows: Sequence[tuple[str, ...]]) -> str:
+    """Return a table; a row of one cell goes across.
+
+    Parameters
+    ----------
+    widths : sequence of str
+        Of Typst: ``2fr``, ``auto``.
+    heads : sequence of str
+        Plain words; no head where empty.
+    rows : sequence of tuple of str
+        Typst source.
+    """
+    head = ", ".join(f"[*{escape(h)}*]" for h in heads)
+    body = [f"table.header({head})"] if heads else []
+    for row in rows:
+        if len(row) == 1:
+            body.append(f"table.cell(colspan: {len(widths)})[{row[0]}]")
+        else:
+            body.append(", ".join(f"[{cell}]" for cell in row))
+    lines = ",\n  ".join(body)
+    return f"#table(columns: ({', '.join(widths)},),\n  {lines})"
