@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from seeworthy.ground.budget import Component, budget_of, budget_rows, combined
+from seeworthy.ground.quantities import parse
 from seeworthy.ground.results import Result
 from seeworthy.media.frames import ColourTags
 from seeworthy.media.light import light
@@ -239,3 +240,48 @@ def test_the_range_shown_counts_stops_between_known_steps():
     assert stops == pytest.approx(math.log2(0.62 / 0.045) - math.log2(bright))
     true = -math.log2(EXPOSED * 0.045)
     assert abs(stops - true) <= 1.96 * combined(parts)
+
+
+# Budgets on every face.
+
+
+def test_the_budget_of_an_angle_by_hand():
+    """2 atan(w / 2d): derivatives by arithmetic (JCGM 100:2008, 5.1.3)."""
+    from seeworthy.engine.measure import measure
+
+    readings = {"width": ["2 m ± 4 mm"], "distance": ["1.5 m ± 3 mm"], "squareness": ["0.001 deg"],
+                "entrance_offset": ["0.001 mm ± 0.001 mm"]}  # fmt: skip
+    found = measure("view", [], readings=readings).outcome.results[0]
+    slope = 2 * math.degrees(1) / (1 + (2 / 3) ** 2)  # degrees per unit of w / 2d
+    parts = {c.name: c for c in found.budget}
+    u_width, u_distance = parse("2 m ± 4 mm").u, parse("1.5 m ± 3 mm").u
+    assert parts["width"].u == pytest.approx(u_width)
+    assert parts["width"].sensitivity == pytest.approx(slope / 3, rel=1e-3)
+    assert parts["distance"].part == pytest.approx(slope * 2 / 3 / 1.5 * u_distance, rel=1e-3)
+    assert combined(found.budget) == pytest.approx(found.u)
+
+
+def test_a_budget_is_kept_and_shown(empty_bench):
+    from concurrent.futures import ThreadPoolExecutor
+
+    from seeworthy.bench.cameras import add_camera
+    from seeworthy.bench.outcomes import get_outcome
+    from seeworthy.bench.running import run_bench
+    from seeworthy.bench.takes import add_take
+    from seeworthy.publish.assemble import camera_report
+    from seeworthy.publish.html import page as report_page
+
+    add_camera(empty_bench, "Knot")
+    readings = {"mass": ["17.31 g ± 0.05 g", "17.35 g ± 0.05 g", "17.28 g ± 0.05 g"]}
+    number = add_take(empty_bench, "body", "Knot", readings=readings).id
+    with ThreadPoolExecutor(1) as threads:
+        run_bench(empty_bench, executor=threads, workers=1)
+    mass = get_outcome(empty_bench, number).results[0]
+    assert [c.name for c in mass.budget] == ["instrument, as typed", "scatter of the readings"]
+    assert combined(mass.budget) == pytest.approx(mass.u)
+    # The scatter by hand: standard deviation of the three over the root of three.
+    hand = np.std([17.31, 17.35, 17.28], ddof=1) / math.sqrt(3)
+    assert mass.budget[1].u == pytest.approx(hand, rel=1e-6)
+    page = report_page(camera_report(empty_bench, "Knot"))
+    assert "What the uncertainty is made of" in page
+    assert "scatter of the readings" in page

@@ -305,6 +305,7 @@ class ResultRow(Base):
     n: Mapped[int]
     conditions: Mapped[dict[str, Any]]
     evidence: Mapped[list[Any]]
+    budget: Mapped[list[Any] | None]
     outcome: Mapped[OutcomeRow] = relationship(back_populates="results")
 
 

@@ -29,6 +29,7 @@ from seeworthy.bench.result_columns import read_results
 from seeworthy.bench.state import PASSING, TAKE_PARTS, inputs_of, take_record
 from seeworthy.bench.store import Bench
 from seeworthy.bench.takes import find_take
+from seeworthy.ground.budget import budget_of, budget_rows
 from seeworthy.ground.errors import CannotMeasure, SeeworthyError
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result
 from seeworthy.procedures import procedure as find_procedure
@@ -145,6 +146,7 @@ def _fill(row: OutcomeRow, outcome: Outcome) -> None:
                 n=found.n,
                 conditions=plain(found.conditions),
                 evidence=plain(found.evidence),
+                budget=plain(budget_rows(found.budget)) or None,
             )
         )
     for place, (name, value) in enumerate(outcome.findings.items()):
@@ -245,6 +247,7 @@ def _result(row: ResultRow, around: Mapping[str, Any]) -> Result:
         {**around, **row.conditions},
         tuple(row.evidence),
         row.dof,
+        budget_of(row.budget or ()),
     )
 
 

@@ -6,6 +6,7 @@ import math
 import re
 from typing import Any
 
+from seeworthy.ground.budget import budget_rows
 from seeworthy.ground.measurands import measurand
 from seeworthy.ground.quantities import format_value
 from seeworthy.ground.results import Result
@@ -102,6 +103,25 @@ def u_text(found: Result) -> str:
     if not (found.u > 0 and math.isfinite(found.u)):
         return "0" if found.u == 0 else "not known"
     return with_unit(format_value(found.value, found.u).split(" ± ")[1], found.unit)
+
+
+def budget_texts(found: Result) -> tuple[tuple[str, str, str, str, str, str], ...]:
+    """Write the budget: component, u, distribution, sensitivity, share, source.
+
+    The largest share comes first; a sensitivity has the result's unit over the component's.
+    """
+    rows = sorted(budget_rows(found.budget), key=lambda row: -row["share"])
+    return tuple(
+        (
+            row["name"],
+            with_unit(f"{row['u']:.2g}", row["unit"]),
+            row["distribution"],
+            f"{row['sensitivity']:.3g}",
+            f"{100 * row['share']:.0f} %",
+            row["source"],
+        )
+        for row in rows
+    )
 
 
 def customary(found: Result) -> str:

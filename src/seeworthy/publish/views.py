@@ -76,6 +76,8 @@ class ResultRow:
     evidence : tuple of (anchor, name)
     measurand : str
         Its id.
+    budget : tuple of (component, u, distribution, sensitivity, share, source)
+        What the uncertainty is made of, the largest share first; empty where it is not told.
     """
 
     title: str
@@ -91,6 +93,7 @@ class ResultRow:
     specimen: str
     evidence: tuple[tuple[str, str], ...] = ()
     measurand: str = ""
+    budget: tuple[tuple[str, str, str, str, str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -363,6 +366,7 @@ def _row(found: Result, take: TakeReport, several: _Several, pictures: set[str])
         ", ".join(where),
         tuple((picture_anchor(take, e), e) for e in found.evidence if e in pictures),
         found.measurand,
+        numbers.budget_texts(found),
     )
 
 

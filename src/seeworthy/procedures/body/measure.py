@@ -11,12 +11,21 @@ from seeworthy.ground.statistics import mean_t, propagate
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A value with standard uncertainty `u`, degrees of freedom `dof`, from `n` readings."""
+    """A value with standard uncertainty `u`, degrees of freedom `dof`, from `n` readings.
+
+    `instrument` is the part of `u` that all readings share.
+    """
 
     value: float
     u: float
     dof: float
     n: int
+    instrument: float = 0.0
+
+    @property
+    def scatter(self) -> float:
+        """The part of `u` that is the readings' own scatter."""
+        return math.sqrt(max(self.u**2 - self.instrument**2, 0.0))
 
 
 def combine_readings(values: Sequence[float], us: Sequence[float]) -> Estimate:
@@ -34,9 +43,9 @@ def combine_readings(values: Sequence[float], us: Sequence[float]) -> Estimate:
         Mean; `u` from scatter and instrument (JCGM 100:2008, 4.2 and 4.3).
     """
     if len(values) == 1:
-        return Estimate(values[0], us[0], math.inf, 1)
+        return Estimate(values[0], us[0], math.inf, 1, us[0])
     mean = mean_t(values, max(us))
-    return Estimate(mean.value, mean.u, mean.dof, mean.n)
+    return Estimate(mean.value, mean.u, mean.dof, mean.n, max(us))
 
 
 def box_volume(length: Estimate, width: Estimate, height: Estimate) -> Estimate:

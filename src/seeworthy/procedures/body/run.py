@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.examples import as_options
 from seeworthy.ground.quantities import format_value
@@ -30,7 +31,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     warnings = []
     if all(side in found for side in _SIDES):
         box = box_volume(*(found[side] for side in _SIDES))
-        results.append(result("volume", box.value / 1e3, box.u / 1e3, n=box.n, dof=box.dof))
+        results.append(_volume(found, box))
         warnings += _doubt(found, box.value / 1e3)
     elif any(side in found for side in _SIDES):
         missing = " and ".join(side for side in _SIDES if side not in found)
@@ -39,7 +40,30 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 
 
 def _result(name: str, estimate: Estimate) -> Result:
-    return result(name, estimate.value, estimate.u, n=estimate.n, dof=estimate.dof)
+    unit = "g" if name == "mass" else "mm"
+    parts = [Component("instrument, as typed", estimate.instrument, unit, source="reading")]
+    if estimate.scatter > 0:
+        shape = f"t ({estimate.n - 1} dof)"
+        parts.append(
+            Component(
+                "scatter of the readings",
+                estimate.scatter,
+                unit,
+                1.0,
+                shape,
+                f"{estimate.n} readings",
+            )
+        )
+    return result(name, estimate.value, n=estimate.n, dof=estimate.dof, budget=parts)
+
+
+def _volume(found: dict[str, Estimate], box: Estimate) -> Result:
+    parts = [
+        # mm of a side to cm3 of the box.
+        Component(side, found[side].u, "mm", box.value / found[side].value / 1e3, source="reading")
+        for side in _SIDES
+    ]
+    return result("volume", box.value / 1e3, n=box.n, dof=box.dof, budget=parts)
 
 
 def _doubt(found: dict[str, Estimate], volume: float) -> list[str]:

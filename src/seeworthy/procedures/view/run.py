@@ -12,6 +12,7 @@ from seeworthy.ground.quantities import Quantity
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.ground.uncertainty import interval
 from seeworthy.procedures.declare import Inputs, Seen
+from seeworthy.procedures.view.budget import budget
 from seeworthy.procedures.view.measure import PUPIL, Station, View, measure_view
 
 _KIND = "tape: straight-line geometry; where the lens bends lines the true edge ray differs"
@@ -35,7 +36,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     elif settings["offset"] is None:
         warnings.append(_unknown_offset(stations[0], view))
     warnings += _doubt_pixels(view, inputs)
-    results = _results(view, len(stations))
+    results = _results(view, stations, settings)
     return Outcome(
         tuple(results),
         findings,
@@ -92,13 +93,19 @@ def _aspect(text: str) -> float | None:
     return ratio
 
 
-def _results(view: View, stations: int) -> list[Result]:
+def _results(view: View, stations: list[Station], settings: dict[str, Any]) -> list[Result]:
     results = []
     for name in ("hfov", "vfov", "dfov"):
         pair = getattr(view, name)
         if pair is not None:
             method = "tape, square pixels" if name in view.from_aspect else "tape"
-            results.append(result(name, *pair, n=stations, conditions={"method": method}))
+            alone = len(stations) == 1 and pair[1] > 0
+            parts = budget(stations[0], settings, view, name) if alone else ()
+            results.append(
+                result(
+                    name, *pair, n=len(stations), conditions={"method": method}, budget=parts
+                )
+            )  # fmt: skip
     if view.offset is not None:
         value, u = view.offset
         results.append(
@@ -106,7 +113,7 @@ def _results(view: View, stations: int) -> list[Result]:
                 "entrance_offset",
                 value * 1e3,
                 u * 1e3,
-                n=stations,
+                n=len(stations),
                 conditions={"method": "tape"},
             )
         )
