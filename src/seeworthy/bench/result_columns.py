@@ -93,20 +93,14 @@ class _Around:
                 query = query.where(UnitRow.camera_id == camera_id)
             return session.execute(query.order_by(table.take_id)).all()
 
-        self.files: dict[int, list[tuple[int, str, str]]] = defaultdict(list)
-        table: Any = TakeFileRow
-        for take, *rest in of_takes(
-            select(table.take_id, table.position, table.role, table.sha256), table
-        ):
-            self.files[take].append((*rest,))  # type: ignore[arg-type]
+        self.files = _by_take(of_takes, TakeFileRow, "role", "sha256")
         self.readings = _by_take(of_takes, ReadingRow, "name", "text")
         self.options = _by_take(of_takes, TakeOptionRow, "name", "value")
         self.conditions: dict[int, dict[str, float]] = defaultdict(dict)
-        table = ConditionRow
-        for take, name, value in of_takes(
-            select(table.take_id, table.name, table.value).order_by(table.name), table
-        ):
-            self.conditions[take][name] = value
+        table: Any = ConditionRow
+        query = select(table.take_id, table.name, table.value).order_by(table.name)
+        for row in of_takes(query, table):
+            self.conditions[row.take_id][row.name] = row.value
         self.firmware: dict[int, list[tuple[dt.date, int, str]]] = defaultdict(list)
         for unit, since, number, name in session.execute(
             select(FirmwareRow.unit_id, FirmwareRow.since, FirmwareRow.id, FirmwareRow.name)
@@ -118,7 +112,7 @@ class _Around:
         """Return position, role and SHA-256 of the files of a take, in order."""
         return sorted(self.files.get(take, ()))
 
-    def stale(self, row: Row[Any]) -> bool:
+    def stale(self, row: Any) -> bool:
         """Tell whether inputs or method of the row's take have changed since."""
         take = row.id
         if take not in self._stale:

@@ -230,7 +230,9 @@ def _scatter(size: Floats, place: Floats) -> Floats:
     """Robust standard deviation per coordinate of each pair, from sizes of 2-D residuals."""
     shown = np.where(place > 0, size, np.nan)
     with np.errstate(all="ignore"):
-        middle = np.nanmedian(np.where(np.isnan(shown).all(axis=1, keepdims=True), 0.0, shown), axis=1)
+        middle = np.nanmedian(
+            np.where(np.isnan(shown).all(axis=1, keepdims=True), 0.0, shown), axis=1
+        )
     # `size` is r/√2; the median of a Rayleigh r is 1.1774 σ.
     return np.asarray(np.maximum(middle * math.sqrt(2) / 1.1774, 1e-7))
 

@@ -12,7 +12,8 @@ import numpy.typing as npt
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.optics.lens import COEFFICIENTS, Camera, tv_distortion, view_angles
 from seeworthy.optics.plane import direct_homography
-from seeworthy.procedures.lens.calibrate import Fit, View, choose
+from seeworthy.procedures.lens.board import View
+from seeworthy.procedures.lens.calibrate import Fit, choose
 
 Array = npt.NDArray[np.float64]
 LEAST_VIEWS = 5

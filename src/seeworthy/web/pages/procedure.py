@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 
 from fastapi import APIRouter, Request, Response
 
@@ -106,13 +107,11 @@ def misread(chosen: Procedure, form: Form) -> dict[str, str]:
     """Return what of a form is not understood: ``kind.name`` to words."""
     said: dict[str, str] = {}
     for name, texts in form.named("reading").items():
-        said[f"reading.{name}"] = _wrong(texts, lambda t, n=name: _parsed(chosen, n, t))
+        said[f"reading.{name}"] = _wrong(texts, partial(_parsed, chosen, name))
     for name, texts in form.named("condition").items():
         if name in CONDITIONS:
-            unit = CONDITIONS[name]
-            said[f"condition.{name}"] = _wrong(
-                texts, lambda t, u=unit, n=name: parse(t, u, positive=n == "light", bare=False)
-            )
+            read = partial(parse, unit=CONDITIONS[name], positive=name == "light", bare=False)
+            said[f"condition.{name}"] = _wrong(texts, read)
     return {name: words for name, words in said.items() if words}
 
 
