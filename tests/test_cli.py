@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from fractions import Fraction
@@ -219,3 +220,15 @@ def test_look_says_little_first_and_everything_when_asked(capsys, tmp_path):
     assert "pixel format: " in full
     assert "pixel format: " not in brief
     assert not [line for line in (brief + full).splitlines() if line.endswith(": –")]
+
+
+def test_us_customary_first_when_asked(capsys):
+    words = ["measure", "body", "--reading", "mass=0.8 oz ± 0.02 oz"]
+    _, metric, _ = run(capsys, *words)
+    code, us, _ = run(capsys, "--units", "us", *words)
+    assert code == 0
+    # The avoirdupois ounce is 28.349523125 g (NIST Handbook 44, Appendix C, from memory).
+    assert "22.68" in metric
+    assert re.search(r"mass +0\.80\d* ?oz", us.replace("\u202f", " "))
+    assert "22.68" in us
+    assert run(capsys, "--units", "stone", *words)[0] == 2

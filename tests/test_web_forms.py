@@ -293,3 +293,11 @@ def test_probabilities_in_words(share, words):
     from seeworthy.web.words import likely
 
     assert likely(share) == words
+
+
+def test_us_customary_stands_first_where_it_is_set(client):
+    camera(client)
+    client.post("/settings", data={"units": "us"})
+    weigh(client, "Dunlin", "0.8 oz ± 0.02 oz")
+    page = client.get("/takes/1").text
+    assert re.search(r'data-label="Value"><strong>0\.80\d*\W?oz', page)

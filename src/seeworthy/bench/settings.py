@@ -11,7 +11,11 @@ from seeworthy.bench.store import Bench
 from seeworthy.ground.errors import WrongCall
 
 CHOICES: dict[str, tuple[tuple[str, str], ...]] = {
-    "units": (("both", "metric, and US customary beside it"), ("metric", "metric only")),
+    "units": (
+        ("both", "metric, and US customary beside it"),
+        ("us", "US customary, and metric beside it"),
+        ("metric", "metric only"),
+    ),
     "clock": (("24", "24 hours, 17:30"), ("12", "12 hours, 5:30 pm")),
     "numbers": (("point", "decimal point, 8.52"), ("comma", "decimal comma, 8,52")),
 }
@@ -25,7 +29,7 @@ class Settings:
     Attributes
     ----------
     units : str
-        ``both`` or ``metric``.
+        ``both`` (metric first), ``us`` (US customary first) or ``metric``.
     clock : str
         ``24`` or ``12``.
     numbers : str

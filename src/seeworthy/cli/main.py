@@ -131,6 +131,9 @@ def root(
     version: bool = typer.Option(
         False, "--version", help="Print the version.", callback=_version, is_eager=True
     ),
+    units: str = typer.Option(
+        "", "--units", metavar="us|metric", help="Units of results, before the command: us first."
+    ),
 ) -> None:
     """Seeworthy, the test bench for small flying cameras.
 
@@ -138,6 +141,11 @@ def root(
     a camera really does, with an honest plus-or-minus on every figure. Start with
     'seeworthy look CLIP' or 'seeworthy demo'.
     """
+    if units not in ("", "us", "metric"):
+        raise WrongCall(f"'--units {units}' is not known.", "Write --units us or --units metric.")
+    from seeworthy.cli.words import use_units
+
+    use_units(units or "metric")
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -19,6 +19,14 @@ if TYPE_CHECKING:
     from seeworthy.procedures.declare import Procedure
 
 
+_units = {"first": "metric"}
+
+
+def use_units(first: str) -> None:
+    """Choose which units stand first in lines of results: ``us`` or ``metric``."""
+    _units["first"] = first
+
+
 def show_json(value: Any) -> None:
     """Print one JSON document."""
     typer.echo(json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False))
@@ -81,14 +89,18 @@ def result_line(result: Result) -> tuple[str, str, str]:
     """Return (name, value ± u, interval and conditions) of a result."""
     from seeworthy.ground.measurands import measurand
     from seeworthy.ground.quantities import format_value
-    from seeworthy.publish.numbers import conditions_text, interval_text, value_text
+    from seeworthy.publish.numbers import conditions_text, customary, interval_text, value_text
 
-    rest = f"95 %: {interval_text(*result.interval, result.u, result.unit)}, n = {result.n}"
+    interval = interval_text(*result.interval, result.u, result.unit)
     conditions = conditions_text(result.conditions)
     title = measurand(result.measurand).title
     bounded = any(math.isinf(end) for end in result.interval)
     bounded |= dict(result.conditions).get("bound") == "upper"
     shown = value_text(result) if bounded else format_value(result.value, result.u, result.unit)
+    if _units["first"] == "us" and not bounded and (both := customary(result)):
+        value, _, ends = both.partition(" (")
+        interval, shown = f"{ends.rstrip(')')}; {shown}", value
+    rest = f"95 %: {interval}, n = {result.n}"
     return title, shown, f"({rest}, {conditions})" if conditions else f"({rest})"
 
 

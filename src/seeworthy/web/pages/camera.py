@@ -80,7 +80,7 @@ def _page(site: Site, camera: Camera) -> CameraPage:
         [t for t in newest if t.procedure in ("load", "survival")],
         pictures(site, newest),
         _subjects(),
-        site.settings().units == "both",
+        site.settings().units != "metric",
         str(report.tolerance),
     )
 

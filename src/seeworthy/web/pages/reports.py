@@ -48,7 +48,7 @@ def data(site: TheSite) -> Response:
 @router.get("/reports/{number}")
 def report(site: TheSite, number: int, download: bool = False) -> Response:
     """Show a report as it would be published; it runs no script at all."""
-    customary = site.settings().units == "both"
+    customary = site.settings().units != "metric"
     html = site.remember(
         ("report", number), lambda: report_page(_report(site, number), customary=customary)
     )
@@ -64,7 +64,7 @@ def report_pdf(site: TheSite, number: int) -> Response:
     """Give out a report as PDF."""
     from seeworthy.publish.pdf import pdf
 
-    customary = site.settings().units == "both"
+    customary = site.settings().units != "metric"
     data = site.remember(
         ("report-pdf", number), lambda: pdf(_report(site, number), customary=customary)
     )

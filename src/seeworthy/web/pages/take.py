@@ -201,7 +201,7 @@ def _page(site: Site, number: int, form: Form | None = None) -> TakePage:
         [(i, f.title, f.sentence) for i, f in enumerate(outcome.figures if outcome else ())],
         fields_of(chosen, take, form) if chosen else (),
         get_camera(site.bench, take.camera).id,
-        site.settings().units == "both",
+        site.settings().units != "metric",
         cautions_of(chosen) if chosen else (),
         [_has_pictures(f.path) for f in take.files],
         queued=take.state in ("new", "stale", "lost") and site.keeper.holds(number),
