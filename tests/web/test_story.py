@@ -290,6 +290,40 @@ def test_on_a_phone(browser, server):
     visit.check()
 
 
+def test_a_long_name_sticks_out_nowhere_on_a_small_phone(browser, server):
+    visit = Visit(browser, server.address, viewport={"width": 320, "height": 600})
+    page = visit.go("/")
+    name = "W" * 199 + "M"
+    page.get_by_label("What you call it").fill(name)
+    page.get_by_role("button", name="Add the camera").click()
+    page.get_by_role("heading", name=name).wait_for()
+    for path in ("/", "/cameras/1", "/takes", "/procedures?camera=" + name, "/procedures/view",
+                 "/shoot?test=readout&unit=1", "/slate?unit=1&test=readout", "/compare", "/suit",
+                 "/suit?purpose=kite-picture", "/plan?motion.speed=14+m/s", "/reports"):  # fmt: skip
+        visit.go(path)
+        assert visit.sticks_out() <= 0, path
+
+
+def test_the_clock_keeps_its_proportions(browser, server):
+    visit = Visit(browser, server.address, viewport={"width": 320, "height": 256})
+    page = visit.go("/clock?at=1000")
+    shape = (
+        "(() => { const c = document.getElementById('clock');"
+        " return [c.width, c.height, c.clientWidth, c.clientHeight]; })()"
+    )
+    width, height, shown, tall = page.evaluate(shape)
+    assert height > 100
+    assert width / height == pytest.approx(shown / tall, rel=0.02)
+    # The element changes and the window does not: as in a browser that is full screen already.
+    page.evaluate("document.querySelector('footer').remove()")
+    page.evaluate("document.getElementById('clock').style.height = '500px'")
+    page.evaluate("document.getElementById('clock').style.flex = 'none'")
+    page.wait_for_timeout(300)
+    width, height, shown, tall = page.evaluate(shape)
+    assert tall == 500
+    assert width / height == pytest.approx(shown / tall, rel=0.02)
+
+
 def test_by_keyboard_only(browser, server):
     visit = Visit(browser, server.address)
     page = visit.go("/")
