@@ -252,7 +252,7 @@ def test_a_slate_shows_the_whole_name_within_its_edge():
     words = drawn.labels[:-2]
     assert "".join(w.text for w in words).startswith(name)
     assert "(rolling shutter)" in " ".join(w.text for w in words)
-    for word in words:  # 0.68 em a letter, 0.73 em a capital: as the layout takes it
+    for word in words:  # 0.68 em a letter, 0.73 em a capital: a judgement for usual sans faces
         assert word.at[0] + len(word.text) * word.size / 0.73 * 0.68 <= drawn.width
         assert 52 <= word.at[1] < 140
 

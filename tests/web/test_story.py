@@ -297,11 +297,16 @@ def test_a_long_name_sticks_out_nowhere_on_a_small_phone(browser, server):
     page.get_by_label("What you call it").fill(name)
     page.get_by_role("button", name="Add the camera").click()
     page.get_by_role("heading", name=name).wait_for()
-    for path in ("/", "/cameras/1", "/takes", "/procedures?camera=" + name, "/procedures/view",
-                 "/shoot?test=readout&unit=1", "/slate?unit=1&test=readout", "/compare", "/suit",
-                 "/suit?purpose=kite-picture", "/plan?motion.speed=14+m/s", "/reports"):  # fmt: skip
+    paths = [
+        "/", "/cameras/1", "/takes", "/procedures?camera=" + name, "/procedures/view", "/compare",
+        "/shoot?test=readout&unit=1", "/slate?unit=1&test=readout", "/suit", "/reports",
+        "/suit?purpose=kite-picture", "/plan?motion.speed=14+m/s",
+    ]  # fmt: skip
+    wide = {}
+    for path in paths:
         visit.go(path)
-        assert visit.sticks_out() <= 0, path
+        wide[path] = visit.sticks_out()
+    assert max(wide.values()) <= 0, wide
 
 
 def test_the_clock_keeps_its_proportions(browser, server):
