@@ -285,3 +285,16 @@ def test_a_budget_is_kept_and_shown(empty_bench):
     page = report_page(camera_report(empty_bench, "Knot"))
     assert "What the uncertainty is made of" in page
     assert "scatter of the readings" in page
+
+
+@pytest.mark.parametrize("curve", [c for c in CURVES if c != "BT.709"])
+@pytest.mark.parametrize(
+    ("level", "stops"), [(0.12, -3), (0.18, -2), (0.18, 2), (0.3, 1), (0.3, -2)]
+)
+def test_an_adaptation_time_is_held_under_a_foreign_curve(curve, level, stops):
+    """An exponential run in stops: 10 to 90 % of it take ln 9 time constants (arithmetic)."""
+    when = np.linspace(0, 12, 6001)
+    lag = np.log2(by_tag(level * 2.0 ** (stops * np.exp(-when)), curve))
+    way = 1 - (lag - lag[-1]) / (lag[0] - lag[-1])
+    time = when[np.argmax(way >= 0.9)] - when[np.argmax(way >= 0.1)]
+    assert abs(time - math.log(9)) <= 1.96 * tone.of_run(time, stops).part + 0.004

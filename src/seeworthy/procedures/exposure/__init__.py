@@ -9,7 +9,7 @@ PROCEDURE = Procedure(
     id="exposure",
     title="Exposure",
     question="How long is each picture exposed, and how fast does the camera adapt to light?",
-    version=2,
+    version=3,
     yields=(
         Measurand(
             "exposure_time",
@@ -42,6 +42,7 @@ PROCEDURE = Procedure(
             "s",
             "The same run from 10 to 90 % of the way in linear light.",
         ),
+        Finding("tone", "", "Where the tone curve comes from that was undone for the adaptation."),
         Finding("overshoots", "", "The exposure goes too far and comes back."),
     ),
     files=(

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
 import cv2
 import numpy as np
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome, Picture, Result, result
+from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.media.frames import Stage
 from seeworthy.media.light import light_of
 from seeworthy.observe.edge_passes import EdgeWatch
 from seeworthy.observe.evidence import ORANGE, VERMILION, canvas, encode
+from seeworthy.optics import tone
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.exposure.adaptation import Adaptation, LightTrace, measure_adaptation
 from seeworthy.procedures.exposure.figures import blur_figure, trace_figure
@@ -118,9 +122,14 @@ def _step_result(step: Adaptation) -> Result:
     }
     if step.clipped:
         conditions["bound"] = "upper"
-    return result(
-        "adaptation_time", step.time, step.u, interval=(step.low, step.high), conditions=conditions
+    curve = tone.of_run(step.time, step.stops)
+    parts = (Component("trace and frames", step.u, "s", source="scatter"), curve)
+    room = coverage_factor() * curve.part
+    ends = (
+        max(0.0, step.time - math.hypot(step.time - step.low, room)),
+        step.time + math.hypot(step.high - step.time, room),
     )
+    return result("adaptation_time", step.time, interval=ends, conditions=conditions, budget=parts)
 
 
 def _findings(exposure: Exposure | None, steps: list[Adaptation]) -> dict[str, Any]:
@@ -134,6 +143,7 @@ def _findings(exposure: Exposure | None, steps: list[Adaptation]) -> dict[str, A
         findings["blur_px"] = round(statistics.median(p.length for p in exposure.passes), 2)
         findings["edge_at_rest_px"] = round(exposure.rest_width, 2)
     if steps:
+        findings["tone"] = tone.BY_TAG
         findings["light_step_stops"] = [round(s.stops, 2) for s in steps]
         findings["adaptation_time_linear_s"] = [round(s.linear, 3) for s in steps if not s.clipped]
         findings["overshoots"] = any(s.rings for s in steps)
