@@ -114,7 +114,7 @@ class _Source:
             cells = ", ".join(self._small(x) for x in shown)
             parts.append(f"#grid(columns: (1fr, 1fr), gutter: 4mm, {cells})")
         if first.purposes:
-            parts.append("=== What it is good and bad for")
+            parts += ["#set text(size: 8.4pt)", "=== What it is good and bad for"]
             rows = [_purpose(r) for r in first.purposes]
             parts.append(table(("3fr", "4fr", "9fr"), ("Purpose", "It", "Why"), rows))
         if first.air:
@@ -130,7 +130,7 @@ class _Source:
         parts.append(escape(" ".join(first.tested)))
         if undone:
             parts.append(f"*Not done:* {escape(undone)}.")
-        parts.append("#pagebreak(weak: true)")
+        parts += ["#pagebreak(weak: true)", "#set text(size: 9.6pt)"]
         if first.words.notes:
             parts += ["== The reviewer’s notes", f"#own[{to_typst(first.words.notes)}]"]
         return parts
@@ -140,7 +140,7 @@ class _Source:
         name = f"p{self.count}.jpg"
         (self.folder / name).write_bytes(light(shown.picture.data))
         return (
-            f'[#image("{name}", height: 36mm, width: 100%, fit: "contain")\n'
+            f'[#image("{name}", height: 27mm, width: 100%, fit: "contain")\n'
             f"#text(size: 8pt)[{escape(shown.caption)}]]"
         )
 
