@@ -13,7 +13,7 @@ from scipy import special
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.measurands import measurand as entry_of
-from seeworthy.ground.uncertainty import interval
+from seeworthy.ground.uncertainty import effective_dof, interval
 from seeworthy.judge.compare.combine import Origin, combine, speaking
 from seeworthy.judge.compare.differences import Value
 
@@ -49,8 +49,8 @@ class Trend:
 def trend(origins: Sequence[Origin]) -> Trend:
     """Fit a straight line over the days of takes of one unit and measurand, like conditions.
 
-    Weighted least squares; the scatter about the line counts where it is larger than the
-    stated uncertainties.
+    Weighted least squares; scatter about the line beyond the stated uncertainties is added to
+    them.
 
     Raises
     ------
@@ -72,9 +72,12 @@ def trend(origins: Sequence[Origin]) -> Trend:
     level = float((w * y).sum() / w.sum())
     chi2 = float((w * (y - level - slope * (x - centre)) ** 2).sum())
     dof = len(x) - 2
-    inflate = max(1.0, math.sqrt(chi2 / dof))
-    error = inflate / math.sqrt(spread)
-    ends = interval(slope, error, dof if inflate > 1 else math.inf)
+    # Scatter beyond the stated uncertainties is a component of its own, known with n − 2
+    # degrees of freedom; the stated ones are known as they are (as in `combine`).
+    stated = 1 / math.sqrt(spread)
+    excess = stated * math.sqrt(max(0.0, chi2 / dof - 1))
+    error = math.hypot(stated, excess)
+    ends = interval(slope, error, effective_dof([(stated, math.inf), (excess, dof)]))
     changes = not ends[0] <= 0 <= ends[1]
     return Trend(slope, error, ends, len(x), int(np.ptp(days)), changes)
 
