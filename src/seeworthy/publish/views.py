@@ -271,7 +271,7 @@ def _earlier(takes: Sequence[TakeReport]) -> set[int]:
     measured = [t for t in takes if t.outcome is not None and t.firmware and t.taken]
     for take in measured:
         held = newest.get(take.unit)
-        if held is None or (take.taken, take.number) > (held.taken, held.number):  # type: ignore[operator]
+        if held is None or (take.taken, take.number) > (held.taken, held.number):
             newest[take.unit] = take
     return {t.number for t in measured if t.firmware != newest[t.unit].firmware}
 

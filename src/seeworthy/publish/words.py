@@ -69,7 +69,8 @@ def sort_words(text: str) -> Words:
         else:
             parts[-1][1].append(line)
     said: dict[str, str] = {"verdict": "", "notes": ""}
-    ratings, tests = [], {}
+    ratings: list[Rating] = []
+    tests: dict[str, str] = {}
     for (kind, name, stars), lines in parts:
         body = "\n".join(lines).strip()
         if kind == "rating":

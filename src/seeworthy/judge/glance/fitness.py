@@ -57,7 +57,8 @@ def fitness(bench: Bench, camera: str) -> tuple[Fitness, ...]:
 
 def _fitness(ranking: Ranking, one: Suited) -> Fitness:
     asked = len(one.limits) + len(one.wishes)
-    tested = sum(s.found is not None for s in (*one.limits, *one.wishes))
+    found = [s.found for s in one.limits] + [s.found for s in one.wishes]
+    tested = sum(f is not None for f in found)
     return Fitness(
         ranking.purpose.name,
         ranking.purpose.title,
