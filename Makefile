@@ -8,7 +8,7 @@ DEMO   ?= demo-bench
 JOBS   ?= 2
 
 .DEFAULT_GOAL := help
-.PHONY: fuzz help setup setup-dev demo test test-all check lint types floors docs serve bench lock clean field field-docs
+.PHONY: fuzz help setup setup-dev demo test test-all check lint types floors docs notice serve bench lock clean field field-docs
 
 help:
 	@echo "make demo      set up, build the demo bench, measure it, say where the report is"
@@ -82,6 +82,9 @@ serve: setup
 
 bench: setup-dev
 	$(BIN)/python benchmarks/all.py
+
+notice: setup
+	$(BIN)/python docs/make_notice.py
 
 # Rewrites both locks; no index address is written into them.
 lock: setup-dev

@@ -57,3 +57,15 @@ def test_every_published_table_has_its_provenance():
     words = (folder / "README.md").read_text(encoding="utf-8")
     missing = [p.name for p in folder.glob("*.csv") if p.name not in words]
     assert not missing
+
+
+def test_the_notice_names_every_package_of_the_lock():
+    spec = importlib.util.spec_from_file_location("make_notice", DOCS / "make_notice.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    said = (DOCS.parent / "NOTICE").read_text(encoding="utf-8")
+    names = module.locked()
+    assert len(names) > 40
+    assert [n for n in names if not re.search(rf"^{re.escape(n)}\s", said, re.MULTILINE)] == []
+    assert "x264" in said
+    assert "LGPL" in said
