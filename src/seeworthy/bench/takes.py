@@ -25,6 +25,7 @@ from seeworthy.bench.records import Take
 from seeworthy.bench.state import TAKE_PARTS, take_record
 from seeworthy.bench.store import Bench
 from seeworthy.ground.errors import NotFound, WrongCall
+from seeworthy.ground.plausible import check_plausible
 from seeworthy.ground.quantities import parse
 from seeworthy.media.source import Source
 from seeworthy.procedures import procedure as find_procedure
@@ -296,7 +297,7 @@ def _condition(name: str, text: str) -> Quantity:
     unit = CONDITIONS.get(name)
     if unit is None:
         raise WrongCall(f"A take has no condition '{name}'.", f"It has: {', '.join(CONDITIONS)}.")
-    return parse(text, unit, positive=name == "light", bare=False)
+    return check_plausible(name, parse(text, unit, positive=name == "light", bare=False))
 
 
 def _condition_row(name: str, found: Quantity) -> ConditionRow:

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperCommand
 
-from seeworthy.cli.opening import AsJson, BenchDir, UnitName, Yes, counted, day, opened, table
+from seeworthy.cli.opening import AsJson, BenchDir, UnitName, Yes, counted, opened, table
+from seeworthy.ground.plausible import typed_day
 
 if TYPE_CHECKING:
     from seeworthy.bench.records import Camera, Claim, Unit
@@ -239,7 +240,7 @@ def firmware_add(
     from seeworthy.bench.cameras import add_firmware
 
     with opened(bench) as place:
-        changed = add_firmware(place, name, firmware, unit=unit, since=day(since, "--since"))
+        changed = add_firmware(place, name, firmware, unit=unit, since=typed_day(since, "--since"))
     _print_unit(changed, as_json)
 
 

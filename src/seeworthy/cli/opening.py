@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -55,26 +54,6 @@ def opened(folder: Path | None) -> Bench:
     from seeworthy.bench.store import find_bench, open_bench
 
     return open_bench(folder or find_bench())
-
-
-def day(text: str | None, flag: str) -> dt.date | None:
-    """Read a date as typed.
-
-    Raises
-    ------
-    WrongCall
-        Not a date.
-    """
-    if text is None:
-        return None
-    if text.strip().casefold() == "today":
-        return dt.date.today()
-    try:
-        return dt.date.fromisoformat(text.strip())
-    except ValueError:
-        raise WrongCall(
-            f"'{flag} {text}' is not a date.", "Write year-month-day, such as 2026-03-21."
-        ) from None
 
 
 def table(rows: list[tuple[str, ...]]) -> None:

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from seeworthy.cli.opening import AsJson, BenchDir, UnitName, Yes, day, opened, table, take_row
+from seeworthy.cli.opening import AsJson, BenchDir, UnitName, Yes, opened, table, take_row
 from seeworthy.ground.examples import EXAMPLES, as_typed
+from seeworthy.ground.plausible import typed_day
 
 if TYPE_CHECKING:
     from seeworthy.bench.records import StoredOutcome, Take
@@ -132,7 +133,7 @@ def add(
             options=chosen,
             conditions={name: text for name, text in around.items() if text is not None},
             unit=unit,
-            taken=day(date, "--date"),
+            taken=typed_day(date, "--date"),
             note=note,
             in_place=in_place,
             instruments={
@@ -227,7 +228,7 @@ def edit(
             readings={n: [t for t in texts if t] for n, texts in readings.items()} or None,
             options={n: [t for t in texts if t] for n, texts in options.items()} or None,
             conditions={n: text or None for n, text in around.items() if text is not None},
-            taken=day(date, "--date"),
+            taken=typed_day(date, "--date"),
             note=note,
         )
     _print(take, None, as_json)

@@ -157,17 +157,25 @@ def _records(lines: list[str]) -> list[str]:
     return [*rest, ",".join(chosen), *rows]
 
 
+_LONGEST = 100_000
+"""Characters of a cell: a thousand times any that a logger writes (a judgement). The limit of the
+`csv` module is one for the whole process, which others may raise."""
+
+
 def split(line: str, separator: str) -> list[str]:
     """Cut a line into stripped cells; quoted cells may hold the separator."""
     if separator == " ":
         return line.split()
     try:
-        return [c.strip() for c in next(csv.reader([line], delimiter=separator), [])]
+        cells = [c.strip() for c in next(csv.reader([line], delimiter=separator), [])]
     except csv.Error:  # a cell beyond the reader's limit, or a quote that never ends
-        raise UnreadableInput(
-            "A cell of the table is longer than any log's.",
-            "Export the log again as plain rows of numbers.",
-        ) from None
+        cells = [line]
+    if max(map(len, cells), default=0) <= _LONGEST:
+        return cells
+    raise UnreadableInput(
+        "A cell of the table is longer than any log's.",
+        "Export the log again as plain rows of numbers.",
+    )
 
 
 def _lines(source: Source) -> list[str]:

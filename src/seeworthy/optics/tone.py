@@ -28,13 +28,14 @@ EDGE = 0.024
 """Share of MTF50 per natural logarithm of the edge's contrast. A judgement: under the curves
 above, MTF50 of a Gaussian edge between paper at 85, 50 or 30 % and 2 to 40 times darker ink is
 off by at most 3.3 % at 2:1, 6.7 % at 4:1, 13.1 % at 15:1 and 16.1 % at 40:1 (by arithmetic, no
-noise); 1.96 of these hold each of them."""
+noise); the 95 % interval of these holds each of them."""
 
 RUN = 0.02
 """Share of an adaptation time per stop of the step. A judgement: under the curves above 10 to 90 %
 of an exponential run in stops is off by at most 4 % per stop (levels 0.12 to 0.3, steps of 1 to 3
-stops, by arithmetic); 1.96 of these hold it."""
+stops, by arithmetic); the 95 % interval of these holds it."""
 
+NAME = "tone curve, by the tag"
 _SOURCE = "judgement: spread of gamma 2.2 and 2.4, sRGB, S-curves under one tag"
 
 
@@ -62,7 +63,7 @@ def of_edge(value: float, contrast: float) -> Component:
     """Return the same of MTF50 (any unit) from an edge of this contrast, bright over dark."""
     share = EDGE * math.log(max(contrast, 1.0))
     return Component(
-        "tone curve, by the tag", share, "", abs(value), "normal",
+        NAME, share, "", abs(value), "normal",
         _SOURCE + ", by the edge's contrast",
     )  # fmt: skip
 
@@ -70,10 +71,10 @@ def of_edge(value: float, contrast: float) -> Component:
 def of_run(time: float, stops: float) -> Component:
     """Return the same of a time from 10 to 90 % of a step of light, in the unit of `time`."""
     return Component(
-        "tone curve, by the tag", RUN * abs(stops), "", abs(time), "normal",
+        NAME, RUN * abs(stops), "", abs(time), "normal",
         _SOURCE + ", by the step's size",
     )  # fmt: skip
 
 
 def _component(sensitivity: float) -> Component:
-    return Component("tone curve, by the tag", u_slope(), "", sensitivity, "rectangular", _SOURCE)
+    return Component(NAME, u_slope(), "", sensitivity, "rectangular", _SOURCE)

@@ -163,6 +163,7 @@ def _files(count: int) -> str:
 def _gather_readings(
     procedure: Procedure, readings: Mapping[str, Sequence[str]]
 ) -> dict[str, tuple[Quantity, ...]]:
+    from seeworthy.ground.plausible import check_plausible
     from seeworthy.ground.quantities import Quantity, parse
 
     found: dict[str, tuple[Quantity, ...]] = {}
@@ -173,7 +174,9 @@ def _gather_readings(
         if need.unit == "text":
             found[name] = tuple(Quantity(0.0, "text", 0.0, True, t) for t in texts)
         else:
-            found[name] = tuple(parse(t, need.unit, positive=need.positive) for t in texts)
+            found[name] = tuple(
+                check_plausible(name, parse(t, need.unit, positive=need.positive)) for t in texts
+            )
     for need in procedure.readings:
         if need.required and not found.get(need.name):
             raise WrongCall(

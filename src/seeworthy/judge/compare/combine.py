@@ -138,7 +138,7 @@ def _together(takes: Sequence[Result]) -> Result:
     near = {k: first.conditions[k] for k in ("light", "temperature") if k in first.conditions}
     return replace(
         first, value=value.value, u=value.u, dof=value.dof, interval=value.interval,
-        n=sum(t.n for t in takes), conditions={**near, **shared},
+        n=sum(t.n for t in takes), conditions={**near, **shared}, budget=(),
         evidence=tuple(dict.fromkeys(e for t in takes for e in t.evidence)),
     )  # fmt: skip
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from seeworthy.ground.errors import BadQuantity, CannotMeasure
 from seeworthy.ground.results import Figure, Outcome, Result, result
+from seeworthy.ground.uncertainty import interval
 from seeworthy.observe.motion_tracks import MotionWatch
 from seeworthy.optics.turning import AXES, Shape
 from seeworthy.procedures.declare import Inputs, Seen, Watch
@@ -113,7 +114,7 @@ def _results(
             ("rotation_rms", rms(rates, axis)),
             ("rotation_p95", percentile(rates, axis)),
         ):
-            low, high = size.value - 1.96 * size.u, size.value + 1.96 * size.u
+            low, high = interval(size.value, size.u)
             found.append(
                 result(
                     measurand, size.value, size.u, n=n, interval=(max(low, 0.0), high),

@@ -16,13 +16,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import least_squares
 
+from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.procedures.shading.measure import LEAST_SPOT, XYZ, chroma_step, uv_of
 
 Floats = npt.NDArray[np.float64]
 
 _NARROW, _WIDE = 0.06, 0.35  # sigma, shares of the width: compact spots below, the plane above
 _FLOOR = 0.0003  # Δu'v', that of the tint (see `measure`)
-_SURE = 1.96
 _CENTRED = 0.05  # shares of the width from the optical centre (a judgement)
 _GREY = np.array([1.0, 1.0, 1.0])
 _PRIMARIES = {
@@ -113,7 +113,7 @@ def find_wide(field: Floats, size: tuple[int, int], centre: tuple[float, float])
     strength = float(np.hypot(*way))
     whole = np.broadcast_to(field.mean(axis=(0, 1)), (4, 4, 3))
     u = math.hypot(_FLOOR, 0.25 * chroma_step(np.asarray(whole)), 0.03 * strength)
-    if strength < max(LEAST_SPOT, _SURE * u):
+    if strength < max(LEAST_SPOT, coverage_factor() * u):
         return None
     scale = size[0] / columns
     x = (float(best.x[0]) + 0.5) * scale - 0.5

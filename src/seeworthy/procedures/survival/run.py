@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from seeworthy.ground.budget import combined
 from seeworthy.ground.errors import CannotMeasure, SeeworthyError, UnreadableInput, WrongCall
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.media.container import read_facts
 from seeworthy.media.source import Source
+from seeworthy.optics.tone import NAME as TONE
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import (
     Inputs,
@@ -129,15 +131,20 @@ def _side(
             values = {r.measurand: r for r in outcome.results}
             if part == "sharpness" and inputs.option("region"):
                 marked = min(values.values(), key=lambda r: (r.measurand[:5] != "mtf50", r.u))
-                figures["marked"].append(Value(marked.value, marked.u, marked.dof))
+                figures["marked"].append(_value(marked))
                 continue
             for name, kind in _KINDS.items():
                 if name in values:
-                    found = values[name]
-                    figures[kind].append(Value(found.value, found.u, found.dof))
+                    figures[kind].append(_value(values[name]))
             if part == "timing":
                 damaged += int(outcome.findings.get("corrupt_frames", {}).get("count", 0))
     return figures, broken, damaged
+
+
+def _value(found: Result) -> Value:
+    """Return a figure without what both sides share: the tone curve of one camera and mode."""
+    own = [c for c in found.budget if c.name != TONE]
+    return Value(found.value, combined(own) if own else found.u, found.dof)
 
 
 def _outcome(part: str, inputs: Inputs, source: Source, seen: Seen) -> Outcome | SeeworthyError:

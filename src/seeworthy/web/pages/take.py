@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import datetime as dt
 from pathlib import Path
 
 from fastapi import APIRouter, Request, Response
@@ -13,6 +12,7 @@ from seeworthy.bench.outcomes import get_outcome
 from seeworthy.bench.records import StoredOutcome, Take
 from seeworthy.bench.takes import add_take, edit_take, get_take, list_takes, remove_take
 from seeworthy.ground.errors import CannotMeasure, Conflict, NotFound, SeeworthyError, WrongCall
+from seeworthy.ground.plausible import typed_day
 from seeworthy.ground.results import Figure
 from seeworthy.media.glimpse import sniff
 from seeworthy.procedures import all_procedures, procedure
@@ -71,7 +71,7 @@ def new_take(request: Request, site: TheSite, form: TheForm) -> Response:
             at = "camera"
             raise WrongCall("No camera is chosen.", "Choose the camera that filmed it.")
         at = "taken"
-        day(form.get("taken"))
+        typed_day(form.get("taken"))
         at = ""
         _check_typed(chosen, form)
         _check_files(chosen, form)
@@ -150,7 +150,7 @@ def _enter(site: Site, form: Form) -> Response:
         options=form.named("option"),
         conditions={k: v[-1] for k, v in form.named("condition").items()},
         unit=unit or None,
-        taken=day(form.get("taken")),
+        taken=typed_day(form.get("taken")),
         note=form.get("note"),
     )
     for ones in tickets.values():
@@ -158,21 +158,6 @@ def _enter(site: Site, form: Form) -> Response:
             site.uploads.drop(ticket)
     site.keeper.start((str(take.id),))
     return go(f"/takes/{take.id}#result")
-
-
-def day(text: str) -> dt.date | None:
-    """Read a date field; None where it is empty.
-
-    Raises
-    ------
-    WrongCall
-    """
-    if not text:
-        return None
-    try:
-        return dt.date.fromisoformat(text)
-    except ValueError:
-        raise WrongCall(f"'{text}' is not a date.", "Write it like 2026-03-21.") from None
 
 
 @router.get("/takes/{number}")
@@ -255,7 +240,7 @@ def _change(request: Request, site: Site, number: int, form: Form) -> Response:
     try:
         edit_take(
             site.bench, number, version=form.number("version"), readings=readings,
-            options=options, conditions=around, taken=day(form.get("taken")),
+            options=options, conditions=around, taken=typed_day(form.get("taken")),
             note=form.get("note"),
         )  # fmt: skip
     except Conflict:
