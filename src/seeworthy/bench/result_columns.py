@@ -1,7 +1,7 @@
 """Read measured values as columns: a few queries for all, no object per row of the database.
 
 A bench of thousands of takes is read by compare, suit, plan and claims at every call; objects
-with their cycles cost ten times what their columns do (docs/scale.md).
+with their cycles cost many times what their columns do (`benchmarks/grow.py`).
 """
 
 from __future__ import annotations
