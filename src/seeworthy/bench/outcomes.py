@@ -224,9 +224,7 @@ def instruments_of(bench: Bench) -> dict[int, frozenset[str]]:
     query = query.where(ReadingRow.instrument_uuid.is_not(None))
     found: dict[int, set[str]] = {}
     with bench.reading() as session:
-        for take, instrument in session.execute(
-            query.where(ReadingRow.instrument_uuid.is_not(None))
-        ):
+        for take, instrument in session.execute(query):
             found.setdefault(take, set()).add(str(instrument))
     return {take: frozenset(ones) for take, ones in found.items()}
 
