@@ -417,6 +417,6 @@ def test_the_template_uses_what_the_dataclass_documents():
     fields = set(ReportPage.__dataclass_fields__)
     assert used <= fields
     assert fields - {"style"} <= used
-    documented = set(re.findall(r"^    (\w+) :", ReportPage.__doc__ or "", re.M))
+    documented = set(re.findall(r"^        (\w+): ", ReportPage.__doc__ or "", re.M))
     assert documented == fields
     assert html_module.views is views

@@ -60,8 +60,8 @@ def view_take(client, **fields):
 
 @pytest.mark.parametrize("record", RECORDS, ids=lambda r: r.__name__)
 def test_contexts_document_their_fields(record):
-    head = inspect.cleandoc(record.__doc__).partition("Attributes\n----------")[2]
-    told = {n.strip() for line in re.findall(r"^([a-z][\w, ]*)(?: :.*)?$", head, re.M)
+    head = inspect.cleandoc(record.__doc__).partition("Attributes:\n")[2]
+    told = {n.strip() for line in re.findall(r"^    ([a-z][\w, ]*): ", head, re.M)
             for n in line.split(",")}  # fmt: skip
     fields = {f.name for f in dataclasses.fields(record)}
     if head:

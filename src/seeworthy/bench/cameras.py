@@ -36,23 +36,15 @@ def add_camera(
 ) -> Camera:
     """Add a camera model and its first unit.
 
-    Parameters
-    ----------
-    bench : Bench
-    name : str
-        What you call it; unique in the bench, upper and lower case alike.
-    maker, note : str
-    unit : str
-        Serial number or label of the first specimen.
-    claims : mapping of measurand or finding to text
-        What the seller says, as in `seeworthy.bench.claims.set_claim`.
+    Args:
+        name: What you call it; unique in the bench, upper and lower case alike.
+        unit: Serial number or label of the first specimen.
+        claims: mapping of measurand or finding to text. What the seller says, as in
+            `seeworthy.bench.claims.set_claim`.
 
-    Raises
-    ------
-    Conflict
-        There is a camera of that name.
-    WrongCall, BadQuantity
-        A claim makes no sense; nothing is entered then.
+    Raises:
+        Conflict: There is a camera of that name.
+        WrongCall, BadQuantity: A claim makes no sense; nothing is entered then.
     """
     name = checked_label(name, "camera")
     serial = checked_label(unit, "unit")
@@ -88,10 +80,8 @@ def list_cameras(bench: Bench) -> list[Camera]:
 def get_camera(bench: Bench, name: str) -> Camera:
     """Return one camera.
 
-    Raises
-    ------
-    NotFound
-        No camera of that name.
+    Raises:
+        NotFound: No camera of that name.
     """
     with bench.reading() as session:
         return camera_record(find_camera(session, name))
@@ -108,18 +98,11 @@ def edit_camera(
 ) -> Camera:
     """Change what is written about a camera; None leaves a part as it is.
 
-    Parameters
-    ----------
-    bench : Bench
-    name : str
-    rename, maker, note : str, optional
-    version : int, optional
-        The version that the change was based on; an older one is refused.
+    Args:
+        version: The version that the change was based on; an older one is refused.
 
-    Raises
-    ------
-    Conflict
-        Changed elsewhere in the meantime, or the new name is taken.
+    Raises:
+        Conflict: Changed elsewhere in the meantime, or the new name is taken.
     """
     with bench.changing() as session:
         row = find_camera(session, name)
@@ -141,10 +124,8 @@ def edit_camera(
 def remove_camera(bench: Bench, name: str, *, with_takes: bool = False) -> None:
     """Remove a camera with its units and claims.
 
-    Raises
-    ------
-    Conflict
-        It has takes, and `with_takes` does not say that they may go.
+    Raises:
+        Conflict: It has takes, and `with_takes` does not say that they may go.
     """
     with bench.changing() as session:
         row = find_camera(session, name)
@@ -160,10 +141,8 @@ def remove_camera(bench: Bench, name: str, *, with_takes: bool = False) -> None:
 def add_unit(bench: Bench, camera: str, serial: str, *, note: str = "") -> Unit:
     """Add another specimen of a camera.
 
-    Raises
-    ------
-    Conflict
-        There is one of that serial number.
+    Raises:
+        Conflict: There is one of that serial number.
     """
     serial = checked_label(serial, "unit")
     with bench.changing() as session:
@@ -208,10 +187,8 @@ def edit_unit(
 def remove_unit(bench: Bench, camera: str, unit: str) -> None:
     """Remove a unit that has no takes.
 
-    Raises
-    ------
-    Conflict
-        It has takes, or it is the only one.
+    Raises:
+        Conflict: It has takes, or it is the only one.
     """
     with bench.changing() as session:
         row = find_unit(session, camera, unit)
@@ -236,16 +213,10 @@ def add_firmware(
 ) -> Unit:
     """Note that a unit runs a firmware from a date on.
 
-    Parameters
-    ----------
-    bench : Bench
-    camera : str
-    name : str
-        What the camera or the file calls the firmware.
-    unit : str, optional
-        Needed when the camera has several.
-    since : date, optional
-        First day; today when it is not given.
+    Args:
+        name: What the camera or the file calls the firmware.
+        unit: Needed when the camera has several.
+        since: First day; today when it is not given.
     """
     name = checked_label(name, "firmware")
     with bench.changing() as session:

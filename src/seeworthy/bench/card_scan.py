@@ -27,27 +27,15 @@ _THUMB = 320
 class Scanned:
     """One file of a card.
 
-    Attributes
-    ----------
-    name : str
-        Path below the folder, with slashes.
-    path : str
-    size : int
-    modified : float
-        Seconds since 1970.
-    kind : str
-        By content: ``clip``, ``still``, ``table``, ``unknown``.
-    sha256 : str
-    seconds : float
-        Length of a clip.
-    made : str
-        When it was recorded, as the file says.
-    slates : tuple of str
-        Different texts that were read in the first seconds, in order.
-    picture : bytes
-        JPEG, empty where there is none.
-    trouble : str
-        Why it cannot be used.
+    Attributes:
+        name: Path below the folder, with slashes.
+        modified: Seconds since 1970.
+        kind: By content: ``clip``, ``still``, ``table``, ``unknown``.
+        seconds: Length of a clip.
+        made: When it was recorded, as the file says.
+        slates: Different texts that were read in the first seconds, in order.
+        picture: JPEG, empty where there is none.
+        trouble: Why it cannot be used.
     """
 
     name: str
@@ -66,10 +54,8 @@ class Scanned:
 def list_card(folder: Path) -> list[Path]:
     """Return the files of a card folder, hidden ones and links left out.
 
-    Raises
-    ------
-    WrongCall
-        No folder, nothing in it, or far too much.
+    Raises:
+        WrongCall: No folder, nothing in it, or far too much.
     """
     if not folder.is_dir():
         raise WrongCall(f"There is no folder '{folder}'.", "Name the folder of the card.")
@@ -96,13 +82,9 @@ def scan_folder(
 ) -> list[Scanned]:
     """Look at every file of a folder, in worker processes.
 
-    Parameters
-    ----------
-    folder : Path
-    executor : Executor
-        Of any `concurrent.futures` shape.
-    tell : callable
-        Called with how many files are done, and of how many.
+    Args:
+        executor: Of any `concurrent.futures` shape.
+        tell: Called with how many files are done, and of how many.
     """
     return scan_files([(p, _below(p, folder)) for p in list_card(folder)], executor, tell)
 

@@ -23,19 +23,12 @@ NEAR_SECONDS = 900.0
 class Guess:
     """Where a file belongs.
 
-    Attributes
-    ----------
-    unit : int
-        Number of the unit, 0 for not known.
-    procedure, role : str
-    sure : bool
-        Read off a slate of this bench, or said by the user.
-    how : str
-        In words: by what it was sorted.
-    skip : bool
-        Not to be taken in.
-    take : int
-        The take that holds it already, 0 for none.
+    Attributes:
+        unit: Number of the unit, 0 for not known.
+        sure: Read off a slate of this bench, or said by the user.
+        how: In words: by what it was sorted.
+        skip: Not to be taken in.
+        take: The take that holds it already, 0 for none.
     """
 
     unit: int = 0
@@ -51,18 +44,11 @@ class Guess:
 class PlannedTake:
     """A take that the sorted files make.
 
-    Attributes
-    ----------
-    key : str
-        Unit, test and running number.
-    unit : int
-    procedure : str
-    files : tuple of (index, role)
-    needs : tuple of Reading
-        Readings that must be given first.
-    lacks : str
-        Which file is still missing, in words.
-    day : date or None
+    Attributes:
+        key: Unit, test and running number.
+        files: tuple of (index, role)
+        needs: Readings that must be given first.
+        lacks: Which file is still missing, in words.
     """
 
     key: str

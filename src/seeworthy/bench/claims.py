@@ -28,25 +28,15 @@ def set_claim(
 ) -> Claim:
     """Enter what the seller says of one thing, or change it.
 
-    Parameters
-    ----------
-    bench : Bench
-    camera : str
-    subject : str
-        A measurand such as ``run_time``, or a finding such as ``width_px``.
-    text : str
-        As the seller writes it, with its unit; ``nothing`` when he says nothing.
-    source : str
-        Where you read it.
-    version : int, optional
-        Of the claim that the change was based on.
+    Args:
+        subject: A measurand such as ``run_time``, or a finding such as ``width_px``.
+        text: As the seller writes it, with its unit; ``nothing`` when he says nothing.
+        source: Where you read it.
+        version: Of the claim that the change was based on.
 
-    Raises
-    ------
-    WrongCall
-        No such measurand or finding.
-    BadQuantity
-        The value has the wrong unit.
+    Raises:
+        WrongCall: No such measurand or finding.
+        BadQuantity: The value has the wrong unit.
     """
     written = checked_claim(subject, text, source)
     with bench.changing() as session:

@@ -39,18 +39,12 @@ _STALE_SECONDS = 86400.0
 class Kept:
     """A content that has been hashed, and where it stands.
 
-    Attributes
-    ----------
-    sha256 : str
-        Hex digest.
-    size : int
-        Bytes.
-    name : str
-        What the user called the file.
-    kept : str or None
-        Path inside the bench folder.
-    place : str or None
-        Path of a referenced file.
+    Attributes:
+        sha256: Hex digest.
+        size: Bytes.
+        name: What the user called the file.
+        kept: Path inside the bench folder.
+        place: Path of a referenced file.
     """
 
     sha256: str
@@ -63,12 +57,9 @@ class Kept:
 def keep_copy(bench: Bench, path: str | Path) -> Kept:
     """Copy a file into the bench under its SHA-256.
 
-    Raises
-    ------
-    UnreadableInput
-        Missing, empty, or it changed while it was being copied.
-    NoSpace
-        The disk is full; nothing is left behind.
+    Raises:
+        UnreadableInput: Missing, empty, or it changed while it was being copied.
+        NoSpace: The disk is full; nothing is left behind.
     """
     source = Source.of(path)
     before = source.path.stat()
@@ -103,10 +94,8 @@ def keep_bytes(bench: Bench, data: bytes, name: str) -> Kept:
 def reference(bench: Bench, path: str | Path) -> Kept:
     """Hash a file and leave it where it is.
 
-    Raises
-    ------
-    UnreadableInput
-        Missing or empty.
+    Raises:
+        UnreadableInput: Missing or empty.
     """
     source = Source.of(path)
     place = source.path.resolve()
@@ -118,10 +107,8 @@ def reference(bench: Bench, path: str | Path) -> Kept:
 def record(bench: Bench, session: Session, kept: Kept) -> None:
     """Enter a content into the table of evidence, or complete its entry.
 
-    Raises
-    ------
-    Conflict
-        Another process tidied the copy away before it was entered.
+    Raises:
+        Conflict: Another process tidied the copy away before it was entered.
     """
     if kept.kept is not None and not (bench.folder / kept.kept).is_file():
         raise Conflict(f"The copy of '{kept.name}' was tidied away meanwhile.", "Do it again.")
@@ -138,10 +125,8 @@ def record(bench: Bench, session: Session, kept: Kept) -> None:
 def path_of(bench: Bench, row: EvidenceRow) -> Path:
     """Return where a content is read from; a kept copy goes before a reference.
 
-    Raises
-    ------
-    BenchError
-        The database names a file that cannot be this content's: it was tampered with.
+    Raises:
+        BenchError: The database names a file that cannot be this content's: it was tampered with.
     """
     if row.kept:
         if not kept_rightly(row.kept, row.sha256):
@@ -158,10 +143,8 @@ def path_of(bench: Bench, row: EvidenceRow) -> Path:
 def picture_path(bench: Bench, row: EvidenceRow) -> Path:
     """Return where a picture of an outcome is; Seeworthy drew it, so it is kept or nowhere.
 
-    Raises
-    ------
-    BenchError
-        The database names another file.
+    Raises:
+        BenchError: The database names another file.
     """
     if not row.kept:
         raise _tampered(row.sha256)
@@ -184,9 +167,8 @@ def _tampered(sha256: str) -> BenchError:
 def digest_of(path: Path) -> str:
     """Return the SHA-256 of a file as it is now.
 
-    Raises
-    ------
-    OSError
+    Raises:
+        OSError
     """
     with path.open("rb") as handle:
         return hashlib.file_digest(handle, "sha256").hexdigest()

@@ -20,14 +20,10 @@ _LONGEST = 300
 class Identity:
     """What a package says of the bench that it comes from.
 
-    Attributes
-    ----------
-    id : str
-        UUID of the bench.
-    title, licence : str
-        As typed; ``""`` where nothing was said.
-    contributors : tuple of str
-        As typed; none unless somebody typed them.
+    Attributes:
+        id: UUID of the bench.
+        title, licence: As typed; ``""`` where nothing was said.
+        contributors: As typed; none unless somebody typed them.
     """
 
     id: str
@@ -67,10 +63,8 @@ def save_identity(
 ) -> Identity:
     """Keep what packages are to say from now on; None leaves a part as it is.
 
-    Raises
-    ------
-    WrongCall
-        A text is endless or has line breaks.
+    Raises:
+        WrongCall: A text is endless or has line breaks.
     """
     new = {"package.title": title, "package.licence": licence}
     if contributors is not None:

@@ -36,15 +36,10 @@ _KEEP_SECONDS = 30 * 24 * 3600.0
 class Import:
     """One card folder that is being taken in.
 
-    Attributes
-    ----------
-    ticket : str
-    source : str
-        The folder, or how the files came.
-    files : tuple of Scanned
-        Their pictures are kept as files, see `picture_of`.
-    guesses : tuple of Guess
-        One per file.
+    Attributes:
+        source: The folder, or how the files came.
+        files: Their pictures are kept as files, see `picture_of`.
+        guesses: One per file.
     """
 
     ticket: str
@@ -67,11 +62,9 @@ class Import:
 class TakenIn:
     """What came of taking a card in.
 
-    Attributes
-    ----------
-    takes : tuple of Take
-    troubles : tuple of (key, message)
-        Takes that could not be entered, and why; they can be corrected and tried again.
+    Attributes:
+        troubles: tuple of (key, message). Takes that could not be entered, and why; they can be
+            corrected and tried again.
     """
 
     takes: tuple[Take, ...]
@@ -86,14 +79,9 @@ def begin_import(
 ) -> Import:
     """Look at a card folder and sort it.
 
-    Parameters
-    ----------
-    bench : Bench
-    folder : path
-    executor : Executor
-        Where media are opened; worker processes with limits.
-    tell : callable
-        Called with how many files are done, and of how many.
+    Args:
+        executor: Where media are opened; worker processes with limits.
+        tell: Called with how many files are done, and of how many.
     """
     bench.require_writable()
     place = Path(folder).expanduser()
@@ -140,9 +128,8 @@ def _keep(bench: Bench, one: Import) -> Import:
 def get_import(bench: Bench, ticket: str) -> Import:
     """Return an import by its ticket.
 
-    Raises
-    ------
-    NotFound
+    Raises:
+        NotFound
     """
     path = _place(bench, ticket) / "state.json"
     try:
@@ -173,9 +160,8 @@ def list_imports(bench: Bench) -> list[Import]:
 def picture_of(bench: Bench, ticket: str, index: int) -> Path:
     """Return the small picture of a file.
 
-    Raises
-    ------
-    NotFound
+    Raises:
+        NotFound
     """
     path = _place(bench, ticket) / f"{int(index)}.jpg"
     if not path.is_file():
@@ -188,10 +174,8 @@ def correct(
 ) -> Import:
     """Say where a file belongs; what a person says is sure.
 
-    Raises
-    ------
-    NotFound, WrongCall
-        No such file, unit, test or role.
+    Raises:
+        NotFound, WrongCall: No such file, unit, test or role.
     """
     one = get_import(bench, ticket)
     if not 0 <= index < len(one.files):
@@ -223,13 +207,9 @@ def take_in(
 ) -> TakenIn:
     """Enter the takes of an import; files are copied and compared with what was looked at.
 
-    Parameters
-    ----------
-    bench : Bench
-    ticket : str
-    readings : mapping of take key to mapping of reading to typed values
-    only_sure : bool
-        Leave out takes with a file that is unsure.
+    Args:
+        readings: mapping of take key to mapping of reading to typed values
+        only_sure: Leave out takes with a file that is unsure.
     """
     one = get_import(bench, ticket)
     entered: list[Take] = []

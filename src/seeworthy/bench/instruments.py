@@ -19,18 +19,13 @@ from seeworthy.ground.errors import NotFound
 def set_instruments(session: Session, take: TakeRow, named: Mapping[str, str]) -> None:
     """Note with which instrument the readings of a take were taken.
 
-    Parameters
-    ----------
-    session : Session
-        In a transaction.
-    take : TakeRow
-    named : mapping of reading to instrument
-        An instrument of that name is ours already, or becomes so; ``""`` takes it back.
+    Args:
+        session: In a transaction.
+        named: mapping of reading to instrument. An instrument of that name is ours already, or
+            becomes so; ``""`` takes it back.
 
-    Raises
-    ------
-    NotFound
-        The take has no such reading.
+    Raises:
+        NotFound: The take has no such reading.
     """
     for reading, name in named.items():
         rows = [r for r in take.readings if r.name == reading]

@@ -1,9 +1,8 @@
 """Who measures what: leases on takes, so that two runs never do the same work.
 
-A run notes every take that it hands to a worker, with a time until when the note
-holds, and keeps moving that time on. A run that is gone (killed, or its machine)
-stops doing so; others on the same machine see at once that its process is no more,
-others elsewhere when the time has run out.
+A run notes every take that it hands to a worker, with a time until when the note holds, and keeps
+moving that time on. A run that is gone (killed, or its machine) stops doing so; others on the same
+machine see at once that its process is no more, others elsewhere when the time has run out.
 """
 
 from __future__ import annotations

@@ -40,10 +40,8 @@ def checked_label(text: str, what: str) -> str:
 def check_version(row: Any, version: int | None, what: str) -> None:
     """Refuse a change that was based on an older state.
 
-    Raises
-    ------
-    Conflict
-        `version` is given and is not the row's.
+    Raises:
+        Conflict: `version` is given and is not the row's.
     """
     if version is not None and version != row.version:
         raise Conflict(
@@ -63,10 +61,8 @@ def camera_or_none(session: Session, name: str) -> CameraRow | None:
 def find_camera(session: Session, name: str) -> CameraRow:
     """Return the row of a camera.
 
-    Raises
-    ------
-    NotFound
-        With a near name, where there is one.
+    Raises:
+        NotFound: With a near name, where there is one.
     """
     row = camera_or_none(session, name)
     if row is not None:
@@ -80,10 +76,8 @@ def find_camera(session: Session, name: str) -> CameraRow:
 def find_unit(session: Session, camera: str, unit: str | None) -> UnitRow:
     """Return the row of a unit; of the only one where none is named.
 
-    Raises
-    ------
-    NotFound, WrongCall
-        No such unit, or several to choose from.
+    Raises:
+        NotFound, WrongCall: No such unit, or several to choose from.
     """
     row = find_camera(session, camera)
     serials = ", ".join(u.serial for u in row.units)

@@ -1,9 +1,8 @@
 """The tables of a bench, as typed SQLAlchemy models.
 
-Table and column names are plain words, so that any SQL tool can read a bench.
-Nothing here is particular to one database; JSON is SQLAlchemy's own type and times
-are UTC. The tables are made by the migrations next door; a test holds the two
-together.
+Table and column names are plain words, so that any SQL tool can read a bench. Nothing here is
+particular to one database; JSON is SQLAlchemy's own type and times are UTC. The tables are made by
+the migrations next door; a test holds the two together.
 """
 
 from __future__ import annotations

@@ -69,25 +69,13 @@ def store_answer(
 ) -> str:
     """Put an answer in the place of the take's old one.
 
-    Parameters
-    ----------
-    bench : Bench
-    session : Session
-        In a transaction.
-    row : TakeRow
-    answer : Outcome or SeeworthyError
-    pictures : list
-        Of `keep_pictures`.
-    key : str
-        Digest of the inputs that were measured.
-    version : int
-        Of the procedure.
-    run_id : int, optional
-    seconds : float
+    Args:
+        session: In a transaction.
+        pictures: Of `keep_pictures`.
+        key: Digest of the inputs that were measured.
+        version: Of the procedure.
 
-    Returns
-    -------
-    str
+    Returns:
         State of the take now.
     """
     if row.outcome is not None:
@@ -173,10 +161,8 @@ def plain(value: Any) -> Any:
 def get_outcome(bench: Bench, number: int) -> StoredOutcome | None:
     """Return what was said of a take, None when it was never measured.
 
-    Raises
-    ------
-    NotFound
-        No take of that number.
+    Raises:
+        NotFound: No take of that number.
     """
     with bench.reading() as session:
         row = find_take(session, number)
@@ -205,12 +191,8 @@ def list_results(
 ) -> list[StoredResult]:
     """Return measured values with their origin, in the order of the takes.
 
-    Parameters
-    ----------
-    bench : Bench
-    camera, measurand : str, optional
-    with_stale : bool
-        Also those whose inputs or method have changed since.
+    Args:
+        with_stale: Also those whose inputs or method have changed since.
     """
     with bench.reading() as session:
         number = None if camera is None else find_camera(session, camera).id

@@ -45,18 +45,12 @@ class Unit:
 class Claim:
     """What the seller says.
 
-    Attributes
-    ----------
-    subject : str
-        Id of a measurand, or name of a finding.
-    silent : bool
-        The seller says nothing of it.
-    text : str
-        As typed.
-    value, unit, u
-        In the unit of the measurand; None where the claim is words.
-    source : str
-        Where it was read.
+    Attributes:
+        subject: Id of a measurand, or name of a finding.
+        silent: The seller says nothing of it.
+        text: As typed.
+        value, unit, u: In the unit of the measurand; None where the claim is words.
+        source: Where it was read.
     """
 
     id: int
@@ -93,16 +87,11 @@ class Camera:
 class TakeFile:
     """One file of a take.
 
-    Attributes
-    ----------
-    role : str
-        ``""`` for a positional file.
-    name : str
-        What the user called it.
-    path : Path
-        Where it is read from.
-    in_place : bool
-        Referenced, not kept in the bench.
+    Attributes:
+        role: ``""`` for a positional file.
+        name: What the user called it.
+        path: Where it is read from.
+        in_place: Referenced, not kept in the bench.
     """
 
     role: str
@@ -141,15 +130,10 @@ class Condition:
 class Take:
     """One execution of a procedure on one unit.
 
-    Attributes
-    ----------
-    firmware : str
-        In force on the day of the take, ``""`` where none is known.
-    version : int
-        Grows with every edit; hand it back with the next one.
-    state : State
-    message, hint : str
-        Why there is no figure, and what to do; ``""`` when measured.
+    Attributes:
+        firmware: In force on the day of the take, ``""`` where none is known.
+        version: Grows with every edit; hand it back with the next one.
+        message, hint: Why there is no figure, and what to do; ``""`` when measured.
     """
 
     id: int
@@ -183,22 +167,13 @@ class StoredPicture:
 class StoredOutcome:
     """What the procedure said of a take, and from what.
 
-    Attributes
-    ----------
-    take : Take
-        As it is now; `Take.state` says whether the outcome still holds.
-    measured : datetime
-    seconds : float
-        What it took.
-    procedure_version : int
-    seeworthy : str
-        Version of the program that measured.
-    inputs : mapping
-        Files with hashes, readings and options that were used; plain JSON values.
-    outcome : Outcome
-        Its pictures are in `pictures`, as files. Empty when refused.
-    error_kind, message, hint : str
-        The refusal.
+    Attributes:
+        take: As it is now; `Take.state` says whether the outcome still holds.
+        seconds: What it took.
+        seeworthy: Version of the program that measured.
+        inputs: Files with hashes, readings and options that were used; plain JSON values.
+        outcome: Its pictures are in `pictures`, as files. Empty when refused.
+        error_kind, message, hint: The refusal.
     """
 
     take: Take

@@ -36,13 +36,9 @@ def read_results(
 ) -> list[StoredResult]:
     """Return measured values with their origin, in the order of the takes, stale ones included.
 
-    Parameters
-    ----------
-    session : Session
-    camera_id : int, optional
-        Only of this camera.
-    measurand : str, optional
-        Only this one.
+    Args:
+        camera_id: Only of this camera.
+        measurand: Only this one.
     """
     query = (
         select(

@@ -34,20 +34,13 @@ EventKind = Literal["planned", "begun", "done", "skipped"]
 class Event:
     """Something happened in a run.
 
-    Attributes
-    ----------
-    kind : str
-        ``planned`` (`total` says how much there is), ``begun``, ``done`` or
-        ``skipped`` (another run has it, or it was removed).
-    take : int
-        0 for ``planned``.
-    procedure, camera : str
-    state : str
-        Of the take, when it is done.
-    message : str
-        Why there is no figure.
-    done, total : int
-        Takes.
+    Attributes:
+        kind: ``planned`` (`total` says how much there is), ``begun``, ``done`` or ``skipped``
+            (another run has it, or it was removed).
+        take: 0 for ``planned``.
+        state: Of the take, when it is done.
+        message: Why there is no figure.
+        done, total: Takes.
     """
 
     kind: EventKind
@@ -64,17 +57,11 @@ class Event:
 class RunReport:
     """What a run did.
 
-    Attributes
-    ----------
-    run_id : int
-        0 when there was nothing to do.
-    done : tuple of Event
-        One per take, in the order they came.
-    skipped : tuple of Event
-    unknown : tuple of int
-        Takes whose procedure is not installed.
-    troubles : tuple of Trouble
-        Files that are missing or have another size than when they were entered.
+    Attributes:
+        run_id: 0 when there was nothing to do.
+        done: One per take, in the order they came.
+        unknown: Takes whose procedure is not installed.
+        troubles: Files that are missing or have another size than when they were entered.
     """
 
     run_id: int = 0
@@ -120,29 +107,18 @@ def run_bench(
     that a run which is stopped or killed loses at most what was in the workers'
     hands; the next run goes on from there. Several runs may work on one bench.
 
-    Parameters
-    ----------
-    bench : Bench
-    only : sequence of str
-        Numbers of takes, ids of procedures or names of cameras; none means all.
-    executor : Executor, optional
-        Any of the shape of `concurrent.futures`; it is not shut down. By default
-        worker processes of this machine.
-    workers : int, optional
-        How many jobs at a time.
-    time_limit : float or None
-        Seconds for one job, local workers only.
-    memory_limit : int or None
-        Bytes for one worker, local workers only.
-    tell : callable, optional
-        Called with every `Event`, in this thread.
+    Args:
+        only: Numbers of takes, ids of procedures or names of cameras; none means all.
+        executor: Any of the shape of `concurrent.futures`; it is not shut down. By default worker
+            processes of this machine.
+        workers: How many jobs at a time.
+        time_limit: Seconds for one job, local workers only.
+        memory_limit: Bytes for one worker, local workers only.
+        tell: Called with every `Event`, in this thread.
 
-    Raises
-    ------
-    BenchReadOnly, NoSpace, BenchBusy
-        The bench cannot take the outcomes; what is stored stays.
-    NotFound
-        `only` names nothing that is there.
+    Raises:
+        BenchReadOnly, NoSpace, BenchBusy: The bench cannot take the outcomes; what is stored stays.
+        NotFound: `only` names nothing that is there.
     """
     run = _Run(bench, tell)
     run.plan(only)
@@ -310,10 +286,8 @@ def _due(bench: Bench, row: TakeRow) -> _Due:
 def _chosen(session: Session, only: Sequence[str]) -> list[TakeRow]:
     """Return the takes that `only` names, in the order of entry.
 
-    Raises
-    ------
-    NotFound
-        A word that is no take, procedure or camera.
+    Raises:
+        NotFound: A word that is no take, procedure or camera.
     """
     rows = list(session.scalars(select(TakeRow).options(*TAKE_PARTS).order_by(TakeRow.id)))
     if not only:

@@ -54,23 +54,14 @@ def bring_up_to_date(
 ) -> None:
     """Check the revision of a database and migrate it where it is behind.
 
-    Parameters
-    ----------
-    engine : Engine
-    database : Path or None
-        The SQLite file, which is copied beside itself before a migration.
-    may_write : bool
-    fresh : bool
-        The bench is just being made; only then may there be no tables.
+    Args:
+        database: The SQLite file, which is copied beside itself before a migration.
+        fresh: The bench is just being made; only then may there be no tables.
 
-    Raises
-    ------
-    BenchTooNew
-        A newer program has been here.
-    BenchReadOnly
-        A migration is needed and must not be made.
-    BenchError
-        The database is empty or another program's.
+    Raises:
+        BenchTooNew: A newer program has been here.
+        BenchReadOnly: A migration is needed and must not be made.
+        BenchError: The database is empty or another program's.
     """
     wanted = wanted_revision()
     with engine.connect() as connection:
@@ -115,9 +106,8 @@ def refuse_foreign_parts(engine: Engine, database: Path) -> None:
     A bench may come from somebody else (a restored backup). Seeworthy makes no triggers, no
     views and no virtual tables, so none of them is ours: they would change or hide rows.
 
-    Raises
-    ------
-    BenchError
+    Raises:
+        BenchError
     """
     with engine.connect() as connection:
         foreign = connection.exec_driver_sql(

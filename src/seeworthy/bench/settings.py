@@ -26,14 +26,10 @@ CHOICES: dict[str, tuple[tuple[str, str], ...]] = {
 class Settings:
     """What was chosen.
 
-    Attributes
-    ----------
-    units : str
-        ``both`` (metric first), ``us`` (US customary first) or ``metric``.
-    clock : str
-        ``24`` or ``12``.
-    numbers : str
-        ``point`` or ``comma``.
+    Attributes:
+        units: ``both`` (metric first), ``us`` (US customary first) or ``metric``.
+        clock: ``24`` or ``12``.
+        numbers: ``point`` or ``comma``.
     """
 
     units: str = "both"
@@ -67,10 +63,8 @@ def read_settings(bench: Bench) -> Settings:
 def save_settings(bench: Bench, **chosen: str) -> Settings:
     """Keep choices.
 
-    Raises
-    ------
-    WrongCall
-        No such setting or value.
+    Raises:
+        WrongCall: No such setting or value.
     """
     for name, value in chosen.items():
         if name not in CHOICES:

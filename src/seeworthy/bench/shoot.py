@@ -15,17 +15,10 @@ from seeworthy.procedures.declare import Files, Procedure
 class SetUp:
     """One set-up: everything that is filmed before anything is moved.
 
-    Attributes
-    ----------
-    name : str
-        As the procedures call it.
-    procedures : tuple of Procedure
-    minutes : float
-        For every unit together.
-    cards : tuple of (procedure id, role)
-        Clips or stills that want a slate.
-    kit : tuple of str
-    cautions : tuple of str
+    Attributes:
+        name: As the procedures call it.
+        minutes: For every unit together.
+        cards: tuple of (procedure id, role). Clips or stills that want a slate.
     """
 
     name: str
@@ -40,15 +33,9 @@ class SetUp:
 class ShootSheet:
     """A whole shoot.
 
-    Attributes
-    ----------
-    setups : tuple of SetUp
-    kit : tuple of str
-        Everything to bring, each thing once.
-    cautions : tuple of str
-        Each once.
-    minutes : float
-    units : int
+    Attributes:
+        kit: Everything to bring, each thing once.
+        cautions: Each once.
     """
 
     setups: tuple[SetUp, ...]
@@ -65,10 +52,8 @@ def shoot_sheet(procedures: Sequence[str], units: int = 1) -> ShootSheet:
     the number of different ones, which is the least there can be. What runs unattended for
     long comes first, so that the rest is done meanwhile.
 
-    Raises
-    ------
-    WrongCall
-        No test, or one that does not exist.
+    Raises:
+        WrongCall: No test, or one that does not exist.
     """
     if not procedures:
         raise WrongCall("No test is chosen.", "Choose what you want to film.")

@@ -27,16 +27,11 @@ _LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"
 class Slate:
     """One card.
 
-    Attributes
-    ----------
-    bench : str
-        Key of the bench that it was made for.
-    unit : int
-        Number of the unit.
-    procedure : str
-        Id of the test.
-    role : str
-        Which of the test's files, ``""`` for the first.
+    Attributes:
+        bench: Key of the bench that it was made for.
+        unit: Number of the unit.
+        procedure: Id of the test.
+        role: Which of the test's files, ``""`` for the first.
     """
 
     bench: str
@@ -83,10 +78,8 @@ def bench_key(bench: Bench) -> str:
 def slate_for(bench: Bench, unit: int, name: str, role: str = "") -> tuple[Slate, Layout]:
     """Return the card for a unit and a test, and its drawing.
 
-    Raises
-    ------
-    NotFound, WrongCall
-        No such unit, test or role.
+    Raises:
+        NotFound, WrongCall: No such unit, test or role.
     """
     camera, serial = unit_name(bench, unit)
     chosen = procedure(name)
@@ -100,9 +93,8 @@ def slate_for(bench: Bench, unit: int, name: str, role: str = "") -> tuple[Slate
 def unit_name(bench: Bench, unit: int) -> tuple[str, str]:
     """Return camera and serial of a unit by its number.
 
-    Raises
-    ------
-    NotFound
+    Raises:
+        NotFound
     """
     with bench.reading() as session:
         row = session.get(UnitRow, unit, options=[selectinload(UnitRow.camera)])

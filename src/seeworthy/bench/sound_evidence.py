@@ -24,20 +24,13 @@ def evidence_troubles(
 ) -> list[Trouble]:
     """Return what of the clips and other files of takes is missing or changed.
 
-    Parameters
-    ----------
-    bench : Bench
-    camera : int, optional
-        Number of a camera; all by default.
-    takes : iterable of int, optional
-        Only these takes.
-    deep : bool
-        Hash every file that this process has not hashed in its present state; otherwise only
-        the size is compared, which no reading of the file is needed for.
+    Args:
+        camera: Number of a camera; all by default.
+        takes: Only these takes.
+        deep: Hash every file that this process has not hashed in its present state; otherwise only
+            the size is compared, which no reading of the file is needed for.
 
-    Returns
-    -------
-    list of Trouble
+    Returns:
         One a file, ``missing`` or ``changed``, in the order of the takes.
     """
     query = (

@@ -64,13 +64,9 @@ def _keep(session: _Session, row: object) -> None:
 class Bench:
     """An open bench.
 
-    Attributes
-    ----------
-    folder : Path
-    read_only : bool
-        Reading works, every change is refused with `BenchReadOnly`.
-    database : Path or None
-        The SQLite file; None when a database server holds the bench.
+    Attributes:
+        read_only: Reading works, every change is refused with `BenchReadOnly`.
+        database: The SQLite file; None when a database server holds the bench.
     """
 
     def __init__(
@@ -134,19 +130,13 @@ class Bench:
 def create_bench(folder: str | Path, *, database: str = "") -> Bench:
     """Make a bench in a new or empty place and open it.
 
-    Parameters
-    ----------
-    folder : path
-        Made if it is not there. It may hold other files, but no bench.
-    database : str
-        URL of a PostgreSQL database to keep the tables in, instead of a file.
+    Args:
+        folder: Made if it is not there. It may hold other files, but no bench.
+        database: URL of a PostgreSQL database to keep the tables in, instead of a file.
 
-    Raises
-    ------
-    Conflict
-        There is a bench already.
-    BenchReadOnly, NoSpace
-        The folder cannot be written to.
+    Raises:
+        Conflict: There is a bench already.
+        BenchReadOnly, NoSpace: The folder cannot be written to.
     """
     place = Path(folder)
     if place.exists() and not place.is_dir():
@@ -176,21 +166,14 @@ def create_bench(folder: str | Path, *, database: str = "") -> Bench:
 def open_bench(folder: str | Path, *, read_only: bool = False) -> Bench:
     """Open a bench.
 
-    Parameters
-    ----------
-    folder : path
-    read_only : bool
-        Refuse changes even where they would be possible. A folder that cannot be
-        written to is opened like this by itself.
+    Args:
+        read_only: Refuse changes even where they would be possible. A folder that cannot be written
+            to is opened like this by itself.
 
-    Raises
-    ------
-    NotFound
-        No bench there.
-    BenchTooNew
-        Written by a newer program.
-    BenchError
-        Damaged.
+    Raises:
+        NotFound: No bench there.
+        BenchTooNew: Written by a newer program.
+        BenchError: Damaged.
     """
     place = Path(folder)
     if not is_bench(place):
@@ -209,10 +192,8 @@ def find_bench(start: str | Path | None = None) -> Path:
     The folder stood in or one of its parents, else the one that the environment
     variable ``SEEWORTHY_BENCH`` names.
 
-    Raises
-    ------
-    NotFound
-        None of them is a bench.
+    Raises:
+        NotFound: None of them is a bench.
     """
     here = Path(start or Path.cwd()).resolve()
     for place in (here, *here.parents):

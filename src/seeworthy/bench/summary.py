@@ -30,16 +30,11 @@ from seeworthy.procedures import all_procedures
 class Advice:
     """What to do next.
 
-    Attributes
-    ----------
-    kind : str
-        ``run``, ``again`` (a take gave no figure), ``claim`` (a claim is not tested),
-        ``test`` or ``done``.
-    words : str
-    procedure : str
-        Id, where there is one to do.
-    take : int
-        Number, where it is about one.
+    Attributes:
+        kind: ``run``, ``again`` (a take gave no figure), ``claim`` (a claim is not tested),
+            ``test`` or ``done``.
+        procedure: Id, where there is one to do.
+        take: Number, where it is about one.
     """
 
     kind: str
@@ -52,19 +47,11 @@ class Advice:
 class CameraLine:
     """One camera at a glance.
 
-    Attributes
-    ----------
-    camera : Camera
-    tested : tuple of str
-        Ids of procedures with a figure that holds.
-    stale : int
-        Takes whose inputs or method have changed since.
-    waiting : int
-        Takes that were never measured.
-    refused : int
-        Takes that gave no figure.
-    takes : int
-    next : Advice
+    Attributes:
+        tested: Ids of procedures with a figure that holds.
+        stale: Takes whose inputs or method have changed since.
+        waiting: Takes that were never measured.
+        refused: Takes that gave no figure.
     """
 
     camera: Camera
@@ -92,13 +79,9 @@ class Latest:
 class Glance:
     """A bench at a glance.
 
-    Attributes
-    ----------
-    cameras : tuple of CameraLine
-    latest : tuple of Latest
-        Newest first.
-    states : mapping of state to number of takes
-    takes : int
+    Attributes:
+        latest: Newest first.
+        states: mapping of state to number of takes
     """
 
     cameras: tuple[CameraLine, ...] = ()

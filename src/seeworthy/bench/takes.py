@@ -61,34 +61,22 @@ def add_take(
     Everything is checked against the procedure's declaration before a file is
     copied, so that a typing error costs no time.
 
-    Parameters
-    ----------
-    bench : Bench
-    procedure, camera : str
-    files : mapping of role to paths
-        ``""`` for the positional files.
-    readings, options : mapping of name to typed values
-    conditions : mapping
-        ``light`` and ``temperature``, as typed.
-    unit : str, optional
-        Needed when the camera has several.
-    taken : date, optional
-        Day of the take; today when it is not given.
-    note : str
-    in_place : bool
-        Reference the files where they are instead of copying them.
-    instruments : mapping of reading to name of the instrument, optional
+    Args:
+        files: mapping of role to paths. ``""`` for the positional files.
+        readings, options: mapping of name to typed values
+        conditions: ``light`` and ``temperature``, as typed.
+        unit: Needed when the camera has several.
+        taken: Day of the take; today when it is not given.
+        in_place: Reference the files where they are instead of copying them.
+        instruments: mapping of reading to name of the instrument
 
-    Returns
-    -------
-    Take
+    Returns:
         Its state is ``new``; `run_bench` measures it.
 
-    Raises
-    ------
-    WrongCall, BadQuantity, UnreadableInput
-        As `seeworthy.procedures.declare.gather` and the files have it.
-    NotFound, Conflict, BenchReadOnly, NoSpace
+    Raises:
+        WrongCall, BadQuantity, UnreadableInput: As `seeworthy.procedures.declare.gather` and the
+            files have it.
+        NotFound, Conflict, BenchReadOnly, NoSpace
     """
     bench.require_writable()
     chosen = find_procedure(procedure)
@@ -137,10 +125,8 @@ def list_takes(
 def get_take(bench: Bench, number: int) -> Take:
     """Return one take.
 
-    Raises
-    ------
-    NotFound
-        No take of that number.
+    Raises:
+        NotFound: No take of that number.
     """
     with bench.reading() as session:
         return take_record(bench, session, find_take(session, number))
@@ -159,23 +145,14 @@ def edit_take(
 ) -> Take:
     """Change a take; what is not given stays.
 
-    Parameters
-    ----------
-    bench : Bench
-    number : int
-    version : int, optional
-        `Take.version` that the change was based on; an older one is refused.
-    readings, options : mapping of name to values
-        They replace those of the same name; an empty sequence removes them.
-    conditions : mapping
-        None removes one.
-    taken : date, optional
-    note : str, optional
+    Args:
+        version: `Take.version` that the change was based on; an older one is refused.
+        readings, options: mapping of name to values. They replace those of the same name; an empty
+            sequence removes them.
+        conditions: None removes one.
 
-    Raises
-    ------
-    Conflict
-        Changed elsewhere in the meantime; nothing is overwritten.
+    Raises:
+        Conflict: Changed elsewhere in the meantime; nothing is overwritten.
     """
     with bench.changing() as session:
         row = find_take(session, number)
@@ -230,9 +207,8 @@ def remove_take(bench: Bench, number: int) -> None:
 def find_take(session: Session, number: int) -> TakeRow:
     """Return the row of a take.
 
-    Raises
-    ------
-    NotFound
+    Raises:
+        NotFound
     """
     row = session.get(TakeRow, number)
     if row is None:

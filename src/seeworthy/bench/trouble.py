@@ -45,10 +45,8 @@ FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 def said_in_words(place: Path) -> Iterator[None]:
     """Turn what the database and the system complain about into errors for people.
 
-    Parameters
-    ----------
-    place : Path
-        The folder of the bench.
+    Args:
+        place: The folder of the bench.
     """
     try:
         yield

@@ -56,9 +56,7 @@ def _count(session: Session, model: type) -> int:
 def check_bench(bench: Bench) -> list[Trouble]:
     """Read every file of evidence again and compare it with what was entered.
 
-    Returns
-    -------
-    list of Trouble
+    Returns:
         Empty when all is well. ``unused`` is no fault: `tidy_bench` removes it.
     """
     found: list[Trouble] = []
@@ -118,16 +116,11 @@ def _files(bench: Bench) -> list[Path]:
 def tidy_bench(bench: Bench, *, older_than: float = YOUNG_SECONDS) -> tuple[int, int]:
     """Remove kept files that no take and no outcome uses any more.
 
-    Parameters
-    ----------
-    bench : Bench
-    older_than : float
-        Seconds since the file was kept or met again. A younger one may be just
-        being entered by another process, which keeps a file before it says so.
+    Args:
+        older_than: Seconds since the file was kept or met again. A younger one may be just being
+            entered by another process, which keeps a file before it says so.
 
-    Returns
-    -------
-    (int, int)
+    Returns:
         How many files, how many bytes. Referenced files are never touched.
     """
     count = size = 0
@@ -157,13 +150,10 @@ def backup_bench(bench: Bench, target: str | Path) -> Path:
 
     The files in ``evidence/`` are plain files; copy the folder for those.
 
-    Raises
-    ------
-    Conflict
-        The target is there already.
-    WrongCall
-        A database server holds the bench, or the folder of the target is missing.
-    NoSpace
+    Raises:
+        Conflict: The target is there already.
+        WrongCall: A database server holds the bench, or the folder of the target is missing.
+        NoSpace
     """
     path = Path(target)
     if bench.database is None:

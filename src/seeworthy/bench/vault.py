@@ -36,12 +36,8 @@ _PURPOSE = re.compile(r"purposes/[a-z0-9][a-z0-9-]{0,59}\.toml")
 class Restored:
     """What was unpacked.
 
-    Attributes
-    ----------
-    folder : Path
-    files : int
-    troubles : tuple of str
-        What `check_bench` says of it; empty when all is well.
+    Attributes:
+        troubles: What `check_bench` says of it; empty when all is well.
     """
 
     folder: Path
@@ -52,11 +48,9 @@ class Restored:
 def pack_bench(bench: Bench, target: Path) -> Path:
     """Write database, evidence and purposes into one zip file, also while others use them.
 
-    Raises
-    ------
-    Conflict
-        The target is there already.
-    NoSpace
+    Raises:
+        Conflict: The target is there already.
+        NoSpace
     """
     if target.exists():
         raise Conflict(f"'{target}' is there already.", "Name a new file.")
@@ -88,13 +82,10 @@ def unpack_bench(archive: Path, folder: Path) -> Restored:
     Nothing is written outside the folder whatever the archive says, and no more than it
     announces; the folder is removed again when anything is wrong.
 
-    Raises
-    ------
-    Conflict
-        The folder holds something.
-    UnreadableInput
-        Not a backup of a bench, damaged, or made to do harm.
-    NoSpace
+    Raises:
+        Conflict: The folder holds something.
+        UnreadableInput: Not a backup of a bench, damaged, or made to do harm.
+        NoSpace
     """
     if folder.exists() and any(folder.iterdir()):
         raise Conflict(f"'{folder}' is not empty.", "Name a new folder.")
@@ -208,10 +199,8 @@ def _unmake(folder: Path, made: bool) -> None:
 def free_folder(beside: Path, name: str) -> Path:
     """Return a folder beside a bench that does not exist yet: ``dunes-restored``, ``…-2``.
 
-    Raises
-    ------
-    WrongCall
-        The name is not a plain one.
+    Raises:
+        WrongCall: The name is not a plain one.
     """
     clean = re.sub(r"[^\w-]+", "-", name.strip()).strip("-_")[:60]
     if not clean:

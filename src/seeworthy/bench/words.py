@@ -21,10 +21,8 @@ MOST = 40_000
 def read_words(bench: Bench, camera: str) -> str:
     """Return the reviewer's text of a camera, ``""`` where there is none.
 
-    Raises
-    ------
-    NotFound
-        No such camera.
+    Raises:
+        NotFound: No such camera.
     """
     with bench.reading() as session:
         row = session.get(AboutRow, _key(session, camera))
@@ -34,12 +32,9 @@ def read_words(bench: Bench, camera: str) -> str:
 def save_words(bench: Bench, camera: str, text: str) -> None:
     """Keep the reviewer's text of a camera; an empty one takes it away.
 
-    Raises
-    ------
-    NotFound
-        No such camera.
-    WrongCall
-        The text is too long, or holds signs that no text has.
+    Raises:
+        NotFound: No such camera.
+        WrongCall: The text is too long, or holds signs that no text has.
     """
     text = text.replace("\r\n", "\n").strip()
     if len(text) > MOST:

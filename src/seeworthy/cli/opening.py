@@ -34,10 +34,8 @@ Yes = Annotated[bool, typer.Option("--yes", help="Do it without asking.")]
 def make_sure(what: str, yes: bool) -> None:
     """Ask before something is removed for good; a script says ``--yes``.
 
-    Raises
-    ------
-    WrongCall
-        The answer is no, or nobody is there to answer.
+    Raises:
+        WrongCall: The answer is no, or nobody is there to answer.
     """
     import sys
 

@@ -35,10 +35,8 @@ def show_json(value: Any) -> None:
 def pairs(texts: Iterable[str], flag: str, example: str) -> dict[str, list[str]]:
     """Turn repeated ``NAME=VALUE`` words into a mapping of lists.
 
-    Raises
-    ------
-    WrongCall
-        A word without ``=``.
+    Raises:
+        WrongCall: A word without ``=``.
     """
     found: dict[str, list[str]] = {}
     for text in texts:
@@ -52,9 +50,8 @@ def pairs(texts: Iterable[str], flag: str, example: str) -> dict[str, list[str]]
 def ask_for_units(procedure: str, readings: dict[str, list[str]]) -> None:
     """Refuse a typed number without its unit where the reading has one.
 
-    Raises
-    ------
-    BadQuantity
+    Raises:
+        BadQuantity
     """
     from seeworthy.ground.quantities import parse
     from seeworthy.procedures import procedure as find

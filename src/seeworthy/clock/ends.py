@@ -12,11 +12,8 @@ _SHORT = 0.6  # of an update: below, frames see single updates
 class EndWatch:
     """Observer of one end of one file.
 
-    Attributes
-    ----------
-    clock : ClockWatch
-    first, last : float or None
-        Stamps of the first and of the last frame shown, seconds.
+    Attributes:
+        first, last: Stamps of the first and of the last frame shown, seconds.
     """
 
     def __init__(self) -> None:

@@ -43,21 +43,15 @@ _WIDE = 1600
 class ClockReading:
     """Time shown in one frame.
 
-    Attributes
-    ----------
-    time_ms : float
-        Mean of the times shown on the strips while the frame was exposed, modulo `RANGE_MS`.
-        A screen holds each time until the next update: the moment meant is later.
-    bands : ndarray (B,)
-        The same in every band of the strips (see `band_heights`), less `time_ms`; ms. NaN
-        for bands that are not wholly in the frame.
-    squares : ndarray (B,)
-        Variance of the times shown within each band, ms², without the bar's own width; blur
-        is in it.
-    changing : int
-        Cells of the count that were changing.
-    refresh : float
-        Updates per second, as the page says; 0 where it does not.
+    Attributes:
+        time_ms: Mean of the times shown on the strips while the frame was exposed, modulo
+            `RANGE_MS`. A screen holds each time until the next update: the moment meant is later.
+        bands: ndarray (B,). The same in every band of the strips (see `band_heights`), less
+            `time_ms`; ms. NaN for bands that are not wholly in the frame.
+        squares: ndarray (B,). Variance of the times shown within each band, ms², without the bar's
+            own width; blur is in it.
+        changing: Cells of the count that were changing.
+        refresh: Updates per second, as the page says; 0 where it does not.
     """
 
     time_ms: float
@@ -87,9 +81,7 @@ def band_heights() -> Array:
 def find_corners(luma: Luma) -> Array | None:
     """Homography (3, 3) from layout units to pixels of `luma` (H, W).
 
-    Returns
-    -------
-    ndarray or None
+    Returns:
         None with fewer than two marks in the whole frame.
     """
     best: dict[int, Array] = {}
@@ -128,18 +120,12 @@ def is_mirrored(luma: Luma) -> bool:
 def read_clock(luma: Luma, homography: Array, table: npt.ArrayLike = ()) -> ClockReading | None:
     """Read the time in a frame.
 
-    Parameters
-    ----------
-    luma : ndarray (H, W) uint8
-        Code values.
-    homography : ndarray (3, 3)
-        From `find_corners` or `follow_corners`.
-    table : array_like (256,), optional
-        Light of each code value; by default a power of 2.2.
+    Args:
+        luma: Code values.
+        homography: ndarray (3, 3). From `find_corners` or `follow_corners`.
+        table: array_like (256,). Light of each code value; by default a power of 2.2.
 
-    Returns
-    -------
-    ClockReading or None
+    Returns:
         None where black and white are not apart (overexposed, out of view), where more than
         one cell is unclear, where there is no single bar, or where count and sweep contradict
         each other.

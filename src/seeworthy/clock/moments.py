@@ -63,14 +63,10 @@ _AS_WELL = 0.25
 class Shown:
     """What the frames show, in file order.
 
-    Attributes
-    ----------
-    time : ndarray (N, B)
-        Mean time that each band shows, ms, unwrapped; NaN where unseen.
-    square : ndarray (N, B)
-        Variance of the times that each band shows, ms², the bar's own width taken off.
-    heights : ndarray (B,)
-        Places of the bands, any unit, 0 where the moment is wanted.
+    Attributes:
+        time: Mean time that each band shows, ms, unwrapped; NaN where unseen.
+        square: Variance of the times that each band shows, ms², the bar's own width taken off.
+        heights: ndarray (B,). Places of the bands, any unit, 0 where the moment is wanted.
     """
 
     time: Array
@@ -82,23 +78,16 @@ class Shown:
 class Moments:
     """Moments of exposure, arrays (N,) in ms.
 
-    Attributes
-    ----------
-    time, u : ndarray (N,)
-        Moment of the middle of the exposure at height 0, as if an update appeared there the
-        moment it is begun, and its standard uncertainty.
-    exposure : float
-    exposure_limits : (float, float)
-        Bounds of the exposure; the lower one is 0 for an exposure well below an update, of which
-        a soft picture and slow pixels look like more.
-    answer : float
-        Time constant of the screen's pixels.
-    delay : float
-        How much later the last band is seen than the first one, against the screen's scan.
-    updates : float
-        Time between updates.
-    steps : float
-        Standard deviation of the mean shown about the moment: 0 for exposures of whole updates.
+    Attributes:
+        time, u: ndarray (N,). Moment of the middle of the exposure at height 0, as if an update
+            appeared there the moment it is begun, and its standard uncertainty.
+        exposure_limits: Bounds of the exposure; the lower one is 0 for an exposure well below an
+            update, of which a soft picture and slow pixels look like more.
+        answer: Time constant of the screen's pixels.
+        delay: How much later the last band is seen than the first one, against the screen's scan.
+        updates: Time between updates.
+        steps: Standard deviation of the mean shown about the moment: 0 for exposures of whole
+            updates.
     """
 
     time: Array
@@ -122,17 +111,9 @@ class _Model:
 def find_moments(shown: Shown, period: float, blur_most: float) -> Moments:
     """Find when each frame was exposed.
 
-    Parameters
-    ----------
-    shown : Shown
-    period : float
-        Time between updates, ms, within half a percent.
-    blur_most : float
-        Largest variance that optics and pixels may add to `Shown.square`, ms².
-
-    Returns
-    -------
-    Moments
+    Args:
+        period: Time between updates, ms, within half a percent.
+        blur_most: Largest variance that optics and pixels may add to `Shown.square`, ms².
     """
     origin = float(np.nanmin(shown.time))
     scale = float(np.ptp(shown.heights))
@@ -168,11 +149,9 @@ def find_moments(shown: Shown, period: float, blur_most: float) -> Moments:
 def mixture(period: float, exposure: float, answer: float) -> tuple[Array, Array]:
     """What a frame shows whose exposure has its middle at each phase of the updates.
 
-    Returns
-    -------
-    mean, variance : ndarray (128,)
-        Mean time shown less the moment, ms, plus half an update and `answer` so that it is 0
-        on average; variance of the times shown, ms².
+    Returns:
+        mean, variance: ndarray (128,). Mean time shown less the moment, ms, plus half an update and
+            `answer` so that it is 0 on average; variance of the times shown, ms².
     """
     phase = (np.arange(_PHASES) + 0.5) / _PHASES * period
     reach = math.ceil((exposure / 2 + 6 * answer) / period) + 1
@@ -370,10 +349,8 @@ def roughness(time: Array, stamp: Array) -> float:
 
     Steps of the screen count, pictures lost do not.
 
-    Parameters
-    ----------
-    time, stamp : ndarray (N,)
-        Moments read, and the file's stamps, ms.
+    Args:
+        time, stamp: ndarray (N,). Moments read, and the file's stamps, ms.
     """
     off = np.diff(time - stamp)
     near = off[np.isfinite(off) & (np.abs(off) < _SIDE_MOST)]
@@ -386,17 +363,12 @@ def sideways(time: Array, stamp: Array, place: Array) -> tuple[float, float]:
     A screen held upright, or a camera on its side, scans along the bar's way: what is read then
     depends on where the bar stands, which the frames' own stamps show.
 
-    Parameters
-    ----------
-    time, stamp : ndarray (N,)
-        Moments read, and the file's stamps, ms.
-    place : ndarray (N,)
-        Where the bar stands, 0 to 1.
+    Args:
+        time, stamp: ndarray (N,). Moments read, and the file's stamps, ms.
+        place: ndarray (N,). Where the bar stands, 0 to 1.
 
-    Returns
-    -------
-    delay, u : float
-        ms; both 0 where the frames do not tell.
+    Returns:
+        delay, u: ms; both 0 where the frames do not tell.
     """
     off, where = np.diff(time - stamp), np.diff(place)
     near = np.isfinite(off) & (np.abs(off) < _SIDE_MOST) & (np.diff(stamp) < _SIDE_APART)

@@ -25,18 +25,13 @@ _BEAT = 0.25
 class ClockFit:
     """Stamps of a file as a straight line over the time of the bench clock.
 
-    Attributes
-    ----------
-    rate_ppm, u_ppm : float
-        How much the file's time runs fast against the clock, and its standard uncertainty.
-    dof : float
-        Degrees of freedom of `u_ppm`.
-    scatter_ms : float
-        Root mean square of the residuals that were kept.
-    n : int
-        Frames kept.
-    kept : ndarray (N,) bool
-        False for frames far off the line (misread, or stamped wrongly).
+    Attributes:
+        rate_ppm, u_ppm: How much the file's time runs fast against the clock, and its standard
+            uncertainty.
+        dof: Degrees of freedom of `u_ppm`.
+        scatter_ms: Root mean square of the residuals that were kept.
+        n: Frames kept.
+        kept: ndarray (N,) bool. False for frames far off the line (misread, or stamped wrongly).
     """
 
     rate_ppm: float
@@ -51,17 +46,12 @@ class ClockFit:
 class Lost:
     """Pictures that are missing by the clock.
 
-    Attributes
-    ----------
-    interval : float
-        Seconds between pictures by the stamps.
-    hidden : tuple of int
-        Places (in the arrays given) before a picture that is missing without a gap in the
-        stamps, once per picture.
-    shown : tuple of int
-        The same for pictures whose absence the stamps show.
-    kept : tuple of int
-        Places before a gap of the stamps where no picture is missing by the clock.
+    Attributes:
+        interval: Seconds between pictures by the stamps.
+        hidden: Places (in the arrays given) before a picture that is missing without a gap in the
+            stamps, once per picture.
+        shown: The same for pictures whose absence the stamps show.
+        kept: Places before a gap of the stamps where no picture is missing by the clock.
     """
 
     interval: float
@@ -77,16 +67,9 @@ def find_lost(
 ) -> Lost:
     """Find pictures that the camera lost, by the clock and by the stamps.
 
-    Parameters
-    ----------
-    index : ndarray (N,) int
-        Numbers of the frames; only neighbours in the file are compared.
-    stamps, times : ndarray (N,)
-        Seconds by the file and by the clock.
-
-    Returns
-    -------
-    Lost
+    Args:
+        index: ndarray (N,) int. Numbers of the frames; only neighbours in the file are compared.
+        stamps, times: ndarray (N,). Seconds by the file and by the clock.
     """
     next_to = np.diff(index) == 1
     by_file, by_clock = np.diff(stamps), np.diff(times)
@@ -136,23 +119,16 @@ def unwrap(times: npt.NDArray[np.float64], period: float) -> npt.NDArray[np.floa
 def fit_rate(stamps: npt.NDArray[np.float64], times: npt.NDArray[np.float64]) -> ClockFit:
     """Fit the rate of the file's stamps against the clock.
 
-    Parameters
-    ----------
-    stamps, times : ndarray (N,)
-        Seconds by the file, and by the clock (unwrapped).
+    Args:
+        stamps, times: ndarray (N,). Seconds by the file, and by the clock (unwrapped).
 
-    Returns
-    -------
-    ClockFit
-        Residuals of neighbouring frames hang together (screen and camera beat), so the
-        uncertainty comes from means over blocks in time, not from single frames. A beat
-        slower than the clip looks like a rate; an exposure of at least one screen update
-        has none.
+    Returns:
+        Residuals of neighbouring frames hang together (screen and camera beat), so the uncertainty
+        comes from means over blocks in time, not from single frames. A beat slower than the clip
+        looks like a rate; an exposure of at least one screen update has none.
 
-    Raises
-    ------
-    CannotMeasure
-        With fewer than 64 frames, or where most lie off every line.
+    Raises:
+        CannotMeasure: With fewer than 64 frames, or where most lie off every line.
     """
     if stamps.size < _LEAST:
         raise CannotMeasure(
@@ -198,10 +174,8 @@ def beat_u(times: npt.NDArray[np.float64], u: npt.NDArray[np.float64]) -> float:
     Where frames and updates of the screen step almost together, the error of a frame wanders
     slowly over its whole range; over a clip that is shorter it looks like a rate.
 
-    Parameters
-    ----------
-    times, u : ndarray (N,)
-        Seconds by the clock, and their standard uncertainties.
+    Args:
+        times, u: ndarray (N,). Seconds by the clock, and their standard uncertainties.
     """
     lasts = float(np.ptp(times))
     common = float(np.sqrt(np.mean(np.clip(u**2 - _SINGLE_S**2, 0, None))))

@@ -56,31 +56,21 @@ _SELDOM = 5
 class ClockTrack:
     """Every frame in which the clock was read, in presentation order; arrays (N,).
 
-    Attributes
-    ----------
-    index : int64
-        Number of the frame in the file, from 0.
-    stamp : float64
-        Seconds by the file; NaN where it has no stamp.
-    time : float64
-        Seconds by the clock at the middle of the exposure of `row`, modulo `RANGE_MS` in the
-        first frame; it runs on where the clock starts again, as long as less than half of the
-        range lies between frames. Taken is a screen that begins at once to show what it is told
-        and reaches its middle half an update later; a real one is later by a constant that
-        nothing in the picture tells (tens of ms: its electronics, a few ms: its pixels).
-    u : float64
-        Standard uncertainty of `time` without that constant, seconds.
-    row : float64
-        Row of the picture at which the middle of the clock stands.
-    frames : int
-        Frames looked at, read or not.
-    refresh : float
-        Updates of the screen per second; 0 where the page did not say.
-    moments : Moments or None
-        What else the updates told (exposure); None with too few frames.
-    sideways : float
-        Seconds by which the right end of the clock is seen later than its left end: a screen
-        held upright, or a camera on its side. 0 where the stamps do not show it.
+    Attributes:
+        index: Number of the frame in the file, from 0.
+        stamp: Seconds by the file; NaN where it has no stamp.
+        time: Seconds by the clock at the middle of the exposure of `row`, modulo `RANGE_MS` in the
+            first frame; it runs on where the clock starts again, as long as less than half of the
+            range lies between frames. Taken is a screen that begins at once to show what it is told
+            and reaches its middle half an update later; a real one is later by a constant that
+            nothing in the picture tells (tens of ms: its electronics, a few ms: its pixels).
+        u: Standard uncertainty of `time` without that constant, seconds.
+        row: Row of the picture at which the middle of the clock stands.
+        frames: Frames looked at, read or not.
+        refresh: Updates of the screen per second; 0 where the page did not say.
+        moments: What else the updates told (exposure); None with too few frames.
+        sideways: Seconds by which the right end of the clock is seen later than its left end: a
+            screen held upright, or a camera on its side. 0 where the stamps do not show it.
     """
 
     index: npt.NDArray[np.int64]
@@ -97,19 +87,13 @@ class ClockTrack:
 class ClockWatch:
     """Observer of one clip.
 
-    Parameters
-    ----------
-    every : int
-        Look at each `every`-th frame only.
+    Args:
+        every: Look at each `every`-th frame only.
 
-    Attributes
-    ----------
-    sample : ndarray or None
-        One picture for evidence: of the first frame that was read, else of the first frame.
-    outline : ndarray (4, 2) or None
-        Corners of the clock in `sample`, px.
-    mirrored : bool
-        No frame was read so far, and the clock stands mirrored in the first ones.
+    Attributes:
+        sample: One picture for evidence: of the first frame that was read, else of the first frame.
+        outline: ndarray (4, 2) or None. Corners of the clock in `sample`, px.
+        mirrored: No frame was read so far, and the clock stands mirrored in the first ones.
     """
 
     def __init__(self, every: int = 1) -> None:

@@ -35,11 +35,9 @@ Tell = Callable[[str, int, int], None]
 class Plan:
     """What the demo is made of.
 
-    Attributes
-    ----------
-    cameras : sequence of DemoCamera
-    takes : sequence of (camera name, procedure, Staged)
-    props : mapping of file name to Prop
+    Attributes:
+        takes: sequence of (camera name, procedure, Staged)
+        props: mapping of file name to Prop
     """
 
     cameras: Sequence[DemoCamera]
@@ -77,21 +75,13 @@ def build(
 ) -> Bench:
     """Make the demo bench and return it open, not measured yet.
 
-    Parameters
-    ----------
-    folder : path
-        New, empty, or holding a demo bench that is complete already (it is opened).
-    seed : int
-        The same seed gives the same clips and readings.
-    cameras : sequence of DemoCamera
-    workers : int, optional
-        Processes that render; default one per core.
-    tell : callable, optional
+    Args:
+        folder: New, empty, or holding a demo bench that is complete already (it is opened).
+        seed: The same seed gives the same clips and readings.
+        workers: Processes that render; default one per core.
 
-    Raises
-    ------
-    Conflict
-        There is another bench in the folder.
+    Raises:
+        Conflict: There is another bench in the folder.
     """
     place = Path(folder)
     layout = plan(seed, cameras)

@@ -19,38 +19,23 @@ TITLE = "Marram Point dune watch"
 class DemoCamera:
     """One invented camera.
 
-    Attributes
-    ----------
-    name, maker, note : str
-    seed : int
-        Of everything drawn at random for it.
-    claims : tuple of (subject, text, source)
-        ``nothing`` where somebody looked and the seller says nothing.
-    firmware : tuple of (unit, name, first day)
-    units : tuple of str
-        The first is the one that is tested.
-    size : (float, float, float)
-        Length, width, height, mm.
-    mass : float
-        g.
-    hfov : float
-        Horizontal angle of view without the lens's bend, degrees; see `edge_hfov`.
-    entrance : float
-        Entrance pupil behind the lens front, mm.
-    readout : float
-        First to last row, ms.
-    k1, roll, blur, noise : float
-        Of the virtual camera: lens bend, how it was held (degrees), blur (px), read noise
-        (electrons).
-    width, height : int
-        Frame in pixels.
-    bit_rate : float
-        Mbit/s.
-    drops : mapping of firmware to frame numbers
-        Frames that never reach the file.
-    runs : tuple of (minutes, degC)
-        What the battery really gave.
-    card : str
+    Attributes:
+        seed: Of everything drawn at random for it.
+        claims: tuple of (subject, text, source). ``nothing`` where somebody looked and the seller
+            says nothing.
+        firmware: tuple of (unit, name, first day)
+        units: The first is the one that is tested.
+        size: Length, width, height, mm.
+        mass: g.
+        hfov: Horizontal angle of view without the lens's bend, degrees; see `edge_hfov`.
+        entrance: Entrance pupil behind the lens front, mm.
+        readout: First to last row, ms.
+        k1, roll, blur, noise: Of the virtual camera: lens bend, how it was held (degrees), blur
+            (px), read noise (electrons).
+        width, height: Frame in pixels.
+        bit_rate: Mbit/s.
+        drops: mapping of firmware to frame numbers. Frames that never reach the file.
+        runs: tuple of (minutes, degC). What the battery really gave.
     """
 
     name: str

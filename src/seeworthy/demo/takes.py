@@ -40,15 +40,11 @@ _WALK_FRAMES = 150
 class Prop:
     """One file of the demo, and how to make it.
 
-    Attributes
-    ----------
-    name : str
-        File name, as a camera or a logger would call it; unique in the demo.
-    make : callable
-        Writes the file at a path. It runs in a worker process: a module-level function,
-        or a partial of one.
-    cost : float
-        Rough share of the work, to begin with the longest.
+    Attributes:
+        name: File name, as a camera or a logger would call it; unique in the demo.
+        make: Writes the file at a path. It runs in a worker process: a module-level function, or a
+            partial of one.
+        cost: Rough share of the work, to begin with the longest.
     """
 
     name: str
@@ -60,13 +56,11 @@ class Prop:
 class Staged:
     """One take to enter into the bench.
 
-    Attributes
-    ----------
-    files : mapping of role to props
-    readings, options : mapping of name to texts as typed
-    conditions : mapping of name to text
-    day : date or None
-        None takes the camera's first day.
+    Attributes:
+        files: mapping of role to props
+        readings, options: mapping of name to texts as typed
+        conditions: mapping of name to text
+        day: None takes the camera's first day.
     """
 
     files: Mapping[str, tuple[Prop, ...]] = field(default_factory=dict)

@@ -88,15 +88,10 @@ def evaluate(
 ) -> list[Outcome | SeeworthyError]:
     """Run procedures, one decode pass per clip.
 
-    Parameters
-    ----------
-    items : sequence of Item
-    progress : callable, optional
-        Called with the share done, 0 to 1.
+    Args:
+        progress: Called with the share done, 0 to 1.
 
-    Returns
-    -------
-    list
+    Returns:
         One outcome or error per item, in order.
     """
     work = [_prepare(item) for item in items]

@@ -24,14 +24,10 @@ if TYPE_CHECKING:
 class FileSpec:
     """One input file, pinned by its content.
 
-    Attributes
-    ----------
-    path : str
-        Where the worker reads it.
-    name : str
-        What the user called it.
-    sha256 : str
-        Hex digest that the content must have; ``""`` leaves it unchecked.
+    Attributes:
+        path: Where the worker reads it.
+        name: What the user called it.
+        sha256: Hex digest that the content must have; ``""`` leaves it unchecked.
     """
 
     path: str
@@ -43,15 +39,11 @@ class FileSpec:
 class Task:
     """One procedure with everything it needs.
 
-    Attributes
-    ----------
-    key : str
-        How the sender recognises the answer.
-    procedure : str
-        Id of the procedure.
-    files : mapping of role to tuple of FileSpec
-    readings, options : mapping of name to tuple of str
-        As typed.
+    Attributes:
+        key: How the sender recognises the answer.
+        procedure: Id of the procedure.
+        files: mapping of role to tuple of FileSpec
+        readings, options: mapping of name to tuple of str. As typed.
     """
 
     key: str
@@ -76,13 +68,9 @@ class Job:
 class Answer:
     """What came of one task.
 
-    Attributes
-    ----------
-    key : str
-        Of the task.
-    answer : Outcome or SeeworthyError
-    seconds : float
-        Wall time of the whole job; its tasks share the decoding.
+    Attributes:
+        key: Of the task.
+        seconds: Wall time of the whole job; its tasks share the decoding.
     """
 
     key: str
@@ -93,13 +81,7 @@ class Answer:
 def group(tasks: Sequence[Task]) -> list[Job]:
     """Put tasks that share a file into one job, so that the file is decoded once.
 
-    Parameters
-    ----------
-    tasks : sequence of Task
-
-    Returns
-    -------
-    list of Job
+    Returns:
         In the order of their first task.
     """
     jobs: list[list[Task]] = []

@@ -19,14 +19,7 @@ from seeworthy.procedures.declare import Inputs, Procedure, gather
 
 @dataclass(frozen=True)
 class Measured:
-    """An outcome with what it was measured from.
-
-    Attributes
-    ----------
-    procedure : Procedure
-    inputs : Inputs
-    outcome : Outcome
-    """
+    """An outcome with what it was measured from."""
 
     procedure: Procedure
     inputs: Inputs
@@ -86,21 +79,15 @@ def measure(
 ) -> Measured:
     """Run one procedure on named files and typed readings.
 
-    Parameters
-    ----------
-    name : str
-        Id of the procedure.
-    files : sequence of path
-        Positional files.
-    roles : mapping of role to paths
-    readings : mapping of name to typed quantities
-    options : mapping of name to values
-    progress : callable, optional
+    Args:
+        name: Id of the procedure.
+        files: Positional files.
+        roles: mapping of role to paths
+        readings: mapping of name to typed quantities
+        options: mapping of name to values
 
-    Raises
-    ------
-    SeeworthyError
-        Wrong call, unreadable input, or `CannotMeasure`.
+    Raises:
+        SeeworthyError: Wrong call, unreadable input, or `CannotMeasure`.
     """
     chosen = procedure(name)
     sources = {"": [Source.of(f) for f in files]}
@@ -138,10 +125,8 @@ class Looked:
 def look(path: str | Path, *, progress: Progress | None = None) -> Looked:
     """Run every procedure that needs a clip and nothing else, in one decode pass.
 
-    Raises
-    ------
-    UnreadableInput
-        Nothing at all could be read.
+    Raises:
+        UnreadableInput: Nothing at all could be read.
     """
     source = Source.of(path)
     chosen = [p for p in all_procedures().values() if p.look]

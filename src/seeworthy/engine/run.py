@@ -34,20 +34,13 @@ def run_jobs(
 ) -> Iterator[Answer]:
     """Run jobs and yield every task's answer as it comes.
 
-    Parameters
-    ----------
-    jobs : iterator of Job
-        Asked for one more only when a worker is about to be free, so that several
-        engines can share one list of work.
-    executor : Executor
-    at_once : int
-        Jobs in the executor's hands at a time.
-    beat : callable, optional
-        Called at least every `period` seconds while jobs run.
+    Args:
+        jobs: Asked for one more only when a worker is about to be free, so that several engines can
+            share one list of work.
+        at_once: Jobs in the executor's hands at a time.
+        beat: Called at least every `period` seconds while jobs run.
 
-    Yields
-    ------
-    Answer
+    Yields:
         A job whose worker is lost is given out again, one task at a time, so that
         only the task which costs the worker is answered with `WorkerLost`.
     """

@@ -3,12 +3,11 @@
 Workers are started afresh (``spawn``), never forked: the decoder, OpenCV and BLAS
 hold threads and locks that do not survive a fork.
 
-Memory is watched, not fenced. ``RLIMIT_AS`` counts address space, of which every
-thread stack and malloc arena reserves plenty without using it, so a limit that
-stops a runaway also stops honest work; worse, a decoder whose allocation fails
-drops the frame and goes on, which would falsify the measurement. So a thread in
-each worker reads the resident size of its own process a few times per second and
-ends the process at once when it is past the limit.
+Memory is watched, not fenced. ``RLIMIT_AS`` counts address space, of which every thread stack and
+malloc arena reserves plenty without using it, so a limit that stops a runaway also stops honest
+work; worse, a decoder whose allocation fails drops the frame and goes on, which would falsify the
+measurement. So a thread in each worker reads the resident size of its own process a few times per
+second and ends the process at once when it is past the limit.
 """
 
 from __future__ import annotations
@@ -68,12 +67,9 @@ def resident_bytes() -> int | None:
 def guard_worker(memory_limit: int | None, parent: int) -> None:
     """Start the thread that ends this worker when it is too big or orphaned.
 
-    Parameters
-    ----------
-    memory_limit : int or None
-        Bytes resident.
-    parent : int
-        Process id of the engine; a worker whose engine was killed must not go on.
+    Args:
+        memory_limit: Bytes resident.
+        parent: Process id of the engine; a worker whose engine was killed must not go on.
     """
 
     def keep_watch() -> None:
@@ -107,14 +103,10 @@ def _interrupts_held() -> Iterator[None]:
 class LocalWorkers(Executor):
     """Worker processes in the shape of `concurrent.futures.Executor`.
 
-    Parameters
-    ----------
-    workers : int, optional
-        How many at a time.
-    time_limit : float or None
-        Seconds for one job; a job that takes longer loses its worker.
-    memory_limit : int or None
-        Bytes for one worker.
+    Args:
+        workers: How many at a time.
+        time_limit: Seconds for one job; a job that takes longer loses its worker.
+        memory_limit: Bytes for one worker.
     """
 
     def __init__(

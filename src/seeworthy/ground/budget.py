@@ -19,21 +19,14 @@ JUDGEMENT = "judgement"
 class Component:
     """One influence on a result.
 
-    Attributes
-    ----------
-    name : str
-        As a person says it ("tone curve").
-    u : float
-        Standard uncertainty of the influence, in its own unit.
-    unit : str
-        Of `u`; ``""`` for a share.
-    sensitivity : float
-        Units of the result per unit of the influence.
-    distribution : str
-        ``normal``, ``rectangular``, ``U-shaped``, ``t (n dof)``.
-    source : str
-        Standard, reading, scatter, study with its seed, or a sentence that begins with
-        ``judgement``.
+    Attributes:
+        name: As a person says it ("tone curve").
+        u: Standard uncertainty of the influence, in its own unit.
+        unit: Of `u`; ``""`` for a share.
+        sensitivity: Units of the result per unit of the influence.
+        distribution: ``normal``, ``rectangular``, ``U-shaped``, ``t (n dof)``.
+        source: Standard, reading, scatter, study with its seed, or a sentence that begins with
+            ``judgement``.
     """
 
     name: str

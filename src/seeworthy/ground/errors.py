@@ -15,12 +15,9 @@ if TYPE_CHECKING:
 class SeeworthyError(Exception):
     """Base of all errors that a user sees.
 
-    Parameters
-    ----------
-    message : str
-        One sentence: what is wrong, naming the file or value.
-    hint : str
-        One sentence: what to do.
+    Args:
+        message: One sentence: what is wrong, naming the file or value.
+        hint: One sentence: what to do.
     """
 
     kind: ClassVar[str] = "error"
@@ -66,12 +63,9 @@ class UnreadableInput(SeeworthyError):
 class CannotMeasure(SeeworthyError):
     """The input was read, but it does not carry the figure that was asked for.
 
-    Parameters
-    ----------
-    message, hint : str
-        What was missing and how to film or read it again.
-    pictures : sequence of Picture
-        What was (not) found, drawn on the frame.
+    Args:
+        message, hint: What was missing and how to film or read it again.
+        pictures: What was (not) found, drawn on the frame.
     """
 
     kind = "cannot-measure"

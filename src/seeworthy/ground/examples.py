@@ -1,12 +1,11 @@
 """The table of example readings: what a volunteer at Marram Point would type.
 
-Every placeholder of a page, every example in help, hints, docstrings and docs is taken
-from here, so that whoever writes the next procedure finds what to write: add a line per
-reading, named ``PROCEDURE.READING``, with a figure of the invented demo world. They are
-what was read off Dunlin, the smallest of the demo cameras, so they fit together: the
-widths give its angle of view, speed, distance and lean give its read-out time.
-Units are mixed on purpose. Inches, ounces, °F and mph are as welcome as millimetres, and
-an example is where people learn that.
+Every placeholder of a page, every example in help, hints, docstrings and docs is taken from here,
+so that whoever writes the next procedure finds what to write: add a line per reading, named
+``PROCEDURE.READING``, with a figure of the invented demo world. They are what was read off Dunlin,
+the smallest of the demo cameras, so they fit together: the widths give its angle of view, speed,
+distance and lean give its read-out time. Units are mixed on purpose. Inches, ounces, °F and mph are
+as welcome as millimetres, and an example is where people learn that.
 """
 
 from __future__ import annotations

@@ -20,15 +20,10 @@ _OLD_SECONDS = 86400.0
 def sweep(folder: Path, prefix: str) -> int:
     """Remove what dead processes left in a folder.
 
-    Parameters
-    ----------
-    folder : Path
-    prefix : str
-        Of the names, such as ``.export-``; the process number follows it.
+    Args:
+        prefix: Of the names, such as ``.export-``; the process number follows it.
 
-    Returns
-    -------
-    int
+    Returns:
         How many.
     """
     count = 0

@@ -16,15 +16,12 @@ Floats = NDArray[np.float64]
 class LinearFit:
     """A fit that is linear in its coefficients.
 
-    Attributes
-    ----------
-    coefficients : ndarray, shape (p,)
-    covariance : ndarray, shape (p, p)
-    s : float
-        Residual standard deviation; with given uncertainties that of the reduced
-        residuals (1 when they are honest). NaN without degrees of freedom.
-    dof : int
-    residuals : ndarray, shape (n,)
+    Attributes:
+        coefficients: ndarray, shape (p,)
+        covariance: ndarray, shape (p, p)
+        s: Residual standard deviation; with given uncertainties that of the reduced residuals (1
+            when they are honest). NaN without degrees of freedom.
+        residuals: ndarray, shape (n,)
     """
 
     coefficients: Floats
@@ -44,20 +41,15 @@ def fit_linear(
 ) -> LinearFit:
     """Fit ``y = design · c`` by least squares.
 
-    Parameters
-    ----------
-    design : array_like, shape (n, p)
-    y : array_like, shape (n,)
-    u : array_like, shape (n,), optional
-        Standard uncertainties of `y`; they weigh the points.
-    known : bool
-        True: the covariance comes from `u` alone. False: it is scaled by the
-        scatter about the fit (`u` are only relative weights).
+    Args:
+        design: array_like, shape (n, p)
+        y: array_like, shape (n,)
+        u: array_like, shape (n,). Standard uncertainties of `y`; they weigh the points.
+        known: True: the covariance comes from `u` alone. False: it is scaled by the scatter about
+            the fit (`u` are only relative weights).
 
-    Raises
-    ------
-    ValueError
-        Fewer points than coefficients, or columns that say the same.
+    Raises:
+        ValueError: Fewer points than coefficients, or columns that say the same.
     """
     a, b = np.asarray(design, dtype=float), np.asarray(y, dtype=float)
     weight = np.ones(len(b)) if u is None else 1 / np.asarray(u, dtype=float)
@@ -84,19 +76,11 @@ def fit_linear(
 class Line:
     """``y = intercept + slope · (x − x0)`` with its covariance.
 
-    Attributes
-    ----------
-    intercept, slope : float
-    covariance : ndarray, shape (2, 2)
-        Of intercept and slope.
-    s : float
-        Standard deviation of one observation about the line; with known
-        uncertainties the root of the reduced chi-square.
-    dof : float
-    x0 : float
-    n : int
-    low, high : float
-        Range of x that carries the line.
+    Attributes:
+        covariance: ndarray, shape (2, 2). Of intercept and slope.
+        s: Standard deviation of one observation about the line; with known uncertainties the root
+            of the reduced chi-square.
+        low, high: Range of x that carries the line.
     """
 
     intercept: float
@@ -136,10 +120,8 @@ def straight_line(
 ) -> Line:
     """Fit a straight line by least squares; arguments as in `fit_linear`.
 
-    Raises
-    ------
-    ValueError
-        Fewer than two different x.
+    Raises:
+        ValueError: Fewer than two different x.
     """
     a = np.asarray(x, dtype=float)
     fit = fit_linear(np.column_stack([np.ones(len(a)), a - x0]), y, u, known=known)

@@ -25,37 +25,25 @@ _TIMES = ("h", "min", "s", "ms", "µs")
 class Measurand:
     """One quantity.
 
-    Attributes
-    ----------
-    id : str
-    title : str
-        As a person says it.
-    unit : str
-        The unit in which results are given, as the trade writes it; ``""`` for a
-        ratio. `pint_unit` is what the units library calls it.
-    procedure : str
-        Id of the procedure that yields it first; a declaration fills it in.
-    better : {"more", "less", "nearer", "none"}
-        ``nearer``: to `ideal`.
-    meaning : str
-        One sentence for a flyer.
-    ideal : float, optional
-    digits : int
-        Decimals shown when the uncertainty does not decide.
-    feels : tuple of {"light", "temperature"}
-        Conditions that may change it: results are compared only where these are alike.
-        Both, unless the declaration says that it cannot feel one (the room's temperature
-        for an angle of view); such a one is told and kept, and keeps nothing apart.
-    also : tuple of str
-        Other words that people type for it (``fps``); they are met with its id.
-    of_take : bool
-        It is a figure of one take or flight (the length of a clip, the bit rate of a
-        scene), so that cameras are not compared by it.
-    than : (str, str)
-        How it is said to be more and less than claimed: ``("heavier", "lighter")``.
-    pint : str
-        Name of the unit in the units library where that is another one than the trade
-        writes: flyers say ``g`` for multiples of standard gravity.
+    Attributes:
+        title: As a person says it.
+        unit: The unit in which results are given, as the trade writes it; ``""`` for a ratio.
+            `pint_unit` is what the units library calls it.
+        procedure: Id of the procedure that yields it first; a declaration fills it in.
+        better: {"more", "less", "nearer", "none"}. ``nearer``: to `ideal`.
+        meaning: One sentence for a flyer.
+        digits: Decimals shown when the uncertainty does not decide.
+        feels: tuple of {"light", "temperature"}. Conditions that may change it: results are
+            compared only where these are alike. Both, unless the declaration says that it cannot
+            feel one (the room's temperature for an angle of view); such a one is told and kept, and
+            keeps nothing apart.
+        also: Other words that people type for it (``fps``); they are met with its id.
+        of_take:
+            It is a figure of one take or flight (the length of a clip, the bit rate of a
+            scene), so that cameras are not compared by it.
+        than: How it is said to be more and less than claimed: ``("heavier", "lighter")``.
+        pint: Name of the unit in the units library where that is another one than the trade writes:
+            flyers say ``g`` for multiples of standard gravity.
     """
 
     id: str
@@ -107,10 +95,8 @@ def register(entry: Measurand) -> Measurand:
 def measurand(name: str) -> Measurand:
     """Return the entry of an id.
 
-    Raises
-    ------
-    WrongCall
-        No measurand of that id.
+    Raises:
+        WrongCall: No measurand of that id.
     """
     entry = known_measurand(name)
     if entry is None:
@@ -132,11 +118,8 @@ def known_measurand(name: str) -> Measurand | None:
 def nearest(typed: str, further: Mapping[str, Sequence[str]] | None = None) -> list[str]:
     """Return up to three ids that a person may have meant, best first.
 
-    Parameters
-    ----------
-    typed : str
-    further : mapping of id to words
-        Other things than measurands that would do.
+    Args:
+        further: mapping of id to words. Other things than measurands that would do.
     """
     words = {m.id: (m.id, m.title, *m.also) for m in all_measurands().values()}
     words = {**words, **{name: tuple(said) for name, said in (further or {}).items()}}

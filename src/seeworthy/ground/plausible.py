@@ -26,10 +26,8 @@ cold (−89.2 °C, the lowest ever read at the ground, from memory)."""
 def check_plausible(name: str, found: Quantity) -> Quantity:
     """Return a quantity in its declared unit, or refuse one that cannot be.
 
-    Raises
-    ------
-    BadQuantity
-        Outside `LIMITS`, or an uncertainty larger than the whole range.
+    Raises:
+        BadQuantity: Outside `LIMITS`, or an uncertainty larger than the whole range.
     """
     known = LIMITS.get(found.unit)
     if known is None:
@@ -51,10 +49,8 @@ def check_plausible(name: str, found: Quantity) -> Quantity:
 def typed_day(text: str | None, name: str = "") -> dt.date | None:
     """Read a day as a person types it, ``2026-03-21`` or ``today``; None where it is empty.
 
-    Raises
-    ------
-    WrongCall
-        Not a date, or one that lies ahead: nothing was measured there yet.
+    Raises:
+        WrongCall: Not a date, or one that lies ahead: nothing was measured there yet.
     """
     said = (text or "").strip()
     if not said:

@@ -29,14 +29,10 @@ def u_rectangular(half_width: float) -> float:
 class Propagated:
     """A computed figure with first-order uncertainty.
 
-    Attributes
-    ----------
-    value, u : float
-        Standard uncertainty `u` in the unit of `value`.
-    dof : float
-        Effective degrees of freedom (Welch–Satterthwaite).
-    parts : tuple of float
-        Signed contribution of each input, ``c_i u_i``, in the unit of `value`.
+    Attributes:
+        value, u: Standard uncertainty `u` in the unit of `value`.
+        dof: Effective degrees of freedom (Welch–Satterthwaite).
+        parts: Signed contribution of each input, ``c_i u_i``, in the unit of `value`.
     """
 
     value: float
@@ -62,16 +58,13 @@ def propagate(
     Derivatives are taken over ± one standard uncertainty of each input, which is
     the numerical form that JCGM 100:2008, 5.1.3 NOTE 2 gives.
 
-    Parameters
-    ----------
-    f : callable
-        ``f(x1, x2, …) -> float``.
-    values, us : sequences of float, one per input
-    correlations : mapping of (i, j) to r, optional
-        Correlation coefficients of input pairs; missing pairs are independent.
-    dofs : sequence of float, optional
-        Degrees of freedom of each `us`; infinite where not given. With correlated
-        inputs the Welch–Satterthwaite formula is only a guide (JCGM 100, G.4.1).
+    Args:
+        f: ``f(x1, x2, …) -> float``.
+        values, us: sequences of float, one per input
+        correlations: mapping of (i, j) to r. Correlation coefficients of input pairs; missing pairs
+            are independent.
+        dofs: Degrees of freedom of each `us`; infinite where not given. With correlated inputs the
+            Welch–Satterthwaite formula is only a guide (JCGM 100, G.4.1).
     """
     covariance = _covariance(us, correlations)
     value, _ = propagate_vector(lambda *x: [f(*x)], values, covariance)
@@ -87,17 +80,14 @@ def propagate_vector(
 ) -> tuple[Floats, Floats]:
     """Propagate a covariance matrix through a function with several outputs.
 
-    Parameters
-    ----------
-    f : callable
-        ``f(x1, …, xn) -> sequence of m floats``.
-    values : sequence of n floats
-    covariance : array_like, shape (n, n)
+    Args:
+        f: ``f(x1, …, xn) -> sequence of m floats``.
+        values: sequence of n floats
+        covariance: array_like, shape (n, n)
 
-    Returns
-    -------
-    values : ndarray, shape (m,)
-    covariance : ndarray, shape (m, m)
+    Returns:
+        values: ndarray, shape (m,)
+        covariance: ndarray, shape (m, m)
     """
     matrix = np.asarray(covariance, dtype=float)
     jacobian = _sensitivities(f, values, np.sqrt(np.diag(matrix)))

@@ -1,11 +1,10 @@
 """Values with units and uncertainty, typed as people type them.
 
-``60.0 in ± 0.1 in``, ``66 degF``, ``38 mph +/- 2``, ``1/2 in``, ``5 ft 2 in``,
-``1:23:40``, ``1 h 23 min``, ``17.2 g ± 0.2 (k=2)``. A bare uncertainty has the unit
-of the value and is a standard uncertainty; ``(k=2)`` marks an expanded one, which is
-divided by k (JCGM 100:2008, 6.2). Where no uncertainty is typed, the resolution of
-the typed number is all that is known: a rectangular distribution one step wide
-(JCGM 100:2008, F.2.2.1), so ``u = step / sqrt(12)``.
+``60.0 in ± 0.1 in``, ``66 degF``, ``38 mph +/- 2``, ``1/2 in``, ``5 ft 2 in``, ``1:23:40``, ``1 h
+23 min``, ``17.2 g ± 0.2 (k=2)``. A bare uncertainty has the unit of the value and is a standard
+uncertainty; ``(k=2)`` marks an expanded one, which is divided by k (JCGM 100:2008, 6.2). Where no
+uncertainty is typed, the resolution of the typed number is all that is known: a rectangular
+distribution one step wide (JCGM 100:2008, F.2.2.1), so ``u = step / sqrt(12)``.
 """
 
 from __future__ import annotations
@@ -76,17 +75,11 @@ _EXAMPLE = f"Write it like '{EXAMPLES['view.distance']}'."
 class Quantity:
     """A value with unit and standard uncertainty.
 
-    Attributes
-    ----------
-    value : float
-    unit : str
-        As typed or asked for; ``""`` for a plain number.
-    u : float
-        Standard uncertainty, same unit (kelvin-sized degrees for temperatures).
-    stated : bool
-        False when `u` is only the resolution of the typed number.
-    text : str
-        What was typed.
+    Attributes:
+        unit: As typed or asked for; ``""`` for a plain number.
+        u: Standard uncertainty, same unit (kelvin-sized degrees for temperatures).
+        stated: False when `u` is only the resolution of the typed number.
+        text: What was typed.
     """
 
     value: float
@@ -98,10 +91,8 @@ class Quantity:
     def to(self, unit: str) -> Quantity:
         """Convert to another unit of the same dimension.
 
-        Raises
-        ------
-        BadQuantity
-            The dimensions differ.
+        Raises:
+            BadQuantity: The dimensions differ.
         """
         if unit == self.unit:
             return self
@@ -123,28 +114,19 @@ def parse(
 ) -> Quantity:
     """Read a quantity as typed.
 
-    Parameters
-    ----------
-    text : str
-        ``VALUE UNIT [± U [UNIT]] [(k=K)]``. A percentage after ± is a share of the
-        value, unless the value itself is in percent.
-    unit : str, optional
-        Convert to this unit; a bare number is taken to have it.
-    positive : bool
-        Refuse zero and negative values.
-    bare : bool
-        False where a person types what was read: a number without a unit is asked for it,
-        unless it is a count, a ratio or pixels, and ``± 0`` is refused (a plan may wish so).
+    Args:
+        text: ``VALUE UNIT [± U [UNIT]] [(k=K)]``. A percentage after ± is a share of the value,
+            unless the value itself is in percent.
+        unit: Convert to this unit; a bare number is taken to have it.
+        positive: Refuse zero and negative values.
+        bare: False where a person types what was read: a number without a unit is asked for it,
+            unless it is a count, a ratio or pixels, and ``± 0`` is refused (a plan may wish so).
 
-    Returns
-    -------
-    Quantity
+    Returns:
         In `unit` when given, else as typed.
 
-    Raises
-    ------
-    BadQuantity
-        With the reason and an example.
+    Raises:
+        BadQuantity: With the reason and an example.
     """
     shown = " ".join(str(text).translate(_TYPED).split())
     if not shown:

@@ -22,30 +22,19 @@ from seeworthy.ground.uncertainty import interval as _interval
 class Result:
     """One measured value of one measurand.
 
-    Attributes
-    ----------
-    measurand : str
-        Id from :mod:`seeworthy.ground.measurands`.
-    value : float
-        In the unit of the measurand.
-    unit : str
-        Unit symbol, ``""`` for a ratio.
-    u : float
-        Standard uncertainty, same unit. Never NaN.
-    interval : (float, float)
-        95 % interval, same unit. An end may be infinite (a bound from one side);
-        JSON has no word for that and says null.
-    n : int
-        Number of independent observations behind the value.
-    conditions : mapping
-        ``method``, ``position``, ``orientation``, ``light`` (lx), ``temperature``
-        (degC), ``channel`` where they apply. Plain JSON values.
-    evidence : tuple of str
-        Names of the pictures that show it.
-    dof : float
-        Effective degrees of freedom of `u`; JSON has no word for infinity and says null.
-    budget : tuple of Component
-        What `u` is made of (their combination is `u`), empty where it is not told.
+    Attributes:
+        measurand: Id from :mod:`seeworthy.ground.measurands`.
+        value: In the unit of the measurand.
+        unit: Unit symbol, ``""`` for a ratio.
+        u: Standard uncertainty, same unit. Never NaN.
+        interval: 95 % interval, same unit. An end may be infinite (a bound from one side); JSON has
+            no word for that and says null.
+        n: Number of independent observations behind the value.
+        conditions: ``method``, ``position``, ``orientation``, ``light`` (lx), ``temperature``
+            (degC), ``channel`` where they apply. Plain JSON values.
+        evidence: Names of the pictures that show it.
+        dof: Effective degrees of freedom of `u`; JSON has no word for infinity and says null.
+        budget: What `u` is made of (their combination is `u`), empty where it is not told.
     """
 
     measurand: str
@@ -107,22 +96,15 @@ def result(
 ) -> Result:
     """Build a `Result` whose unit comes from the registry of measurands.
 
-    Parameters
-    ----------
-    measurand : str
-        Registered id.
-    value, u : float
-        Value and standard uncertainty in the registered unit; `u` left out: what `budget`
-        adds up to.
-    n : int
-        Independent observations.
-    dof : float
-        Effective degrees of freedom of `u`; the 95 % interval is Student's t
-        (JCGM 100:2008, G.3) unless `interval` is given.
-    interval : (float, float), optional
-        An interval that is not symmetric (percentiles, bounds).
-    conditions, evidence, budget
-        See `Result`.
+    Args:
+        measurand: Registered id.
+        value, u: Value and standard uncertainty in the registered unit; `u` left out: what `budget`
+            adds up to.
+        n: Independent observations.
+        dof: Effective degrees of freedom of `u`; the 95 % interval is Student's t (JCGM 100:2008,
+            G.3) unless `interval` is given.
+        interval: An interval that is not symmetric (percentiles, bounds).
+        conditions, evidence, budget: See `Result`.
     """
     entry = _measurand(measurand)
     if u is None:
@@ -152,14 +134,10 @@ def _plain(item: Any) -> Any:
 class Picture:
     """A picture that shows what was found, ready to be written as a file.
 
-    Attributes
-    ----------
-    name : str
-        File name with ending, unique within the outcome (``"edges.png"``).
-    caption : str
-        One sentence.
-    data : bytes
-        Encoded PNG or JPEG.
+    Attributes:
+        name: File name with ending, unique within the outcome (``"edges.png"``).
+        caption: One sentence.
+        data: Encoded PNG or JPEG.
     """
 
     name: str
@@ -204,18 +182,11 @@ class Mark:
 class Figure:
     """A figure as data: faces draw it (one definition for page, SVG, PNG, PDF).
 
-    Attributes
-    ----------
-    name : str
-        Unique within the outcome.
-    title, sentence : str
-        What it shows; what it means for a flyer.
-    columns : mapping of str to sequence
-        Equal-length columns of numbers, text or None.
-    x, y : Axis
-    marks : sequence of Mark
-    equal : bool
-        True when x and y must have the same scale (maps, plans).
+    Attributes:
+        name: Unique within the outcome.
+        title, sentence: What it shows; what it means for a flyer.
+        columns: Equal-length columns of numbers, text or None.
+        equal: True when x and y must have the same scale (maps, plans).
     """
 
     name: str
@@ -232,23 +203,15 @@ class Figure:
 class Outcome:
     """Everything one run of a procedure says.
 
-    Attributes
-    ----------
-    results : tuple of Result
-        The more certain one first where two methods answer.
-    findings : mapping
-        Plain JSON values.
-    warnings : tuple of str
-        Sentences a user reads.
-    pictures : tuple of Picture
-    figures : tuple of Figure
-    method : str
-        Which method answered (``passing``, ``lamp`` ...), ``""`` where there is one.
-    sentence : str
-        What it means for a flyer, one sentence.
-    correction : mapping
-        What ``correct`` needs to mend a clip, plain JSON values with a ``kind`` (``lens``,
-        ``shading``, ``colour``); empty where a procedure has none (`seeworthy.judge.correct.data`).
+    Attributes:
+        results: The more certain one first where two methods answer.
+        findings: Plain JSON values.
+        warnings: Sentences a user reads.
+        method: Which method answered (``passing``, ``lamp`` ...), ``""`` where there is one.
+        sentence: What it means for a flyer, one sentence.
+        correction: What ``correct`` needs to mend a clip, plain JSON values with a ``kind``
+            (``lens``, ``shading``, ``colour``); empty where a procedure has none
+            (`seeworthy.judge.correct.data`).
     """
 
     results: tuple[Result, ...] = ()

@@ -56,15 +56,9 @@ _UPPER_QUARTILE = 0.6744897501960817  # of the standard normal; a test holds it 
 class Mean:
     """A mean with Student's t (JCGM 100:2008, 4.2.3).
 
-    Attributes
-    ----------
-    value, u : float
-        `u` is the experimental standard deviation of the mean.
-    s : float
-        Standard deviation of one observation.
-    n : int
-    dof : float
-    interval : (float, float)
+    Attributes:
+        value, u: `u` is the experimental standard deviation of the mean.
+        s: Standard deviation of one observation.
     """
 
     value: float
@@ -78,18 +72,13 @@ class Mean:
 def mean_t(values: ArrayLike, u_common: float = 0.0, coverage: float = 0.95) -> Mean:
     """Return the mean of independent repeats.
 
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-    u_common : float
-        Standard uncertainty that all repeats share (a calibration); it does not
-        average out and has infinite degrees of freedom.
-    coverage : float
+    Args:
+        values: array_like, shape (n,)
+        u_common: Standard uncertainty that all repeats share (a calibration); it does not average
+            out and has infinite degrees of freedom.
 
-    Raises
-    ------
-    ValueError
-        Fewer than two values: one value says nothing about scatter.
+    Raises:
+        ValueError: Fewer than two values: one value says nothing about scatter.
     """
     x = np.asarray(values, dtype=float)
     n = len(x)
@@ -108,20 +97,12 @@ def mean_t(values: ArrayLike, u_common: float = 0.0, coverage: float = 0.95) -> 
 class WeightedMean:
     """A mean weighted by the uncertainties, and whether they explain the scatter.
 
-    Attributes
-    ----------
-    value : float
-    u : float
-        `u_internal`, widened by the Birge ratio where that is above one.
-    u_internal : float
-        From the given uncertainties alone.
-    birge : float
-        Root of the reduced chi-square: about one when the uncertainties are honest.
-    p : float
-        Probability of a larger chi-square if they are; small means disagreement.
-    dof : float
-        Infinite when `u` comes from the given uncertainties, n − 1 when widened.
-    n : int
+    Attributes:
+        u: `u_internal`, widened by the Birge ratio where that is above one.
+        u_internal: From the given uncertainties alone.
+        birge: Root of the reduced chi-square: about one when the uncertainties are honest.
+        p: Probability of a larger chi-square if they are; small means disagreement.
+        dof: Infinite when `u` comes from the given uncertainties, n − 1 when widened.
     """
 
     value: float
@@ -136,10 +117,8 @@ class WeightedMean:
 def weighted_mean(values: ArrayLike, us: ArrayLike) -> WeightedMean:
     """Combine values with standard uncertainties (Birge 1932, Phys. Rev. 40, 207).
 
-    Parameters
-    ----------
-    values, us : array_like, shape (n,)
-        All `us` above zero.
+    Args:
+        values, us: array_like, shape (n,). All `us` above zero.
     """
     from scipy import special
 
@@ -188,10 +167,8 @@ def lag1_autocorrelation(values: ArrayLike) -> float:
 def holm(p: ArrayLike) -> Floats:
     """Return Holm's step-down corrected probabilities, same order (Holm 1979).
 
-    Parameters
-    ----------
-    p : array, (m,)
-        Probabilities of m tests of one family.
+    Args:
+        p: array, (m,). Probabilities of m tests of one family.
     """
     values = np.asarray(p, float)
     order = np.argsort(values, kind="stable")

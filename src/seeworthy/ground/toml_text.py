@@ -17,10 +17,8 @@ _LARGEST = 1_000_000  # bytes; what people write by hand is a page of text
 def read_toml_file(path: Path, what: str) -> str:
     """Return the text of a hand-written TOML file; `what` names its kind in complaints.
 
-    Raises
-    ------
-    UnreadableInput
-        Too large, or not UTF-8.
+    Raises:
+        UnreadableInput: Too large, or not UTF-8.
     """
     if path.stat().st_size > _LARGEST:
         raise UnreadableInput(f"'{path.name}' is too large for a {what}.", "Name a TOML file.")
@@ -33,16 +31,11 @@ def read_toml_file(path: Path, what: str) -> str:
 class TomlText:
     """One TOML text with its lines.
 
-    Parameters
-    ----------
-    text : str
-    label : str
-        How complaints begin: ``"Purpose 'kite-picture'"``.
+    Args:
+        label: How complaints begin: ``"Purpose 'kite-picture'"``.
 
-    Raises
-    ------
-    WrongCall
-        The text is not TOML.
+    Raises:
+        WrongCall: The text is not TOML.
     """
 
     def __init__(self, text: str, label: str) -> None:
@@ -87,10 +80,8 @@ class TomlText:
     ) -> Quantity:
         """Parse a value of the file as a quantity.
 
-        Raises
-        ------
-        WrongCall
-            With the line and the reason.
+        Raises:
+            WrongCall: With the line and the reason.
         """
         if isinstance(value, bool) or not isinstance(value, str | int | float):
             raise self.fail(
@@ -106,10 +97,8 @@ class TomlText:
     def only(self, table: dict[str, Any], known: set[str], name: str, index: int = 0) -> None:
         """Refuse keys that have no meaning.
 
-        Raises
-        ------
-        WrongCall
-            Naming the key and what is known.
+        Raises:
+            WrongCall: Naming the key and what is known.
         """
         for key in table:
             if key not in known:

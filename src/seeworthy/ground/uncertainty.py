@@ -39,17 +39,12 @@ _MANY = 2400.0
 def coverage_factor(dof: float = math.inf, coverage: float = COVERAGE) -> float:
     """Return the two-sided coverage factor of Student's t (JCGM 100:2008, Table G.2).
 
-    Parameters
-    ----------
-    dof : float
-        Degrees of freedom, need not be whole; infinity gives the normal factor.
-    coverage : float
-        Probability inside, 0 to 1. One-sided at 95 %: 0.90.
+    Args:
+        dof: Degrees of freedom, need not be whole; infinity gives the normal factor.
+        coverage: Probability inside, 0 to 1. One-sided at 95 %: 0.90.
 
-    Raises
-    ------
-    ValueError
-        `dof` is not above zero.
+    Raises:
+        ValueError: `dof` is not above zero.
     """
     from scipy import special
 
@@ -74,10 +69,9 @@ def coverage_factors(dof: Floats, coverage: float = COVERAGE) -> Floats:
 def effective_dof(parts: Sequence[tuple[float, float]]) -> float:
     """Return the Welch–Satterthwaite degrees of freedom (JCGM 100:2008, G.4.1).
 
-    Parameters
-    ----------
-    parts : sequence of (u_i, dof_i)
-        Contributions to the combined uncertainty, all in the unit of the result.
+    Args:
+        parts: sequence of (u_i, dof_i). Contributions to the combined uncertainty, all in the unit
+            of the result.
     """
     total = sum(u * u for u, _ in parts) ** 2
     bottom = sum(u**4 / dof for u, dof in parts if not math.isinf(dof))
@@ -94,15 +88,10 @@ def interval(
 ) -> tuple[X, X]:
     """Return the interval ``value ± t(dof) u``.
 
-    Parameters
-    ----------
-    value, u : float or ndarray
-        Value and standard uncertainty, one unit.
-    dof : float
-        Degrees of freedom of `u`.
-    least : float
-        What the quantity cannot be below (a share: 0); the interval ends there.
-    coverage : float
+    Args:
+        value, u: Value and standard uncertainty, one unit.
+        dof: Degrees of freedom of `u`.
+        least: What the quantity cannot be below (a share: 0); the interval ends there.
     """
     half = coverage_factor(dof, coverage) * u
     low, high = value - half, value + half
@@ -184,14 +173,10 @@ def json_number(x: float) -> float | None:
 class Uncertain:
     """A value that is not known exactly, as every floor reads it.
 
-    Attributes
-    ----------
-    value, u : float
-        Value and standard uncertainty, one unit.
-    dof : float
-        Degrees of freedom of `u`.
-    ends : (float, float) or None
-        95 % interval where one is stated or stored; None for Student's t.
+    Attributes:
+        value, u: Value and standard uncertainty, one unit.
+        dof: Degrees of freedom of `u`.
+        ends: 95 % interval where one is stated or stored; None for Student's t.
     """
 
     value: float

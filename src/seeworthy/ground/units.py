@@ -125,10 +125,8 @@ def _registry() -> Any:
 def unit_of(name: str) -> Any:
     """Return Pint's unit for a name as people write it.
 
-    Raises
-    ------
-    BadQuantity
-        Nothing of that name.
+    Raises:
+        BadQuantity: Nothing of that name.
     """
     text = name.strip()
     if len(text) > 1 and text.endswith(".") and text[-2].isalpha():
@@ -199,10 +197,8 @@ def _affine(source: str, target: str) -> tuple[float, float]:
 def factor_between(source: str, target: str, text: str = "") -> float:
     """Return by how much a *difference* in `source` grows when written in `target`.
 
-    Raises
-    ------
-    BadQuantity
-        Unknown unit, or another dimension.
+    Raises:
+        BadQuantity: Unknown unit, or another dimension.
     """
     return _either(source, target, text)[0]
 
@@ -210,10 +206,8 @@ def factor_between(source: str, target: str, text: str = "") -> float:
 def convert(value: float, source: str, target: str, text: str = "") -> float:
     """Convert a number between two units.
 
-    Raises
-    ------
-    BadQuantity
-        Unknown unit, or another dimension.
+    Raises:
+        BadQuantity: Unknown unit, or another dimension.
     """
     if source == target:
         return value

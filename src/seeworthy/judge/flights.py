@@ -23,16 +23,10 @@ if TYPE_CHECKING:
 class Flown:
     """One flight.
 
-    Attributes
-    ----------
-    take : int
-    day : date
-    felt, u : float or None
-        Largest felt load, g; None when the log did not tell.
-    speed, height : float or None
-        m/s and m.
-    outcome : str
-        ``survived``, ``failed`` or ``not checked``.
+    Attributes:
+        felt, u: Largest felt load, g; None when the log did not tell.
+        speed, height: m/s and m.
+        outcome: ``survived``, ``failed`` or ``not checked``.
     """
 
     take: int
@@ -60,16 +54,11 @@ class Check:
 class FlightLog:
     """All flights and checks of a camera.
 
-    Attributes
-    ----------
-    survived : int
-        Flights covered by checks that say yes.
-    failed : int
-        Checks that say no.
-    highest : Flown or None
-        The flight of the highest load survived.
-    bound : float or None
-        Upper bound of the failure probability per flight at 95 % (Clopper–Pearson).
+    Attributes:
+        survived: Flights covered by checks that say yes.
+        failed: Checks that say no.
+        highest: The flight of the highest load survived.
+        bound: Upper bound of the failure probability per flight at 95 % (Clopper–Pearson).
     """
 
     camera: str
@@ -108,10 +97,8 @@ class FlightLog:
 def flight_log(bench: Bench, camera: str, unit: str | None = None) -> FlightLog:
     """Return the flight log of a camera, or of one unit of it.
 
-    Raises
-    ------
-    NotFound
-        No such camera.
+    Raises:
+        NotFound: No such camera.
     """
     from seeworthy.bench.cameras import get_camera
     from seeworthy.bench.outcomes import list_outcomes

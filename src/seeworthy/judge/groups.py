@@ -30,17 +30,11 @@ def en_number(
 ) -> float:
     """Return E_n of two independent results (ISO 13528:2022, 9.6; k = 2 is usual there).
 
-    Parameters
-    ----------
-    a, b : float
-    u_a, u_b : float
-        Standard uncertainties.
-    k_a, k_b : float
-        Coverage factors.
+    Args:
+        u_a, u_b: Standard uncertainties.
+        k_a, k_b: Coverage factors.
 
-    Returns
-    -------
-    float
+    Returns:
         Signed, a minus b; infinite for different values without uncertainty.
     """
     width = math.hypot(k_a * u_a, k_b * u_b)
@@ -69,12 +63,8 @@ class GroupValue:
 class Pair:
     """Two groups: second minus first.
 
-    Attributes
-    ----------
-    difference, u : float
-    en : float
-    shared : bool
-        Both used one instrument; their agreement says nothing about it.
+    Attributes:
+        shared: Both used one instrument; their agreement says nothing about it.
     """
 
     first: str
@@ -94,17 +84,11 @@ class Pair:
 class Between:
     """Several groups' results of one figure.
 
-    Attributes
-    ----------
-    values : tuple of GroupValue
-    pairs : tuple of Pair
-    mean, u : float
-        Consensus of all, weighted with the scatter between groups in the weights.
-    spread : float
-        Standard deviation between groups beyond their uncertainties; 0 where those explain
-        everything.
-    n : int
-        Groups that count: those with a common instrument as one.
+    Attributes:
+        mean, u: Consensus of all, weighted with the scatter between groups in the weights.
+        spread: Standard deviation between groups beyond their uncertainties; 0 where those explain
+            everything.
+        n: Groups that count: those with a common instrument as one.
     """
 
     values: tuple[GroupValue, ...]
@@ -118,15 +102,11 @@ class Between:
 def between_groups(values: Sequence[GroupValue]) -> Between:
     """Set the results of groups side by side.
 
-    Parameters
-    ----------
-    values : sequence of GroupValue
-        One per group, one unit for all; uncertainties above zero.
+    Args:
+        values: One per group, one unit for all; uncertainties above zero.
 
-    Raises
-    ------
-    CannotMeasure
-        Fewer than two groups, or one without uncertainty.
+    Raises:
+        CannotMeasure: Fewer than two groups, or one without uncertainty.
     """
     if len(values) < 2:
         raise CannotMeasure("One group alone has nothing to agree with.", "Import a package.")
@@ -183,10 +163,8 @@ def paule_mandel(values: Sequence[float], us: Sequence[float]) -> tuple[float, f
     Paule and Mandel (1982): the scatter makes the weighted sum of squares its expectation,
     n - 1; it is 0 where the sum is smaller without any.
 
-    Parameters
-    ----------
-    values, us : sequence of float
-        Standard uncertainties above zero.
+    Args:
+        values, us: Standard uncertainties above zero.
     """
 
     def at(extra: float) -> tuple[float, float, float]:
@@ -243,10 +221,8 @@ class GroupRow:
 def same_model(bench: Bench, camera: str) -> list[str]:
     """Return our camera of a name and other groups' cameras of that model.
 
-    Raises
-    ------
-    NotFound
-        No other group measured it.
+    Raises:
+        NotFound: No other group measured it.
     """
     from seeworthy.bench.cameras import get_camera, list_cameras
 
@@ -275,17 +251,12 @@ def groups_of_bench(
 ) -> list[GroupRow]:
     """Set groups' results of one model side by side.
 
-    Parameters
-    ----------
-    bench : Bench
-    cameras : sequence of str
-        One: all groups' cameras of that model; several: these.
-    measurands : sequence of str
-        Only these; all when empty.
+    Args:
+        cameras: One: all groups' cameras of that model; several: these.
+        measurands: Only these; all when empty.
 
-    Raises
-    ------
-    NotFound, CannotMeasure
+    Raises:
+        NotFound, CannotMeasure
     """
     from seeworthy.bench.outcomes import instruments_of, list_results
 

@@ -46,32 +46,19 @@ class Box:
 class Track:
     """What the header of one track says.
 
-    Attributes
-    ----------
-    handler : str
-        ``vide``, ``soun``, ``tmcd``, …
-    width, height : float
-        Display size of the track header, in square pixels before rotation.
-    rotation : int or None
-        Degrees clockwise by the track's matrix: 0, 90, 180, 270; None for other matrices.
-    timescale, duration : int
-        Ticks per second and ticks, of the media.
-    codec : str
-        Sample entry (``avc1``, ``hvc1``, ``mp4a``, …).
-    coded : (int, int) or None
-        Width and height of the sample entry.
-    pixel_aspect : Fraction or None
-        ``pasp``: width over height of a pixel, as the container claims.
-    colour : tuple or None
-        ``colr``: primaries, transfer, matrix, full range (None in QuickTime's ``nclc``).
-    avc : bytes
-        Content of ``avcC``.
-    edits : list of (int, int)
-        Edit list: length in movie ticks, media time in media ticks (−1 is a pause).
-    samples : int
-        Number of samples by the index.
-    sample_bytes : int or None
-        Sum of the sample sizes by the index.
+    Attributes:
+        handler: ``vide``, ``soun``, ``tmcd``, …
+        width, height: Display size of the track header, in square pixels before rotation.
+        rotation: Degrees clockwise by the track's matrix: 0, 90, 180, 270; None for other matrices.
+        timescale, duration: Ticks per second and ticks, of the media.
+        codec: Sample entry (``avc1``, ``hvc1``, ``mp4a``, …).
+        coded: Width and height of the sample entry.
+        pixel_aspect: ``pasp``: width over height of a pixel, as the container claims.
+        colour: ``colr``: primaries, transfer, matrix, full range (None in QuickTime's ``nclc``).
+        avc: Content of ``avcC``.
+        edits: Edit list: length in movie ticks, media time in media ticks (−1 is a pause).
+        samples: Number of samples by the index.
+        sample_bytes: Sum of the sample sizes by the index.
     """
 
     handler: str = ""
@@ -94,21 +81,13 @@ class Track:
 class Boxes:
     """What the boxes of a file say.
 
-    Attributes
-    ----------
-    size : int
-        Of the file, bytes.
-    top : list of Box
-        Boxes of the top level, as far as they make sense.
-    brand : str
-        Major brand.
-    created : datetime or None
-        By the movie header; None where it is not set.
-    timescale, duration : int
-        Of the movie.
-    fragmented : bool
-        Written in fragments (``moof``).
-    tracks : list of Track
+    Attributes:
+        size: Of the file, bytes.
+        top: Boxes of the top level, as far as they make sense.
+        brand: Major brand.
+        created: By the movie header; None where it is not set.
+        timescale, duration: Of the movie.
+        fragmented: Written in fragments (``moof``).
     """
 
     size: int

@@ -21,26 +21,18 @@ UnitFrom = Literal["header", "text", "data", "assumed", "user", ""]
 class Column:
     """One column of numbers.
 
-    Attributes
-    ----------
-    header : str
-        As written in the file.
-    index : int
-        Place in the file, from 0.
-    quantity : str
-        ``time``, ``height``, ``pressure``, ``acceleration``, ``speed``,
-        ``temperature`` … (`seeworthy.media.headers.QUANTITIES`), ``""`` unknown.
-    unit : str
-        Unit of `data`, as `seeworthy.ground.quantities` knows it; ``""`` unknown.
-    unit_from : str
-        ``header``, ``text`` (lines around the table), ``data`` (from the size of the
-        numbers), ``assumed``, ``user``.
-    axis : str
-        ``x``, ``y``, ``z``, ``axial``, ``vertical``, ``total`` or ``""``.
-    data : float64 array, (rows,)
-        In `unit`; NaN for blank and unreadable cells.
-    time : int or None
-        `index` of the time column it belongs to.
+    Attributes:
+        header: As written in the file.
+        index: Place in the file, from 0.
+        quantity: ``time``, ``height``, ``pressure``, ``acceleration``, ``speed``, ``temperature`` …
+            (`seeworthy.media.headers.QUANTITIES`), ``""`` unknown.
+        unit: Unit of `data`, as `seeworthy.ground.quantities` knows it; ``""`` unknown.
+        unit_from:
+            ``header``, ``text`` (lines around the table), ``data`` (from the size of the
+            numbers), ``assumed``, ``user``.
+        axis: ``x``, ``y``, ``z``, ``axial``, ``vertical``, ``total`` or ``""``.
+        data: float64 array, (rows,). In `unit`; NaN for blank and unreadable cells.
+        time: `index` of the time column it belongs to.
     """
 
     header: str
@@ -65,20 +57,13 @@ class Column:
 class Log:
     """All columns of numbers of one log.
 
-    Attributes
-    ----------
-    name : str
-        File name, for messages.
-    columns : tuple of Column
-        In file order.
-    left_out : tuple of str
-        Headers of columns without numbers.
-    notes : tuple of str
-        Sentences: what was assumed, rows that did not fit.
-    told : Told
-        What the lines of text around the table say.
-    header_line : int
-        Line read as header, from 1; 0 for none.
+    Attributes:
+        name: File name, for messages.
+        columns: In file order.
+        left_out: Headers of columns without numbers.
+        notes: Sentences: what was assumed, rows that did not fit.
+        told: What the lines of text around the table say.
+        header_line: Line read as header, from 1; 0 for none.
     """
 
     name: str
@@ -104,10 +89,8 @@ class Log:
     def series(self, column: Column) -> tuple[Doubles, Doubles]:
         """Return time in seconds and data in SI where both are finite, file order kept.
 
-        Raises
-        ------
-        UnreadableInput
-            The column has no time.
+        Raises:
+            UnreadableInput: The column has no time.
         """
         if column.time is None:
             raise UnreadableInput(

@@ -35,33 +35,19 @@ _UNSET_CLOCK = 1971  # recorders without a clock write 1904 or 1970
 class VideoFacts:
     """What is said about the pictures.
 
-    Attributes
-    ----------
-    codec, profile, level : str
-        Names; ``""`` where not said.
-    width, height : int
-        Pixels as a decoder gives them: after the stream's cropping, and after that of a
-        container that shows less of the last blocks than the stream says.
-    aspect_stream, aspect_container : Fraction or None
-        Width over height of a pixel as the stream and as the container have it.
-    rotation : int
-        Degrees clockwise that a player turns the picture.
-    tags_stream, tags_container : ColourTags
-    rate_average, rate_base, rate_stream : Fraction or None
-        By the container (frames over duration), guessed from its stamps, by the
-        stream's own timing.
-    time_base : Fraction
-    duration : Fraction or None
-        Seconds by the stream header.
-    frames_stated : int or None
-    edits : tuple of (int, int)
-        Edit list: length in ticks of the movie, start in ticks of the media (−1: a pause).
-    pixel_format : str
-    bits : int
-        Per luma sample.
-    sps : Sps or None
-        H.264 only.
-    packets : Packets
+    Attributes:
+        codec, profile, level: Names; ``""`` where not said.
+        width, height: Pixels as a decoder gives them: after the stream's cropping, and after that
+            of a container that shows less of the last blocks than the stream says.
+        aspect_stream, aspect_container: Width over height of a pixel as the stream and as the
+            container have it.
+        rotation: Degrees clockwise that a player turns the picture.
+        rate_average, rate_base, rate_stream: By the container (frames over duration), guessed from
+            its stamps, by the stream's own timing.
+        duration: Seconds by the stream header.
+        edits: Edit list: length in ticks of the movie, start in ticks of the media (−1: a pause).
+        bits: Per luma sample.
+        sps: H.264 only.
     """
 
     codec: str
@@ -102,29 +88,15 @@ class SoundFacts:
 class Facts:
     """Everything a clip says without a picture decoded.
 
-    Attributes
-    ----------
-    name : str
-    size : int
-        Bytes.
-    container : str
-        Format name (``mp4``, ``mov``, ``avi``, ``matroska`` …).
-    created : datetime or None
-        By the recorder's clock, in the file's own idea of UTC.
-    finalised : bool or None
-        The recorder closed the file; None where the format does not tell.
-    fragmented : bool
-    missing_bytes : int
-        Bytes that the file announces beyond its end.
-    duration : Fraction or None
-        Seconds by the container header.
-    video : VideoFacts
-    sound : SoundFacts or None
-    captions : tuple of str
-        Coding of each track of subtitles or other timed text.
-    other_bytes : int
-        Packets of further streams.
-    warnings : tuple of str
+    Attributes:
+        size: Bytes.
+        container: Format name (``mp4``, ``mov``, ``avi``, ``matroska`` …).
+        created: By the recorder's clock, in the file's own idea of UTC.
+        finalised: The recorder closed the file; None where the format does not tell.
+        missing_bytes: Bytes that the file announces beyond its end.
+        duration: Seconds by the container header.
+        captions: Coding of each track of subtitles or other timed text.
+        other_bytes: Packets of further streams.
     """
 
     name: str
@@ -147,10 +119,8 @@ def read_facts(source: Source) -> Facts:
 
     The last few answers are kept: several procedures ask about the same clip.
 
-    Raises
-    ------
-    UnreadableInput
-        Not a clip, never finalised, or without moving pictures.
+    Raises:
+        UnreadableInput: Not a clip, never finalised, or without moving pictures.
     """
     state = source.path.stat()
     return _read(source, state.st_size, state.st_mtime_ns)

@@ -15,11 +15,8 @@ _PRESSURE_RANGES = (*_PRESSURES, ("inHg", 16.5, 30.4))
 def unit_by_size(quantity: str, data: Doubles) -> str:
     """Tell the unit where the numbers leave no doubt, else ``""``.
 
-    Parameters
-    ----------
-    quantity : str
-    data : array
-        Finite values only.
+    Args:
+        data: Finite values only.
     """
     middle = float(np.median(np.abs(data)))
     if quantity == "pressure":
@@ -43,22 +40,17 @@ def unit_by_size(quantity: str, data: Doubles) -> str:
 def quantity_by_shape(columns: list[Doubles]) -> list[str]:
     """Tell pressure, height, speed and acceleration apart in columns without a header.
 
-    Parameters
-    ----------
-    columns : list of array, (rows,)
-        Without the time; NaN allowed.
+    Args:
+        columns: list of array, (rows,). Without the time; NaN allowed.
 
-    Returns
-    -------
-    list of str
+    Returns:
         ``pressure``, ``height``, ``acceleration`` or ``""`` for each.
 
-    Notes
-    -----
-    Air pressures have the size of air and a dip. A height changes little from sample to
-    sample against its span (a thousandth of the flight each), rises once and comes back or
-    ends high; an acceleration has shocks. What hardly moves (voltage, temperature) stays
-    nameless, and so does what fits none: the user names it.
+    Notes:
+        Air pressures have the size of air and a dip. A height changes little from sample to
+        sample against its span (a thousandth of the flight each), rises once and comes back or
+        ends high; an acceleration has shocks. What hardly moves (voltage, temperature) stays
+        nameless, and so does what fits none: the user names it.
     """
     kinds = [_shape(data[np.isfinite(data)]) for data in columns]
     # Of several smooth columns the one with the largest span is the height, not the speed.

@@ -27,22 +27,13 @@ _MAKERS = ("make", "model", "com.apple.quicktime.make", "com.apple.quicktime.mod
 class FileEnds:
     """One file of a recording.
 
-    Attributes
-    ----------
-    source : Source
-    size : int
-        Bytes.
-    created : datetime or None
-        By the recorder's clock.
-    finalised : bool or None
-        None where the format does not tell.
-    picture : Extent
-        First and last frame by the file's own stamps.
-    sound : Extent or None
-    interval : Fraction
-        Seconds from frame to frame, on average.
-    traits : mapping of str to str
-        What all files of one recording have in common, in words.
+    Attributes:
+        size: Bytes.
+        created: By the recorder's clock.
+        finalised: None where the format does not tell.
+        picture: First and last frame by the file's own stamps.
+        interval: Seconds from frame to frame, on average.
+        traits: What all files of one recording have in common, in words.
     """
 
     source: Source
@@ -69,10 +60,8 @@ def read_ends(source: Source) -> FileEnds | None:
 
     A file of any length costs some hundred packets.
 
-    Raises
-    ------
-    UnreadableInput
-        Not a clip, never finalised, or without moving pictures.
+    Raises:
+        UnreadableInput: Not a clip, never finalised, or without moving pictures.
     """
     boxes = read_boxes(source.path)
     with open_clip(source) as container:

@@ -24,10 +24,8 @@ _FIRST = 65536  # bytes of a first packet in which its parameter set stands
 class SecondFields:
     """Tell, packet by packet in file order, which hold the second field of a picture.
 
-    Parameters
-    ----------
-    stream : VideoStream
-        Anything but H.264 that may code fields answers False for every packet.
+    Args:
+        stream: Anything but H.264 that may code fields answers False for every packet.
     """
 
     def __init__(self, stream: VideoStream) -> None:

@@ -1,13 +1,11 @@
 """One decode pass over a clip, feeding any number of observers.
 
-A clip is decoded once per run, streamed, never held whole in memory. An observer
-sees every frame as a `FrameView` whose planes are views into the decoder's own
-buffer: they are valid only until `Observer.frame` returns, so keep a copy of what
-you need and of no more.
+A clip is decoded once per run, streamed, never held whole in memory. An observer sees every frame
+as a `FrameView` whose planes are views into the decoder's own buffer: they are valid only until
+`Observer.frame` returns, so keep a copy of what you need and of no more.
 
-Conventions: pixel centres at integers, x right, y down; arrays are indexed
-``[row, column]``; time stamps are integers with a rational time base; what the
-file does not say is ``None``.
+Conventions: pixel centres at integers, x right, y down; arrays are indexed ``[row, column]``; time
+stamps are integers with a rational time base; what the file does not say is ``None``.
 """
 
 from __future__ import annotations
@@ -46,22 +44,13 @@ class ColourTags:
 class Stage:
     """What every observer is told before the first frame.
 
-    Attributes
-    ----------
-    width, height : int
-        Of the decoded (stored) frame, before any display rotation.
-    rotation : int
-        Degrees clockwise that a player turns the picture: 0, 90, 180, 270.
-    time_base : Fraction
-        Seconds per tick of `FrameView.pts`.
-    nominal_rate : Fraction or None
-        What the container calls the average rate.
-    bits : int
-        Bits per sample of the luma plane (8, 10, ...).
-    pixel_format : str
-    tags : ColourTags
-    frames_hint : int or None
-        Frame count by the container; may be wrong.
+    Attributes:
+        width, height: Of the decoded (stored) frame, before any display rotation.
+        rotation: Degrees clockwise that a player turns the picture: 0, 90, 180, 270.
+        time_base: Seconds per tick of `FrameView.pts`.
+        nominal_rate: What the container calls the average rate.
+        bits: Bits per sample of the luma plane (8, 10, ...).
+        frames_hint: Frame count by the container; may be wrong.
     """
 
     width: int
@@ -78,20 +67,15 @@ class Stage:
 class FrameView:
     """One decoded frame, borrowed.
 
-    Attributes
-    ----------
-    index : int
-        Number of the frame in the file, in presentation order, from 0; it skips the
-        numbers of frames that could not be decoded at all.
-    pts : int or None
-        Time stamp in ticks of `Stage.time_base`.
-    key : bool
-        Intra-coded random access picture.
-    corrupt : bool
-        The decoder flagged or concealed an error in it. In passing a flag can be missed;
-        `PassSummary.corrupt` is exact.
-    interlaced : bool
-        The stream says that it holds two fields (see `PassSummary.scan` for what is true).
+    Attributes:
+        index: Number of the frame in the file, in presentation order, from 0; it skips the numbers
+            of frames that could not be decoded at all.
+        pts: Time stamp in ticks of `Stage.time_base`.
+        key: Intra-coded random access picture.
+        corrupt: The decoder flagged or concealed an error in it. In passing a flag can be missed;
+            `PassSummary.corrupt` is exact.
+        interlaced: The stream says that it holds two fields (see `PassSummary.scan` for what is
+            true).
     """
 
     __slots__ = ("_av", "_chroma", "_luma", "corrupt", "index", "interlaced", "key", "pts", "stage")
@@ -163,12 +147,9 @@ class Observer(Protocol):
 class Part:
     """A stretch of a clip, for observers that need no more.
 
-    Attributes
-    ----------
-    start : float
-        Seconds after the first frame; negative: seconds before the end.
-    seconds : float
-        Length.
+    Attributes:
+        start: Seconds after the first frame; negative: seconds before the end.
+        seconds: Length.
     """
 
     start: float
@@ -179,20 +160,13 @@ class Part:
 class PassSummary:
     """What the pass itself saw.
 
-    Attributes
-    ----------
-    frames : int
-        Frames in the file (in the part looked at, when stopped), lost ones included.
-    corrupt : list of int
-        Numbers of frames with decoder errors or concealment, lost ones included; exact.
-    lost : list of int
-        Numbers of frames that are in the file and could not be decoded at all.
-    warnings : list of str
-        Sentences for the user (the clip broke off, packets could not be decoded).
-    stopped : bool
-        True when every observer had seen enough before the end.
-    scan : Scan or None
-        Whole pictures or two fields, by flags and by what the pictures show.
+    Attributes:
+        frames: Frames in the file (in the part looked at, when stopped), lost ones included.
+        corrupt: Numbers of frames with decoder errors or concealment, lost ones included; exact.
+        lost: Numbers of frames that are in the file and could not be decoded at all.
+        warnings: Sentences for the user (the clip broke off, packets could not be decoded).
+        stopped: True when every observer had seen enough before the end.
+        scan: Whole pictures or two fields, by flags and by what the pictures show.
     """
 
     stage: Stage
@@ -214,26 +188,18 @@ def watch(
 ) -> PassSummary:
     """Decode a clip once and show every frame to every observer.
 
-    Parameters
-    ----------
-    source : Source
-        The clip.
-    observers : sequence of Observer
-        Each leaves the pass when its `frame` returns False; when all have left,
-        decoding stops.
-    parts : sequence of sequence of Part, optional
-        For each observer the parts that it wants, none for the whole clip. Where all want
-        parts only, the pass seeks to them: frames are then numbered as they are shown,
-        and their time stamps say where they stand in the clip.
-    progress : callable, optional
-        Called now and then with the share done, 0 to 1.
-    stop : callable, optional
-        Polled; True ends the pass early.
+    Args:
+        source: The clip.
+        observers: Each leaves the pass when its `frame` returns False; when all have left, decoding
+            stops.
+        parts: For each observer the parts that it wants, none for the whole clip. Where all want
+            parts only, the pass seeks to them: frames are then numbered as they are shown, and
+            their time stamps say where they stand in the clip.
+        progress: Called now and then with the share done, 0 to 1.
+        stop: Polled; True ends the pass early.
 
-    Raises
-    ------
-    UnreadableInput
-        No video, or nothing could be decoded.
+    Raises:
+        UnreadableInput: No video, or nothing could be decoded.
     """
     if any(parts):
         from seeworthy.media.parts import run_watch

@@ -21,19 +21,12 @@ _STILL_HEADS = (b"\x89PNG\r\n", b"\xff\xd8\xff", b"II*\x00", b"MM\x00*", b"BM")
 class Facts:
     """What a file is, told by its content.
 
-    Attributes
-    ----------
-    kind : str
-        ``clip``, ``still``, ``table`` or ``unknown``.
-    count : int
-        Frames of a clip, else 1 or 0.
-    rate : float
-        Frames per second, 0 where it is not known.
-    width, height : int
-    seconds : float
-        Length of a clip.
-    made : str
-        When it was recorded, as the file says; ``""`` where it does not.
+    Attributes:
+        kind: ``clip``, ``still``, ``table`` or ``unknown``.
+        count: Frames of a clip, else 1 or 0.
+        rate: Frames per second, 0 where it is not known.
+        seconds: Length of a clip.
+        made: When it was recorded, as the file says; ``""`` where it does not.
     """
 
     kind: Kind
@@ -81,10 +74,8 @@ def _looks_like_a_table(head: bytes) -> bool:
 def facts(path: str, name: str) -> Facts:
     """Return what a file is.
 
-    Raises
-    ------
-    UnreadableInput
-        A clip or still that cannot be opened.
+    Raises:
+        UnreadableInput: A clip or still that cannot be opened.
     """
     place = Path(path)
     kind = sniff(place)
@@ -121,18 +112,12 @@ def _stamps(container: Any, stream: Any) -> list[int]:
 def frame_jpeg(path: str, name: str, index: int, widest: int = 1280) -> bytes:
     """Return one frame of a clip, or a still, as JPEG.
 
-    Parameters
-    ----------
-    path, name : str
-    index : int
-        Number of the frame in presentation order.
-    widest : int
-        Most pixels along the longer side.
+    Args:
+        index: Number of the frame in presentation order.
+        widest: Most pixels along the longer side.
 
-    Raises
-    ------
-    UnreadableInput
-        No such frame, or nothing that can be read.
+    Raises:
+        UnreadableInput: No such frame, or nothing that can be read.
     """
     place = Path(path)
     kind = sniff(place)

@@ -29,34 +29,21 @@ _HIGH = {100, 110, 122, 244, 44, 83, 86, 118, 128, 138, 139, 134, 135}
 class Sps:
     """One sequence parameter set.
 
-    Attributes
-    ----------
-    profile_idc, constraints, level_idc : int
-        As coded; `constraints` is the byte of constraint_set flags.
-    width, height : int
-        After cropping.
-    mbs_across, mbs_down : int
-        Coded size in macroblocks, of a frame.
-    interlaced : bool
-        Fields may be coded (frame_mbs_only_flag is 0).
-    bits, chroma_format : int
-        Luma bit depth; 0 grey, 1 4:2:0, 2 4:2:2, 3 4:4:4.
-    references : int
-        max_num_ref_frames.
-    aspect : Fraction or None
-        Sample aspect ratio; None where unspecified.
-    full_range : bool or None
-    colour : (int, int, int) or None
-        Primaries, transfer, matrix by H.273.
-    tick : Fraction or None
-        num_units_in_tick over time_scale, in seconds.
-    fixed_rate : bool or None
-    buffered : int or None
-        max_dec_frame_buffering.
-    frame_num_bits, order_type, order_bits : int
-        Widths of frame_num and pic_order_cnt_lsb in a slice header, and pic_order_cnt_type.
-    separate_planes : bool
-        separate_colour_plane_flag.
+    Attributes:
+        profile_idc, constraints, level_idc: As coded; `constraints` is the byte of constraint_set
+            flags.
+        width, height: After cropping.
+        mbs_across, mbs_down: Coded size in macroblocks, of a frame.
+        interlaced: Fields may be coded (frame_mbs_only_flag is 0).
+        bits, chroma_format: Luma bit depth; 0 grey, 1 4:2:0, 2 4:2:2, 3 4:4:4.
+        references: max_num_ref_frames.
+        aspect: Sample aspect ratio; None where unspecified.
+        colour: Primaries, transfer, matrix by H.273.
+        tick: num_units_in_tick over time_scale, in seconds.
+        buffered: max_dec_frame_buffering.
+        frame_num_bits, order_type, order_bits: Widths of frame_num and pic_order_cnt_lsb in a slice
+            header, and pic_order_cnt_type.
+        separate_planes: separate_colour_plane_flag.
     """
 
     profile_idc: int
@@ -165,10 +152,8 @@ def units_of(data: bytes) -> list[bytes]:
 def parse_sps(unit: bytes) -> Sps:
     """Parse one NAL unit of type 7.
 
-    Raises
-    ------
-    ValueError
-        Not a parameter set, or cut short.
+    Raises:
+        ValueError: Not a parameter set, or cut short.
     """
     if len(unit) < 5 or unit[0] & 0x1F != 7:
         raise ValueError("not a sequence parameter set")

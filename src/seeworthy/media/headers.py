@@ -1,8 +1,7 @@
 """What a column header of a logger means: quantity, axis and unit.
 
-Loggers write ``altitude[m]``, ``Altitude (Ft-AGL)``, ``Time (s)``,
-``acceleration_m_s2`` or just ``alt``. A guess is only a guess: it is shown to the
-user, who can correct it.
+Loggers write ``altitude[m]``, ``Altitude (Ft-AGL)``, ``Time (s)``, ``acceleration_m_s2`` or just
+``alt``. A guess is only a guess: it is shown to the user, who can correct it.
 """
 
 from __future__ import annotations
@@ -133,14 +132,10 @@ _AXES = {
 class Meaning:
     """What a header seems to say; empty strings where it says nothing.
 
-    Attributes
-    ----------
-    quantity : str
-        A key of `QUANTITIES` or ``""``.
-    unit : str
-        A unit that fits the quantity, or ``""``.
-    axis : str
-        ``x``, ``y``, ``z``, ``axial``, ``lateral``, ``vertical``, ``total`` or ``""``.
+    Attributes:
+        quantity: A key of `QUANTITIES` or ``""``.
+        unit: A unit that fits the quantity, or ``""``.
+        axis: ``x``, ``y``, ``z``, ``axial``, ``lateral``, ``vertical``, ``total`` or ``""``.
     """
 
     quantity: str
@@ -168,12 +163,9 @@ def quantity_named(text: str) -> str:
 def meaning_of(header: str, unit: str = "") -> Meaning:
     """Guess quantity, unit and axis of a column.
 
-    Parameters
-    ----------
-    header : str
-        As written.
-    unit : str
-        From a line of units below the header, if there is one.
+    Args:
+        header: As written.
+        unit: From a line of units below the header, if there is one.
     """
     bracketed = [known_unit(m) for m in _BRACKETS.findall(header)]
     name = _BRACKETS.sub(" ", header)

@@ -26,12 +26,9 @@ Floats = npt.NDArray[np.float64]
 class Colours:
     """What a still's profile makes of its code values.
 
-    Attributes
-    ----------
-    xyz : float32 array, (H, W, 3)
-        Relative to the profile connection white (D50), Y 1 at white.
-    coarse : bool
-        Went through 8 bits.
+    Attributes:
+        xyz: float32 array, (H, W, 3). Relative to the profile connection white (D50), Y 1 at white.
+        coarse: Went through 8 bits.
     """
 
     xyz: npt.NDArray[np.float32]
@@ -41,10 +38,8 @@ class Colours:
 def through_profile(still: Still) -> Colours:
     """Return the XYZ (D50) of a still's pixels by its embedded profile.
 
-    Raises
-    ------
-    UnreadableInput
-        The profile is damaged, or not one for RGB pictures.
+    Raises:
+        UnreadableInput: The profile is damaged, or not one for RGB pictures.
     """
     assert still.profile is not None
     pixels = still.pixels

@@ -1,13 +1,11 @@
 """Code values to linear light: the one place where it happens.
 
-Measures average, take edges and compare brightness in linear light. A clip
-stores code values behind a transfer function, in limited or full range, as its
-tags say (ITU-T H.273); where a tag is missing an assumption is made here and
-worded in `Light.assumptions` so that it reaches the report.
+Measures average, take edges and compare brightness in linear light. A clip stores code values
+behind a transfer function, in limited or full range, as its tags say (ITU-T H.273); where a tag is
+missing an assumption is made here and worded in `Light.assumptions` so that it reaches the report.
 
-Luma is not luminance: `Light.linear` of a luma code value is the linear light of
-the grey that has this luma. For coloured places use `linear_rgb`, which undoes
-matrix and transfer per channel.
+Luma is not luminance: `Light.linear` of a luma code value is the linear light of the grey that has
+this luma. For coloured places use `linear_rgb`, which undoes matrix and transfer per channel.
 """
 
 from __future__ import annotations
@@ -44,23 +42,15 @@ Floats = npt.NDArray[np.float32]
 class Light:
     """How code values of one clip or still become linear light.
 
-    Attributes
-    ----------
-    table : float32 array, (2**bits,)
-        Linear light of every luma (or R, G, B) code value: 0 at black, 1 at white.
-        Below black it is negative, above white it is over 1; both are kept.
-    black, white : int
-        Code values of black and white.
-    bits : int
-    range : "limited" or "full"
-    transfer : str
-        Name of the transfer function used.
-    weights : (float, float)
-        KR and KB of the luma equation (BT.601 where luma is made from RGB here).
-    matrix : str
-        Name of the luma equation, ``"RGB"`` where none was needed.
-    assumptions : tuple of str
-        One sentence for everything that was not tagged and had to be assumed.
+    Attributes:
+        table: float32 array, (2**bits,). Linear light of every luma (or R, G, B) code value: 0 at
+            black, 1 at white. Below black it is negative, above white it is over 1; both are kept.
+        black, white: Code values of black and white.
+        range: "limited" or "full"
+        transfer: Name of the transfer function used.
+        weights: KR and KB of the luma equation (BT.601 where luma is made from RGB here).
+        matrix: Name of the luma equation, ``"RGB"`` where none was needed.
+        assumptions: One sentence for everything that was not tagged and had to be assumed.
     """
 
     table: Floats
@@ -100,18 +90,13 @@ class Light:
 def light_of(stage: Stage, *, still: bool = False) -> Light:
     """Return the light of a clip, by its tags.
 
-    Parameters
-    ----------
-    stage : Stage
-    still : bool
-        Assume sRGB and full range where nothing is tagged, as stills have it;
-        else BT.709 and limited range, as video has it.
+    Args:
+        still: Assume sRGB and full range where nothing is tagged, as stills have it; else BT.709
+            and limited range, as video has it.
 
-    Raises
-    ------
-    CannotMeasure
-        The clip is tagged with a transfer function that has no fixed relation to
-        scene light here (PQ, HLG, log).
+    Raises:
+        CannotMeasure: The clip is tagged with a transfer function that has no fixed relation to
+            scene light here (PQ, HLG, log).
     """
     rgb = is_rgb(stage.pixel_format)
     return light(
@@ -135,17 +120,11 @@ def light(
 ) -> Light:
     """Build a `Light` from tags; see `light_of`.
 
-    Parameters
-    ----------
-    tags : ColourTags
-    bits : int
-        Bits per sample.
-    still, rgb : bool
-        Whether it is a still, and whether it is stored as RGB.
-    full : bool
-        The pixel format itself says full range.
-    rows : int
-        Picture height: untagged video of at most 576 rows has the BT.601 luma equation.
+    Args:
+        bits: Bits per sample.
+        still, rgb: Whether it is a still, and whether it is stored as RGB.
+        full: The pixel format itself says full range.
+        rows: Picture height: untagged video of at most 576 rows has the BT.601 luma equation.
     """
     said: list[str] = []
     span = _range(tags, still, full, said)
@@ -247,11 +226,8 @@ def enlarge_chroma(plane: npt.NDArray[Any], shape: tuple[int, ...]) -> Floats:
 def linear_rgb(view: FrameView, how: Light | None = None) -> Floats:
     """Return linear R, G, B of a frame, (H, W, 3) float32, 0 black, 1 white.
 
-    Parameters
-    ----------
-    view : FrameView
-    how : Light, optional
-        From `light_of`; built from the view's stage when left out.
+    Args:
+        how: From `light_of`; built from the view's stage when left out.
     """
     how = how or light_of(view.stage)
     if how.matrix == "RGB":

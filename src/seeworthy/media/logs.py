@@ -41,10 +41,8 @@ _ODD = 0.2
 def pairs(text: str, what: str = "columns") -> dict[str, str]:
     """Read ``time:t,height:alt`` into a mapping of quantity to header (or unit).
 
-    Raises
-    ------
-    WrongCall
-        Not of that form, or an unknown quantity.
+    Raises:
+        WrongCall: Not of that form, or an unknown quantity.
     """
     found: dict[str, str] = {}
     for part in filter(None, (p.strip() for p in text.split(","))):
@@ -69,24 +67,16 @@ def read_log(
 ) -> Log:
     """Read a log and say what each column seems to be.
 
-    Parameters
-    ----------
-    source : Source
-    columns : mapping of quantity to header, optional
-        The user's word; a header as written (case does not matter), a part of one that
-        only one column has, or the column's number from 1. A quantity named here has
-        only this column.
-    units : mapping of quantity to unit, optional
-        The user's word for all columns of a quantity.
+    Args:
+        columns: mapping of quantity to header. The user's word; a header as written (case does not
+            matter), a part of one that only one column has, or the column's number from 1. A
+            quantity named here has only this column.
+        units: mapping of quantity to unit. The user's word for all columns of a quantity.
 
-    Raises
-    ------
-    UnreadableInput
-        No table of numbers, or no two columns of them.
-    WrongCall
-        `columns` names a column that is not there.
-    BadQuantity
-        `units` names a unit of another kind.
+    Raises:
+        UnreadableInput: No table of numbers, or no two columns of them.
+        WrongCall: `columns` names a column that is not there.
+        BadQuantity: `units` names a unit of another kind.
     """
     table = read_table(source)
     notes = _told_of_rows(table, source.name)

@@ -24,19 +24,14 @@ Flags = npt.NDArray[np.bool_]
 class Packets:
     """The packets of one stream, in file order.
 
-    Attributes
-    ----------
-    time_base : Fraction
-        Seconds per tick.
-    pts, dts, duration : int64 arrays
-        Presentation and decoding time and duration in ticks; `NO_STAMP` where the
-        file has none (duration: 0).
-    size : int64 array
-        Bytes.
-    key, corrupt, discard : bool arrays
-        Random access point; flagged by the container as damaged; not to be shown.
-    second : bool array
-        Holds the second field of the picture before it (see `seeworthy.media.fields`).
+    Attributes:
+        time_base: Seconds per tick.
+        pts, dts, duration: Presentation and decoding time and duration in ticks; `NO_STAMP` where
+            the file has none (duration: 0).
+        size: Bytes.
+        key, corrupt, discard: Random access point; flagged by the container as damaged; not to be
+            shown.
+        second: Holds the second field of the picture before it (see `seeworthy.media.fields`).
     """
 
     time_base: Fraction

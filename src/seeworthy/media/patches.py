@@ -1,9 +1,8 @@
 """Tables of known patch colours: CSV, or CGATS.17 text as measuring instruments write it.
 
-Columns: a name (``name``, ``SAMPLE_NAME``, ``SAMPLE_ID`` ...), the colour as L*a*b*
-(``L,a,b`` or ``LAB_L`` ...), XYZ (``X,Y,Z`` or ``XYZ_X`` ..., 100 at white) or sRGB
-(``R,G,B``, 0 to 255), and where it is on the picture (``px,py,pw,ph`` or ``left,top,width,
-height`` in px), if it is known.
+Columns: a name (``name``, ``SAMPLE_NAME``, ``SAMPLE_ID`` ...), the colour as L*a*b* (``L,a,b`` or
+``LAB_L`` ...), XYZ (``X,Y,Z`` or ``XYZ_X`` ..., 100 at white) or sRGB (``R,G,B``, 0 to 255), and
+where it is on the picture (``px,py,pw,ph`` or ``left,top,width, height`` in px), if it is known.
 """
 
 from __future__ import annotations
@@ -41,16 +40,11 @@ _HINT = (
 class Patches:
     """Known colours.
 
-    Attributes
-    ----------
-    names : tuple of str
-    space : str
-        ``Lab``, ``XYZ`` (Y 1 at white) or ``sRGB`` (0 to 1, coded).
-    values : array, (n, 3)
-    boxes : tuple of (x, y, w, h) or None
-        Where they are on the picture, px.
-    cgats : bool
-        From a CGATS file.
+    Attributes:
+        space: ``Lab``, ``XYZ`` (Y 1 at white) or ``sRGB`` (0 to 1, coded).
+        values: array, (n, 3)
+        boxes: tuple of (x, y, w, h) or None. Where they are on the picture, px.
+        cgats: From a CGATS file.
     """
 
     names: tuple[str, ...]
@@ -63,10 +57,8 @@ class Patches:
 def read_patches(source: Source) -> Patches:
     """Read a table of patches.
 
-    Raises
-    ------
-    UnreadableInput
-        No table, no colour columns, or numbers out of range.
+    Raises:
+        UnreadableInput: No table, no colour columns, or numbers out of range.
     """
     raw = source.path.read_bytes()
     if b"BEGIN_DATA" in raw[:200_000].upper():

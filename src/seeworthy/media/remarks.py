@@ -33,12 +33,9 @@ _HEIGHTS_IN = re.compile(
 class Told:
     """What the text says.
 
-    Attributes
-    ----------
-    apogee, speed : (float, str) or None
-        The logger's own figures with their unit (``""`` where it gives none).
-    units : dict
-        Quantity to unit, for all columns of a quantity.
+    Attributes:
+        apogee, speed: The logger's own figures with their unit (``""`` where it gives none).
+        units: Quantity to unit, for all columns of a quantity.
     """
 
     apogee: tuple[float, str] | None = None

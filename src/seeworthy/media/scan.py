@@ -1,12 +1,11 @@
 """Whole pictures or two fields: what the decoder says and what the pictures show.
 
-An interlaced picture holds two moments, half a frame apart, in alternate rows. Flags tell
-it, but flags are wrong both ways: cameras wrap whole pictures as fields, and programs
-lose the flag of real ones. Where something moves, the rows themselves tell. Each row of
-one field is held against the rows of the other field in the same picture and in the
-next one: in a whole picture the same picture is nearer, in an interlaced one one of the
-neighbours is just as near (the idea of every deinterlacer's detector; ours compares only
-where something moves).
+An interlaced picture holds two moments, half a frame apart, in alternate rows. Flags tell it, but
+flags are wrong both ways: cameras wrap whole pictures as fields, and programs lose the flag of real
+ones. Where something moves, the rows themselves tell. Each row of one field is held against the
+rows of the other field in the same picture and in the next one: in a whole picture the same picture
+is nearer, in an interlaced one one of the neighbours is just as near (the idea of every
+deinterlacer's detector; ours compares only where something moves).
 """
 
 from __future__ import annotations
@@ -42,16 +41,12 @@ _WHOLE, _EVEN, _NEXT, _AFTER = 0.175, 0.25, 0.15, 0.10
 class Scan:
     """How pictures are scanned.
 
-    Attributes
-    ----------
-    kind : {"progressive", "interlaced", "mixed"}
-        Mixed: some pictures hold one moment and some two, as film shown at another rate.
-    flagged : bool
-        The stream says that its pictures are interlaced.
-    shown : bool
-        True when the pictures themselves decided, False when only the flag did.
-    top_first : bool or None
-        Upper field first; None where nothing moved or the pictures are whole.
+    Attributes:
+        kind: {"progressive", "interlaced", "mixed"}. Mixed: some pictures hold one moment and some
+            two, as film shown at another rate.
+        flagged: The stream says that its pictures are interlaced.
+        shown: True when the pictures themselves decided, False when only the flag did.
+        top_first: Upper field first; None where nothing moved or the pictures are whole.
     """
 
     kind: Kind
@@ -137,10 +132,8 @@ def _rows(view: FrameView) -> npt.NDArray[np.float32]:
 def compare(now: npt.NDArray[np.float32], after: npt.NDArray[np.float32]) -> str:
     """Return ``"whole"``, ``"top"`` or ``"bottom"`` (field first), ``""`` where nothing tells.
 
-    Parameters
-    ----------
-    now, after : float arrays, (H, W)
-        Two successive pictures, H even, at least 8, in 8-bit code values.
+    Args:
+        now, after: Two successive pictures, H even, at least 8, in 8-bit code values.
     """
     if now.shape[0] < 8:
         return ""

@@ -30,12 +30,9 @@ _LEAD = 0.25  # seconds decoded before a stretch: a lossy codec needs what came 
 class Block:
     """Some consecutive samples.
 
-    Attributes
-    ----------
-    pts : int or None
-        Time stamp of the first sample in ticks of `Sound.time_base`.
-    samples : float32 array, (n, channels)
-        −1 to 1; a lossy codec may go beyond.
+    Attributes:
+        pts: Time stamp of the first sample in ticks of `Sound.time_base`.
+        samples: float32 array, (n, channels), −1 to 1; a lossy codec may go beyond.
     """
 
     pts: int | None
@@ -46,17 +43,10 @@ class Block:
 class Sound:
     """The sound track of a file.
 
-    Attributes
-    ----------
-    source : Source
-    codec : str
-    rate, channels : int
-    bits : int or None
-        Bits per sample in the file; None where the codec keeps no samples.
-    time_base : Fraction
-        Seconds per tick.
-    warnings : list of str
-        Filled while blocks are read.
+    Attributes:
+        bits: Bits per sample in the file; None where the codec keeps no samples.
+        time_base: Seconds per tick.
+        warnings: Filled while blocks are read.
     """
 
     source: Source
@@ -98,12 +88,9 @@ class Sound:
 def open_sound(source: Source) -> Sound:
     """Describe the first sound track of a file; `Sound.blocks` then reads it.
 
-    Raises
-    ------
-    CannotMeasure
-        The file has no sound.
-    UnreadableInput
-        It cannot be opened.
+    Raises:
+        CannotMeasure: The file has no sound.
+        UnreadableInput: It cannot be opened.
     """
     with open_clip(source) as container:
         if not any(known(s) for s in container.streams.audio):
@@ -142,24 +129,16 @@ def sound_between(
 ) -> tuple[float, npt.NDArray[np.float32], int]:
     """Decode a stretch of the sound, the mean of its channels.
 
-    Parameters
-    ----------
-    source : Source
-    begin, end : float
-        Seconds of the file's own time, on the scale of its pictures' stamps.
+    Args:
+        begin, end: Seconds of the file's own time, on the scale of its pictures' stamps.
 
-    Returns
-    -------
-    (float, float32 array, int)
+    Returns:
         Time of the first sample, samples, samples per second. Fewer samples than asked for
         where the file begins later or ends before.
 
-    Raises
-    ------
-    CannotMeasure
-        The file has no sound.
-    UnreadableInput
-        It cannot be opened.
+    Raises:
+        CannotMeasure: The file has no sound.
+        UnreadableInput: It cannot be opened.
     """
     sound = open_sound(source)
     found: list[npt.NDArray[np.float32]] = []

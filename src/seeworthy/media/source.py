@@ -20,12 +20,9 @@ _SOUNDS = {".wav", ".flac", ".mp3", ".m4a", ".aac", ".ogg"}
 class Source:
     """One input file.
 
-    Attributes
-    ----------
-    path : Path
-        Where it is read from (in a bench: the evidence copy).
-    name : str
-        What the user called it; shown in messages and results.
+    Attributes:
+        path: Where it is read from (in a bench: the evidence copy).
+        name: What the user called it; shown in messages and results.
     """
 
     path: Path
@@ -35,10 +32,8 @@ class Source:
     def of(cls, path: str | Path) -> Source:
         """Check that a path is a non-empty readable file and wrap it.
 
-        Raises
-        ------
-        UnreadableInput
-            Missing, a folder, empty, or not readable.
+        Raises:
+            UnreadableInput: Missing, a folder, empty, or not readable.
         """
         p = Path(path)
         if p.is_dir():

@@ -34,27 +34,17 @@ _HINT = "Hand in a JPEG, PNG or TIFF as the camera or its maker's program writes
 class Still:
     """One still picture.
 
-    Attributes
-    ----------
-    name : str
-    pixels : uint8 or uint16 array, (H, W) or (H, W, 3)
-        Code values, upright: the orientation that the camera noted is applied.
-    bits : int
-        8 or 16.
-    light : Light
-        Turns code values into linear light: sRGB and full range.
-    profile : bytes or None
-        Embedded ICC profile, as it is.
-    profile_name : str
-        Its description, ``""`` where there is none.
-    orientation : int
-        EXIF orientation that was applied, 1 for none.
-    taken : str
-        Date and time as the camera wrote it, ``""`` where it did not.
-    exposure_time : float or None
-        Seconds, by EXIF.
-    iso : int or None
-        By EXIF.
+    Attributes:
+        pixels: uint8 or uint16 array, (H, W) or (H, W, 3). Code values, upright: the orientation
+            that the camera noted is applied.
+        bits: 8 or 16.
+        light: Turns code values into linear light: sRGB and full range.
+        profile: Embedded ICC profile, as it is.
+        profile_name: Its description, ``""`` where there is none.
+        orientation: EXIF orientation that was applied, 1 for none.
+        taken: Date and time as the camera wrote it, ``""`` where it did not.
+        exposure_time: Seconds, by EXIF.
+        iso: By EXIF.
     """
 
     name: str
@@ -82,11 +72,9 @@ class Still:
 def read_still(source: Source) -> Still:
     """Read a still.
 
-    Raises
-    ------
-    UnreadableInput
-        Not a still, damaged, too large, or in a form without display code values
-        (CMYK, floating point).
+    Raises:
+        UnreadableInput: Not a still, damaged, too large, or in a form without display code values
+            (CMYK, floating point).
     """
     raw = source.path.read_bytes()
     with warnings.catch_warnings():

@@ -27,27 +27,16 @@ _COMMENT = ("#", "//", "%", "!")
 class Table:
     """A table of cells.
 
-    Attributes
-    ----------
-    headers : tuple of str
-        As written; ``"column 1"`` … where there is no header.
-    units : tuple of str
-        From a line of units below the header; empty strings where there is none.
-    rows : list of list of str
-        Cells, stripped, every row as long as `headers`.
-    separator : str
-        ``","``, ``";"``, tab, or ``" "`` for blanks.
-    decimal : str
-        ``"."`` or ``","``.
-    has_header : bool
-    ragged : int
-        Rows inside the table that had another number of cells.
-    lost : int
-        Of these, rows with more cells than columns: they were left out.
-    remarks : tuple of str
-        Lines of text above, inside and below the numbers that are no header.
-    header_line : int
-        Line of the file (blank lines not counted) read as header, from 1; 0 for none.
+    Attributes:
+        headers: As written; ``"column 1"`` … where there is no header.
+        units: From a line of units below the header; empty strings where there is none.
+        rows: Cells, stripped, every row as long as `headers`.
+        separator: ``","``, ``";"``, tab, or ``" "`` for blanks.
+        decimal: ``"."`` or ``","``.
+        ragged: Rows inside the table that had another number of cells.
+        lost: Of these, rows with more cells than columns: they were left out.
+        remarks: Lines of text above, inside and below the numbers that are no header.
+        header_line: Line of the file (blank lines not counted) read as header, from 1; 0 for none.
     """
 
     headers: tuple[str, ...]
@@ -65,10 +54,8 @@ class Table:
 def read_table(source: Source) -> Table:
     """Read the table of a text file.
 
-    Raises
-    ------
-    UnreadableInput
-        Not text, too large, or no table of numbers in it.
+    Raises:
+        UnreadableInput: Not text, too large, or no table of numbers in it.
     """
     lines = _lines(source)
     forced = re.fullmatch(r"sep=(.)", lines[0].strip(), re.I) if lines else None

@@ -18,13 +18,9 @@ Doubles = npt.NDArray[np.float64]
 class Transfer:
     """A transfer function, continued with odd symmetry below black and on above white.
 
-    Attributes
-    ----------
-    name : str
-    decode : callable
-        Signal (0 black, 1 white) to linear light.
-    encode : callable
-        Linear light to signal.
+    Attributes:
+        decode: Signal (0 black, 1 white) to linear light.
+        encode: Linear light to signal.
     """
 
     name: str
@@ -86,10 +82,8 @@ _OTHERS = {
 def transfer_of(code: int) -> Transfer:
     """Return the transfer function of an H.273 code point.
 
-    Raises
-    ------
-    CannotMeasure
-        High dynamic range, logarithmic or unknown curves: named in the message.
+    Raises:
+        CannotMeasure: High dynamic range, logarithmic or unknown curves: named in the message.
     """
     if code in _CURVES:
         return _CURVES[code]

@@ -21,37 +21,21 @@ _UNSPECIFIED = 2
 class ClipWriter:
     """Write frames to a clip with explicit time stamps.
 
-    Parameters
-    ----------
-    path : path
-        The container follows from the ending (.mp4, .mov, .avi, .mkv).
-    width, height : int
-        Even numbers for 4:2:0.
-    rate : Fraction
-        Nominal frame rate.
-    bit_rate : int or None
-        Bits per second; None leaves it to `options` (``crf``).
-    time_base : Fraction
-        Ticks of the time stamps; default 1/90000.
-    codec, pixel_format : str
-    options : mapping
-        Encoder options (``preset``, ``g``, ``bf``, ``x264-params``).
-    full_range : bool
-        Tag and write full-range luma; else limited.
-    tags : ColourTags
-        Matrix, transfer and primaries to tag; None in it leaves one untagged. Its range is
-        ignored, `full_range` says it. Pictures are written as given: no conversion.
-    rotation : int
-        Degrees clockwise that players shall turn the picture (multiples of 90).
-    aspect : Fraction, optional
-        Sample aspect ratio to tag.
-    sound : (int, int), optional
-        Sample rate and channels of a sound track.
-    sound_codec : str
-    metadata : mapping, optional
-        Tags of the container (``creation_time``).
-    muxer : mapping, optional
-        Options of the container format (``movflags``).
+    Args:
+        path: The container follows from the ending (.mp4, .mov, .avi, .mkv).
+        width, height: Even numbers for 4:2:0.
+        rate: Nominal frame rate.
+        bit_rate: Bits per second; None leaves it to `options` (``crf``).
+        time_base: Ticks of the time stamps; default 1/90000.
+        options: Encoder options (``preset``, ``g``, ``bf``, ``x264-params``).
+        full_range: Tag and write full-range luma; else limited.
+        tags: Matrix, transfer and primaries to tag; None in it leaves one untagged. Its range is
+            ignored, `full_range` says it. Pictures are written as given: no conversion.
+        rotation: Degrees clockwise that players shall turn the picture (multiples of 90).
+        aspect: Sample aspect ratio to tag.
+        sound: Sample rate and channels of a sound track.
+        metadata: Tags of the container (``creation_time``).
+        muxer: Options of the container format (``movflags``).
     """
 
     def __init__(

@@ -14,10 +14,8 @@ from seeworthy.observe.steady import SteadyMean
 class SteadyBlocks(SteadyMean):
     """Like `SteadyMean`, and also the means of a few blocks of the best stretch.
 
-    Attributes
-    ----------
-    blocks : list of arrays (H, W) float32
-        Mean code values of successive blocks of the best stretch.
+    Attributes:
+        blocks: Mean code values of successive blocks of the best stretch.
     """
 
     def __init__(self, most: int = 30, every: int = 2, size: int = 6) -> None:

@@ -38,13 +38,10 @@ _SAME = 0.02
 class Points:
     """Numbered points of the target in one picture.
 
-    Attributes
-    ----------
-    ids : ndarray (n,)
-    plane, image : ndarray (n, 2)
-        Millimetres and px.
-    half : ndarray (n,)
-        Half width in px of the window that each was refined in.
+    Attributes:
+        ids: ndarray (n,)
+        plane, image: ndarray (n, 2). Millimetres and px.
+        half: ndarray (n,). Half width in px of the window that each was refined in.
     """
 
     ids: npt.NDArray[np.intp]
@@ -57,13 +54,9 @@ class Points:
 class Held:
     """One kept view.
 
-    Attributes
-    ----------
-    points : Points
-    index : int
-        Frame number.
-    motion : float or None
-        px per frame against the frame before; None for a still picture.
+    Attributes:
+        index: Frame number.
+        motion: px per frame against the frame before; None for a still picture.
     """
 
     points: Points
@@ -74,18 +67,12 @@ class Held:
 class HoldWatcher:
     """Observer of one clip or still.
 
-    Parameters
-    ----------
-    finder : callable
-        ``(picture, harder) -> Points``; raises `CannotMeasure` when it finds nothing.
+    Args:
+        finder: ``(picture, harder) -> Points``; raises `CannotMeasure` when it finds nothing.
 
-    Attributes
-    ----------
-    held : list of Held
-    sample : ndarray or None
-        The picture of the view with most points, for evidence.
-    refusal : CannotMeasure or None
-        Why the last picture without a target was refused.
+    Attributes:
+        sample: The picture of the view with most points, for evidence.
+        refusal: Why the last picture without a target was refused.
     """
 
     def __init__(self, finder: Callable[[Grey, bool], Points]) -> None:

@@ -29,14 +29,10 @@ _SHOWN_WIDTH = 480
 class Snapshot:
     """Pictures around a suspected fault.
 
-    Attributes
-    ----------
-    frame : int
-        Number of the later frame.
-    before : (rows, columns) uint8
-        The frame before, as coarse as the rows that were kept of it.
-    after : (h, w) uint8
-        The later frame, reduced.
+    Attributes:
+        frame: Number of the later frame.
+        before: (rows, columns) uint8. The frame before, as coarse as the rows that were kept of it.
+        after: (h, w) uint8. The later frame, reduced.
     """
 
     frame: int
@@ -47,18 +43,12 @@ class Snapshot:
 class ChangeWatch:
     """Observer that notes stamps, key frames and differences.
 
-    Attributes
-    ----------
-    numbers : array of int
-        Numbers in the file of the frames seen; those that could not be decoded lack.
-    stamps : list of int or None, one per frame seen
-    changes : array of float
-        Mean absolute difference of luma to the frame before, in 8-bit code values
-        (10-bit video is scaled down); NaN for the first frame and after a change of
-        size.
-    keys, corrupt : list of int
-        Frame numbers.
-    snapshots : list of Snapshot
+    Attributes:
+        numbers: Numbers in the file of the frames seen; those that could not be decoded lack.
+        stamps: list of int or None, one per frame seen
+        changes: Mean absolute difference of luma to the frame before, in 8-bit code values (10-bit
+            video is scaled down); NaN for the first frame and after a change of size.
+        keys, corrupt: Frame numbers.
     """
 
     def __init__(self) -> None:

@@ -21,10 +21,8 @@ HALF_WINDOW = 11
 def parse_board(text: str) -> tuple[int, int]:
     """Read ``9x6``: inner corners along and down.
 
-    Raises
-    ------
-    WrongCall
-        Not two numbers from 3 to 40.
+    Raises:
+        WrongCall: Not two numbers from 3 to 40.
     """
     found = re.fullmatch(r"\s*(\d{1,2})\s*[x×:]\s*(\d{1,2})\s*", text.lower())
     size = (int(found[1]), int(found[2])) if found else (0, 0)
@@ -39,18 +37,12 @@ def parse_board(text: str) -> tuple[int, int]:
 def find_chessboard(image: npt.NDArray[Any], size: tuple[int, int], square: float) -> Points:
     """Find all inner corners.
 
-    Parameters
-    ----------
-    image : ndarray (H, W)
-    size : (columns, rows)
-        Inner corners.
-    square : float
-        Side of a square, mm.
+    Args:
+        size: (columns, rows). Inner corners.
+        square: Side of a square, mm.
 
-    Raises
-    ------
-    CannotMeasure
-        Not all corners are in view.
+    Raises:
+        CannotMeasure: Not all corners are in view.
     """
     grey = to_bytes(image) if image.dtype != np.uint8 else image
     flags = cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_FAST_CHECK

@@ -18,15 +18,10 @@ BLOCK = 8
 class SteadyColour(SteadyMean):
     """Like `SteadyMean`, in colour and linear light, with block means of every frame.
 
-    Attributes
-    ----------
-    linear : float32 array (H, W, 3) or None
-        Mean linear RGB of the best stretch.
-    blocks : float32 array (frames, H / 8, W / 8, 3) or None
-        What its frames scatter by.
-    grey : bool
-        The clip stores no chroma.
-    light : Light or None
+    Attributes:
+        linear: float32 array (H, W, 3) or None. Mean linear RGB of the best stretch.
+        blocks: float32 array (frames, H / 8, W / 8, 3) or None. What its frames scatter by.
+        grey: The clip stores no chroma.
     """
 
     def __init__(self, most: int = 16, every: int = 2) -> None:

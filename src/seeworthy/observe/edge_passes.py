@@ -35,19 +35,13 @@ _LEAST_STEP = 0.05
 class EdgeWatch:
     """Observer that keeps thin bands of a clip, in linear light.
 
-    Parameters
-    ----------
-    to_linear : callable
-        ``Stage -> (codes -> linear light)``.
-    moving : bool
-        Keep frames only while something moves; else keep the first ones.
+    Args:
+        to_linear: ``Stage -> (codes -> linear light)``.
+        moving: Keep frames only while something moves; else keep the first ones.
 
-    Attributes
-    ----------
-    frames : list of float32 arrays, (bands, W)
-    seconds : list of float
-    picture : uint8 array or None
-        Luma of a kept frame from the middle of the pass, for evidence.
+    Attributes:
+        frames: list of float32 arrays, (bands, W)
+        picture: Luma of a kept frame from the middle of the pass, for evidence.
     """
 
     def __init__(
@@ -115,22 +109,13 @@ def _moved(a: Floats, b: Floats) -> bool:
 class Line:
     """An upright edge in one frame.
 
-    Attributes
-    ----------
-    frame : int
-    x : float
-        Where it crosses mid-height, px.
-    lean : array (3,)
-        Polynomial over the row from mid-height, highest first; the last is `x`.
-    sign : int
-        +1 dark to bright from left to right.
-    low, high : float
-        Light of both plateaus.
-    at, light : arrays
-        Profile: distance from the edge (px, step `BIN`) and light from 0 to 1, rising.
-    noise : float
-        Scatter of the profile's samples.
-    bands : int
+    Attributes:
+        x: Where it crosses mid-height, px.
+        lean: array (3,). Polynomial over the row from mid-height, highest first; the last is `x`.
+        sign: +1 dark to bright from left to right.
+        low, high: Light of both plateaus.
+        at, light: Profile: distance from the edge (px, step `BIN`) and light from 0 to 1, rising.
+        noise: Scatter of the profile's samples.
     """
 
     frame: int
@@ -148,12 +133,9 @@ class Line:
 def find_lines(bands: Floats, rows: Doubles, frame: int = 0) -> list[Line]:
     """Find the upright edges of one frame.
 
-    Parameters
-    ----------
-    bands : (B, W) array
-        Linear light.
-    rows : (B,) array
-        Row of each band from mid-height.
+    Args:
+        bands: Linear light.
+        rows: (B,) array. Row of each band from mid-height.
     """
     slope = _slope(bands)
     tracks = _chains(slope, rows)

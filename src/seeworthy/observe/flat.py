@@ -17,20 +17,13 @@ BLOCKS = (64, 36)
 class FlatMean:
     """Observer: block means of linear RGB over some frames.
 
-    Parameters
-    ----------
-    most : int
-        Enough frames; then it leaves the pass.
-    every : int
-        Take one frame of so many.
+    Args:
+        most: Enough frames; then it leaves the pass.
+        every: Take one frame of so many.
 
-    Attributes
-    ----------
-    mean : array (36, 64, 3) or None
-    luma : array (H, W) float32 or None
-        Code values of the first frame, for the evidence picture.
-    count : int
-    stage : Stage or None
+    Attributes:
+        mean: array (36, 64, 3) or None
+        luma: Code values of the first frame, for the evidence picture.
     """
 
     def __init__(self, most: int = 24, every: int = 3) -> None:

@@ -43,17 +43,13 @@ def step_patches(
 ) -> list[GreyPatch] | None:
     """Return the steps of the greys target that are in the picture, None where there is none.
 
-    Parameters
-    ----------
-    mean : array, (H, W)
-        Mean code values.
-    densities : sequence of (density, u)
-        Measured, one per step in order; empty takes the nominal ones.
+    Args:
+        mean: Mean code values.
+        densities: sequence of (density, u). Measured, one per step in order; empty takes the
+            nominal ones.
 
-    Raises
-    ------
-    WrongCall
-        Not as many densities as steps.
+    Raises:
+        WrongCall: Not as many densities as steps.
     """
     try:
         found = find(mean, "greys", mirrored=mirrored)

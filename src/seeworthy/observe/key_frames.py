@@ -21,14 +21,10 @@ _BYTES = 32_000_000
 class KeyFrame:
     """One kept picture.
 
-    Attributes
-    ----------
-    luma : ndarray (H, W)
-        Code values as stored.
-    steps : ndarray or None
-        Quantiser step per 16×16 block, see `seeworthy.media.quantiser`.
-    index : int
-        Frame number.
+    Attributes:
+        luma: Code values as stored.
+        steps: Quantiser step per 16×16 block, see `seeworthy.media.quantiser`.
+        index: Frame number.
     """
 
     luma: npt.NDArray[Any]
@@ -39,16 +35,9 @@ class KeyFrame:
 class KeyFrames:
     """Observer: keeps key frames, evenly spread; memory stays flat.
 
-    Parameters
-    ----------
-    most : int
-        Kept at most, fewer of large pictures. When full, every other one goes and the
-        spacing doubles.
-
-    Attributes
-    ----------
-    stage : Stage or None
-    kept : list of KeyFrame
+    Args:
+        most: Kept at most, fewer of large pictures. When full, every other one goes and the spacing
+            doubles.
     """
 
     def __init__(self, most: int = 6) -> None:

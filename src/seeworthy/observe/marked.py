@@ -15,20 +15,13 @@ def marked_box(
 ) -> Box:
     """Read ``x,y,w,h`` as typed.
 
-    Parameters
-    ----------
-    text : str
-    shape : (height, width), optional
-        Of the picture that must hold it.
-    name : str
-        Of the option.
-    least : int
-        Least width and height, px.
+    Args:
+        shape: (height, width). Of the picture that must hold it.
+        name: Of the option.
+        least: Least width and height, px.
 
-    Raises
-    ------
-    WrongCall
-        Not four whole numbers, too small, or outside the frame.
+    Raises:
+        WrongCall: Not four whole numbers, too small, or outside the frame.
     """
     try:
         x, y, w, h = (int(part) for part in text.split(","))

@@ -21,14 +21,9 @@ def flow_of(
 ) -> Flow:
     """Return rays and moments of the points of some pairs, padded.
 
-    Parameters
-    ----------
-    pairs : sequence of Pair
-    lens : Lens
-    width, height : int
-        Of the frame, px.
-    row_time : float
-        Seconds from row to row; negative when rows are read from the bottom.
+    Args:
+        width, height: Of the frame, px.
+        row_time: Seconds from row to row; negative when rows are read from the bottom.
     """
     most = max(8, max((len(p.points) for p in pairs), default=0))
     shape = (len(pairs), most)

@@ -38,14 +38,10 @@ _TEXTURE_LEAST = 1e-4
 class Pair:
     """Points followed from one frame to the next.
 
-    Attributes
-    ----------
-    number : int
-        Of the later frame.
-    start, end : float
-        Time stamps of both frames, s.
-    points : (N, 4) float32
-        ``x0, y0, x1, y1`` in px of the stored frame.
+    Attributes:
+        number: Of the later frame.
+        start, end: Time stamps of both frames, s.
+        points: (N, 4) float32. ``x0, y0, x1, y1`` in px of the stored frame.
     """
 
     number: int
@@ -58,16 +54,11 @@ class Pair:
 class MotionWatch:
     """Observer that follows corners.
 
-    Attributes
-    ----------
-    pairs : list of Pair
-        One per two neighbouring frames that both have a time stamp.
-    picture : (H, W) uint8 or None
-        A frame from the first seconds, for the evidence.
-    textureless : int
-        Frames without corners.
-    damaged : int
-        Frames left out because the decoder flagged them.
+    Attributes:
+        pairs: One per two neighbouring frames that both have a time stamp.
+        picture: A frame from the first seconds, for the evidence.
+        textureless: Frames without corners.
+        damaged: Frames left out because the decoder flagged them.
     """
 
     pairs: list[Pair] = field(default_factory=list)
@@ -152,14 +143,8 @@ class MotionWatch:
 def corners(picture: npt.NDArray[np.uint8]) -> Floats:
     """Return the strongest corner of each cell of a grid, where there is texture.
 
-    Parameters
-    ----------
-    picture : (H, W) uint8
-
-    Returns
-    -------
-    (N, 2) float32
-        x, y in px; N at most about 108.
+    Returns:
+        (N, 2) float32. x, y in px; N at most about 108.
     """
     h, w = picture.shape
     strength = cv2.cornerMinEigenVal(picture, 5)

@@ -33,24 +33,15 @@ class _Kept:
 class NoiseFrames:
     """Observer: keeps copies of frames in pairs of neighbours.
 
-    Parameters
-    ----------
-    pairs : int
-        Kept at most, fewer of large pictures.
-    longest : int
-        Frames after which it leaves the pass.
-    colour : bool
-        Keep the colour planes too.
+    Args:
+        pairs: Kept at most, fewer of large pictures.
+        longest: Frames after which it leaves the pass.
+        colour: Keep the colour planes too.
 
-    Attributes
-    ----------
-    stage : Stage or None
-    ticks : list of int
-        Time stamps of all frames seen.
-    repeated : int
-        Neighbours that were the same picture to the last bit; left out.
-    keys : int
-        Key frames seen.
+    Attributes:
+        ticks: Time stamps of all frames seen.
+        repeated: Neighbours that were the same picture to the last bit; left out.
+        keys: Key frames seen.
     """
 
     def __init__(self, pairs: int = PAIRS, longest: int = _LONGEST, *, colour: bool = True) -> None:
@@ -142,11 +133,9 @@ class NoiseFrames:
     def rgb(self, box: tuple[int, int, int, int], how: Any) -> Any:
         """Return linear R, G, B (T, h, w, 3) of a box, None for a grey clip.
 
-        Parameters
-        ----------
-        box : (x, y, w, h)
-        how : Light
-            From ``media.light.light_of``.
+        Args:
+            box: (x, y, w, h)
+            how: From ``media.light.light_of``.
         """
         x, y, w, h = box
         kept = self.kept

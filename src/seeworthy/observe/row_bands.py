@@ -29,12 +29,9 @@ _LEAST_CHANGE = 8.0  # code values of 8 bit
 class Run:
     """Consecutive distinct moving frames.
 
-    Attributes
-    ----------
-    times : (K,) float64
-        Time stamps, s.
-    bands : (K, B, W) float16
-        Mean linear light of each band of rows.
+    Attributes:
+        times: (K,) float64. Time stamps, s.
+        bands: (K, B, W) float16. Mean linear light of each band of rows.
     """
 
     times: npt.NDArray[np.float64]
@@ -45,27 +42,17 @@ class Run:
 class ReadoutWatch:
     """Observer that collects what both read-out measures need.
 
-    Parameters
-    ----------
-    run : int
-        Frames per run.
-    keep : int
-        Most moving frames kept.
-    lamp_frames : int
-        Most frames whose row brightness is kept.
-    step : int
-        Every `step`-th row is looked at; 0 chooses by the height of the frame.
+    Args:
+        run: Frames per run.
+        keep: Most moving frames kept.
+        lamp_frames: Most frames whose row brightness is kept.
+        step: Every `step`-th row is looked at; 0 chooses by the height of the frame.
 
-    Attributes
-    ----------
-    first : (H, W) array or None
-        Luma codes of the first frame, kept for a lamp's evidence.
-    pictures : list of (time, codes)
-        A few whole luma planes for the evidence.
-    interval : float
-        Median distance of time stamps, s.
-    moving, seen : int
-        Frames that differ from the one before; frames in all.
+    Attributes:
+        first: Luma codes of the first frame, kept for a lamp's evidence.
+        pictures: list of (time, codes). A few whole luma planes for the evidence.
+        interval: Median distance of time stamps, s.
+        moving, seen: Frames that differ from the one before; frames in all.
     """
 
     run: int = 36

@@ -40,25 +40,16 @@ class StampSums:
     A view counts when in most of the blocks with detail the gradients differ from those of
     the view that counted last; a camera at rest therefore adds nothing.
 
-    Attributes
-    ----------
-    views, looked : int
-        Views that counted; frames looked at.
-    detail : float
-        Largest share of blocks with detail in any frame.
-    x, y : float32 array, (H, W)
-        Sums of the gradient, each view's length brought to 0…1 (`SOFT`).
-    length, square : float32 array, (H, W)
-        Sums of the length and of its square.
-    again : float32 array, (H, W)
-        Sum of the products of each view with the one before: what stays for a moment.
-    level, level2 : float64 array
-        Sums of the code values and of their squares, every `THIN`-th pixel.
-    shrink : int
-        Pictures wider than full HD are looked at reduced by this factor; all planes are then
-        of the reduced size.
-    picture : array or None
-        The view that counted last, as 8-bit luma, for evidence.
+    Attributes:
+        views, looked: Views that counted; frames looked at.
+        detail: Largest share of blocks with detail in any frame.
+        x, y: Sums of the gradient, each view's length brought to 0…1 (`SOFT`).
+        length, square: Sums of the length and of its square.
+        again: Sum of the products of each view with the one before: what stays for a moment.
+        level, level2: Sums of the code values and of their squares, every `THIN`-th pixel.
+        shrink: Pictures wider than full HD are looked at reduced by this factor; all planes are
+            then of the reduced size.
+        picture: The view that counted last, as 8-bit luma, for evidence.
     """
 
     def __init__(self) -> None:

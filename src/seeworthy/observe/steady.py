@@ -15,22 +15,14 @@ _THIN = 8
 class SteadyMean:
     """Observer: averages luma over the longest stretch in which the picture stood still.
 
-    Parameters
-    ----------
-    most : int
-        Enough frames; then it leaves the pass.
-    every : int
-        Take one frame of so many (neighbours share their coding).
+    Args:
+        most: Enough frames; then it leaves the pass.
+        every: Take one frame of so many (neighbours share their coding).
 
-    Attributes
-    ----------
-    mean : ndarray (H, W) float32 or None
-        Mean code values of the best stretch.
-    count : int
-        Frames in it.
-    first : int
-        Number of its first frame.
-    stage : Stage or None
+    Attributes:
+        mean: Mean code values of the best stretch.
+        count: Frames in it.
+        first: Number of its first frame.
     """
 
     def __init__(self, most: int = 30, every: int = 2) -> None:

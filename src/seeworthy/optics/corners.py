@@ -15,23 +15,16 @@ def refine_saddles(
 ) -> tuple[Array, npt.NDArray[np.bool_]]:
     """Move each guess to the saddle point next to it.
 
-    The gradient at every pixel of the window is square to its line from the saddle
-    (Förstner and Gülch, 1987); windows must not reach other edges than the two that
-    cross.
+    The gradient at every pixel of the window is square to its line from the saddle (Förstner and
+    Gülch, 1987); windows must not reach other edges than the two that cross.
 
-    Parameters
-    ----------
-    image : ndarray (H, W) float32
-    guess : ndarray (N, 2)
-        px.
-    half : ndarray (N,)
-        Half width of each window in px.
+    Args:
+        guess: ndarray (N, 2), px.
+        half: ndarray (N,). Half width of each window in px.
 
-    Returns
-    -------
-    points : ndarray (N, 2)
-    ok : ndarray (N,)
-        False where the point ran away or the window leaves the frame.
+    Returns:
+        points: ndarray (N, 2)
+        ok: ndarray (N,). False where the point ran away or the window leaves the frame.
     """
     height, width = image.shape
     points = guess.copy()

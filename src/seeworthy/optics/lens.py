@@ -176,10 +176,9 @@ def view_angles(camera: Camera) -> tuple[float, float, float]:
 def tv_distortion(camera: Camera) -> float:
     """Return the bend of a straight line along the long edge, in percent.
 
-    A rectangle that an ideal lens of this focal length would draw as the whole
-    frame: how much nearer to (−) or farther from (+) the middle its long edges'
-    corners lie than their middles, over the full height at the middle (ISO
-    17850:2015, dH/H; form from memory).
+    A rectangle that an ideal lens of this focal length would draw as the whole frame: how much
+    nearer to (−) or farther from (+) the middle its long edges' corners lie than their middles,
+    over the full height at the middle (ISO 17850:2015, dH/H; form from memory).
     """
     half = np.array([camera.width / 2 / camera.fx, camera.height / 2 / camera.fy])
     corners = np.array([[sx, sy] for sy in (-1, 1) for sx in (-1, 0, 1)]) * half

@@ -53,15 +53,11 @@ _EV = re.compile(r"(?<![\w.])EV(?!\w)", re.I)
 class LightReading:
     """One reading of a light meter.
 
-    Attributes
-    ----------
-    illuminance : Quantity
-        In lx, with everything that is uncertain about it.
-    kind : str
-        ``flat``, ``dome``, ``reflected`` (EV); ``illuminance`` (lux, footcandle) or
-        ``luminance`` (candela per square metre, of the card).
-    notes : tuple of str
-        What was assumed, one sentence each.
+    Attributes:
+        illuminance: In lx, with everything that is uncertain about it.
+        kind: ``flat``, ``dome``, ``reflected`` (EV); ``illuminance`` (lux, footcandle) or
+            ``luminance`` (candela per square metre, of the card).
+        notes: What was assumed, one sentence each.
     """
 
     illuminance: Quantity
@@ -77,17 +73,13 @@ def parse_light(text: str) -> Quantity:
 def read_light(text: str) -> LightReading:
     """Read what a light meter shows.
 
-    Parameters
-    ----------
-    text : str
-        ``12.3 EV dome``, ``9.7 EV flat C=250 ± 10``, ``EV 11.0 ± 0.1 reflected K=14``,
-        ``12 EV dome ISO 400``, ``50 fc``, ``540 lx ± 5 %``, ``31 cd/m2 reflectance=18 %``.
-        A bare number is lux.
+    Args:
+        text: ``12.3 EV dome``, ``9.7 EV flat C=250 ± 10``, ``EV 11.0 ± 0.1 reflected K=14``, ``12
+            EV dome ISO 400``, ``50 fc``, ``540 lx ± 5 %``, ``31 cd/m2 reflectance=18 %``. A bare
+            number is lux.
 
-    Raises
-    ------
-    BadQuantity
-        No reading, another kind of quantity, or EV without the receptor.
+    Raises:
+        BadQuantity: No reading, another kind of quantity, or EV without the receptor.
     """
     body = " ".join(text.split())
     settings = {_setting(m): m.group("value") for m in _SETTING.finditer(body)}
@@ -242,10 +234,8 @@ others from public tables. The sources disagree by factors of two and more."""
 def like(lux: float) -> Level:
     """Return the typical level nearest to an illuminance, in stops.
 
-    Raises
-    ------
-    ValueError
-        Not above zero.
+    Raises:
+        ValueError: Not above zero.
     """
     if not lux > 0:
         raise ValueError("an illuminance is above zero")

@@ -1,8 +1,7 @@
 """Where the points of a flat target lie in the frame: a homography behind a lens.
 
-When the lens is not known, one or two radial terms about the middle of the frame take
-up most of its bend; with a known `Camera` the homography is fitted to undistorted
-points.
+When the lens is not known, one or two radial terms about the middle of the frame take up most of
+its bend; with a known `Camera` the homography is fitted to undistorted points.
 """
 
 from __future__ import annotations
@@ -22,14 +21,10 @@ Array = npt.NDArray[np.float64]
 class PlaneMap:
     """From target millimetres to px and back.
 
-    Attributes
-    ----------
-    camera : Camera
-        Known lens, or the stand-in that was fitted.
-    homography : ndarray (3, 3)
-        From millimetres to the camera's tangent plane.
-    rms : float
-        Of the fitted points, px.
+    Attributes:
+        camera: Known lens, or the stand-in that was fitted.
+        homography: ndarray (3, 3). From millimetres to the camera's tangent plane.
+        rms: Of the fitted points, px.
     """
 
     camera: Camera
@@ -107,14 +102,11 @@ def fit_plane(
 ) -> PlaneMap:
     """Fit the map to point pairs, robustly (soft-L1 at 1 px).
 
-    Parameters
-    ----------
-    plane, image : ndarray (N, 2)
-        Millimetres and px; N ≥ 4. The stand-in's radial terms need 12 and 32 points.
-    width, height : int
-        Of the frame.
-    camera : Camera, optional
-        The lens, when known.
+    Args:
+        plane, image: ndarray (N, 2). Millimetres and px; N ≥ 4. The stand-in's radial terms need 12
+            and 32 points.
+        width, height: Of the frame.
+        camera: The lens, when known.
     """
     free = 0 if camera is not None else int(len(plane) >= 12) + int(len(plane) >= 32)
     lens = camera or blank_camera(width, height)

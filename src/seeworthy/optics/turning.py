@@ -34,14 +34,10 @@ class Lens(Protocol):
 class Shape:
     """A lens by one focal length and one bend: ``r = f tan(√k θ) / √k`` from the middle.
 
-    Attributes
-    ----------
-    focal : float
-        px, in the middle of the picture.
-    k : float
-        1 for a lens that keeps straight lines straight, 1/4 for a stereographic one, 0 for
-        one that draws equal angles equally long; below, edges are squeezed more (tanh).
-    width, height : int
+    Attributes:
+        focal: px, in the middle of the picture.
+        k: 1 for a lens that keeps straight lines straight, 1/4 for a stereographic one, 0 for one
+            that draws equal angles equally long; below, edges are squeezed more (tanh).
     """
 
     focal: float
@@ -102,18 +98,12 @@ def _far(angle: Floats, k: float) -> Floats:
 class Flow:
     """Points of many pairs of frames, padded to one shape.
 
-    Attributes
-    ----------
-    middle : (M, N, 3)
-        Mean of both rays of a point.
-    change : (M, N, 3)
-        Ray in the later frame minus ray in the earlier.
-    start, end : (M, N)
-        When the point's rows were read, s.
-    cell : (M, N) int
-        Place in the picture, see `cells`.
-    there : (M, N) bool
-        False where there is no point.
+    Attributes:
+        middle: (M, N, 3). Mean of both rays of a point.
+        change: (M, N, 3). Ray in the later frame minus ray in the earlier.
+        start, end: When the point's rows were read, s.
+        cell: Place in the picture, see `cells`.
+        there: False where there is no point.
     """
 
     middle: Floats
@@ -128,22 +118,14 @@ class Flow:
 class Turn:
     """Rotation between the frames of many pairs.
 
-    Attributes
-    ----------
-    rate : (M, 3)
-        rad/s about x, y, z; NaN where it could not be had.
-    noise : (M, 3)
-        Variance of `rate` by halves of the points, (rad/s)².
-    time : (M,)
-        Middle of the stretch that a rate is the mean of, s.
-    weight : (M, N)
-        0 (not believed) to 1 for each point.
-    residual : (M, N, 3)
-        rad, what rotation and approach do not explain.
-    approach : (M,)
-        1/s, how fast everything comes nearer.
-    scatter : (M,)
-        Robust standard deviation of the residuals, rad.
+    Attributes:
+        rate: (M, 3), rad/s about x, y, z; NaN where it could not be had.
+        noise: (M, 3). Variance of `rate` by halves of the points, (rad/s)².
+        time: (M,). Middle of the stretch that a rate is the mean of, s.
+        weight: 0 (not believed) to 1 for each point.
+        residual: (M, N, 3), rad, what rotation and approach do not explain.
+        approach: (M,), 1/s, how fast everything comes nearer.
+        scatter: (M,). Robust standard deviation of the residuals, rad.
     """
 
     rate: Floats
@@ -168,17 +150,12 @@ def cells(px: Floats, width: int, height: int) -> npt.NDArray[np.int64]:
 def solve(flow: Flow, place_weight: Floats | None = None, *, approach: bool = True) -> Turn:
     """Return the rotation of every pair, robust against what moves by itself.
 
-    Between the frames a far point's ray turns by ``m × ω``; an approach to everything at
-    once is taken out beside it, so that flying ahead does not pass for rotation. Iterated
-    Tukey weights.
+    Between the frames a far point's ray turns by ``m × ω``; an approach to everything at once is
+    taken out beside it, so that flying ahead does not pass for rotation. Iterated Tukey weights.
 
-    Parameters
-    ----------
-    flow : Flow
-    place_weight : (48,) array, optional
-        How far each cell of the picture is believed, see `believed`.
-    approach : bool
-        False leaves the approach in, to see where in the picture it shows.
+    Args:
+        place_weight: (48,) array. How far each cell of the picture is believed, see `believed`.
+        approach: False leaves the approach in, to see where in the picture it shows.
     """
     m, there = flow.middle, flow.there
     dt = np.where(there, flow.end - flow.start, 1.0)
@@ -244,11 +221,8 @@ def believed(flow: Flow, turn: Turn) -> Floats:
     steadily or scatter. A cell is believed by the inverse square of both together: the
     drift counts as if it were error, since the way flown changes as the rotation does.
 
-    Parameters
-    ----------
-    flow : Flow
-    turn : Turn
-        Solved without the approach, which would hide the drift.
+    Args:
+        turn: Solved without the approach, which would hide the drift.
     """
     count = GRID[0] * GRID[1]
     use: npt.NDArray[np.bool_] = np.logical_and(flow.there, np.isfinite(turn.rate[:, :1]))

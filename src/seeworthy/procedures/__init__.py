@@ -30,12 +30,9 @@ _DRAWINGS = Path(__file__).parent / "drawings"
 class LeftOut:
     """An add-on that could not be used.
 
-    Attributes
-    ----------
-    name, value : str
-        Of its entry point.
-    why : str
-        One sentence.
+    Attributes:
+        name, value: Of its entry point.
+        why: One sentence.
     """
 
     name: str
@@ -154,10 +151,8 @@ def finding(name: str, of: str = "") -> Finding:
 def procedure(name: str) -> Procedure:
     """Return a procedure by id.
 
-    Raises
-    ------
-    WrongCall
-        No procedure of that id.
+    Raises:
+        WrongCall: No procedure of that id.
     """
     found = all_procedures()
     if name in found:

@@ -1,7 +1,6 @@
 """The usual cautions, by id. Every face shows them before the steps.
 
-They are reminders, not a safety code: local law, the maker's data and licensed
-practice come first.
+They are reminders, not a safety code: local law, the maker's data and licensed practice come first.
 """
 
 from __future__ import annotations

@@ -36,16 +36,11 @@ FileKind = Literal["clip", "still", "table"]
 class Files:
     """One role of input files.
 
-    Attributes
-    ----------
-    role : str
-        ``""`` for the positional files, else the name in ``--with ROLE=FILE``.
-    kinds : tuple of str
-        What it may be.
-    what : str
-        What the user films or brings, one sentence.
-    least, most : int
-        How many; `most` 0 means any number.
+    Attributes:
+        role: ``""`` for the positional files, else the name in ``--with ROLE=FILE``.
+        kinds: What it may be.
+        what: What the user films or brings, one sentence.
+        least, most: How many; `most` 0 means any number.
     """
 
     role: str
@@ -59,22 +54,14 @@ class Files:
 class Reading:
     """One value that a person reads off an instrument.
 
-    Attributes
-    ----------
-    name : str
-        As in ``--reading NAME="60.0 in ± 0.1 in"``.
-    unit : str
-        SI or usual unit in which `run` receives it; fixes the dimension. An empty
-        unit is a plain number, ``"text"`` is handed over as typed (``run``).
-    what : str
-        What to read, one sentence.
-    typical : str
-        An example as typed.
-    required : bool
-    repeat : bool
-        May be given more than once.
-    positive : bool
-        Zero and below are refused.
+    Attributes:
+        name: As in ``--reading NAME="60.0 in ± 0.1 in"``.
+        unit: SI or usual unit in which `run` receives it; fixes the dimension. An empty unit is a
+            plain number, ``"text"`` is handed over as typed (``run``).
+        what: What to read, one sentence.
+        typical: An example as typed.
+        repeat: May be given more than once.
+        positive: Zero and below are refused.
     """
 
     name: str
@@ -113,21 +100,14 @@ _JOINS = str.maketrans("/ ", "__")
 class Finding:
     """One thing that is true or false or counted, or a figure without an interval of its own.
 
-    Attributes
-    ----------
-    name : str
-        Key in the JSON; stable.
-    unit : str
-        As the trade writes it, ``""`` where it has none.
-    what : str
-        One sentence.
-    title : str
-        As a person says it; left out: the name, without a unit at its end.
-    better : {"more", "less", "none"}
-    claimed : bool
-        Sellers speak of it, so that it is offered where claims are entered.
-    also : tuple of str
-        Other words that people type for it.
+    Attributes:
+        name: Key in the JSON; stable.
+        unit: As the trade writes it, ``""`` where it has none.
+        what: One sentence.
+        title: As a person says it; left out: the name, without a unit at its end.
+        better: {"more", "less", "none"}
+        claimed: Sellers speak of it, so that it is offered where claims are entered.
+        also: Other words that people type for it.
     """
 
     name: str
@@ -152,12 +132,9 @@ def later(package: str, name: str) -> Callable[..., Any]:
     Declarations stay light: what computes comes with NumPy and OpenCV, and lists,
     help and start-up need none of it.
 
-    Parameters
-    ----------
-    package : str
-        The declaration's ``__name__``.
-    name : str
-        The function's name in ``package.run``.
+    Args:
+        package: The declaration's ``__name__``.
+        name: The function's name in ``package.run``.
     """
 
     def call(*args: Any) -> Any:
@@ -174,39 +151,26 @@ def _no_watches(inputs: Inputs) -> Sequence[Watch]:
 class Procedure:
     """One repeatable test method.
 
-    Attributes
-    ----------
-    id, title, question : str
-        `question` is what a flyer asks ("Do uprights lean?").
-    version : int
-        Raised when results of the same input change; stored results become stale.
-    yields : tuple of Measurand or str
-        What it brings, and ids of what others bring and it answers too, in the order in
-        which results are listed.
-    findings : tuple of Finding
-        A mapping of name to explanation will do where none has a unit.
-    files, readings, options, steps, cautions, kit
-        See the classes; `cautions` are ids of :mod:`seeworthy.procedures.cautions`.
-    setup : str
-        Procedures with the same set-up stand together on the shoot sheet.
-    minutes : float
-        Typical time at the bench.
-    prepare : callable
-        ``Inputs -> sequence of Watch``; must not decode.
-    conclude : callable
-        ``(Inputs, Seen) -> Outcome``; raises `CannotMeasure` when it cannot answer.
-    look : bool
-        True when a clip alone is enough, so that ``look CLIP`` runs it.
-    drawing : str
-        The set-up in a small SVG: the name of a file beside the declaration, or of one in
-        `procedures/drawings`, or the markup itself; left out: the drawing that is named as
-        the set-up, else a camera on its stand.
-    study : callable, optional
-        ``() -> Study`` where no module `study` beside the declaration brings it.
-    order : float
-        Place on every list, small first; what names none stands last, by id.
-    whole_pictures : bool
-        All rows of a picture must be of one moment: clips of two fields are refused.
+    Attributes:
+        id, title, question: `question` is what a flyer asks ("Do uprights lean?").
+        version: Raised when results of the same input change; stored results become stale.
+        yields: What it brings, and ids of what others bring and it answers too, in the order in
+            which results are listed.
+        findings: A mapping of name to explanation will do where none has a unit.
+        files, readings, options, steps, cautions, kit: See the classes; `cautions` are ids of
+            :mod:`seeworthy.procedures.cautions`.
+        setup: Procedures with the same set-up stand together on the shoot sheet.
+        minutes: Typical time at the bench.
+        prepare: ``Inputs -> sequence of Watch``; must not decode.
+        conclude: ``(Inputs, Seen) -> Outcome``; raises `CannotMeasure` when it cannot answer.
+        look: True when a clip alone is enough, so that ``look CLIP`` runs it.
+        drawing: The set-up in a small SVG: the name of a file beside the declaration, or of one in
+            `procedures/drawings`, or the markup itself; left out: the drawing that is named as the
+            set-up, else a camera on its stand.
+        study: ``() -> Study`` where no module `study` beside the declaration brings it.
+        order: Place on every list, small first; what names none stands last, by id.
+        whole_pictures: All rows of a picture must be of one moment: clips of two fields are
+            refused.
     """
 
     id: str
@@ -278,10 +242,9 @@ class Procedure:
     def judge(self, inputs: Inputs, seen: Seen) -> Outcome:
         """Conclude, unless the clip's pictures are of a kind that the measure cannot use.
 
-        Raises
-        ------
-        CannotMeasure
-            Two fields in a picture where `whole_pictures` is declared, or what `conclude` says.
+        Raises:
+            CannotMeasure: Two fields in a picture where `whole_pictures` is declared, or what
+                `conclude` says.
         """
         for source, summary in seen.passes.items():
             if self.whole_pictures and summary.scan is not None and not summary.scan.whole:

@@ -20,12 +20,11 @@ if TYPE_CHECKING:
 class Inputs:
     """What one run gets, checked against the declaration.
 
-    Attributes
-    ----------
-    files : mapping of role to tuple of Source
-    readings : mapping of name to tuple of Quantity
-        In the declared unit. A ``text`` reading keeps its text in `Quantity.text`.
-    options : mapping of name to tuple of str
+    Attributes:
+        files: mapping of role to tuple of Source
+        readings: mapping of name to tuple of Quantity. In the declared unit. A ``text`` reading
+            keeps its text in `Quantity.text`.
+        options: mapping of name to tuple of str
     """
 
     files: Mapping[str, tuple[Source, ...]] = field(default_factory=dict)
@@ -68,14 +67,10 @@ class Inputs:
 class Watch:
     """A wish to see the frames of a clip: the engine merges all wishes into one pass.
 
-    Attributes
-    ----------
-    source : Source
-    observer : Observer
-    parts : tuple of Part
-        What the observer wants to see; empty: the whole clip.
-    optional : bool
-        The procedure answers without it: `Seen.passes` then lacks a clip that cannot be decoded.
+    Attributes:
+        parts: What the observer wants to see; empty: the whole clip.
+        optional: The procedure answers without it: `Seen.passes` then lacks a clip that cannot be
+            decoded.
     """
 
     source: Source
@@ -88,11 +83,8 @@ class Watch:
 class Seen:
     """What `conclude` gets besides the inputs.
 
-    Attributes
-    ----------
-    watches : sequence of Watch
-        Those that `prepare` returned, their observers now full.
-    passes : mapping of Source to PassSummary
+    Attributes:
+        watches: Those that `prepare` returned, their observers now full.
     """
 
     watches: Sequence[Watch] = ()
@@ -107,12 +99,9 @@ def gather(
 ) -> Inputs:
     """Check what a user gave against the declaration and parse it.
 
-    Raises
-    ------
-    WrongCall
-        Unknown role, reading or option; too few or too many.
-    BadQuantity
-        A reading of the wrong dimension or sign.
+    Raises:
+        WrongCall: Unknown role, reading or option; too few or too many.
+        BadQuantity: A reading of the wrong dimension or sign.
     """
     return Inputs(
         _gather_files(procedure, files),

@@ -1,9 +1,8 @@
 """Self-check: render, measure, compare. Known truth against stated intervals.
 
-A study is a module-level ``STUDY`` in `study` beside a declaration (or in another
-module of the folder whose name begins so), or what the declaration's own `study` gives:
-the only places where the virtual camera and the measures meet. `FURTHER` names those of
-rooms that are no procedure.
+A study is a module-level ``STUDY`` in `study` beside a declaration (or in another module of the
+folder whose name begins so), or what the declaration's own `study` gives: the only places where the
+virtual camera and the measures meet. `FURTHER` names those of rooms that are no procedure.
 """
 
 from __future__ import annotations

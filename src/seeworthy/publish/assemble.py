@@ -40,23 +40,15 @@ def camera_report(
 ) -> CameraReport:
     """Gather everything a bench knows of one camera.
 
-    Parameters
-    ----------
-    bench : Bench
-    camera : str
-    tolerance : Tolerance
-        Of claims.
-    made : datetime, optional
-        Printed as the date of the report.
-    pictures : bool
-        Read the evidence pictures too (a page needs them, JSON does not).
-    first_page : bool, optional
-        Hold the camera against purposes and the other cameras; by default where `pictures`.
+    Args:
+        tolerance: Of claims.
+        made: Printed as the date of the report.
+        pictures: Read the evidence pictures too (a page needs them, JSON does not).
+        first_page: Hold the camera against purposes and the other cameras; by default where
+            `pictures`.
 
-    Raises
-    ------
-    NotFound
-        No camera of that name.
+    Raises:
+        NotFound: No camera of that name.
     """
     found = get_camera(bench, camera)
     outcomes = {o.take.id: o for o in list_outcomes(bench, camera=found.name)}

@@ -44,15 +44,11 @@ line in a fast turn. A judgement."""
 def lean(bench: Bench, camera: str, out: Path) -> str:
     """Let an upright lean as speed grows, row by row, by the measured read-out time.
 
-    Returns
-    -------
-    str
+    Returns:
         The caption.
 
-    Raises
-    ------
-    CannotMeasure
-        No read-out time, or its clip is not here.
+    Raises:
+        CannotMeasure: No read-out time, or its clip is not here.
     """
     for stored in reversed(list_outcomes(bench, camera=camera, procedure="readout")):
         found = next((r for r in stored.results if r.measurand == "readout_time"), None)
@@ -87,10 +83,8 @@ def lean(bench: Bench, camera: str, out: Path) -> str:
 def light(bench: Bench, camera: str, out: Path) -> str:
     """Wipe between one test at its most and at its least light.
 
-    Raises
-    ------
-    CannotMeasure
-        No test was filmed at two light levels.
+    Raises:
+        CannotMeasure: No test was filmed at two light levels.
     """
     best: tuple[float, tuple[float, Take], tuple[float, Take]] | None = None
     takes = [t for t in list_takes(bench, camera=camera) if t.files]
@@ -123,10 +117,8 @@ def light(bench: Bench, camera: str, out: Path) -> str:
 def correction(bench: Bench, camera: str, out: Path) -> str:
     """Wipe between a picture as recorded and as mended with the camera's measured lens.
 
-    Raises
-    ------
-    CannotMeasure
-        No lens was measured, or its clip is not here.
+    Raises:
+        CannotMeasure: No lens was measured, or its clip is not here.
     """
     from seeworthy.judge.correct.apply import correct_clip
     from seeworthy.judge.correct.choose import from_bench
@@ -157,10 +149,8 @@ def correction(bench: Bench, camera: str, out: Path) -> str:
 def claim(bench: Bench, camera: str, out: Path) -> str:
     """Let the claimed and the measured figure grow side by side, of the claim furthest off.
 
-    Raises
-    ------
-    CannotMeasure
-        No claim with a value was measured.
+    Raises:
+        CannotMeasure: No claim with a value was measured.
     """
     report = camera_report(bench, camera, pictures=False)
     found = [

@@ -31,24 +31,14 @@ _FACE = "Liberation Sans, Arimo, Helvetica, sans-serif"
 class Card:
     """What one card says.
 
-    Attributes
-    ----------
-    name : str
-        Of its files, unique in the set.
-    kind : str
-        ``result``, ``claim``, ``figure`` or ``comparison``.
-    head : str
-        Small line on top: which camera.
-    title : str
-    value : str
-        The large figure; ``""`` where a drawing stands instead.
-    lines : tuple of str
-        Below the value: interval, claim.
-    badge : Badge or None
-        How the claim stands, by word and colour.
-    figure : Figure or None
-    foot : str
-        Where it comes from.
+    Attributes:
+        name: Of its files, unique in the set.
+        kind: ``result``, ``claim``, ``figure`` or ``comparison``.
+        head: Small line on top: which camera.
+        value: The large figure; ``""`` where a drawing stands instead.
+        lines: Below the value: interval, claim.
+        badge: How the claim stands, by word and colour.
+        foot: Where it comes from.
     """
 
     name: str
@@ -80,17 +70,11 @@ class Card:
 def card_svg(card: Card, size: tuple[int, int], *, alpha: bool = False) -> str:
     """Draw a card.
 
-    Parameters
-    ----------
-    card : Card
-    size : (int, int)
-        Pixels.
-    alpha : bool
-        Leave the paper out: transparent, for a film; letters get a halo of paper.
+    Args:
+        size: Pixels.
+        alpha: Leave the paper out: transparent, for a film; letters get a halo of paper.
 
-    Returns
-    -------
-    str
+    Returns:
         SVG 1.1, complete.
     """
     width, height = size

@@ -41,10 +41,8 @@ class Cards:
 def cards_of(bench: Bench, camera: str) -> list[Card]:
     """Return the cards of a camera in the order of its report.
 
-    Raises
-    ------
-    NotFound
-        No such camera, or nothing measured.
+    Raises:
+        NotFound: No such camera, or nothing measured.
     """
     report = camera_report(bench, camera, pictures=False)
     found = [*_claims(report), *_measured(report), *_compared(bench, report.camera)]
@@ -144,33 +142,19 @@ def write_cards(
 ) -> Cards:
     """Write cards as SVG and PNG with captions and alternative text, and ``chapters.txt``.
 
-    Parameters
-    ----------
-    bench : Bench
-    camera : str
-    folder : path, optional
-        New, or cards, which are replaced; default ``exports/cards-CAMERA`` of the bench.
-    sizes : sequence of str
-        Of `SIZES`.
-    kinds : sequence of str
-        Of `KINDS`.
-    alpha : bool
-        Transparent paper.
-    clips : bool
-        Also short films made from the evidence (`seeworthy.publish.card_clips`).
-    seconds : float
-        Of one card in ``chapters.txt``.
-    tell : callable, optional
-        Called with how many cards are drawn, of how many.
+    Args:
+        folder: New, or cards, which are replaced; default ``exports/cards-CAMERA`` of the bench.
+        sizes: Of `SIZES`.
+        kinds: Of `KINDS`.
+        alpha: Transparent paper.
+        clips: Also short films made from the evidence (`seeworthy.publish.card_clips`).
+        seconds: Of one card in ``chapters.txt``.
+        tell: Called with how many cards are drawn, of how many.
 
-    Raises
-    ------
-    NotFound
-        No such camera, nothing measured, or no card of these kinds.
-    WrongCall
-        No such size or kind.
-    Conflict
-        The folder holds something else.
+    Raises:
+        NotFound: No such camera, nothing measured, or no card of these kinds.
+        WrongCall: No such size or kind.
+        Conflict: The folder holds something else.
     """
     for given, known, what in ((sizes, SIZES, "size"), (kinds, KINDS, "kind")):
         for one in given:

@@ -35,10 +35,8 @@ def as_cell(value: Any, kind: str) -> str:
 def from_cell(text: str, column: Column, where: str) -> Any:
     """Return the value of a cell; None where it is empty and not words.
 
-    Raises
-    ------
-    UnreadableInput
-        Not of the column's type, or empty where it must not be.
+    Raises:
+        UnreadableInput: Not of the column's type, or empty where it must not be.
     """
     if column.type == "string":
         value = text[1:] if text[:1] == "'" else text

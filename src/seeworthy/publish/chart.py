@@ -37,16 +37,11 @@ def schema_version() -> str:
 def build(figure: Figure, size: tuple[int, int]) -> Any:
     """Return the chart of a figure.
 
-    Parameters
-    ----------
-    figure : Figure
-    size : (int, int)
-        Plotting area in CSS pixels.
+    Args:
+        size: Plotting area in CSS pixels.
 
-    Raises
-    ------
-    ValueError
-        Columns of unequal length, or a mark that names no column.
+    Raises:
+        ValueError: Columns of unequal length, or a mark that names no column.
     """
     return _Builder(figure, size).chart()
 

@@ -96,21 +96,14 @@ def connect(folder: Path | None = None, *, temp: Path | None = None) -> Iterator
 def ask(folder: str | Path, question: str = "", *, sql: str = "") -> Table:
     """Ask a corpus.
 
-    Parameters
-    ----------
-    folder : path
-        Of `seeworthy.publish.pool.pool`.
-    question : str
-        One of `QUESTIONS`.
-    sql : str
-        Instead: a query over ``results``, ``claims`` and ``packages``.
+    Args:
+        folder: Of `seeworthy.publish.pool.pool`.
+        question: One of `QUESTIONS`.
+        sql: Instead: a query over ``results``, ``claims`` and ``packages``.
 
-    Raises
-    ------
-    NotFound
-        No corpus there.
-    WrongCall
-        No such question, or the query is none.
+    Raises:
+        NotFound: No corpus there.
+        WrongCall: No such question, or the query is none.
     """
     place = _corpus(folder)
     if not sql and question not in QUESTIONS:
@@ -142,15 +135,10 @@ def _corpus(folder: str | Path) -> Path:
 class Prior:
     """What to expect of a new unit of a known model, before it is measured.
 
-    Attributes
-    ----------
-    value, u : float
-        Centre, and standard deviation of one more unit's true value.
-    interval : (float, float)
-        95 %, Student's t with the number of benches less one.
-    benches, units, results : int
-    spread : float
-        Between benches (units and methods together), beyond their uncertainties.
+    Attributes:
+        value, u: Centre, and standard deviation of one more unit's true value.
+        interval: 95 %, Student's t with the number of benches less one.
+        spread: Between benches (units and methods together), beyond their uncertainties.
     """
 
     camera: str
@@ -171,20 +159,14 @@ def prior(folder: str | Path, camera: str, measurand: str, *, where: Sequence[st
     The scatter between benches holds that between units: a bench has mostly one. A new unit
     scatters by it around a mean that is itself uncertain (a prediction, not a confidence).
 
-    Parameters
-    ----------
-    folder : path
-    camera, measurand : str
-        Name of the model, upper and lower case alike; id of the quantity.
-    where : sequence of str
-        Conditions that must hold, ``position=centre``.
+    Args:
+        camera, measurand: Name of the model, upper and lower case alike; id of the quantity.
+        where: Conditions that must hold, ``position=centre``.
 
-    Raises
-    ------
-    NotFound
-        Nobody measured it.
-    CannotMeasure
-        One bench alone says nothing about scatter; or the results are under several conditions.
+    Raises:
+        NotFound: Nobody measured it.
+        CannotMeasure: One bench alone says nothing about scatter; or the results are under several
+            conditions.
     """
     place = _corpus(folder)
     more, values = "", [camera.strip().casefold(), measurand]

@@ -1,7 +1,6 @@
 """What a data package says of itself: descriptor, citation, RO-Crate.
 
-Data Package v1 and Table Schema v1 (Frictionless Data), Citation File Format 1.2.0,
-RO-Crate 1.1.
+Data Package v1 and Table Schema v1 (Frictionless Data), Citation File Format 1.2.0, RO-Crate 1.1.
 """
 
 from __future__ import annotations

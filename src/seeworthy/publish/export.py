@@ -52,27 +52,18 @@ def export_bench(
 ) -> Path:
     """Write a data package and return its folder, or its file where the name ends in .zip.
 
-    Parameters
-    ----------
-    bench : Bench
-    folder : path, optional
-        New or empty; default ``exports/data`` (or ``exports/data-CAMERA``) of the bench,
-        which is replaced.
-    camera : str, optional
-        Only this camera.
-    figures : sequence of str
-        Also every figure as ``svg``, ``png`` or ``pdf``.
-    with_evidence : bool
-        Also clips and pictures, under their SHA-256; those that are gone are left out.
-    theirs : bool
-        Also cameras of other groups, whose packages were taken in.
+    Args:
+        folder: New or empty; default ``exports/data`` (or ``exports/data-CAMERA``) of the bench,
+            which is replaced.
+        camera: Only this camera.
+        figures: Also every figure as ``svg``, ``png`` or ``pdf``.
+        with_evidence: Also clips and pictures, under their SHA-256; those that are gone are left
+            out.
+        theirs: Also cameras of other groups, whose packages were taken in.
 
-    Raises
-    ------
-    NotFound
-        No such camera, or none of our own.
-    Conflict
-        The folder holds something else.
+    Raises:
+        NotFound: No such camera, or none of our own.
+        Conflict: The folder holds something else.
     """
     for kind in figures:
         if kind not in FORMATS:
@@ -232,10 +223,8 @@ def pack(folder: Path, archive: Path) -> None:
 def export_zip(bench: Bench, camera: str | None = None) -> bytes:
     """Return the data package as the content of a ZIP file, for those who take it from a page.
 
-    Raises
-    ------
-    NotFound
-        No camera, or none of that name.
+    Raises:
+        NotFound: No camera, or none of that name.
     """
     with tempfile.TemporaryDirectory(prefix="seeworthy-") as folder:
         return export_bench(bench, Path(folder) / "data.zip", camera=camera).read_bytes()

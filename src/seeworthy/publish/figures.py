@@ -37,18 +37,13 @@ def specification(figure: Figure, size: tuple[int, int] = WIDE) -> dict[str, Any
 def render(figure: Figure, kind: Format, size: tuple[int, int] = WIDE) -> bytes:
     """Draw a figure in one format.
 
-    Parameters
-    ----------
-    figure : Figure
-    kind : {"svg", "png", "pdf", "html", "json"}
-        ``html`` is a fragment with inline SVG, ``json`` the specification itself.
-    size : (int, int)
-        Width and height of the plotting area, CSS pixels. With `Figure.equal` the
-        height follows from the data.
+    Args:
+        kind: {"svg", "png", "pdf", "html", "json"}. ``html`` is a fragment with inline SVG,
+            ``json`` the specification itself.
+        size: Width and height of the plotting area, CSS pixels. With `Figure.equal` the height
+            follows from the data.
 
-    Returns
-    -------
-    bytes
+    Returns:
         A complete file (UTF-8 for the text formats).
     """
     import json

@@ -32,14 +32,9 @@ class Shown:
 class PurposeRow:
     """A purpose in words.
 
-    Attributes
-    ----------
-    key : str
-        Name of its style, as of a badge: ``kept``, ``open``, ``worse`` or ``untested``.
-    shape : str
-    title, grade, place, why, rests : str
-    rating : Rating or None
-        The reviewer's own.
+    Attributes:
+        key: Name of its style, as of a badge: ``kept``, ``open``, ``worse`` or ``untested``.
+        rating: The reviewer's own.
     """
 
     key: str
@@ -67,19 +62,11 @@ class AirRow:
 class First:
     """Everything on the first page that is not of claims.
 
-    Attributes
-    ----------
-    answer : str
-        One sentence: best and worst purpose.
-    frame, evidence : Shown or None
-    purposes : tuple of PurposeRow
-    air : tuple of AirRow
-    tested : tuple of str
-        Sentences: units, firmware, and what is out of date.
-    not_done : tuple of (str, str)
-        Tests that nobody did, and what each would answer.
-    words : Words
-        The reviewer's.
+    Attributes:
+        answer: One sentence: best and worst purpose.
+        tested: Sentences: units, firmware, and what is out of date.
+        not_done: Tests that nobody did, and what each would answer.
+        words: The reviewer's.
     """
 
     answer: str

@@ -30,24 +30,17 @@ TEMPLATES = Path(__file__).parent / "templates"
 class ReportPage:
     """Everything the template ``report.html`` sees.
 
-    Attributes
-    ----------
-    report : CameraReport
-    first : First
-        The first page.
-    verdict : Verdict
-    claims : list of ClaimRow
-    silent : list of str
-        Titles of what is measured without a claim entered.
-    chapters : list of Chapter
-    refused : list of TakeView
-        Takes without a figure, with what to do.
-    customary : bool
-        Show US customary units beside metric ones.
-    style : str
-        The style sheet.
-    disclaimer : str
-        That no figure speaks of the safety of a flight.
+    Attributes:
+        report: CameraReport
+        first: The first page.
+        verdict: Verdict
+        claims: list of ClaimRow
+        silent: Titles of what is measured without a claim entered.
+        chapters: list of Chapter
+        refused: Takes without a figure, with what to do.
+        customary: Show US customary units beside metric ones.
+        style: The style sheet.
+        disclaimer: That no figure speaks of the safety of a flight.
     """
 
     report: CameraReport
@@ -65,11 +58,8 @@ class ReportPage:
 def page(report: CameraReport, *, customary: bool = True) -> str:
     """Return the report as a complete HTML document.
 
-    Parameters
-    ----------
-    report : CameraReport
-    customary : bool
-        Show US customary units beside metric ones.
+    Args:
+        customary: Show US customary units beside metric ones.
     """
     chapters = views.chapters(report)
     refused = [t for c in chapters for t in c.takes if t.take.refusal is not None]

@@ -26,15 +26,9 @@ if TYPE_CHECKING:
 class Section:
     """One section of a page.
 
-    Attributes
-    ----------
-    title : str
-    lines : tuple of str
-        Sentences.
-    head : tuple of str
-        Heads of the table; empty without one.
-    rows : tuple of tuple of str
-    figures : tuple of Figure
+    Attributes:
+        lines: Sentences.
+        head: Heads of the table; empty without one.
     """
 
     title: str
@@ -48,14 +42,9 @@ class Section:
 class JudgementPage:
     """Everything the template ``judgement.html`` sees.
 
-    Attributes
-    ----------
-    over, title, verdict : str
-        Kind of page, name, the decision in one sentence.
-    cautions : tuple of str
-        Shown first.
-    sections : tuple of Section
-    style, disclaimer : str
+    Attributes:
+        over, title, verdict: Kind of page, name, the decision in one sentence.
+        cautions: Shown first.
     """
 
     over: str

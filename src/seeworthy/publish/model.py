@@ -23,15 +23,10 @@ from seeworthy.judge.glance.fitness import Fitness
 class FileLine:
     """One input file of a take.
 
-    Attributes
-    ----------
-    name : str
-        As the user called it.
-    sha256 : str
-    size : int
-        Bytes.
-    role : str
-        ``""`` for a positional file.
+    Attributes:
+        name: As the user called it.
+        size: Bytes.
+        role: ``""`` for a positional file.
     """
 
     name: str
@@ -52,12 +47,8 @@ class ReadingLine:
 class Refusal:
     """Why a take gave no figure, and what to do.
 
-    Attributes
-    ----------
-    kind : str
-        As in the JSON error shape (``cannot-measure``, ``unreadable-input`` ...).
-    message, hint : str
-    pictures : tuple of Picture
+    Attributes:
+        kind: As in the JSON error shape (``cannot-measure``, ``unreadable-input`` ...).
     """
 
     kind: str
@@ -70,33 +61,17 @@ class Refusal:
 class TakeReport:
     """One take and what came of it.
 
-    Attributes
-    ----------
-    number : int
-        Number of the take in its bench.
-    procedure : str
-        Id.
-    outcome : Outcome or None
-        None where it was refused or not run yet.
-    refusal : Refusal or None
-    unit : str
-        Which specimen.
-    firmware : str
-        On that day.
-    taken : date or None
-    note : str
-    files : tuple of FileLine
-    readings : tuple of ReadingLine
-    options : tuple of ReadingLine
-    conditions : mapping of name to text
-    measured : datetime or None
-        When the figures were computed.
-    method_version : int or None
-        Version of the procedure that computed them.
-    seeworthy : str
-        Version of the program that computed them.
-    stale : bool
-        True when inputs or method changed since; ``run`` would redo it.
+    Attributes:
+        number: Number of the take in its bench.
+        procedure: Id.
+        outcome: None where it was refused or not run yet.
+        unit: Which specimen.
+        firmware: On that day.
+        conditions: mapping of name to text
+        measured: When the figures were computed.
+        method_version: Version of the procedure that computed them.
+        seeworthy: Version of the program that computed them.
+        stale: True when inputs or method changed since; ``run`` would redo it.
     """
 
     number: int
@@ -135,32 +110,18 @@ class UnitLine:
 class CameraReport:
     """Everything the report of one camera says.
 
-    Attributes
-    ----------
-    camera : str
-        Name of the model.
-    maker, note : str
-    bench : str
-        Name of the bench, as printed in the head.
-    units : tuple of UnitLine
-    judgements : tuple of Judgement
-        Claims first, then what was measured without a claim.
-    takes : tuple of TakeReport
-        In the order of procedures, then of number.
-    tolerance : Tolerance
-        Of claims that have none of their own.
-    made : datetime or None
-        When the report was written; None leaves the line out (same input, same file).
-    seeworthy : str
-        Version of the program that wrote the report.
-    troubles : tuple of str
-        Evidence that is missing or is not what was entered, in words.
-    fitness : tuple of Fitness
-        Purposes, the best first; none where the first page was not asked for.
-    air : tuple of AirFigure
-        Six figures that a flyer asks for, against the other cameras.
-    words : str
-        The reviewer's own words, Markdown as typed.
+    Attributes:
+        camera: Name of the model.
+        bench: Name of the bench, as printed in the head.
+        judgements: Claims first, then what was measured without a claim.
+        takes: In the order of procedures, then of number.
+        tolerance: Of claims that have none of their own.
+        made: When the report was written; None leaves the line out (same input, same file).
+        seeworthy: Version of the program that wrote the report.
+        troubles: Evidence that is missing or is not what was entered, in words.
+        fitness: Purposes, the best first; none where the first page was not asked for.
+        air: Six figures that a flyer asks for, against the other cameras.
+        words: The reviewer's own words, Markdown as typed.
     """
 
     camera: str

@@ -59,15 +59,11 @@ class Head:
 class Package(AbstractContextManager["Package"]):
     """An opened package.
 
-    Parameters
-    ----------
-    path : path
-        Folder, its ``datapackage.json``, or ZIP file.
+    Args:
+        path: Folder, its ``datapackage.json``, or ZIP file.
 
-    Raises
-    ------
-    UnreadableInput
-        Not a package, damaged, of a newer form, or made to do harm.
+    Raises:
+        UnreadableInput: Not a package, damaged, of a newer form, or made to do harm.
     """
 
     def __init__(self, path: str | Path) -> None:
@@ -259,9 +255,8 @@ class Package(AbstractContextManager["Package"]):
 def checked_name(name: str, package: str) -> str:
     """Return the name of a file in a package; refuse one that leads out of it.
 
-    Raises
-    ------
-    UnreadableInput
+    Raises:
+        UnreadableInput
     """
     if not name or name[0] == "/" or "\\" in name or ":" in name or ".." in name.split("/"):
         raise UnreadableInput(
@@ -282,10 +277,8 @@ def is_uuid(text: Any) -> bool:
 def _head(descriptor: Mapping[str, Any], name: str) -> Head:
     """Read what a package says of itself.
 
-    Raises
-    ------
-    UnreadableInput
-        No identity, or of a newer form.
+    Raises:
+        UnreadableInput: No identity, or of a newer form.
     """
     made = descriptor.get("seeworthy")
     form = made.get("format") if isinstance(made, dict) else None
@@ -335,10 +328,8 @@ def looks_like_package(path: Path) -> bool:
 def split_address(text: str) -> tuple[str, str]:
     """Return package and take of ``PACKAGE#TAKE``.
 
-    Raises
-    ------
-    WrongCall
-        No take is named.
+    Raises:
+        WrongCall: No take is named.
     """
     path, mark, take = text.rpartition("#")
     if not mark or not path or not take:

@@ -25,15 +25,10 @@ if TYPE_CHECKING:
 class TakenIn:
     """What came of it.
 
-    Attributes
-    ----------
-    title, licence : str
-        Of the package.
-    cameras : tuple of str
-        Names in this bench.
-    left : tuple of str
-        Cameras that were left out because they are ours, or here already.
-    takes, results : int
+    Attributes:
+        title, licence: Of the package.
+        cameras: Names in this bench.
+        left: Cameras that were left out because they are ours, or here already.
     """
 
     title: str
@@ -60,9 +55,8 @@ def check_package(path: str | Path) -> TakenIn:
 def check_results(package: Package, rows: Sequence[Row]) -> None:
     """Refuse results that are no measured values, or in another unit than ours.
 
-    Raises
-    ------
-    UnreadableInput
+    Raises:
+        UnreadableInput
     """
     known = all_measurands()
     for row in rows:

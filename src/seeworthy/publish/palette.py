@@ -30,14 +30,9 @@ GREY = "#6b7378"
 class Badge:
     """How a state is shown.
 
-    Attributes
-    ----------
-    key : str
-        Name of its style.
-    word : str
-    colour : str
-    shape : str
-        ``disc``, ``up``, ``down``, ``cross``, ``ring``, ``dash`` or ``dot``.
+    Attributes:
+        key: Name of its style.
+        shape: ``disc``, ``up``, ``down``, ``cross``, ``ring``, ``dash`` or ``dot``.
     """
 
     key: str

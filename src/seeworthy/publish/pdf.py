@@ -38,11 +38,8 @@ width: 100%)[#text(size: 8pt)[The reviewer says] \\ #body]
 def pdf(report: CameraReport, *, customary: bool = True) -> bytes:
     """Return the report as PDF, A4.
 
-    Parameters
-    ----------
-    report : CameraReport
-    customary : bool
-        Show US customary units beside metric ones.
+    Args:
+        customary: Show US customary units beside metric ones.
     """
     import typst
 

@@ -50,15 +50,10 @@ def corpus_schema(name: str) -> pa.Schema:
 class Pooled:
     """What came of pooling.
 
-    Attributes
-    ----------
-    folder : Path
-        ``results.parquet``, ``claims.parquet``, ``packages.parquet``.
-    packages, results, claims : int
-    older : int
-        Packages left out because a newer one of their bench came too.
-    refused : list of (str, str)
-        Packages that cannot be used, and why.
+    Attributes:
+        folder: ``results.parquet``, ``claims.parquet``, ``packages.parquet``.
+        older: Packages left out because a newer one of their bench came too.
+        refused: Packages that cannot be used, and why.
     """
 
     folder: Path
@@ -85,24 +80,16 @@ def pool(
 ) -> Pooled:
     """Put packages together into a corpus.
 
-    Parameters
-    ----------
-    sources : sequence of str or path
-        Packages (folders, ZIP files), folders of them at any depth, or addresses
-        (``https://…``, with ``#sha256=…`` behind it where the content is to be checked).
-    folder : path
-        Of the corpus; new, or a corpus, which is replaced.
-    workers : int
-        Threads that read.
-    tell : callable, optional
-        Called with how many packages are read, of how many.
+    Args:
+        sources: Packages (folders, ZIP files), folders of them at any depth, or addresses
+            (``https://…``, with ``#sha256=…`` behind it where the content is to be checked).
+        folder: Of the corpus; new, or a corpus, which is replaced.
+        workers: Threads that read.
+        tell: Called with how many packages are read, of how many.
 
-    Raises
-    ------
-    NotFound
-        No package at all.
-    Conflict
-        The folder holds something else.
+    Raises:
+        NotFound: No package at all.
+        Conflict: The folder holds something else.
     """
     target = Path(folder)
     if target.exists() and any(target.iterdir()) and not (target / MARK).is_file():
@@ -145,10 +132,8 @@ def _packages(source: str, fetched: Path) -> Iterator[Path]:
 def _fetch(address: str, folder: Path) -> Path:
     """Fetch a package; its hash is checked where the address gives one.
 
-    Raises
-    ------
-    UnreadableInput
-        It cannot be had, or is another content.
+    Raises:
+        UnreadableInput: It cannot be had, or is another content.
     """
     import pooch
 

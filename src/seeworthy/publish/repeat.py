@@ -14,20 +14,14 @@ from seeworthy.publish.package import Package, Row, split_address
 class Example:
     """A take of another group, to be repeated.
 
-    Attributes
-    ----------
-    procedure : str
-        Id.
-    version : int
-        Of the procedure that they measured with; 0 where they did not.
-    camera, group : str
-    readings : tuple of (name, as typed, instrument)
-    files : tuple of (role, name)
-    options : tuple of (name, value)
-    light, temperature : str
-        As typed; ``""`` where nothing was said.
-    results : tuple of str
-        Their figures in words.
+    Attributes:
+        procedure: Id.
+        version: Of the procedure that they measured with; 0 where they did not.
+        readings: tuple of (name, as typed, instrument)
+        files: tuple of (role, name)
+        options: tuple of (name, value)
+        light, temperature: As typed; ``""`` where nothing was said.
+        results: Their figures in words.
     """
 
     procedure: str
@@ -52,14 +46,10 @@ class Example:
 def example_of(address: str) -> Example:
     """Return the take that ``PACKAGE#TAKE`` names, by its number or its identity.
 
-    Raises
-    ------
-    WrongCall
-        No take is named.
-    NotFound
-        No such take in the package, or the procedure is not installed here.
-    UnreadableInput
-        Not a package.
+    Raises:
+        WrongCall: No take is named.
+        NotFound: No such take in the package, or the procedure is not installed here.
+        UnreadableInput: Not a package.
     """
     path, wanted = split_address(address)
     with Package(Path(path)) as package:

@@ -21,15 +21,10 @@ def titled(axis: Axis) -> str:
 def rows_of(figure: Figure, names: Mapping[str, str]) -> list[Row]:
     """Return the columns of a figure as rows.
 
-    Parameters
-    ----------
-    figure : Figure
-    names : mapping of column to key
-        Keys of the rows.
+    Args:
+        names: mapping of column to key. Keys of the rows.
 
-    Returns
-    -------
-    list of dict
+    Returns:
         What cannot stand on a logarithmic axis is None. Long lines keep their outline.
     """
     logs = {a.column for a in (figure.x, figure.y) if a.scale == "log"}

@@ -39,12 +39,9 @@ def tables_of(
 ) -> dict[str, Rows]:
     """Return every table of the package.
 
-    Parameters
-    ----------
-    cameras, takes : sequence of rows
-        In a session.
-    bench : str
-        Identity of the bench, for cameras that are its own.
+    Args:
+        cameras, takes: sequence of rows. In a session.
+        bench: Identity of the bench, for cameras that are its own.
     """
     parents = list(_parents(cameras, takes))
     return {

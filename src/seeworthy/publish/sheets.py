@@ -61,17 +61,11 @@ CONDITIONS: dict[str, tuple[str, str]] = {
 class Column:
     """One column.
 
-    Attributes
-    ----------
-    name : str
-    type : str
-        Table Schema type.
-    what : str
-        What it holds.
-    way : str
-        Through the models, with dots; ``""`` where it is computed.
-    needed : bool
-        Never empty.
+    Attributes:
+        type: Table Schema type.
+        what: What it holds.
+        way: Through the models, with dots; ``""`` where it is computed.
+        needed: Never empty.
     """
 
     name: str

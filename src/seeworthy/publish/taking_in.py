@@ -47,12 +47,9 @@ def take_in_package(bench: Bench, path: str | Path) -> TakenIn:
 
     A newer package of a group replaces what an older one has brought.
 
-    Raises
-    ------
-    UnreadableInput
-        Damaged, changed, of a newer form, in other units, or made to do harm.
-    Conflict
-        Our own, or here already.
+    Raises:
+        UnreadableInput: Damaged, changed, of a newer form, in other units, or made to do harm.
+        Conflict: Our own, or here already.
     """
     bench.require_writable()
     with Package(path) as package:

@@ -35,14 +35,10 @@ def light(data: bytes) -> bytes:
 def table(widths: Sequence[str], heads: Sequence[str], rows: Sequence[tuple[str, ...]]) -> str:
     """Return a table; a row of one cell goes across.
 
-    Parameters
-    ----------
-    widths : sequence of str
-        Of Typst: ``2fr``, ``auto``.
-    heads : sequence of str
-        Plain words; no head where empty.
-    rows : sequence of tuple of str
-        Typst source.
+    Args:
+        widths: Of Typst: ``2fr``, ``auto``.
+        heads: Plain words; no head where empty.
+        rows: Typst source.
     """
     head = ", ".join(f"[*{escape(h)}*]" for h in heads)
     body = [f"table.header({head})"] if heads else []

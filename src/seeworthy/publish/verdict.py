@@ -17,15 +17,11 @@ from seeworthy.publish.model import CameraReport
 class Verdict:
     """Claims by what became of them.
 
-    Attributes
-    ----------
-    line : str
-        One sentence.
-    kept, better, failed, unsure, untested : tuple of str
-        Titles of measurands; `failed` are worse than claimed, plainly off, or
-        contradicted.
-    refused : int
-        Takes that gave no figure.
+    Attributes:
+        line: One sentence.
+        kept, better, failed, unsure, untested: Titles of measurands; `failed` are worse than
+            claimed, plainly off, or contradicted.
+        refused: Takes that gave no figure.
     """
 
     line: str

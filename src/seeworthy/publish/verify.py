@@ -40,20 +40,13 @@ its uncertainty."""
 class Checked:
     """One result, or one take without a figure, computed again.
 
-    Attributes
-    ----------
-    take : int
-        Number in its bench.
-    id : str
-        Identity of the result, or of the take where it has none.
-    camera, procedure, measurand : str
-    verdict : str
-        ``same``, ``differs`` or ``cannot``.
-    en : float or None
-        Difference over the expanded uncertainties; above 1 they disagree
-        (ISO/IEC 17043). The two share their evidence, so that even a small one is a change.
-    words : str
-        Both figures, or why it cannot be computed.
+    Attributes:
+        take: Number in its bench.
+        id: Identity of the result, or of the take where it has none.
+        verdict: ``same``, ``differs`` or ``cannot``.
+        en: Difference over the expanded uncertainties; above 1 they disagree (ISO/IEC 17043). The
+            two share their evidence, so that even a small one is a change.
+        words: Both figures, or why it cannot be computed.
     """
 
     take: int
@@ -70,11 +63,8 @@ class Checked:
 class Verified:
     """What came of a package.
 
-    Attributes
-    ----------
-    changed : tuple of str
-        What was changed since it was made, each by name.
-    checks : tuple of Checked
+    Attributes:
+        changed: What was changed since it was made, each by name.
     """
 
     changed: tuple[str, ...]
@@ -100,18 +90,12 @@ def verify_package(
 ) -> Verified:
     """Compute every result of a package again.
 
-    Parameters
-    ----------
-    path : path
-    executor : Executor, optional
-        Worker processes of this machine by default.
-    tell : callable, optional
-        Called with how many takes are done, of how many.
+    Args:
+        executor: Worker processes of this machine by default.
+        tell: Called with how many takes are done, of how many.
 
-    Raises
-    ------
-    UnreadableInput
-        Not a package, of a newer form, or made to do harm.
+    Raises:
+        UnreadableInput: Not a package, of a newer form, or made to do harm.
     """
     with Package(path) as package, ExitStack() as stack:
         changed = [w for w in package.wrong_files() if not w.startswith("'evidence/")]

@@ -25,13 +25,9 @@ from seeworthy.publish.palette import Badge, badge
 class Strip:
     """A claim and a measured interval on one scale, in percent of its width.
 
-    Attributes
-    ----------
-    band_left, band_width : float
-        Claim and tolerance.
-    claim : float
-    low, width : float
-        The 95 % interval.
+    Attributes:
+        band_left, band_width: Claim and tolerance.
+        low, width: The 95 % interval.
     """
 
     band_left: float
@@ -61,23 +57,14 @@ class ClaimRow:
 class ResultRow:
     """One measured value, in words.
 
-    Attributes
-    ----------
-    title, meaning : str
-    value, interval, u : str
-        With units; `u` is the standard uncertainty.
-    customary : str
-        Value and interval in US customary units, ``""`` where they are the same.
-    n : int
-    conditions : str
-    take : str
-        Anchor of the take; `label` is its name, `specimen` says of which unit.
-    label, specimen : str
-    evidence : tuple of (anchor, name)
-    measurand : str
-        Its id.
-    budget : tuple of (component, u, distribution, sensitivity, share, source)
-        What the uncertainty is made of, the largest share first; empty where it is not told.
+    Attributes:
+        value, interval, u: With units; `u` is the standard uncertainty.
+        customary: Value and interval in US customary units, ``""`` where they are the same.
+        take: Anchor of the take; `label` is its name, `specimen` says of which unit.
+        evidence: tuple of (anchor, name)
+        measurand: Its id.
+        budget: tuple of (component, u, distribution, sensitivity, share, source). What the
+            uncertainty is made of, the largest share first; empty where it is not told.
     """
 
     title: str
@@ -109,17 +96,11 @@ class MapCell:
 class TakeView:
     """One take with the rows of its results.
 
-    Attributes
-    ----------
-    anchor, label, context, method : str
-    take : TakeReport
-    rows : tuple of ResultRow
-    findings : tuple of (name, value, meaning)
-    earlier : bool
-        A newer firmware of the same unit was tested the same way.
-    sharpness : tuple of MapCell
-        Nine parts of the picture, row by row, where sharpness was measured all over; their
-        results stand in `rows` too.
+    Attributes:
+        findings: tuple of (name, value, meaning)
+        earlier: A newer firmware of the same unit was tested the same way.
+        sharpness: Nine parts of the picture, row by row, where sharpness was measured all over;
+            their results stand in `rows` too.
     """
 
     anchor: str
@@ -137,13 +118,8 @@ class TakeView:
 class Chapter:
     """One procedure: what is asked, the takes, and how it is done.
 
-    Attributes
-    ----------
-    anchor, title, question : str
-    cautions, kit, steps : tuple of str
-    version : int
-        Of the method as it is now.
-    takes : tuple of TakeView
+    Attributes:
+        version: Of the method as it is now.
     """
 
     anchor: str

@@ -40,12 +40,9 @@ class Rating:
 class Words:
     """A reviewer's text, sorted.
 
-    Attributes
-    ----------
-    verdict, notes : str
-        Markdown.
-    ratings : tuple of Rating
-    tests : mapping of procedure to Markdown
+    Attributes:
+        verdict, notes: Markdown.
+        tests: mapping of procedure to Markdown
     """
 
     verdict: str = ""

@@ -27,26 +27,16 @@ def write_reports(
 ) -> list[Path]:
     """Write the report of one camera, or of every camera of a bench.
 
-    Parameters
-    ----------
-    bench : Bench
-    camera : str, optional
-    out : path, optional
-        A file for one camera, else a folder; by default ``exports/`` of the bench.
-    tolerance : Tolerance
-        Of claims.
-    customary : bool
-        US customary units beside metric ones.
+    Args:
+        out: A file for one camera, else a folder; by default ``exports/`` of the bench.
+        tolerance: Of claims.
+        customary: US customary units beside metric ones.
 
-    Returns
-    -------
-    list of Path
+    Returns:
         Each written whole or not at all.
 
-    Raises
-    ------
-    NotFound
-        No such camera, or no camera at all.
+    Raises:
+        NotFound: No such camera, or no camera at all.
     """
     names = [camera] if camera else [c.name for c in list_cameras(bench)]
     if not names:

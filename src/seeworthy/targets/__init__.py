@@ -34,10 +34,8 @@ NAMES = tuple(_LAYOUTS)
 def target(name: str) -> Layout:
     """Return a target's layout by name.
 
-    Raises
-    ------
-    WrongCall
-        No target of that name.
+    Raises:
+        WrongCall: No target of that name.
     """
     try:
         return _LAYOUTS[name]()

@@ -35,20 +35,13 @@ is wrong by a tenth of a pixel and more."""
 class Found:
     """A target in a picture.
 
-    Attributes
-    ----------
-    layout : Layout
-    markers : dict of int to ndarray (4, 2)
-        Corners in px of the file's picture, clockwise on paper from the top left.
-    ids : ndarray (n,)
-        Numbers of the layout's refined points; empty for targets without any.
-    image, plane : ndarray (n, 2)
-        Refined points in px, and where they are on the target in mm.
-    half : ndarray (n,)
-        Half width in px of the window that each was refined in.
-    mapping : PlaneMap
-        Target mm to px.
-    mirrored : bool
+    Attributes:
+        markers: dict of int to ndarray (4, 2). Corners in px of the file's picture, clockwise on
+            paper from the top left.
+        ids: ndarray (n,). Numbers of the layout's refined points; empty for targets without any.
+        image, plane: ndarray (n, 2). Refined points in px, and where they are on the target in mm.
+        half: ndarray (n,). Half width in px of the window that each was refined in.
+        mapping: Target mm to px.
     """
 
     layout: Layout
@@ -99,11 +92,8 @@ def to_bytes(image: npt.NDArray[Any]) -> npt.NDArray[np.uint8]:
 def detect_markers(image: npt.NDArray[np.uint8], enough: int = 4) -> dict[int, Array]:
     """Return all known markers by number; harder looks when too few are found.
 
-    Parameters
-    ----------
-    image : ndarray (H, W) uint8
-    enough : int
-        Stop looking harder when this many are found.
+    Args:
+        enough: Stop looking harder when this many are found.
     """
     best: dict[int, Array] = {}
     for attempt in range(4):
@@ -145,23 +135,15 @@ def find(
 ) -> Found:
     """Find a target.
 
-    Parameters
-    ----------
-    image : ndarray (H, W)
-        Luma or grey, any integer or float type.
-    name : str
-        Which target is expected (``board``, ``edges``, ...).
-    mirrored : bool
-        The picture is mirrored left to right.
-    camera : Camera, optional
-        The lens, when known.
-    harder : bool
-        Spend up to four looks on a picture where little is found.
+    Args:
+        image: Luma or grey, any integer or float type.
+        name: Which target is expected (``board``, ``edges``, ...).
+        mirrored: The picture is mirrored left to right.
+        camera: The lens, when known.
+        harder: Spend up to four looks on a picture where little is found.
 
-    Raises
-    ------
-    CannotMeasure
-        No target, another one, or too little of it.
+    Raises:
+        CannotMeasure: No target, another one, or too little of it.
     """
     work = np.ascontiguousarray(image[:, ::-1]) if mirrored else image
     grey = to_bytes(work)

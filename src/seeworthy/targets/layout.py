@@ -95,21 +95,13 @@ class Ruler:
 class Layout:
     """One target.
 
-    Attributes
-    ----------
-    name, title : str
-    width, height : float
-        Of the drawing in mm, A4.
-    patches, discs, markers, labels
-        What is printed.
-    points : mapping of int to (x, y)
-        Numbered saddle points that the finder refines (corners of a checkerboard).
-    regions : tuple of Region
-    circles : tuple of (x, y, radius)
-        Circles whose edge is measured, inner ones first.
-    ruler : Ruler
-    use : str
-        One sentence: what to do with it.
+    Attributes:
+        width, height: Of the drawing in mm, A4.
+        patches, discs, markers, labels: What is printed.
+        points: mapping of int to (x, y). Numbered saddle points that the finder refines (corners of
+            a checkerboard).
+        circles: tuple of (x, y, radius). Circles whose edge is measured, inner ones first.
+        use: One sentence: what to do with it.
     """
 
     name: str

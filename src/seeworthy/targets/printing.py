@@ -29,13 +29,9 @@ OVERLAP = 10.0
 class Sheets:
     """How a layout lies on paper.
 
-    Attributes
-    ----------
-    paper : str
-    columns, rows : int
-        Sheets side by side and one above the other.
-    scale : float
-        Printed millimetres per millimetre of the layout.
+    Attributes:
+        columns, rows: Sheets side by side and one above the other.
+        scale: Printed millimetres per millimetre of the layout.
     """
 
     paper: str
@@ -52,10 +48,8 @@ class Sheets:
 def plan(layout: Layout, paper: str = "A4", columns: int = 1, rows: int = 1) -> Sheets:
     """Return the largest scale at which a layout fits the sheets.
 
-    Raises
-    ------
-    WrongCall
-        Unknown paper, or sheets that are not 1 to 6 each way.
+    Raises:
+        WrongCall: Unknown paper, or sheets that are not 1 to 6 each way.
     """
     names = {name.lower(): name for name in PAPERS}
     if paper.lower() not in names:

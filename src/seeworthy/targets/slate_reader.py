@@ -24,10 +24,8 @@ _LONGEST = 200
 def read_slate(picture: npt.NDArray[Any]) -> str | None:
     """Return the text of a slate in view, None where none can be read.
 
-    Parameters
-    ----------
-    picture : ndarray (H, W)
-        Luma or grey code values, any integer or float type.
+    Args:
+        picture: Luma or grey code values, any integer or float type.
     """
     grey = to_bytes(picture)
     text = _decode(grey)

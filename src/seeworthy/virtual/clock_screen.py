@@ -50,20 +50,14 @@ _COARSE = 8
 class Screen:
     """A laptop or phone that shows the clock.
 
-    Attributes
-    ----------
-    refresh : float
-        Updates per second.
-    scan : float
-        Time from first to last line as a share of the time between updates.
-    response : float
-        Seconds in which a pixel goes 63 % of the way.
-    direction : {"down", "up", "right", "left"}
-        Which way the update runs over the layout as it is read.
-    flash : bool
-        The field flashes at whole seconds; else it holds still.
-    aspect : float
-        Width over height.
+    Attributes:
+        refresh: Updates per second.
+        scan: Time from first to last line as a share of the time between updates.
+        response: Seconds in which a pixel goes 63 % of the way.
+        direction: {"down", "up", "right", "left"}. Which way the update runs over the layout as it
+            is read.
+        flash: The field flashes at whole seconds; else it holds still.
+        aspect: Width over height.
     """
 
     refresh: float = 60.0
@@ -78,20 +72,13 @@ class Screen:
 class View:
     """How the camera looks at the screen.
 
-    Attributes
-    ----------
-    share : float
-        Width of the screen over that of the frame, were it not tilted.
-    tilt : float
-        Degrees about the upright axis.
-    roll : float
-        Degrees clockwise in the picture.
-    gain : float
-        Light of a white screen relative to what fills the sensor, over 0.83.
-    mirrored : bool
-        The file shows the world as in a mirror.
-    shake : float
-        Standard deviation of the picture's place from frame to frame, px.
+    Attributes:
+        share: Width of the screen over that of the frame, were it not tilted.
+        tilt: Degrees about the upright axis.
+        roll: Degrees clockwise in the picture.
+        gain: Light of a white screen relative to what fills the sensor, over 0.83.
+        mirrored: The file shows the world as in a mirror.
+        shake: Standard deviation of the picture's place from frame to frame, px.
     """
 
     share: float = 0.6
@@ -106,25 +93,16 @@ class View:
 class Take:
     """What is recorded.
 
-    Attributes
-    ----------
-    frames : int
-        Pictures taken; those in `hidden` and `lost` do not reach the file.
-    start : float
-        Screen time at which the first row of the first picture is exposed, s.
-    camera_ppm : float
-        How much the camera's clock runs fast.
-    hidden : frozenset of int
-        Pictures that are lost before they are stamped: the stamps leave no gap.
-    lost : frozenset of int
-        Pictures that are lost after they were stamped.
-    jitter : float
-        Standard deviation of the moment of exposure, s, which the stamps do not follow.
-    sound_offset : float or None
-        Seconds by which the sound comes late at the start; None for a clip without sound.
-    sound_ppm : float
-        How much the clock of the sound runs fast.
-    seed : int
+    Attributes:
+        frames: Pictures taken; those in `hidden` and `lost` do not reach the file.
+        start: Screen time at which the first row of the first picture is exposed, s.
+        camera_ppm: How much the camera's clock runs fast.
+        hidden: Pictures that are lost before they are stamped: the stamps leave no gap.
+        lost: Pictures that are lost after they were stamped.
+        jitter: Standard deviation of the moment of exposure, s, which the stamps do not follow.
+        sound_offset: Seconds by which the sound comes late at the start; None for a clip without
+            sound.
+        sound_ppm: How much the clock of the sound runs fast.
     """
 
     frames: int = 150
@@ -142,16 +120,12 @@ class Take:
 class Filmed:
     """Truth of a clip, a row for every frame of the file.
 
-    Attributes
-    ----------
-    time : ndarray (N,)
-        Screen time at the middle of the exposure of the row where the clock's middle stands, s.
-    stamp : ndarray (N,)
-        Seconds that the file says.
-    after : tuple of int
-        Frames of the file after which a picture is missing that the stamps hide.
-    row : float
-        Row of the clock's middle without shake.
+    Attributes:
+        time: ndarray (N,). Screen time at the middle of the exposure of the row where the clock's
+            middle stands, s.
+        stamp: ndarray (N,). Seconds that the file says.
+        after: Frames of the file after which a picture is missing that the stamps hide.
+        row: Row of the clock's middle without shake.
     """
 
     time: Array
@@ -251,15 +225,9 @@ class ClockStage:
 def film(path: Path, camera: Camera, screen: Screen, view: View, take: Take) -> Filmed:
     """Write a clip of the clock (7 Mbit/s H.264) and return its truth.
 
-    Parameters
-    ----------
-    path : Path
-    camera : Camera
-        Frame, rate, read-out time, exposure, blur and noise; its angle of view sets the
-        perspective of a tilted screen.
-    screen : Screen
-    view : View
-    take : Take
+    Args:
+        camera: Frame, rate, read-out time, exposure, blur and noise; its angle of view sets the
+            perspective of a tilted screen.
     """
     stage = ClockStage(camera, screen, view)
     rng = np.random.default_rng(take.seed)

@@ -12,13 +12,8 @@ from seeworthy.virtual.sensor import Camera, Developer
 class Shots:
     """A camera before the clock.
 
-    Parameters
-    ----------
-    camera : Camera
-    screen : Screen
-    view : View
-    seed : int
-        Of noise and shake.
+    Args:
+        seed: Of noise and shake.
     """
 
     def __init__(self, camera: Camera, screen: Screen, view: View, seed: int = 1) -> None:
@@ -39,14 +34,8 @@ def still(
 ) -> tuple[npt.NDArray[np.uint8], float]:
     """Render one frame, luma (H, W), and its truth as in `clock_screen.Filmed.time`.
 
-    Parameters
-    ----------
-    camera : Camera
-    screen : Screen
-    view : View
-    begin : float
-        Screen time at which the first row is exposed, s.
-    seed : int
+    Args:
+        begin: Screen time at which the first row is exposed, s.
     """
     shots = Shots(camera, screen, view, seed)
     return shots(begin), begin + shots.lag

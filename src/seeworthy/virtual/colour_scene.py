@@ -84,17 +84,12 @@ def _flank(at: float, width: float) -> Array:
 class SmallCamera:
     """What the camera under test makes of a spectrum.
 
-    Attributes
-    ----------
-    saturation : float
-        1 keeps the maker's colours, 0 is grey.
-    white : (red, blue)
-        Gains of the white balance that are left over, against green.
-    exposure : float
-        Linear gain against the reference.
-    flare : float
-        Veiling light added everywhere, linear.
-    peaks : (red, green, blue) in nm
+    Attributes:
+        saturation: 1 keeps the maker's colours, 0 is grey.
+        white: (red, blue). Gains of the white balance that are left over, against green.
+        exposure: Linear gain against the reference.
+        flare: Veiling light added everywhere, linear.
+        peaks: (red, green, blue) in nm
     """
 
     saturation: float = 0.6
@@ -106,11 +101,9 @@ class SmallCamera:
     def linear(self, paints: Array, kelvin: float = 6500.0, balanced: float = 6500.0) -> Array:
         """Return linear RGB of spectra, (n, 3), not clipped.
 
-        Parameters
-        ----------
-        paints : array, (n, 31)
-        kelvin, balanced : float
-            The lamp that shines, and the one that the camera takes for white.
+        Args:
+            paints: array, (n, 31)
+            kelvin, balanced: The lamp that shines, and the one that the camera takes for white.
         """
         eyes = np.stack(
             [_bell(p, w, w) for p, w in zip(self.peaks, (33.0, 38.0, 27.0), strict=True)], axis=1
@@ -151,14 +144,10 @@ class Thing:
 class Table:
     """Objects on the cloth.
 
-    Attributes
-    ----------
-    things : sequence of Thing
-        Drawn in order; print and lint come after the objects.
-    paints : array, (n, 31)
-        Paint 0 is the cloth, 1 the print on objects.
-    slope : (x, y)
-        Change of the light across and down the table, share from edge to edge.
+    Attributes:
+        things: Drawn in order; print and lint come after the objects.
+        paints: array, (n, 31). Paint 0 is the cloth, 1 the print on objects.
+        slope: (x, y). Change of the light across and down the table, share from edge to edge.
     """
 
     things: Sequence[Thing]
@@ -229,10 +218,8 @@ def _blob(
 class Viewpoint:
     """A camera's place: mm on the table to px, as a homography.
 
-    Attributes
-    ----------
-    matrix : array, (3, 3)
-    width, height : int
+    Attributes:
+        matrix: array, (3, 3)
     """
 
     matrix: Array
@@ -272,14 +259,9 @@ def _project(matrix: Array, points: npt.ArrayLike) -> Array:
 def picture(table: Table, colours: Array, view: Viewpoint, *, blur: float = 0.7) -> Image:
     """Draw the table in linear light, (H, W, 3), without noise.
 
-    Parameters
-    ----------
-    table : Table
-    colours : array, (paints, 3)
-        Linear RGB of each paint.
-    view : Viewpoint
-    blur : float
-        Standard deviation of the point spread, px.
+    Args:
+        colours: array, (paints, 3). Linear RGB of each paint.
+        blur: Standard deviation of the point spread, px.
     """
     fine = 3
     labels = np.zeros((view.height * fine, view.width * fine), np.uint8)
@@ -316,14 +298,9 @@ def _table_256(values: Array) -> Image:
 class Shoot:
     """Where files of one shoot go and how they are made.
 
-    Attributes
-    ----------
-    frames : int
-    bit_rate : int
-    sensor : Sensor
-        Of the camera under test.
-    good_sensor : Sensor
-        Of the reference camera.
+    Attributes:
+        sensor: Of the camera under test.
+        good_sensor: Of the reference camera.
     """
 
     frames: int = 6

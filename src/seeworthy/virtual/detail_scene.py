@@ -23,14 +23,9 @@ def leaves(
 ) -> Image:
     """Paint overlapping discs with shade, grain and a soft slope of light.
 
-    Parameters
-    ----------
-    width, height : int
-    rng : Generator
-    grain : float
-        Standard deviation of the grain on every disc, as a share of its light.
-    least : float
-        Smallest radius in px; the largest is an eighth of the height.
+    Args:
+        grain: Standard deviation of the grain on every disc, as a share of its light.
+        least: Smallest radius in px; the largest is an eighth of the height.
     """
     picture = np.full((height, width), 0.2, np.float32)
     most = height / 8
@@ -66,10 +61,9 @@ def wall(
 ) -> Image:
     """Hang photographs side by side, each a different way round, pixel for pixel.
 
-    Parameters
-    ----------
-    photographs : sequence of (h, w) or (h, w, 3) uint8
-        Gamma-coded (sRGB); they are taken to linear light by a power of 2.2.
+    Args:
+        photographs: sequence of (h, w) or (h, w, 3) uint8. Gamma-coded (sRGB); they are taken to
+            linear light by a power of 2.2.
     """
     picture = np.zeros((height, width), np.float32)
     linear = [_linear(p) for p in photographs]

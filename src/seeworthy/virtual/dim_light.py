@@ -28,25 +28,15 @@ class Exposed:
 class DimCamera:
     """Firmware and sensor.
 
-    Attributes
-    ----------
-    full_well : float
-        Electrons at white with gain 1.
-    read, prnu : float
-        Read noise (electrons) and spread of gains.
-    base_lux : float
-        Light at which gain 1 and the longest exposure at full rate fill the sensor.
-    most_gain : float
-    exposure : float
-        Linear light of a reflectance of 1 while the exposure can be held.
-    sigma : float
-        Blur in bright light, px.
-    wash : float
-        Growth of the blur per stop of gain, px.
-    rate : int
-        Frames per second in bright light.
-    slow_below : float
-        Light below which the rate is halved; 0 never.
+    Attributes:
+        full_well: Electrons at white with gain 1.
+        read, prnu: Read noise (electrons) and spread of gains.
+        base_lux: Light at which gain 1 and the longest exposure at full rate fill the sensor.
+        exposure: Linear light of a reflectance of 1 while the exposure can be held.
+        sigma: Blur in bright light, px.
+        wash: Growth of the blur per stop of gain, px.
+        rate: Frames per second in bright light.
+        slow_below: Light below which the rate is halved; 0 never.
     """
 
     full_well: float = 8000.0

@@ -1,8 +1,7 @@
 """A card that slides past with an exact exposure, and a lamp that makes a camera adapt.
 
-Light is gathered by every row over its own stretch of time; the integral over the
-exposure and the Gaussian spread of the lens are taken in closed form, so that the truth
-holds at any speed.
+Light is gathered by every row over its own stretch of time; the integral over the exposure and the
+Gaussian spread of the lens are taken in closed form, so that the truth holds at any speed.
 """
 
 from __future__ import annotations
@@ -28,19 +27,12 @@ CAMERA_LIKE = {"bf": "0", "g": "30"}
 class Card:
     """A card with upright sides on a plain wall.
 
-    Attributes
-    ----------
-    place : callable
-        Seconds (any shape) to the column of its middle at mid-height, px.
-    width : float
-        px.
-    tilt : float
-        Slope dx/dy of its sides.
-    light, wall : float
-        Linear light of the card and of the wall.
-    grain : float
-        Relative texture of the wall and the card (paper, plaster).
-    seed : int
+    Attributes:
+        place: Seconds (any shape) to the column of its middle at mid-height, px.
+        width: px.
+        tilt: Slope dx/dy of its sides.
+        light, wall: Linear light of the card and of the wall.
+        grain: Relative texture of the wall and the card (paper, plaster).
     """
 
     place: Callable[[Doubles], Doubles]
@@ -107,18 +99,12 @@ def _ramp(u: Doubles, sigma: float) -> Doubles:
 class Adapting:
     """An exposure control that follows the light, and a lamp that is switched.
 
-    Attributes
-    ----------
-    tau : float
-        Time constant of the exposure in stops, s.
-    delay : float
-        Time before it reacts, s.
-    before, after : float
-        Light on the scene; the control brings its mean to `target` in the end.
-    target : float
-        Linear light that it aims at.
-    at : float
-        When the lamp is switched, s.
+    Attributes:
+        tau: Time constant of the exposure in stops, s.
+        delay: Time before it reacts, s.
+        before, after: Light on the scene; the control brings its mean to `target` in the end.
+        target: Linear light that it aims at.
+        at: When the lamp is switched, s.
     """
 
     tau: float

@@ -1,9 +1,8 @@
 """Clips with faults in time and in the file, and the truth about them.
 
-A `Plan` says which frames the camera loses, repeats or stamps late; `render`
-writes the clip and returns what a perfect observer would report, by frame number in
-the file. `overwrite` and `cut` then damage the finished file as bad cards and flat
-batteries do.
+A `Plan` says which frames the camera loses, repeats or stamps late; `render` writes the clip and
+returns what a perfect observer would report, by frame number in the file. `overwrite` and `cut`
+then damage the finished file as bad cards and flat batteries do.
 """
 
 from __future__ import annotations
@@ -44,24 +43,15 @@ class Scene(Protocol):
 class Plan:
     """What goes wrong, by slot: slot k is the k-th picture a perfect camera takes.
 
-    Parameters
-    ----------
-    slots : int
-        Pictures a perfect camera would take.
-    rate : Fraction
-        Nominal rate.
-    dropped : collection of int
-        Slots that never reach the file; the stamps show the gap.
-    skipped : collection of int
-        Slots lost before stamping: content jumps, the stamps run on evenly.
-    repeated : collection of int
-        Slots that show the picture of the slot before again.
-    jitter : float
-        Standard deviation of the stamps in seconds.
-    intervals : callable, optional
-        ``slot -> seconds to the next one``: a variable rate. Content follows time.
-    time_base : Fraction
-    seed : int
+    Args:
+        slots: Pictures a perfect camera would take.
+        rate: Nominal rate.
+        dropped: collection of int. Slots that never reach the file; the stamps show the gap.
+        skipped: collection of int. Slots lost before stamping: content jumps, the stamps run on
+            evenly.
+        repeated: collection of int. Slots that show the picture of the slot before again.
+        jitter: Standard deviation of the stamps in seconds.
+        intervals: ``slot -> seconds to the next one``: a variable rate. Content follows time.
     """
 
     slots: int
@@ -79,19 +69,13 @@ class Plan:
 class Truth:
     """What is in the file; frame numbers from 0.
 
-    Attributes
-    ----------
-    frames : int
-    dropped : tuple of int
-        The frame before each gap, once per missing frame.
-    repeated, skipped, corrupt : tuple of int
-        Repeated frames; frames after a hidden jump; frames with damaged data.
-    keys : tuple of int
-        Key frames (a repeat at one of them does not show).
-    rate : float
-        Frames per second in the file.
-    jitter : float
-        Standard deviation of the stamps that was asked for, in seconds.
+    Attributes:
+        dropped: The frame before each gap, once per missing frame.
+        repeated, skipped, corrupt: Repeated frames; frames after a hidden jump; frames with damaged
+            data.
+        keys: Key frames (a repeat at one of them does not show).
+        rate: Frames per second in the file.
+        jitter: Standard deviation of the stamps that was asked for, in seconds.
     """
 
     frames: int
@@ -125,15 +109,9 @@ def render(
 ) -> Truth:
     """Film a scene with faults.
 
-    Parameters
-    ----------
-    path : path
-        MP4 or MOV.
-    scene : Scene
-    plan : Plan
-    bit_rate : int
-    options : dict, optional
-        Encoder options; default `CAMERA_LIKE`.
+    Args:
+        path: MP4 or MOV.
+        options: Encoder options; default `CAMERA_LIKE`.
     """
     tape = _play(plan)
     with ClipWriter(
@@ -230,20 +208,12 @@ def overwrite(
     in the last twentieth of the data often decodes as valid picture content, in small
     pictures earlier damage too: then nobody can tell, and the default keeps away from it.
 
-    Parameters
-    ----------
-    path : path
-        Changed in place.
-    frames : sequence of int
-    length : int
-        Bytes, at most a quarter of a frame's data.
-    seed : int
-    within : (float, float)
-        Part of the frame's data in which the damage starts.
+    Args:
+        path: Changed in place.
+        length: Bytes, at most a quarter of a frame's data.
+        within: Part of the frame's data in which the damage starts.
 
-    Returns
-    -------
-    tuple of int
+    Returns:
         The frames, in order.
     """
     rng = random.Random(seed)
@@ -285,12 +255,9 @@ def low_light_rates(
 ) -> Callable[[int], float]:
     """Return intervals of a phone that lengthens the exposure in the dark.
 
-    Parameters
-    ----------
-    spells : sequence of (int, float)
-        Frames and rate in hertz of each spell; the last one goes on.
-    wander : float
-        Relative depth of a slow wander of the rate within a spell.
+    Args:
+        spells: Frames and rate in hertz of each spell; the last one goes on.
+        wander: Relative depth of a slow wander of the rate within a spell.
     """
     rng = random.Random(seed)
     phase = rng.uniform(0.0, 6.28)

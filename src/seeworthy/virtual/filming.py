@@ -25,22 +25,11 @@ Codes = npt.NDArray[np.uint8]
 class Studio:
     """Everything that stays the same during a clip.
 
-    Attributes
-    ----------
-    paints : sequence of Paint
-        Steps of reflectance; `base` is the paper's.
-    base : float
-    lens : Lens
-    blur : Blur
-    sensor : Sensor or None
-    exposure : float
-        Linear value that a reflectance of 1 gets.
-    readout_share : float
-        Time from first to last row as a share of the frame period.
-    exposure_share : float
-        Exposure time as a share of the time from first to last row.
-    oversample : int
-    mirrored : bool
+    Attributes:
+        paints: Steps of reflectance; `base` is the paper's.
+        exposure: Linear value that a reflectance of 1 gets.
+        readout_share: Time from first to last row as a share of the frame period.
+        exposure_share: Exposure time as a share of the time from first to last row.
     """
 
     paints: Sequence[Paint]

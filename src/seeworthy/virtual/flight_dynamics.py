@@ -21,34 +21,20 @@ GRAVITY = 9.80665
 class Craft:
     """One kind of flight.
 
-    Attributes
-    ----------
-    name : str
-    push : callable
-        Net thrust per mass at a share 0..1 of the push, m/s².
-    push_time : float
-        s.
-    drag : float
-        Deceleration per speed squared, 1/m.
-    angle : float
-        Launch angle above the horizon, degrees.
-    rest : float
-        Seconds at rest before the push.
-    descent : float
-        Speed under the parachute, m/s; 0 glides down along its path.
-    shock : float
-        Jolt when the parachute opens, m/s².
-    touch : float
-        Peak deceleration at touch-down, m/s².
-    after : float
-        Seconds logged after touch-down.
-    buoyant : float
-        Steady climb of a balloon, m/s; 0 for none.
-    ceiling : float
-        Height at which the balloon bursts, m.
-    second : (float, float, float)
-        A second stage: pause after the first burnout in s, its time in s, its net push,
-        m/s²; zeros for none.
+    Attributes:
+        push: Net thrust per mass at a share 0..1 of the push, m/s².
+        push_time: s.
+        drag: Deceleration per speed squared, 1/m.
+        angle: Launch angle above the horizon, degrees.
+        rest: Seconds at rest before the push.
+        descent: Speed under the parachute, m/s; 0 glides down along its path.
+        shock: Jolt when the parachute opens, m/s².
+        touch: Peak deceleration at touch-down, m/s².
+        after: Seconds logged after touch-down.
+        buoyant: Steady climb of a balloon, m/s; 0 for none.
+        ceiling: Height at which the balloon bursts, m.
+        second: A second stage: pause after the first burnout in s, its time in s, its net push,
+            m/s²; zeros for none.
     """
 
     name: str
@@ -78,19 +64,12 @@ class Craft:
 class Path:
     """A flight in fine steps.
 
-    Attributes
-    ----------
-    time, height, speed : arrays
-        s, m, m/s (along the path).
-    rate : array
-        dv/dt along the path, m/s².
-    axial, across : arrays
-        Proper acceleration along the craft's long axis and square to it, m/s².
-    climb : array
-        Vertical speed, m/s.
-    truth : dict
-        Measurand to value.
-    events : dict
+    Attributes:
+        time, height, speed: s, m, m/s (along the path).
+        rate: dv/dt along the path, m/s².
+        axial, across: Proper acceleration along the craft's long axis and square to it, m/s².
+        climb: Vertical speed, m/s.
+        truth: Measurand to value.
     """
 
     time: Floats

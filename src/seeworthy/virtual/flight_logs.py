@@ -24,14 +24,10 @@ _LAPSE = 0.0065
 class Air:
     """The air on the day.
 
-    Attributes
-    ----------
-    pressure : float
-        At the pad, Pa.
-    temperature : float
-        At the pad, K.
-    lapse : float
-        Fall of temperature with height, K/m.
+    Attributes:
+        pressure: At the pad, Pa.
+        temperature: At the pad, K.
+        lapse: Fall of temperature with height, K/m.
     """
 
     pressure: float = 101325.0
@@ -48,34 +44,20 @@ class Air:
 class Logger:
     """A logger and its faults.
 
-    Attributes
-    ----------
-    rate : float
-        Acceleration samples per second; 0 for none.
-    height_rate : float
-        Pressure samples per second; 0 for none.
-    noise : float
-        Of the accelerometer, m/s².
-    step : float
-        Its resolution, m/s².
-    bias, scale : float
-        m/s²; relative.
-    band : float
-        −3 dB of its first-order filter, Hz; 0 for none.
-    limit : float
-        Full scale, m/s²; 0 for none.
-    gravity : bool
-        False takes 1 g along the axis out, as some loggers do.
-    three_axes : bool
-        True turns the sensor by some degrees and gives x, y, z.
-    pressure_noise, pressure_step : float
-        Pa.
-    lag : float
-        Delay of the barometer, s.
-    port : float
-        Static-port error, part of the dynamic pressure.
-    begin : float
-        Log starts this long before launch, s.
+    Attributes:
+        rate: Acceleration samples per second; 0 for none.
+        height_rate: Pressure samples per second; 0 for none.
+        noise: Of the accelerometer, m/s².
+        step: Its resolution, m/s².
+        bias, scale: m/s²; relative.
+        band: −3 dB of its first-order filter, Hz; 0 for none.
+        limit: Full scale, m/s²; 0 for none.
+        gravity: False takes 1 g along the axis out, as some loggers do.
+        three_axes: True turns the sensor by some degrees and gives x, y, z.
+        pressure_noise, pressure_step: Pa.
+        lag: Delay of the barometer, s.
+        port: Static-port error, part of the dynamic pressure.
+        begin: Log starts this long before launch, s.
     """
 
     rate: float = 200.0
@@ -99,17 +81,11 @@ class Logger:
 class FlightLog:
     """What a logger recorded, and what really happened.
 
-    Attributes
-    ----------
-    time : array, (N,)
-        Of the acceleration, s.
-    acceleration : array, (N, 1) or (N, 3)
-        m/s²; empty without an accelerometer.
-    height_time : array, (M,)
-    pressure : array, (M,)
-        Pa; empty without a barometer.
-    air : Air
-    path : Path
+    Attributes:
+        time: array, (N,). Of the acceleration, s.
+        acceleration: array, (N, 1) or (N, 3), m/s²; empty without an accelerometer.
+        height_time: array, (M,)
+        pressure: array, (M,). Pa; empty without a barometer.
     """
 
     time: Floats
@@ -249,12 +225,9 @@ def balloon(rng: np.random.Generator) -> Craft:
 def as_csv(log: FlightLog, style: str = "metric") -> str:
     """Write a log as loggers do.
 
-    Parameters
-    ----------
-    log : FlightLog
-    style : {"metric", "us", "plain"}
-        ``metric``: one time, m/s², Pa; ``us``: two tables side by side, g and ft;
-        ``plain``: short headers without units (g).
+    Args:
+        style: {"metric", "us", "plain"}. ``metric``: one time, m/s², Pa; ``us``: two tables side by
+            side, g and ft; ``plain``: short headers without units (g).
     """
     height = _indicated(log)
     if style == "us":

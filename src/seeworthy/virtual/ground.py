@@ -10,11 +10,8 @@ import numpy.typing as npt
 def ground(width: int, height: int, seed: int) -> npt.NDArray[np.uint8]:
     """Paint a scene, (height, width, 3) gamma-coded RGB.
 
-    Parameters
-    ----------
-    width, height : int
-    seed : int
-        Another seed gives another country: colours, contrast, grain, how many edges.
+    Args:
+        seed: Another seed gives another country: colours, contrast, grain, how many edges.
     """
     rng = np.random.default_rng([seed, 11])
     picture = np.empty((height, width, 3), np.float32)

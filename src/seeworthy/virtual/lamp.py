@@ -23,18 +23,13 @@ Doubles = npt.NDArray[np.float64]
 class Lamp:
     """A light that flickers.
 
-    Attributes
-    ----------
-    frequency : float
-        Of the light itself, Hz (twice the mains for a lamp on the mains).
-    kind : {"sine", "rectified", "square"}
-        Sine; abs(sin) as of a filament or plain rectifier, with harmonics; switched (PWM).
-    depth : float
-        0 steady to 1 dark at the minimum (sine) or as the kind has it.
-    duty : float
-        On share of the switched kind.
-    phase : float
-        Cycles.
+    Attributes:
+        frequency: Of the light itself, Hz (twice the mains for a lamp on the mains).
+        kind: {"sine", "rectified", "square"}. Sine; abs(sin) as of a filament or plain rectifier,
+            with harmonics; switched (PWM).
+        depth: 0 steady to 1 dark at the minimum (sine) or as the kind has it.
+        duty: On share of the switched kind.
+        phase: Cycles.
     """
 
     frequency: float
@@ -74,18 +69,11 @@ def frames(
 ) -> Iterator[tuple[float, npt.NDArray[np.uint8]]]:
     """Yield ``(time stamp, luma code values)`` of a wall or a still scene under the lamp.
 
-    Parameters
-    ----------
-    lamp, camera
-    times : sequence of float
-        Time stamps, s.
-    seed : int
-    textured : bool
-        A scene with detail instead of a flat wall.
-    ambient : float
-        Steady light beside the lamp's, as a share of its mean.
-    level : float
-        Mean linear light in the middle of the wall.
+    Args:
+        times: Time stamps, s.
+        textured: A scene with detail instead of a flat wall.
+        ambient: Steady light beside the lamp's, as a share of its mean.
+        level: Mean linear light in the middle of the wall.
     """
     rng = np.random.default_rng([seed, 8])
     wall = _wall(camera, rng, textured) * np.float32(level / (1 + ambient))

@@ -33,14 +33,10 @@ _TOE, _SLOPE = 0.018, 4.5  # BT.709-6 item 1.2
 class Noise:
     """True noise at one light level, linear, as shares of full scale (white).
 
-    Attributes
-    ----------
-    temporal : float
-        Standard deviation over time of one pixel, rounding to whole codes included.
-    fixed : float
-        Standard deviation of the pixels' means.
-    snr, total : float
-        Light over temporal noise, and over both, in dB.
+    Attributes:
+        temporal: Standard deviation over time of one pixel, rounding to whole codes included.
+        fixed: Standard deviation of the pixels' means.
+        snr, total: Light over temporal noise, and over both, in dB.
     """
 
     temporal: float
@@ -53,26 +49,17 @@ class Noise:
 class NoiseCamera:
     """Sensor and firmware.
 
-    Attributes
-    ----------
-    full_well : float
-        Electrons at white with gain 1.
-    gain : float
-        Amplification: white is reached with `full_well` / `gain` electrons.
-    read : float
-        Read noise, electrons rms.
-    dsnu : float
-        Spread of dark offsets, electrons rms.
-    prnu : float
-        Spread of pixel gains, share.
-    denoise : float
-        Share of the last picture that is mixed into the new one, 0 to below 1.
-    flicker : float
-        Amplitude of a lamp's flicker, share of the light.
-    flicker_step : float
-        Phase of the flicker from frame to frame, cycles.
-    flicker_rows : float
-        Cycles of the flicker over the frame's height (rolling shutter); 0: the frame as a whole.
+    Attributes:
+        full_well: Electrons at white with gain 1.
+        gain: Amplification: white is reached with `full_well` / `gain` electrons.
+        read: Read noise, electrons rms.
+        dsnu: Spread of dark offsets, electrons rms.
+        prnu: Spread of pixel gains, share.
+        denoise: Share of the last picture that is mixed into the new one, 0 to below 1.
+        flicker: Amplitude of a lamp's flicker, share of the light.
+        flicker_step: Phase of the flicker from frame to frame, cycles.
+        flicker_rows: Cycles of the flicker over the frame's height (rolling shutter); 0: the frame
+            as a whole.
     """
 
     full_well: float = 8000.0
@@ -93,13 +80,10 @@ class NoiseCamera:
     def film(self, light: Array, count: int, rng: np.random.Generator) -> Iterator[Codes]:
         """Yield luma code values, (H, W) uint8, of a still scene.
 
-        Parameters
-        ----------
-        light : array, (H, W)
-            Linear light, 1 at white.
-        count : int
-            Frames.
-        rng : numpy Generator
+        Args:
+            light: Linear light, 1 at white.
+            count: Frames.
+            rng: numpy Generator
         """
         white = self.electrons
         gains = 1 + self.prnu * rng.standard_normal(light.shape)
@@ -168,16 +152,11 @@ def step_scene(
 ) -> tuple[Array, list[tuple[int, int, int, int]]]:
     """Return linear light of a row of grey steps, and the box (x, y, w, h) inside each.
 
-    Parameters
-    ----------
-    width, height : int
-        Frame in px.
-    reflectances : list of float
-        From left to right.
-    exposure : float
-        Linear light that a reflectance of 1 gets.
-    margin : int
-        How far the boxes stay inside their steps, px.
+    Args:
+        width, height: Frame in px.
+        reflectances: From left to right.
+        exposure: Linear light that a reflectance of 1 gets.
+        margin: How far the boxes stay inside their steps, px.
     """
     edges = np.linspace(0, width, len(reflectances) + 1).astype(int)
     light = np.empty((height, width))
@@ -200,9 +179,7 @@ def write(
 ) -> int:
     """Write frames to a clip; without `bit_rate` and `options` nothing is lost (H.264, QP 0).
 
-    Returns
-    -------
-    int
+    Returns:
         Number of frames.
     """
     how = options if options is not None else ({} if bit_rate else {"qp": "0", "g": "10"})

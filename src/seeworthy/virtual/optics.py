@@ -21,17 +21,13 @@ Image = npt.NDArray[np.float32]
 class Blur:
     """A Gaussian point spread that grows from the centre, differently to each corner.
 
-    Attributes
-    ----------
-    centre : float
-        Standard deviation in px at the frame's centre.
-    corners : (top left, top right, bottom left, bottom right), optional
-        Standard deviation in the corners; None is the same everywhere.
-    levels : int
-        Between two levels of variance the pictures are mixed; `mtf` knows that.
-    aperture : bool
-        True: pixels integrate over their square. False: over a sub-pixel only, so
-        that the point spread is as good as Gaussian alone.
+    Attributes:
+        centre: Standard deviation in px at the frame's centre.
+        corners: (top left, top right, bottom left, bottom right). Standard deviation in the
+            corners; None is the same everywhere.
+        levels: Between two levels of variance the pictures are mixed; `mtf` knows that.
+        aperture: True: pixels integrate over their square. False: over a sub-pixel only, so that
+            the point spread is as good as Gaussian alone.
     """
 
     centre: float = 0.7
@@ -129,19 +125,12 @@ class HotSpot:
 class Shading:
     """Fall-off of light over the frame, in linear light.
 
-    Attributes
-    ----------
-    stops : float
-        How much darker the corners are, on average, than the optical centre.
-    power : float
-        The fall-off grows as this power of the radius.
-    centre : (x, y)
-        Optical centre as shares of width and height.
-    red, blue : float
-        Extra stops of red and blue in the corners, against green.
-    slope : (x, y)
-        Light of the scene itself: stops from left to right, from top to bottom.
-    spot : HotSpot, optional
+    Attributes:
+        stops: How much darker the corners are, on average, than the optical centre.
+        power: The fall-off grows as this power of the radius.
+        centre: (x, y). Optical centre as shares of width and height.
+        red, blue: Extra stops of red and blue in the corners, against green.
+        slope: (x, y). Light of the scene itself: stops from left to right, from top to bottom.
     """
 
     stops: float = 0.0

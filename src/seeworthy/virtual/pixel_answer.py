@@ -11,12 +11,9 @@ Array = npt.NDArray[np.float64]
 def gathered_share(start: Array, exposure: float, response: float) -> Array:
     """Mean of ``1 - exp(-t / response)`` from 0 on, over exposures that begin at `start`.
 
-    Parameters
-    ----------
-    start : ndarray
-        Beginning of each exposure after the update, s; negative before it.
-    exposure, response : float
-        Seconds; a `response` of 0 is a pixel that answers at once.
+    Args:
+        start: Beginning of each exposure after the update, s; negative before it.
+        exposure, response: Seconds; a `response` of 0 is a pixel that answers at once.
     """
 
     def gathered(t: Array) -> Array:

@@ -1,11 +1,10 @@
 """A flat target in front of the virtual camera: pose, lens, exact area coverage.
 
-The target comes as plain polygons, each with the step of reflectance that it adds
-to what lies under it. Steps add up, so overlapping and touching polygons need no
-painting order and the sum over a pixel is exact: every polygon edge deposits its
-signed area into an accumulation buffer, and one running sum along the rows turns
-that into coverage. No texture, no resampling, so what is rendered has no blur of
-its own beyond the (sub)pixel's square aperture.
+The target comes as plain polygons, each with the step of reflectance that it adds to what lies
+under it. Steps add up, so overlapping and touching polygons need no painting order and the sum over
+a pixel is exact: every polygon edge deposits its signed area into an accumulation buffer, and one
+running sum along the rows turns that into coverage. No texture, no resampling, so what is rendered
+has no blur of its own beyond the (sub)pixel's square aperture.
 
 Conventions: pixel centres at integers, x right, y down; camera z forward; the
 target lies in its own plane z = 0, x right, y down, millimetres.
@@ -28,12 +27,9 @@ Array = npt.NDArray[np.float64]
 class Paint:
     """One closed polygon.
 
-    Attributes
-    ----------
-    points : ndarray (n, 2)
-        Corners in mm, either sense of rotation.
-    step : float
-        Reflectance inside minus reflectance of what it is painted over.
+    Attributes:
+        points: ndarray (n, 2). Corners in mm, either sense of rotation.
+        step: Reflectance inside minus reflectance of what it is painted over.
     """
 
     points: Array
@@ -44,18 +40,13 @@ class Paint:
 class Lens:
     """Intrinsics of the virtual camera.
 
-    Attributes
-    ----------
-    width, height : int
-        Frame in px.
-    fx, fy : float
-        Focal lengths in px; ``fy / fx`` is the pixel aspect ratio.
-    cx, cy : float
-        Principal point in px.
-    kind : {"pinhole", "fisheye"}
-        ``pinhole``: radial and tangential (Brown 1971), `k` = (k1, k2, p1, p2, k3).
-        ``fisheye``: Kannala and Brandt (2006), `k` = (k1, k2, k3, k4) on the angle.
-    k : tuple of float
+    Attributes:
+        width, height: Frame in px.
+        fx, fy: Focal lengths in px; ``fy / fx`` is the pixel aspect ratio.
+        cx, cy: Principal point in px.
+        kind: {"pinhole", "fisheye"}. ``pinhole``: radial and tangential (Brown 1971), `k` = (k1,
+            k2, p1, p2, k3). ``fisheye``: Kannala and Brandt (2006), `k` = (k1, k2, k3, k4) on the
+            angle.
     """
 
     width: int
@@ -178,16 +169,12 @@ class Pose:
     ) -> Pose:
         """Put the target point `pivot` (mm) at camera (`at`, `distance`), tilted and rolled.
 
-        Parameters
-        ----------
-        distance : float
-            Along the optical axis, mm.
-        at : (x, y)
-            Offset of the pivot from the axis, mm.
-        tilt : (about_x, about_y)
-            Degrees; the target leans about these camera axes, after the roll.
-        roll : float
-            Degrees clockwise in the picture.
+        Args:
+            distance: Along the optical axis, mm.
+            at: (x, y). Offset of the pivot from the axis, mm.
+            tilt: (about_x, about_y). Degrees; the target leans about these camera axes, after the
+                roll.
+            roll: Degrees clockwise in the picture.
         """
         a, b, c = (math.radians(v) for v in (*tilt, roll))
         rx = np.array([[1, 0, 0], [0, math.cos(a), -math.sin(a)], [0, math.sin(a), math.cos(a)]])
@@ -207,20 +194,13 @@ class Pose:
 class Shot:
     """How one frame is taken.
 
-    Attributes
-    ----------
-    pose : Pose
-        At the middle of the first row's exposure.
-    pose_end : Pose, optional
-        At the middle of the last row's exposure (rolling shutter of a moving target).
-    exposure_share : float
-        Exposure time over the time from first to last row; 0 freezes motion.
-    exposures : int
-        Sub-exposures averaged for motion blur.
-    oversample : int
-        Sub-pixels per pixel and direction before the blur.
-    mirrored : bool
-        The file shows the world as in a mirror.
+    Attributes:
+        pose: At the middle of the first row's exposure.
+        pose_end: At the middle of the last row's exposure (rolling shutter of a moving target).
+        exposure_share: Exposure time over the time from first to last row; 0 freezes motion.
+        exposures: Sub-exposures averaged for motion blur.
+        oversample: Sub-pixels per pixel and direction before the blur.
+        mirrored: The file shows the world as in a mirror.
     """
 
     pose: Pose
@@ -243,13 +223,8 @@ def disc(centre: tuple[float, float], radius: float, corners: int = 720) -> Arra
 def photograph(paints: Sequence[Paint], base: float, lens: Lens, shot: Shot) -> Array:
     """Return reflectance seen by each sub-pixel, (H·S, W·S), without blur and noise.
 
-    Parameters
-    ----------
-    paints : sequence of Paint
-    base : float
-        Reflectance of everything not painted.
-    lens : Lens
-    shot : Shot
+    Args:
+        base: Reflectance of everything not painted.
     """
     total: Array | None = None
     count = shot.exposures if shot.exposure_share > 0 else 1
@@ -308,18 +283,12 @@ def _expose(
 def coverage(a: Array, b: Array, weight: Array, width: int, height: int) -> Array:
     """Accumulate signed area of directed edges into cells; exact for straight edges.
 
-    Parameters
-    ----------
-    a, b : ndarray (M, 2)
-        Ends of edges in cell units, cell (0, 0) spanning 0 to 1.
-    weight : ndarray (M,)
-        What the inside of the edge's polygon adds.
-    width, height : int
+    Args:
+        a, b: ndarray (M, 2). Ends of edges in cell units, cell (0, 0) spanning 0 to 1.
+        weight: ndarray (M,). What the inside of the edge's polygon adds.
 
-    Returns
-    -------
-    ndarray (height, width)
-        Sum over polygons of weight times covered share of the cell.
+    Returns:
+        ndarray (height, width). Sum over polygons of weight times covered share of the cell.
     """
     a, b, weight = _within_rows(a, b, weight, height)
     a, b, weight = _split(a, b, weight, 1)

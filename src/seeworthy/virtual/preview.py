@@ -27,11 +27,8 @@ _STEPS = 6  # moments inside an exposure
 class Motion:
     """How the picture moves: px/s along width and height, turns in rad/s, vibration in px.
 
-    Attributes
-    ----------
-    width, height, turning : float
-    vibration, frequency : float
-        Amplitude in px, Hz; along the height.
+    Attributes:
+        vibration, frequency: Amplitude in px, Hz; along the height.
     """
 
     width: float = 0.0
@@ -45,14 +42,10 @@ class Motion:
 class View:
     """What sees it.
 
-    Attributes
-    ----------
-    size : (width, height)
-        Of the preview, px.
-    metres_per_px : float
-        Scale on the ground.
-    readout, exposure : float
-        Seconds.
+    Attributes:
+        size: (width, height). Of the preview, px.
+        metres_per_px: Scale on the ground.
+        readout, exposure: Seconds.
     """
 
     size: tuple[int, int]
@@ -90,13 +83,9 @@ def frames(
 ) -> Iterator[npt.NDArray[np.uint8]]:
     """Yield gamma-coded RGB frames, (H, W, 3) uint8.
 
-    Parameters
-    ----------
-    view, motion
-        See the classes.
-    count : int
-    rate : float
-        Frames per second.
+    Args:
+        view, motion: See the classes.
+        rate: Frames per second.
     """
     texture = ground()
     # Dunes look alike at every scale, so the ground follows the view; the boardwalk, drawn in

@@ -86,22 +86,13 @@ ENLARGERS: dict[str, Callable[[Codes, Size], Codes]] = {
 class SmallRaster:
     """A camera whose sensor delivers `native` and whose file says `size`.
 
-    Attributes
-    ----------
-    native, size : (width, height)
-        Equal for a camera that keeps what it says.
-    enlarger : str
-        Key of `ENLARGERS`.
-    sigma : float
-        Gaussian lens blur, native px.
-    sensor : Sensor
-    sharpening : Sharpening or None
-        By the firmware, before or (`late`) after resizing.
-    late : bool
-    drift : float
-        Image motion, delivered px per frame, about.
-    exposure : float
-        Linear value of a white scene.
+    Attributes:
+        native, size: (width, height). Equal for a camera that keeps what it says.
+        enlarger: Key of `ENLARGERS`.
+        sigma: Gaussian lens blur, native px.
+        sharpening: By the firmware, before or (`late`) after resizing.
+        drift: Image motion, delivered px per frame, about.
+        exposure: Linear value of a white scene.
     """
 
     native: Size

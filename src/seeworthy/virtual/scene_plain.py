@@ -26,23 +26,15 @@ _LIMITED = (16, 235)
 class PlainScene:
     """What the camera sees and how it is held.
 
-    Parameters
-    ----------
-    width, height : int
-        Frame in pixels.
-    motion : {"still", "pan", "sway"}
-        On a tripod; turned at `speed`, back and forth within the margin of the
-        painted scene; or held by hand, drifting smoothly by about `speed`.
-    speed : float
-        Image motion in px per frame interval.
-    noise : float
-        Standard deviation of the sensor noise in luma code values; a denoised
-        recording has 0.1 or less.
-    contrast : float
-        Standard deviation of the texture in code values.
-    fade : (int, int), optional
-        First and last moment of a fade to black.
-    seed : int
+    Args:
+        width, height: Frame in pixels.
+        motion: {"still", "pan", "sway"}. On a tripod; turned at `speed`, back and forth within the
+            margin of the painted scene; or held by hand, drifting smoothly by about `speed`.
+        speed: Image motion in px per frame interval.
+        noise: Standard deviation of the sensor noise in luma code values; a denoised recording has
+            0.1 or less.
+        contrast: Standard deviation of the texture in code values.
+        fade: First and last moment of a fade to black.
     """
 
     width: int = 1280
@@ -57,16 +49,12 @@ class PlainScene:
     def luma(self, moment: float) -> npt.NDArray[np.uint8]:
         """Render one picture.
 
-        Parameters
-        ----------
-        moment : float
-            Time in frame intervals; the same moment gives the same picture to the
-            last bit, noise and all, as a repeated frame has.
+        Args:
+            moment: Time in frame intervals; the same moment gives the same picture to the last bit,
+                noise and all, as a repeated frame has.
 
-        Returns
-        -------
-        (height, width) uint8
-            Luma code values, limited range.
+        Returns:
+            (height, width) uint8. Luma code values, limited range.
         """
         dx, dy = self._offset(moment)
         picture = self._crop(dx, dy)

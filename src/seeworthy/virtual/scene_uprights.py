@@ -31,22 +31,14 @@ Motion = Callable[[Times], tuple[Times, Times]]
 class Bar:
     """One upright (or beam, or trunk).
 
-    Attributes
-    ----------
-    motion : callable
-        Times (s) to place of its centre (px) and scale.
-    width : float
-        Across, px.
-    light : float
-        Linear light, 0 to 1.
-    top, bottom : float
-        Ends, px from the middle of the frame, y down.
-    wobble : tuple of (amplitude px, period px, phase)
-        How a trunk strays from straight.
-    tilt : float
-        Slope dx/dy of a bar that does not stand upright.
-    grain : float
-        Relative change of light along it.
+    Attributes:
+        motion: Times (s) to place of its centre (px) and scale.
+        width: Across, px.
+        light: Linear light, 0 to 1.
+        top, bottom: Ends, px from the middle of the frame, y down.
+        wobble: tuple of (amplitude px, period px, phase). How a trunk strays from straight.
+        tilt: Slope dx/dy of a bar that does not stand upright.
+        grain: Relative change of light along it.
     """
 
     motion: Motion
@@ -87,16 +79,11 @@ def steady(start: float, speed: float, acceleration: float = 0.0) -> Motion:
 def turning(focal: float, radius: float, turns: float, phase: float) -> Motion:
     """Return the path of an upright on a rotating table seen from the side.
 
-    Parameters
-    ----------
-    focal : float
-        px.
-    radius : float
-        Of the upright's circle, in units of the distance to the axis.
-    turns : float
-        Per second.
-    phase : float
-        Radians at t = 0; 0 is nearest to the camera.
+    Args:
+        focal: px.
+        radius: Of the upright's circle, in units of the distance to the axis.
+        turns: Per second.
+        phase: Radians at t = 0; 0 is nearest to the camera.
     """
 
     def path(t: Times) -> tuple[Times, Times]:
@@ -156,10 +143,8 @@ def _profile(width: float, smear: float, blur: float) -> tuple[Array, float]:
 class Renderer:
     """Renders frames of a scene through a camera.
 
-    Parameters
-    ----------
-    scene, camera
-        See the classes.
+    Args:
+        scene, camera: See the classes.
     """
 
     def __init__(self, scene: Scene, camera: Camera) -> None:

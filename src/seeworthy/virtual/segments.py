@@ -31,32 +31,21 @@ _SPARE = 48_000  # bytes kept below a limit of size for a group of pictures and 
 class Recorder:
     """How a camera writes a long recording.
 
-    Attributes
-    ----------
-    width, height : int
-    rate : Fraction
-    rule : {"time", "size"}
-        What makes it start a new file.
-    seconds : float
-        Length of a file by the camera's own clock, with the rule ``time``.
-    limit : int
-        Bytes that a file must not exceed, with the rule ``size`` (4 GiB − 1 on a real card;
-        tests take a small one).
-    gap, gap_scatter : float
-        Seconds between two files, and their standard deviation; negative: files overlap.
-    fast_ppm : float
-        How much the camera's clock runs fast, pictures and sound alike.
-    mark : {"start", "end"}
-        Which moment of a file is written as its creation time.
-    names : {"counted", "dated", "lettered"}
-        ``TUR0007.MP4``; ``20260512-091403-TUR.MP4``; ``TUR07a.MP4``.
-    sound : {"none", "cut", "continuous"}
-        Sound stops with the pictures, or runs on until the next file begins.
-    finalised : bool
-        False: power fails in the last file, which has no index.
-    bit_rate : int
-    prefix : str
-        First letters of the file names.
+    Attributes:
+        rule: {"time", "size"}. What makes it start a new file.
+        seconds: Length of a file by the camera's own clock, with the rule ``time``.
+        limit: Bytes that a file must not exceed, with the rule ``size`` (4 GiB − 1 on a real card;
+            tests take a small one).
+        gap, gap_scatter: Seconds between two files, and their standard deviation; negative: files
+            overlap.
+        fast_ppm: How much the camera's clock runs fast, pictures and sound alike.
+        mark: {"start", "end"}. Which moment of a file is written as its creation time.
+        names: {"counted", "dated", "lettered"}. ``TUR0007.MP4``; ``20260512-091403-TUR.MP4``;
+            ``TUR07a.MP4``.
+        sound: {"none", "cut", "continuous"}. Sound stops with the pictures, or runs on until the
+            next file begins.
+        finalised: False: power fails in the last file, which has no index.
+        prefix: First letters of the file names.
     """
 
     width: int = 320
@@ -90,16 +79,12 @@ class Written:
 class Scene:
     """What there is to record.
 
-    Attributes
-    ----------
-    picture : callable
-        World seconds to luma (H, W), uint8.
-    sound : callable or None
-        World seconds (N,) to samples, −1 to 1.
-    ends : float or None
-        Render pictures only so many seconds from the ends of a file; between them the last
-        one stands still. With the rule ``size`` a file's end is not known before: all are
-        rendered.
+    Attributes:
+        picture: World seconds to luma (H, W), uint8.
+        sound: World seconds (N,) to samples, −1 to 1.
+        ends: Render pictures only so many seconds from the ends of a file; between them the last
+            one stands still. With the rule ``size`` a file's end is not known before: all are
+            rendered.
     """
 
     picture: Callable[[float], Luma]
@@ -118,21 +103,12 @@ def record(
 ) -> list[Written]:
     """Write a recording.
 
-    Parameters
-    ----------
-    folder : Path
-        Must exist.
-    recorder : Recorder
-    scene : Scene
-    files : int
-    last : float, optional
-        Seconds of the last file, which ends when the recording is stopped; default: half of
-        a full one.
-    seed : int
+    Args:
+        folder: Must exist.
+        last: Seconds of the last file, which ends when the recording is stopped; default: half of a
+            full one.
 
-    Returns
-    -------
-    list of Written
+    Returns:
         In the order in which they were recorded.
     """
     rng = np.random.default_rng(seed)
@@ -153,12 +129,9 @@ def record(
 def drop_index(path: Path, keep: float = 1.0) -> None:
     """Leave of a file what the card holds when power fails: no index (``moov``).
 
-    Parameters
-    ----------
-    path : Path
-        MP4 or MOV with its index at the end; changed in place.
-    keep : float
-        Share of the rest that reached the card.
+    Args:
+        path: MP4 or MOV with its index at the end; changed in place.
+        keep: Share of the rest that reached the card.
     """
     data = path.read_bytes()
     media = data[: data.rindex(b"moov") - 4]

@@ -19,30 +19,18 @@ Array = npt.NDArray[np.float32]
 class Camera:
     """A rolling-shutter camera.
 
-    Attributes
-    ----------
-    width, height : int
-        Frame in pixels; rows are exposed from the top unless `upwards`.
-    rate : float
-        Frames per second.
-    hfov : float
-        Horizontal angle of view of the undistorted picture, degrees.
-    readout_time : float
-        Seconds from the first row to one row after the last.
-    exposure : float
-        Seconds that each row gathers light.
-    roll, pitch : float
-        Degrees: roll clockwise as seen in the picture, pitch upwards.
-    k1 : float
-        Radial distortion, ``x_d = x (1 + k1 r^2)`` with r in focal lengths.
-    psf : float
-        Standard deviation of lens and pixel blur, px.
-    full_well : float
-        Electrons that fill a pixel: sets the photon noise.
-    read_noise : float
-        Electrons.
-    upwards : bool
-        Rows are exposed from the bottom (camera mounted upside down).
+    Attributes:
+        width, height: Frame in pixels; rows are exposed from the top unless `upwards`.
+        rate: Frames per second.
+        hfov: Horizontal angle of view of the undistorted picture, degrees.
+        readout_time: Seconds from the first row to one row after the last.
+        exposure: Seconds that each row gathers light.
+        roll, pitch: Degrees: roll clockwise as seen in the picture, pitch upwards.
+        k1: Radial distortion, ``x_d = x (1 + k1 r^2)`` with r in focal lengths.
+        psf: Standard deviation of lens and pixel blur, px.
+        full_well: Electrons that fill a pixel: sets the photon noise.
+        read_noise: Electrons.
+        upwards: Rows are exposed from the bottom (camera mounted upside down).
     """
 
     width: int = 1280
@@ -101,11 +89,8 @@ def transfer_table() -> npt.NDArray[np.uint8]:
 class Developer:
     """Turns linear light into noisy code values.
 
-    Parameters
-    ----------
-    camera : Camera
-    rng : numpy Generator
-        Noise; the same seed gives the same frames.
+    Args:
+        rng: numpy Generator. Noise; the same seed gives the same frames.
     """
 
     def __init__(self, camera: Camera, rng: np.random.Generator) -> None:

@@ -1,9 +1,8 @@
 """Moving scenes with something burned into the picture, or with the aircraft in view.
 
-A large painted scene is seen through a camera that drifts, turns and closes in as in
-flight. Over it come, each on demand: a part of the airframe, soft dirt on the lens,
-dark corners, hot pixels, letterbox bars, and last, as a camera does it, the overlay of date,
-time or logo.
+A large painted scene is seen through a camera that drifts, turns and closes in as in flight. Over
+it come, each on demand: a part of the airframe, soft dirt on the lens, dark corners, hot pixels,
+letterbox bars, and last, as a camera does it, the overlay of date, time or logo.
 """
 
 from __future__ import annotations
@@ -36,28 +35,16 @@ CAMERA_LIKE = {"bf": "0", "g": "30", "preset": "ultrafast"}
 class Overlay:
     """Lettering as a camera burns it in.
 
-    Attributes
-    ----------
-    lines : callable
-        ``seconds -> lines of text``.
-    height : int
-        Height of capitals, px.
-    place : str
-    margin : int
-        Distance from the border, px.
-    colour, edge : (r, g, b)
-        Of the strokes and of their outline.
-    outline : int
-        Width of the outline, px; 0 for none.
-    opacity : float
-    plate : float
-        Opacity of a dark plate behind the text.
-    font : int or None
-        An OpenCV stroke font; None for Pillow's outline font.
-    bold : int
-        Stroke thickness of a stroke font.
-    logo : bool
-        A mark instead of text: a disc with a wave cut out.
+    Attributes:
+        lines: ``seconds -> lines of text``.
+        height: Height of capitals, px.
+        margin: Distance from the border, px.
+        colour, edge: (r, g, b). Of the strokes and of their outline.
+        outline: Width of the outline, px; 0 for none.
+        plate: Opacity of a dark plate behind the text.
+        font: An OpenCV stroke font; None for Pillow's outline font.
+        bold: Stroke thickness of a stroke font.
+        logo: A mark instead of text: a disc with a wave cut out.
     """
 
     lines: Callable[[float], tuple[str, ...]]
@@ -88,27 +75,14 @@ def clock_text(style: str, start: dt.datetime) -> Callable[[float], tuple[str, .
 class Flight:
     """What is filmed and how.
 
-    Attributes
-    ----------
-    width, height, rate : int
-    seconds : float
-    speed : float
-        Typical image motion, px per frame; 0 is a tripod.
-    shake : float
-        Standard deviation of the trembling, px.
-    bit_rate : int
-    noise : float
-        Sensor noise, code values.
-    airframe : str or None
-    vignette : float
-        Loss of light in the corners, 0 to 1.
-    dirt : int
-        Soft spots on the lens.
-    hot : int
-        Hot pixels.
-    bars : int
-        Height of letterbox bars, px.
-    seed : int
+    Attributes:
+        speed: Typical image motion, px per frame; 0 is a tripod.
+        shake: Standard deviation of the trembling, px.
+        noise: Sensor noise, code values.
+        vignette: Loss of light in the corners, 0 to 1.
+        dirt: Soft spots on the lens.
+        hot: Hot pixels.
+        bars: Height of letterbox bars, px.
     """
 
     width: int = 1280
@@ -130,14 +104,9 @@ class Flight:
 def film(path: Path, scene: Picture, flight: Flight, overlay: Overlay | None = None) -> None:
     """Render a clip.
 
-    Parameters
-    ----------
-    path : path
-    scene : uint8 array, (H, W, 3)
-        Gamma-coded RGB, as large as the camera shall roam; at least half as large again as
-        the frame in both directions.
-    flight : Flight
-    overlay : Overlay, optional
+    Args:
+        scene: uint8 array, (H, W, 3). Gamma-coded RGB, as large as the camera shall roam; at least
+            half as large again as the frame in both directions.
     """
     rng = np.random.default_rng(flight.seed)
     path_of = _Path(scene.shape[1], scene.shape[0], flight, rng)

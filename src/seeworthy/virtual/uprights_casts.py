@@ -22,20 +22,12 @@ def passing(
 ) -> Scene:
     """Return poles, posts, fence and window frames passing at several image speeds.
 
-    Parameters
-    ----------
-    camera : Camera
-    seed : int
-    speeds : tuple of float
-        px/s, positive to the right; far ones first.
-    seconds : float
-        How long the passing lasts: the row of uprights is made that long.
-    background : float
-        Speed of what lies behind, px/s.
-    acceleration : float
-        px/s² of all uprights.
-    lean_sd : float
-        How far single posts are from upright, degrees (standard deviation).
+    Args:
+        speeds: px/s, positive to the right; far ones first.
+        seconds: How long the passing lasts: the row of uprights is made that long.
+        background: Speed of what lies behind, px/s.
+        acceleration: px/s² of all uprights.
+        lean_sd: How far single posts are from upright, degrees (standard deviation).
     """
     rng = np.random.default_rng([seed, 3])
     bars: list[Bar] = []

@@ -181,23 +181,15 @@ def refill(
 ) -> str | None:
     """Return a page with a form as it was typed and the words beside the field.
 
-    Parameters
-    ----------
-    html : str
-        The page as it stands.
-    action : str
-        Where the form was sent; of several with this address it is the one whose fixed fields
-        are most like what came.
-    pairs : sequence of (field, value)
-        As typed.
-    message, hint : str
-        What is wrong, what to do.
-    at : str
-        Name of the field at fault, ``""`` for the form as a whole.
+    Args:
+        html: The page as it stands.
+        action: Where the form was sent; of several with this address it is the one whose fixed
+            fields are most like what came.
+        pairs: sequence of (field, value). As typed.
+        message, hint: What is wrong, what to do.
+        at: Name of the field at fault, ``""`` for the form as a whole.
 
-    Returns
-    -------
-    str or None
+    Returns:
         None where the page has no such form.
     """
     finder = _Finder()

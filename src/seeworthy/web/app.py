@@ -34,15 +34,11 @@ def create_app(
 ) -> FastAPI:
     """Return the application for one bench.
 
-    Parameters
-    ----------
-    folder : path
-        Of the bench; a folder that holds none yet is offered a new one and the demo.
-    door : Door, optional
-        Whom it answers; loopback only by default.
-    executor, peek_executor : callable, optional
-        Make the executors of runs and of looks into files (tests); by default worker
-        processes with limits of time and memory.
+    Args:
+        folder: Of the bench; a folder that holds none yet is offered a new one and the demo.
+        door: Whom it answers; loopback only by default.
+        executor, peek_executor: Make the executors of runs and of looks into files (tests); by
+            default worker processes with limits of time and memory.
     """
     site = Site(Path(folder).resolve(), door or Door(), executor, peek_executor)
 

@@ -18,14 +18,10 @@ from seeworthy.publish.views import ClaimRow, ResultRow
 class Trouble:
     """An error in words.
 
-    Attributes
-    ----------
-    message, hint : str
-        What is wrong, what to do.
-    status : int
-        Of the answer.
-    fragment : bool
-        Only a part of a page is asked for.
+    Attributes:
+        message, hint: What is wrong, what to do.
+        status: Of the answer.
+        fragment: Only a part of a page is asked for.
     """
 
     template: ClassVar[str] = "trouble.html"
@@ -40,15 +36,11 @@ class Trouble:
 class SurePage:
     """The question before something goes for good.
 
-    Attributes
-    ----------
-    words : str
-        What goes, and what stays.
-    button : str
-    action, back : str
-        Addresses of the deed and of the page before it.
-    typed : sequence of (field, value)
-        The form, to be sent again.
+    Attributes:
+        words: What goes, and what stays.
+        button: str
+        action, back: Addresses of the deed and of the page before it.
+        typed: sequence of (field, value). The form, to be sent again.
     """
 
     template: ClassVar[str] = "sure.html"
@@ -64,17 +56,12 @@ class SurePage:
 class Start:
     """The first page where there is no bench yet, or an empty one.
 
-    Attributes
-    ----------
-    folder : str
-        Where the bench is, or would be made.
-    made : bool
-        There is a bench, without a camera.
-    demo : str
-        What the demo is doing, ``""`` when it was not asked for.
-    demo_failed : str
-    may_demo : bool
-        The demo can be built from here.
+    Attributes:
+        folder: Where the bench is, or would be made.
+        made: There is a bench, without a camera.
+        demo: What the demo is doing, ``""`` when it was not asked for.
+        demo_failed: str
+        may_demo: The demo can be built from here.
     """
 
     template: ClassVar[str] = "start.html"
@@ -90,12 +77,10 @@ class Start:
 class Telling:
     """What the first page tells of a camera: its verdict, a picture, best and worst.
 
-    Attributes
-    ----------
-    verdict : str
-    picture : Shot or None
-    best, worst : sequence of str
-        Figures in which it is told apart as the first or the last of the bench.
+    Attributes:
+        verdict: str
+        picture: Shot or None
+        best, worst: Figures in which it is told apart as the first or the last of the bench.
     """
 
     verdict: str
@@ -108,13 +93,11 @@ class Telling:
 class Home:
     """The first page: where every camera stands.
 
-    Attributes
-    ----------
-    glance : Glance
-    procedures : mapping of id to title
-    due : int
-        Takes that a run would measure.
-    tellings : mapping of a camera's number to Telling
+    Attributes:
+        glance: Glance
+        procedures: mapping of id to title
+        due: Takes that a run would measure.
+        tellings: mapping of a camera's number to Telling
     """
 
     template: ClassVar[str] = "home.html"
@@ -129,10 +112,9 @@ class Home:
 class FigureRows:
     """The figures of one procedure on a camera's page.
 
-    Attributes
-    ----------
-    procedure, title : str
-    rows : sequence of ResultRow
+    Attributes:
+        procedure, title: str
+        rows: sequence of ResultRow
     """
 
     procedure: str
@@ -152,23 +134,19 @@ class Shot:
 class CameraPage:
     """One camera: claims against figures, results, takes, pictures, flights, firmware, units.
 
-    Attributes
-    ----------
-    camera : Camera
-    verdict : str
-    claims : sequence of ClaimRow
-    versions : mapping of claim subject to its version
-    silent : sequence of str
-        Titles of what is measured without a claim.
-    results : sequence of FigureRows
-    takes : sequence of Take
-    flights : sequence of Take
-        Takes of a flight's log.
-    pictures : sequence of Shot
-    subjects : sequence of (id, title, unit)
-        What a claim can speak of.
-    customary : bool
-    tolerance : str
+    Attributes:
+        camera: Camera
+        verdict: str
+        claims: sequence of ClaimRow
+        versions: mapping of claim subject to its version
+        silent: Titles of what is measured without a claim.
+        results: sequence of FigureRows
+        takes: sequence of Take
+        flights: Takes of a flight's log.
+        pictures: sequence of Shot
+        subjects: sequence of (id, title, unit). What a claim can speak of.
+        customary: bool
+        tolerance: str
     """
 
     template: ClassVar[str] = "camera.html"
@@ -195,18 +173,14 @@ class CameraPage:
 class PickedClaim:
     """One claim picked out of a listing, for the user to confirm.
 
-    Attributes
-    ----------
-    number : int
-    subject, heading : str
-    text : str
-        As it would be typed.
-    found : str
-        The words of the listing.
-    line : int
-    remark : str
-    before : str
-        What the bench holds and this would replace; ``""`` when nothing.
+    Attributes:
+        number: int
+        subject, heading: str
+        text: As it would be typed.
+        found: The words of the listing.
+        line: int
+        remark: str
+        before: What the bench holds and this would replace; ``""`` when nothing.
     """
 
     number: int
@@ -223,17 +197,13 @@ class PickedClaim:
 class ListingPage:
     """What was picked out of a pasted listing.
 
-    Attributes
-    ----------
-    camera : Camera
-    source : str
-    picked : sequence of PickedClaim
-    left : sequence of (line, words)
-        Phrases with a number for which there is no rule.
-    prose : sequence of (line, words)
-        Phrases without a figure.
-    frames : sequence of (width, height)
-        Picture sizes as the listing pairs them.
+    Attributes:
+        camera: Camera
+        source: str
+        picked: sequence of PickedClaim
+        left: sequence of (line, words). Phrases with a number for which there is no rule.
+        prose: sequence of (line, words). Phrases without a figure.
+        frames: sequence of (width, height). Picture sizes as the listing pairs them.
     """
 
     template: ClassVar[str] = "listing.html"
@@ -250,9 +220,8 @@ class ListingPage:
 class ReportsPage:
     """Reports to read and to take away.
 
-    Attributes
-    ----------
-    cameras : sequence of (id, name, takes)
+    Attributes:
+        cameras: sequence of (id, name, takes)
     """
 
     template: ClassVar[str] = "reports.html"
@@ -264,12 +233,10 @@ class ReportsPage:
 class TargetsPage:
     """Targets to print, and the clock.
 
-    Attributes
-    ----------
-    targets : sequence of (name, title, use)
-    papers : sequence of str
-    clock : str
-        Address of the clock page, ``""`` where there is none.
+    Attributes:
+        targets: sequence of (name, title, use)
+        papers: sequence of str
+        clock: Address of the clock page, ``""`` where there is none.
     """
 
     template: ClassVar[str] = "targets.html"
@@ -294,19 +261,14 @@ class GuestLine:
 class SettingsPage:
     """Settings, backup and restore.
 
-    Attributes
-    ----------
-    groups : sequence of (name, words, choices)
-        Choices are (value, words, chosen).
-    folder : str
-    size : str
-        Of the evidence, in words.
-    saved : bool
-    local : bool
-        The visitor sits at the machine that keeps the bench.
-    shared : bool
-        Other machines may come in.
-    guests : sequence of GuestLine
+    Attributes:
+        groups: sequence of (name, words, choices). Choices are (value, words, chosen).
+        folder: str
+        size: Of the evidence, in words.
+        saved: bool
+        local: The visitor sits at the machine that keeps the bench.
+        shared: Other machines may come in.
+        guests: sequence of GuestLine
     """
 
     template: ClassVar[str] = "settings.html"
@@ -324,11 +286,10 @@ class SettingsPage:
 class RestoredPage:
     """A backup was unpacked.
 
-    Attributes
-    ----------
-    folder : str
-    files : int
-    troubles : sequence of str
+    Attributes:
+        folder: str
+        files: int
+        troubles: sequence of str
     """
 
     template: ClassVar[str] = "restored.html"

@@ -16,13 +16,11 @@ from seeworthy.bench.shoot import ShootSheet
 class ShootPage:
     """The shoot sheet with its choices.
 
-    Attributes
-    ----------
-    procedures : sequence of (id, title, setup, minutes, chosen)
-    units : sequence of (number, words, chosen)
-    sheet : ShootSheet or None
-    query : str
-        The choices as they stand in an address.
+    Attributes:
+        procedures: sequence of (id, title, setup, minutes, chosen)
+        units: sequence of (number, words, chosen)
+        sheet: ShootSheet or None
+        query: The choices as they stand in an address.
     """
 
     template: ClassVar[str] = "shoot.html"
@@ -37,12 +35,10 @@ class ShootPage:
 class SlatePage:
     """One slate on a screen.
 
-    Attributes
-    ----------
-    drawing : str
-        SVG markup.
-    words : sequence of str
-    title : str
+    Attributes:
+        drawing: SVG markup.
+        words: sequence of str
+        title: str
     """
 
     template: ClassVar[str] = "slate.html"
@@ -55,16 +51,12 @@ class SlatePage:
 class ImportStart:
     """Where a card folder is named.
 
-    Attributes
-    ----------
-    open : sequence of Import
-        Not done yet.
-    local : bool
-        The visitor sits at the machine that keeps the bench and may name a folder.
-    scanning : str
-        What is being looked at, ``""`` for nothing.
-    done, total : int
-    failed : str
+    Attributes:
+        open: Not done yet.
+        local: The visitor sits at the machine that keeps the bench and may name a folder.
+        scanning: What is being looked at, ``""`` for nothing.
+        done, total: int
+        failed: str
     """
 
     template: ClassVar[str] = "import.html"
@@ -81,21 +73,16 @@ class ImportStart:
 class FileCard:
     """One file of a card as the page shows it.
 
-    Attributes
-    ----------
-    index : int
-    name, kind, size : str
-    picture : str
-        Address, ``""`` where there is none.
-    where : str
-        Camera, unit and test in words, ``""`` where it is not known.
-    state : str
-        ``sure``, ``unsure``, ``left out`` or ``taken in``.
-    how : str
-    take : int
-    chosen : str
-        ``unit|procedure|role`` for the form.
-    unit : int
+    Attributes:
+        index: int
+        name, kind, size: str
+        picture: Address, ``""`` where there is none.
+        where: Camera, unit and test in words, ``""`` where it is not known.
+        state: ``sure``, ``unsure``, ``left out`` or ``taken in``.
+        how: str
+        take: int
+        chosen: ``unit|procedure|role`` for the form.
+        unit: int
     """
 
     index: int
@@ -115,14 +102,12 @@ class FileCard:
 class TakeCard:
     """A take that the sorted files make.
 
-    Attributes
-    ----------
-    plan : PlannedTake
-    where : str
-    files : sequence of str
-    sure : bool
-    trouble : str
-        Why it could not be taken in.
+    Attributes:
+        plan: PlannedTake
+        where: str
+        files: sequence of str
+        sure: bool
+        trouble: Why it could not be taken in.
     """
 
     plan: PlannedTake
@@ -136,21 +121,16 @@ class TakeCard:
 class ImportPage:
     """A card folder, sorted, to be corrected and taken in.
 
-    Attributes
-    ----------
-    one : Import
-    unsure, left, done : sequence of FileCard
-        To be looked at; left out; in the bench.
-    sure : sequence of FileCard
-    takes : sequence of TakeCard
-    units : sequence of (number, words)
-    tests : sequence of (value, words)
-        ``procedure|role``.
-    entered : sequence of Take
-        Taken in just now.
-    typed : mapping of field to text
-        What was typed and could not be entered.
-    more : mapping of list name to number of files that are not shown
+    Attributes:
+        one: Import
+        unsure, left, done: To be looked at; left out; in the bench.
+        sure: sequence of FileCard
+        takes: sequence of TakeCard
+        units: sequence of (number, words)
+        tests: sequence of (value, words). ``procedure|role``.
+        entered: Taken in just now.
+        typed: mapping of field to text. What was typed and could not be entered.
+        more: mapping of list name to number of files that are not shown
     """
 
     template: ClassVar[str] = "sorted.html"

@@ -16,20 +16,15 @@ from seeworthy.web.plots import Plot
 class ComparedRow:
     """One measurand under like conditions.
 
-    Attributes
-    ----------
-    id, heading : str
-    unit : str
-        As it is printed.
-    like : str
-        The conditions, in words.
-    plot : Plot
-    values : sequence of (subject, value, interval, takes, mark)
-    groups : sequence of str
-        Subjects that cannot be told apart, joined.
-    pairs : sequence of (pair, difference, interval, words)
-    sort : sequence of float
-        Values to sort by, in the order of `values`.
+    Attributes:
+        id, heading: str
+        unit: As it is printed.
+        like: The conditions, in words.
+        plot: Plot
+        values: sequence of (subject, value, interval, takes, mark)
+        groups: Subjects that cannot be told apart, joined.
+        pairs: sequence of (pair, difference, interval, words)
+        sort: Values to sort by, in the order of `values`.
     """
 
     id: str
@@ -57,21 +52,15 @@ class ComparedRow:
 class ComparePage:
     """Cameras, units or firmware side by side.
 
-    Attributes
-    ----------
-    cameras : sequence of (name, chosen)
-    by : str
-        ``camera``, ``unit`` or ``firmware``.
-    measurands : sequence of (id, title, chosen)
-    rows : sequence of ComparedRow
-    apart : sequence of str
-        What could not be compared, and why.
-    refused, hint : str
-        Why there is nothing to show.
-    asked : bool
-        The form was sent.
-    subjects : sequence of str
-        What stands side by side.
+    Attributes:
+        cameras: sequence of (name, chosen)
+        by: ``camera``, ``unit`` or ``firmware``.
+        measurands: sequence of (id, title, chosen)
+        rows: sequence of ComparedRow
+        apart: What could not be compared, and why.
+        refused, hint: Why there is nothing to show.
+        asked: The form was sent.
+        subjects: What stands side by side.
     """
 
     template: ClassVar[str] = "compare.html"
@@ -91,18 +80,16 @@ class ComparePage:
 class SuitPage:
     """Cameras ranked for a purpose.
 
-    Attributes
-    ----------
-    purposes : sequence of (name, title, about, own)
-    chosen : str
-    ranking : Ranking or None
-    plot : Plot or None
-    worth : sequence of (camera, title, procedure)
-        Tests that are missing and worth doing.
-    cameras : sequence of str
-    overview : mapping of purpose to mapping of camera to Suited
-        All cameras for all purposes, where none is chosen.
-    refused, hint : str
+    Attributes:
+        purposes: sequence of (name, title, about, own)
+        chosen: str
+        ranking: Ranking or None
+        plot: Plot or None
+        worth: sequence of (camera, title, procedure). Tests that are missing and worth doing.
+        cameras: sequence of str
+        overview: mapping of purpose to mapping of camera to Suited. All cameras for all purposes,
+            where none is chosen.
+        refused, hint: str
     """
 
     template: ClassVar[str] = "suit.html"
@@ -122,16 +109,12 @@ class SuitPage:
 class PurposePage:
     """A purpose as text, to be written or changed.
 
-    Attributes
-    ----------
-    name, text : str
-    own : bool
-        It is a file of the user's, which can be removed.
-    wrong, hint : str
-        What is wrong with the text, with its line.
-    line : int
-        The line that is wrong, 0 for none.
-    measurands : sequence of (id, title, unit)
+    Attributes:
+        name, text: str
+        own: It is a file of the user's, which can be removed.
+        wrong, hint: What is wrong with the text, with its line.
+        line: The line that is wrong, 0 for none.
+        measurands: sequence of (id, title, unit)
     """
 
     template: ClassVar[str] = "purpose.html"
@@ -149,21 +132,16 @@ class PurposePage:
 class PlanPage:
     """A planned flight through cameras.
 
-    Attributes
-    ----------
-    entries : mapping of section to entries
-    typed : mapping of entry name to text
-    heading : str
-        Title of the flight.
-    cameras : sequence of (name, chosen)
-    flown : sequence of (take, words, chosen)
-        Flights whose log can be the plan.
-    plans : sequence of (Plan, address)
-        With the fields of the plan as they stand in an address.
-    cautions : sequence of str
-    text : str
-        The plan as TOML.
-    refused, hint : str
+    Attributes:
+        entries: mapping of section to entries
+        typed: mapping of entry name to text
+        heading: Title of the flight.
+        cameras: sequence of (name, chosen)
+        flown: sequence of (take, words, chosen). Flights whose log can be the plan.
+        plans: sequence of (Plan, address). With the fields of the plan as they stand in an address.
+        cautions: sequence of str
+        text: The plan as TOML.
+        refused, hint: str
     """
 
     template: ClassVar[str] = "plan.html"
@@ -192,15 +170,11 @@ class PlanPage:
 class PreviewPart:
     """What a flight would look like through one camera: part of the plan page.
 
-    Attributes
-    ----------
-    camera : str
-    address : str
-        Fields of the plan as they stand in an address.
-    said : sequence of str
-        What had to be assumed.
-    refused, hint : str
-        Why there is no picture.
+    Attributes:
+        camera: str
+        address: Fields of the plan as they stand in an address.
+        said: What had to be assumed.
+        refused, hint: Why there is no picture.
     """
 
     template: ClassVar[str] = "preview.html"
@@ -216,12 +190,11 @@ class PreviewPart:
 class LastingPage:
     """What changes with time, and how far units of one camera differ.
 
-    Attributes
-    ----------
-    cameras : sequence of str
-    chosen : str
-    trends : sequence of (unit, figure, conditions, change, interval, from what, verdict)
-    spreads : sequence of (camera, figure, conditions, mean, between units, units, verdict)
+    Attributes:
+        cameras: sequence of str
+        chosen: str
+        trends: sequence of (unit, figure, conditions, change, interval, from what, verdict)
+        spreads: sequence of (camera, figure, conditions, mean, between units, units, verdict)
     """
 
     template: ClassVar[str] = "lasting.html"

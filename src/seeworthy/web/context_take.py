@@ -17,13 +17,10 @@ from seeworthy.web.words import label
 class ProceduresPage:
     """All tests.
 
-    Attributes
-    ----------
-    procedures : sequence of Procedure
-    left_out : sequence of str
-        Add-ons that cannot be used, and why.
-    camera : str
-        Name of the camera that a take is entered for, ``""`` for none yet.
+    Attributes:
+        procedures: sequence of Procedure
+        left_out: Add-ons that cannot be used, and why.
+        camera: Name of the camera that a take is entered for, ``""`` for none yet.
     """
 
     template: ClassVar[str] = "procedures.html"
@@ -37,19 +34,14 @@ class ProceduresPage:
 class Field:
     """One reading or option in a form.
 
-    Attributes
-    ----------
-    kind : str
-        ``reading``, ``option`` or ``condition``.
-    name, what, typical : str
-    values : sequence of str
-        As typed so far; at least one, which may be empty.
-    required, repeat : bool
-    choices : sequence of str
-    mark : str
-        ``region``, ``edge`` or ``""``: the value can be marked in a frame.
-    wrong : str
-        Why what was typed is not understood.
+    Attributes:
+        kind: ``reading``, ``option`` or ``condition``.
+        name, what, typical: str
+        values: As typed so far; at least one, which may be empty.
+        required, repeat: bool
+        choices: sequence of str
+        mark: ``region``, ``edge`` or ``""``: the value can be marked in a frame.
+        wrong: Why what was typed is not understood.
     """
 
     kind: str
@@ -73,18 +65,16 @@ class Field:
 class ProcedurePage:
     """One test: question, cautions, steps, and the form of a take.
 
-    Attributes
-    ----------
-    procedure : Procedure
-    cautions : sequence of str
-    yields : sequence of (title, unit)
-    cameras : sequence of Camera
-    chosen : str
-        Name of the camera that is chosen.
-    fields : sequence of Field
-    today : str
-    arrived : mapping of role to (ticket, name)
-        Files that are here already, from a form that came back.
+    Attributes:
+        procedure: Procedure
+        cautions: sequence of str
+        yields: sequence of (title, unit)
+        cameras: sequence of Camera
+        chosen: Name of the camera that is chosen.
+        fields: sequence of Field
+        today: str
+        arrived: mapping of role to (ticket, name). Files that are here already, from a form that
+            came back.
     """
 
     template: ClassVar[str] = "procedure.html"
@@ -107,16 +97,12 @@ class ProcedurePage:
 class Consequence:
     """What readings say while they are being typed.
 
-    Attributes
-    ----------
-    read : sequence of (label, words, wrong)
-        Every reading as it was understood, or why not.
-    sentence : str
-        What follows, for a flyer.
-    results : sequence of (title, value, interval)
-    warnings : sequence of str
-    missing : str
-        What is still needed, or why it cannot be told.
+    Attributes:
+        read: sequence of (label, words, wrong). Every reading as it was understood, or why not.
+        sentence: What follows, for a flyer.
+        results: sequence of (title, value, interval)
+        warnings: sequence of str
+        missing: What is still needed, or why it cannot be told.
     """
 
     template: ClassVar[str] = "consequence.html"
@@ -132,16 +118,13 @@ class Consequence:
 class TakesPage:
     """Takes, a page at a time.
 
-    Attributes
-    ----------
-    takes : sequence of Take
-    number, last : int
-        Page, and number of pages.
-    total : int
-    camera, procedure, state : str
-        What is asked for, ``""`` for all.
-    cameras, procedures : sequence of str
-    states : sequence of str
+    Attributes:
+        takes: sequence of Take
+        number, last: Page, and number of pages.
+        total: int
+        camera, procedure, state: What is asked for, ``""`` for all.
+        cameras, procedures: sequence of str
+        states: sequence of str
     """
 
     template: ClassVar[str] = "takes.html"
@@ -162,23 +145,20 @@ class TakesPage:
 class TakePage:
     """One take: state, result with evidence or refusal, inputs, and the form to change them.
 
-    Attributes
-    ----------
-    take : Take
-    procedure : Procedure or None
-    outcome : StoredOutcome or None
-    rows : sequence of ResultRow
-    findings : sequence of (name, value, meaning)
-    pictures : sequence of Shot
-    figures : sequence of (number, title, sentence)
-    fields : sequence of Field
-    camera_id : int
-    customary : bool
-    cautions : sequence of str
-    seen : sequence of bool
-        Which of the take's files have pictures to look at.
-    queued : bool
-        It is being measured, or waits for its turn.
+    Attributes:
+        take: Take
+        procedure: Procedure or None
+        outcome: StoredOutcome or None
+        rows: sequence of ResultRow
+        findings: sequence of (name, value, meaning)
+        pictures: sequence of Shot
+        figures: sequence of (number, title, sentence)
+        fields: sequence of Field
+        camera_id: int
+        customary: bool
+        cautions: sequence of str
+        seen: Which of the take's files have pictures to look at.
+        queued: It is being measured, or waits for its turn.
     """
 
     template: ClassVar[str] = "take.html"
@@ -215,13 +195,10 @@ class Clash:
 class ConflictPage:
     """Two tabs edited one take: nothing is lost silently.
 
-    Attributes
-    ----------
-    take : Take
-        As it is now.
-    clashes : sequence of Clash
-    typed : sequence of (field, value)
-        The whole form as typed, to be sent again.
+    Attributes:
+        take: As it is now.
+        clashes: sequence of Clash
+        typed: sequence of (field, value). The whole form as typed, to be sent again.
     """
 
     template: ClassVar[str] = "conflict.html"
@@ -235,16 +212,13 @@ class ConflictPage:
 class FigurePart:
     """One figure as a fragment.
 
-    Attributes
-    ----------
-    anchor : str
-    wide, narrow : str
-        SVG markup.
-    heads : sequence of str
-    rows : sequence of sequence of str
-    left : int
-        Rows that are left out of the table.
-    heading : str
+    Attributes:
+        anchor: str
+        wide, narrow: SVG markup.
+        heads: sequence of str
+        rows: sequence of sequence of str
+        left: Rows that are left out of the table.
+        heading: str
     """
 
     template: ClassVar[str] = "figure.html"
@@ -262,20 +236,14 @@ class FigurePart:
 class FramesPage:
     """The frame viewer.
 
-    Attributes
-    ----------
-    take : Take
-    file : int
-        Position of the file in the take.
-    name : str
-    count : int
-        Frames.
-    rate : float
-        Frames per second.
-    width, height : int
-        Of a frame.
-    fields : sequence of Field
-        Options that can be marked.
+    Attributes:
+        take: Take
+        file: Position of the file in the take.
+        name: str
+        count: Frames.
+        rate: Frames per second.
+        width, height: Of a frame.
+        fields: Options that can be marked.
     """
 
     template: ClassVar[str] = "frames.html"

@@ -29,15 +29,10 @@ PLACES: tuple[tuple[str, str], ...] = (
 class Frame:
     """The frame around a page.
 
-    Attributes
-    ----------
-    bench : str
-        Name of the bench, ``""`` where there is none yet.
-    places : tuple of (address, words, here)
-        The index of the pages.
-    settings : Settings
-    busy : bool
-        A measuring run goes on.
+    Attributes:
+        bench: Name of the bench, ``""`` where there is none yet.
+        places: tuple of (address, words, here). The index of the pages.
+        busy: A measuring run goes on.
     """
 
     bench: str = ""

@@ -39,12 +39,9 @@ class Told:
 class Keeper:
     """Runs the bench in a thread of its own.
 
-    Parameters
-    ----------
-    folder : Path
-        Of the bench; the thread opens it for itself.
-    executor : callable, optional
-        Makes the executor of a run (tests, clusters); local workers by default.
+    Args:
+        folder: Of the bench; the thread opens it for itself.
+        executor: Makes the executor of a run (tests, clusters); local workers by default.
     """
 
     folder: Path

@@ -17,15 +17,10 @@ LEFT, RIGHT, STEP, TOP = 8.0, 632.0, 48.0, 30.0
 class Dot:
     """One value with its interval.
 
-    Attributes
-    ----------
-    label : str
-    said : str
-        What a reader hears or sees when it is pointed at.
-    x, low, high, y : float
-        Places in the drawing.
-    strong : bool
-        The best, or best together with others.
+    Attributes:
+        said: What a reader hears or sees when it is pointed at.
+        x, low, high, y: Places in the drawing.
+        strong: The best, or best together with others.
     """
 
     label: str
@@ -41,12 +36,8 @@ class Dot:
 class Plot:
     """Values with intervals on one scale.
 
-    Attributes
-    ----------
-    heading : str
-    dots : tuple of Dot
-    ticks : tuple of (x, text)
-    height : float
+    Attributes:
+        ticks: tuple of (x, text)
     """
 
     heading: str
@@ -63,12 +54,9 @@ def intervals(
 ) -> Plot:
     """Lay out values with intervals.
 
-    Parameters
-    ----------
-    heading : str
-    rows : sequence of (label, said, value, low, high, strong)
-    span : (float, float), optional
-        Of the scale; that of the data by default.
+    Args:
+        rows: sequence of (label, said, value, low, high, strong)
+        span: Of the scale; that of the data by default.
     """
     finite = [v for row in rows for v in row[2:5] if math.isfinite(v)]
     low, high = span or (min(finite, default=0.0), max(finite, default=1.0))

@@ -28,16 +28,11 @@ PEEK_MEMORY = 1024**3
 class Site:
     """One server's state.
 
-    Parameters
-    ----------
-    folder : Path
-        Of the bench; it may not be one yet.
-    door : Door
-        Whom the pages answer.
-    executor : callable, optional
-        Makes the executor of a run (tests); local workers by default.
-    peek_executor : callable, optional
-        Makes the executor for frames and scans; limited worker processes by default.
+    Args:
+        folder: Of the bench; it may not be one yet.
+        door: Whom the pages answer.
+        executor: Makes the executor of a run (tests); local workers by default.
+        peek_executor: Makes the executor for frames and scans; limited worker processes by default.
     """
 
     folder: Path
@@ -60,10 +55,8 @@ class Site:
     def bench(self) -> Bench:
         """The open bench.
 
-        Raises
-        ------
-        NotFound
-            The folder holds none yet.
+        Raises:
+            NotFound: The folder holds none yet.
         """
         with self._lock:
             if self._bench is None:
@@ -122,10 +115,8 @@ class Site:
     def peek(self, function: Callable[..., T], *arguments: Any) -> T:
         """Run a function that opens media in a worker process with limits.
 
-        Raises
-        ------
-        SeeworthyError
-            What the function raised, or that its worker was lost.
+        Raises:
+            SeeworthyError: What the function raised, or that its worker was lost.
         """
         future = self.peek_pool().submit(function, *arguments)
         try:

@@ -1,10 +1,9 @@
 """Whom the pages answer: loopback only, or a shared session with a one-time token.
 
-Three attacks are met here. A page of another site must not post to the bench (CSRF):
-unsafe methods need an `Origin` (or `Referer`) that is ours. A name server must not
-make another name point here (DNS rebinding): the `Host` must be one that we listen
-as. A neighbour on the network must not read along: with ``--share`` every request
-needs a cookie that only the one-time link gives.
+Three attacks are met here. A page of another site must not post to the bench (CSRF): unsafe methods
+need an `Origin` (or `Referer`) that is ours. A name server must not make another name point here
+(DNS rebinding): the `Host` must be one that we listen as. A neighbour on the network must not read
+along: with ``--share`` every request needs a cookie that only the one-time link gives.
 """
 
 from __future__ import annotations
@@ -51,16 +50,11 @@ _HEADERS = {
 class Guest:
     """One session of another machine.
 
-    Attributes
-    ----------
-    number : int
-        By which it is revoked; the key itself is never shown.
-    who : str
-        Address and what the browser calls itself.
-    begun, ends : float
-        Seconds since 1970.
-    seen : float
-        Of its latest request; 0 before there is one.
+    Attributes:
+        number: By which it is revoked; the key itself is never shown.
+        who: Address and what the browser calls itself.
+        begun, ends: Seconds since 1970.
+        seen: Of its latest request; 0 before there is one.
     """
 
     number: int
@@ -108,12 +102,9 @@ def guest_may(method: str, path: str) -> bool:
 def comes_from_here(client: str | None, headers: Iterable[str]) -> bool:
     """Tell whether a request comes from this very machine, with no proxy between.
 
-    Parameters
-    ----------
-    client : str or None
-        Address of the other end.
-    headers : iterable of str
-        Names of the request's headers, lower case.
+    Args:
+        client: Address of the other end.
+        headers: Names of the request's headers, lower case.
     """
     return client in ("127.0.0.1", "::1", "testclient") and PROXY_HEADERS.isdisjoint(headers)
 
@@ -127,18 +118,12 @@ def _same(given: str, known: str) -> bool:
 class Door:
     """What is let in.
 
-    Attributes
-    ----------
-    hosts : set of str
-        Allowed `Host` values without port, lower case.
-    port : int or None
-        Port that we listen on; None accepts any (tests).
-    shared : bool
-        True when other machines may come in by token.
-    guests_may_change : bool
-        The owner lets guests do everything; otherwise they enter takes and look.
-    now : callable
-        The time, s (tests).
+    Attributes:
+        hosts: Allowed `Host` values without port, lower case.
+        port: Port that we listen on; None accepts any (tests).
+        shared: True when other machines may come in by token.
+        guests_may_change: The owner lets guests do everything; otherwise they enter takes and look.
+        now: The time, s (tests).
     """
 
     hosts: frozenset[str] = frozenset({"127.0.0.1", "localhost", "[::1]"})

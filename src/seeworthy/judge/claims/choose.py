@@ -38,10 +38,8 @@ def judge_camera(
 ) -> tuple[Judgement, ...]:
     """Judge the claims of a camera of a bench.
 
-    Raises
-    ------
-    NotFound
-        No camera of that name.
+    Raises:
+        NotFound: No camera of that name.
     """
     found = get_camera(bench, camera)
     return judgements(found, list_outcomes(bench, camera=found.name), tolerance)

@@ -1,8 +1,7 @@
 """What the seller says against what was measured.
 
-A claim is judged with the 95 % interval of the measured value, never with the bare
-value. Around the claim lies a band of tolerance that every face shows and a user can
-set (`Tolerance`). Then
+A claim is judged with the 95 % interval of the measured value, never with the bare value. Around
+the claim lies a band of tolerance that every face shows and a user can set (`Tolerance`). Then
 
 * the whole interval lies inside the band: **confirmed**;
 * it lies above the band: **more than claimed**, in the words of the measurand (heavier,
@@ -13,9 +12,8 @@ set (`Tolerance`). Then
 Whether more is good or bad is another matter and said apart (`Judgement.favour`).
 
 Takes under like conditions are combined before they are judged; of several sets (light,
-temperature, unit) the one nearest to ordinary use decides: a bright scene at room
-temperature, measured and not predicted, then most takes. The others are named where they
-say otherwise.
+temperature, unit) the one nearest to ordinary use decides: a bright scene at room temperature,
+measured and not predicted, then most takes. The others are named where they say otherwise.
 
 The rule is that of conformity with guard bands as wide as the interval (JCGM 106:2012,
 8.3.2, from memory: acceptance interval inside the tolerance interval), on both sides.
@@ -58,22 +56,15 @@ def judge(
 ) -> Judgement:
     """Judge one claim by all results and findings at hand.
 
-    Parameters
-    ----------
-    claim : Claim
-    results : iterable of Result
-        Of any measurands, one per take; those of the claim's measurand and conditions
-        count. Where another set of conditions contradicts the one that decides, the
-        sentence says so.
-    tolerance : Tolerance
-        Used where the claim has none of its own.
-    findings : mapping of name to values, optional
-        What every take found.
+    Args:
+        results: Of any measurands, one per take; those of the claim's measurand and conditions
+            count. Where another set of conditions contradicts the one that decides, the sentence
+            says so.
+        tolerance: Used where the claim has none of its own.
+        findings: mapping of name to values. What every take found.
 
-    Raises
-    ------
-    WrongCall
-        The claim speaks of nothing that can be measured or found.
+    Raises:
+        WrongCall: The claim speaks of nothing that can be measured or found.
     """
     rule = claim.tolerance or tolerance
     if claim.subject not in all_measurands() and claim.subject in (findings or {}):
@@ -170,9 +161,7 @@ def judge_all(
 ) -> tuple[Judgement, ...]:
     """Judge every claim, then name what was measured without a claim.
 
-    Returns
-    -------
-    tuple of Judgement
+    Returns:
         Claims in the order given; then one ``claimed nothing`` for each measurand that
         has results but no claim.
     """
@@ -211,10 +200,8 @@ def _silent(
 def decide(interval: tuple[float, float], band: tuple[float, float]) -> State:
     """Compare a 95 % interval with the band of a claim.
 
-    Parameters
-    ----------
-    interval, band : (low, high)
-        In the unit of the measurand.
+    Args:
+        interval, band: (low, high). In the unit of the measurand.
     """
     low, high = interval
     if high < band[0]:

@@ -57,23 +57,15 @@ def word_of(subject: str, state: State) -> str:
 class Claim:
     """One figure that the seller gives.
 
-    Attributes
-    ----------
-    subject : str
-        Id of a measurand, or name of a finding.
-    value : float or None
-        In the unit of the measurand; None for words.
-    text : str
-        As the seller writes it.
-    source : str
-        Where it is written (box, leaflet, listing).
-    tolerance : Tolerance or None
-        Own tolerance; None takes that of the report.
-    conditions : mapping
-        Conditions the claim speaks of (``{"light": 10}``); only results under the
-        same ones are compared.
-    silent : bool
-        True when someone looked and the seller says nothing of it.
+    Attributes:
+        subject: Id of a measurand, or name of a finding.
+        value: In the unit of the measurand; None for words.
+        text: As the seller writes it.
+        source: Where it is written (box, leaflet, listing).
+        tolerance: Own tolerance; None takes that of the report.
+        conditions: Conditions the claim speaks of (``{"light": 10}``); only results under the same
+            ones are compared.
+        silent: True when someone looked and the seller says nothing of it.
     """
 
     subject: str
@@ -89,35 +81,22 @@ class Claim:
 class Judgement:
     """What became of one claim.
 
-    Attributes
-    ----------
-    subject : str
-        Id of a measurand, or name of a finding.
-    state : str
-        One of `STATES`.
-    favour : str
-        What it means for the buyer: ``as claimed``, ``worse than claimed``, ``better
-        than claimed``, ``off`` (neither is better), ``""`` where nothing is decided.
-    claim : Claim or None
-        None where the bench holds no claim at all.
-    result : Result or None
-        What decided: takes under like conditions together, of the set that is nearest to
-        ordinary use; None for ``not tested`` and for findings.
-    band : (float, float) or None
-        Claim less and plus tolerance, unit of the measurand.
-    tolerance : Tolerance
-    others : tuple of (State, Result)
-        What was measured under other conditions or on another unit, and what each would say.
-    sentence : str
-        Plain words.
-    found : plain JSON value
-        What was found, for claims on findings.
-    remark : str
-        The last part of `sentence`: what follows, without the two figures again.
-    takes : int
-        How many takes stand behind `result`.
-    specimen : str
-        Serial of the unit that it was judged on, where the bench holds several.
+    Attributes:
+        subject: Id of a measurand, or name of a finding.
+        state: One of `STATES`.
+        favour: What it means for the buyer: ``as claimed``, ``worse than claimed``, ``better than
+            claimed``, ``off`` (neither is better), ``""`` where nothing is decided.
+        claim: None where the bench holds no claim at all.
+        result: What decided: takes under like conditions together, of the set that is nearest to
+            ordinary use; None for ``not tested`` and for findings.
+        band: Claim less and plus tolerance, unit of the measurand.
+        others: What was measured under other conditions or on another unit, and what each would
+            say.
+        sentence: Plain words.
+        found: plain JSON value. What was found, for claims on findings.
+        remark: The last part of `sentence`: what follows, without the two figures again.
+        takes: How many takes stand behind `result`.
+        specimen: Serial of the unit that it was judged on, where the bench holds several.
     """
 
     subject: str

@@ -1,10 +1,9 @@
 """Pick claims out of a seller's listing, for the user to confirm.
 
-The text is cut into marks once (numbers, words, signs), the marks into phrases, and a
-number is read with its unit by the words of its own phrase: nothing is searched twice, so
-the time grows with the length of the text. Rules only, no guessing: what has no rule is
-shown as left over. Everything the listing says of one thing is kept, the contradictions
-too, each with a number of its own.
+The text is cut into marks once (numbers, words, signs), the marks into phrases, and a number is
+read with its unit by the words of its own phrase: nothing is searched twice, so the time grows with
+the length of the text. Rules only, no guessing: what has no rule is shown as left over. Everything
+the listing says of one thing is kept, the contradictions too, each with a number of its own.
 """
 
 from __future__ import annotations
@@ -33,22 +32,14 @@ _Value = tuple[float, float] | str
 class Suggestion:
     """One claim found in a listing.
 
-    Attributes
-    ----------
-    subject : str
-        Id of a measurand, or name of a finding.
-    text : str
-        The value as it would be typed.
-    found : str
-        The words of the listing.
-    line : int
-        From 1.
-    remark : str
-        Why it is to be looked at before it is confirmed; ``""`` when it is plain.
-    against : tuple of int
-        Numbers (from 1) of the suggestions that say something else of the same thing.
-    instead : bool
-        A second reading of the same words, to be chosen instead of the first.
+    Attributes:
+        subject: Id of a measurand, or name of a finding.
+        text: The value as it would be typed.
+        found: The words of the listing.
+        line: From 1.
+        remark: Why it is to be looked at before it is confirmed; ``""`` when it is plain.
+        against: Numbers (from 1) of the suggestions that say something else of the same thing.
+        instead: A second reading of the same words, to be chosen instead of the first.
     """
 
     subject: str
@@ -73,16 +64,11 @@ class Suggestion:
 class Reading:
     """What a listing says.
 
-    Attributes
-    ----------
-    suggestions : tuple of Suggestion
-        Numbered from 1 in this order; every alternative is there.
-    left : tuple of (line, words)
-        Phrases with a number that no rule reads.
-    prose : tuple of (line, words)
-        Phrases without any number or known word.
-    frames : frozenset of (width, height)
-        Picture sizes as the listing pairs them.
+    Attributes:
+        suggestions: Numbered from 1 in this order; every alternative is there.
+        left: tuple of (line, words). Phrases with a number that no rule reads.
+        prose: tuple of (line, words). Phrases without any number or known word.
+        frames: frozenset of (width, height). Picture sizes as the listing pairs them.
     """
 
     suggestions: tuple[Suggestion, ...]
@@ -94,19 +80,11 @@ class Reading:
 def read_listing(text: str) -> Reading:
     """Pick claims out of the text of a listing.
 
-    Parameters
-    ----------
-    text : str
-        As pasted.
+    Args:
+        text: As pasted.
 
-    Returns
-    -------
-    Reading
-
-    Raises
-    ------
-    WrongCall
-        Longer than a listing, or one line of it is.
+    Raises:
+        WrongCall: Longer than a listing, or one line of it is.
     """
     if len(text) > LONGEST_TEXT:
         raise WrongCall(
@@ -207,15 +185,12 @@ def _agree(a: _Value, b: _Value) -> bool:
 def check_choice(chosen: Sequence[tuple[str, str]], frames: Iterable[tuple[str, str]]) -> None:
     """Refuse to enter two values of one thing, or a width of one picture with another's height.
 
-    Parameters
-    ----------
-    chosen : sequence of (subject, text)
-    frames : iterable of (width, height)
-        As the listing pairs them.
+    Args:
+        chosen: sequence of (subject, text)
+        frames: iterable of (width, height). As the listing pairs them.
 
-    Raises
-    ------
-    WrongCall
+    Raises:
+        WrongCall
     """
     values: dict[str, str] = {}
     for subject, text in chosen:

@@ -37,20 +37,13 @@ class _Mark:
 class Figure:
     """Numbers with a unit, or a name that says something by itself.
 
-    Attributes
-    ----------
-    numbers : tuple of str
-        One, two (``1920x1080`` or a range) or three; empty for a name.
-    unit : str
-        Lower case, but as written where the case tells (`cased`).
-    cased : str
-    form : {"one", "times", "range", "name"}
-    text : str
-        As the listing writes it.
-    before, after : tuple of str
-        Lower-case words between it and its neighbours in the phrase.
-    thousands : bool
-        A comma was taken for a mark of thousands.
+    Attributes:
+        numbers: One, two (``1920x1080`` or a range) or three; empty for a name.
+        unit: Lower case, but as written where the case tells (`cased`).
+        form: {"one", "times", "range", "name"}
+        text: As the listing writes it.
+        before, after: Lower-case words between it and its neighbours in the phrase.
+        thousands: A comma was taken for a mark of thousands.
     """
 
     numbers: tuple[str, ...]
@@ -78,16 +71,7 @@ class Phrase:
 
 
 def phrases(line: str) -> Iterator[Phrase]:
-    """Cut one line into phrases.
-
-    Parameters
-    ----------
-    line : str
-
-    Yields
-    ------
-    Phrase
-    """
+    """Cut one line into phrases."""
     marks: list[_Mark] = []
     for match in _MARK.finditer(line):
         kind = match.lastgroup or "sign"

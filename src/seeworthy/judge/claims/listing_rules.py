@@ -12,11 +12,8 @@ from seeworthy.judge.claims.listing_marks import Figure, Phrase
 class Meaning:
     """A claim as it would be typed, and what to look at before it is entered.
 
-    Attributes
-    ----------
-    subject, text, remark : str
-    instead : bool
-        A second reading of the same words, to be chosen instead of the first.
+    Attributes:
+        instead: A second reading of the same words, to be chosen instead of the first.
     """
 
     subject: str
@@ -73,12 +70,9 @@ _SOUND = {"audio", "sound", "sampling", "mic", "microphone", "sample", "samples"
 def meanings(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
     """Return what a figure claims; empty where no rule reads it.
 
-    Parameters
-    ----------
-    figure : Figure
-        One of the phrase.
-    phrase : Phrase
-        Only its own words decide: a width and a height of two phrases never meet.
+    Args:
+        figure: One of the phrase.
+        phrase: Only its own words decide: a width and a height of two phrases never meet.
     """
     if figure.form == "name":
         return _name(figure)

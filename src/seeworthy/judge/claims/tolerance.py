@@ -14,14 +14,10 @@ from seeworthy.ground.units import convert, same_dimension
 class Tolerance:
     """How far off a claim may be and still count as kept.
 
-    Attributes
-    ----------
-    share : float
-        Part of the claimed value, 0.05 for 5 %.
-    absolute : float
-        In `unit`; the wider of the two holds.
-    unit : str
-        Unit of `absolute`; ``""`` for a plain number or none.
+    Attributes:
+        share: Part of the claimed value, 0.05 for 5 %.
+        absolute: In `unit`; the wider of the two holds.
+        unit: Unit of `absolute`; ``""`` for a plain number or none.
     """
 
     share: float = 0.05
@@ -32,10 +28,8 @@ class Tolerance:
     def parse(cls, text: str) -> Tolerance:
         """Read ``5 %`` or ``2 deg``; a bare number is asked for its unit.
 
-        Raises
-        ------
-        BadQuantity
-            Negative, or not a quantity.
+        Raises:
+            BadQuantity: Negative, or not a quantity.
         """
         shown = text.strip()
         if shown.endswith("%"):
@@ -56,10 +50,8 @@ class Tolerance:
     def half_width(self, value: float, entry: Measurand) -> float:
         """Return half the width of the band around a claimed `value` (unit of `entry`).
 
-        Raises
-        ------
-        BadQuantity
-            The absolute tolerance has another dimension than the measurand.
+        Raises:
+            BadQuantity: The absolute tolerance has another dimension than the measurand.
         """
         absolute = self.absolute
         if absolute and self.unit:

@@ -104,18 +104,13 @@ def _tightest(bounds: Sequence[Result]) -> Result:
 def like_sets(found: Sequence[Result], asked: Container[str] = ()) -> list[tuple[Result, int]]:
     """Combine results of one measurand under like conditions.
 
-    Parameters
-    ----------
-    found : sequence of Result
-        One per take.
-    asked : container of str
-        Conditions that were asked for, so that they are not odd.
+    Args:
+        found: One per take.
+        asked: container of str. Conditions that were asked for, so that they are not odd.
 
-    Returns
-    -------
-    list of (Result, takes)
-        What speaks for the subject first: the set nearest to ordinary use (`oddity`), then
-        the one with most takes, then the one with the narrowest interval.
+    Returns:
+        list of (Result, takes). What speaks for the subject first: the set nearest to ordinary use
+        (`oddity`), then the one with most takes, then the one with the narrowest interval.
     """
     sets = []
     for _, members in sort_alike(found):
@@ -146,12 +141,9 @@ def _together(takes: Sequence[Result]) -> Result:
 def speaking(origins: Iterable[O], *, firmware_apart: bool = False) -> tuple[list[O], list[str]]:
     """Return the results that count, in the order given, and what is to be said of the others.
 
-    Parameters
-    ----------
-    origins : iterable of Origin
-    firmware_apart : bool
-        Each firmware is a subject of its own; else the newest one that a procedure was
-        repeated with on a unit answers for that unit.
+    Args:
+        firmware_apart: Each firmware is a subject of its own; else the newest one that a procedure
+            was repeated with on a unit answers for that unit.
     """
     found = list(origins)
     notes: list[str] = []

@@ -31,20 +31,12 @@ _MOUNT = "mount"  # the condition by which suspensions are told apart
 class Row:
     """One measurand under like conditions, all subjects that have it.
 
-    Attributes
-    ----------
-    measurand : Measurand
-    like : Like
-    values : tuple of Value
-        In order of value.
-    takes : mapping-like tuple
-        Number of takes behind each value, same order.
-    pairs : tuple of Difference
-    groups : tuple of tuple of str
-        Subjects that cannot be told apart.
-    best : tuple of str
-        The best value's subject and all that cannot be told apart from it; empty where
-        neither more nor less is better.
+    Attributes:
+        values: In order of value.
+        takes: mapping-like tuple. Number of takes behind each value, same order.
+        groups: Subjects that cannot be told apart.
+        best: The best value's subject and all that cannot be told apart from it; empty where
+            neither more nor less is better.
     """
 
     measurand: Measurand
@@ -124,16 +116,12 @@ def subject_of(origin: Origin, by: By) -> str:
 def compare_results(origins: Iterable[Origin], by: By = "camera") -> Comparison:
     """Compare stored results.
 
-    Parameters
-    ----------
-    origins : iterable of Origin
-        Current (not stale) results.
-    by : {"camera", "unit", "firmware", "mount"}
-        By mount, takes that name one are compared, flight for flight.
+    Args:
+        origins: Current (not stale) results.
+        by: {"camera", "unit", "firmware", "mount"}. By mount, takes that name one are compared,
+            flight for flight.
 
-    Returns
-    -------
-    Comparison
+    Returns:
         Rows for all that two or more subjects have under like conditions. Figures of a take
         (the length of a clip, the bit rate of a scene) are none of a camera and left out.
     """
@@ -243,19 +231,13 @@ def compare_bench(
 ) -> Comparison:
     """Compare what a bench holds.
 
-    Parameters
-    ----------
-    bench : Bench
-    by : {"camera", "unit", "firmware", "mount"}
-    cameras, measurands : sequence of str
-        Only these; all when empty.
+    Args:
+        by: {"camera", "unit", "firmware", "mount"}
+        cameras, measurands: Only these; all when empty.
 
-    Raises
-    ------
-    NotFound
-        No such camera.
-    CannotMeasure
-        Fewer than two subjects, or nothing in common under like conditions.
+    Raises:
+        NotFound: No such camera.
+        CannotMeasure: Fewer than two subjects, or nothing in common under like conditions.
     """
     from seeworthy.bench.cameras import get_camera
     from seeworthy.bench.outcomes import list_results

@@ -25,15 +25,10 @@ LEVEL = 0.05
 class Value:
     """One subject's value of one measurand.
 
-    Attributes
-    ----------
-    subject : str
-    value, u : float
-        Value and standard uncertainty, one unit for all.
-    dof : float
-        Degrees of freedom behind `u`.
-    ends : (float, float) or None
-        95 % interval where one is stated; None for Student's t.
+    Attributes:
+        value, u: Value and standard uncertainty, one unit for all.
+        dof: Degrees of freedom behind `u`.
+        ends: 95 % interval where one is stated; None for Student's t.
     """
 
     subject: str
@@ -52,14 +47,10 @@ class Value:
 class Difference:
     """Second minus first, with its 95 % interval and probability.
 
-    Attributes
-    ----------
-    p : float
-        Two-sided probability of a difference as large if there were none.
-    p_corrected : float
-        After Holm's correction.
-    apart : bool
-        True when the two are told apart.
+    Attributes:
+        p: Two-sided probability of a difference as large if there were none.
+        p_corrected: After Holm's correction.
+        apart: True when the two are told apart.
     """
 
     first: str
@@ -75,12 +66,9 @@ class Difference:
 def differences(values: Sequence[Value], level: float = LEVEL) -> list[Difference]:
     """Return all pairwise differences of one measurand, Holm-corrected.
 
-    Parameters
-    ----------
-    values : sequence of Value
-        Like conditions only; that is the caller's duty.
-    level : float
-        Probability of one false difference or more among all pairs.
+    Args:
+        values: Like conditions only; that is the caller's duty.
+        level: Probability of one false difference or more among all pairs.
     """
     if len(values) < 2:
         return []

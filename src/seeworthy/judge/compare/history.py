@@ -25,17 +25,11 @@ if TYPE_CHECKING:
 class Trend:
     """Change of one measurand of one unit per year.
 
-    Attributes
-    ----------
-    slope, u : float
-        Per year, in the unit of the measurand.
-    interval : (float, float)
-        95 %.
-    takes : int
-    days : int
-        From first to last take.
-    changes : bool
-        True when the interval leaves out zero.
+    Attributes:
+        slope, u: Per year, in the unit of the measurand.
+        interval: 95 %.
+        days: From first to last take.
+        changes: True when the interval leaves out zero.
     """
 
     slope: float
@@ -49,13 +43,10 @@ class Trend:
 def trend(origins: Sequence[Origin]) -> Trend:
     """Fit a straight line over the days of takes of one unit and measurand, like conditions.
 
-    Weighted least squares; scatter about the line beyond the stated uncertainties is added to
-    them.
+    Weighted least squares; scatter about the line beyond the stated uncertainties is added to them.
 
-    Raises
-    ------
-    CannotMeasure
-        Fewer than three takes, or all on one day.
+    Raises:
+        CannotMeasure: Fewer than three takes, or all on one day.
     """
     days = np.array([o.taken.toordinal() for o in origins], float)
     if len(days) < 3 or np.ptp(days) == 0:
@@ -86,15 +77,10 @@ def trend(origins: Sequence[Origin]) -> Trend:
 class Spread:
     """How much units of one model differ beyond what the measurement explains.
 
-    Attributes
-    ----------
-    mean, u : float
-        Of the model: random-effects mean and its standard uncertainty.
-    between : float
-        Standard deviation between units (0 when the measurement explains it all).
-    units : int
-    p : float
-        Probability of as much scatter if all units were equal (Cochran's Q).
+    Attributes:
+        mean, u: Of the model: random-effects mean and its standard uncertainty.
+        between: Standard deviation between units (0 when the measurement explains it all).
+        p: Probability of as much scatter if all units were equal (Cochran's Q).
     """
 
     mean: float
@@ -107,10 +93,8 @@ class Spread:
 def spread_of_units(values: Sequence[Value]) -> Spread:
     """Estimate the spread between units (DerSimonian and Laird, Control. Clin. Trials 7, 1986).
 
-    Raises
-    ------
-    CannotMeasure
-        Fewer than two units.
+    Raises:
+        CannotMeasure: Fewer than two units.
     """
     if len(values) < 2:
         raise CannotMeasure("A spread needs two units.", "Measure a second unit of the camera.")

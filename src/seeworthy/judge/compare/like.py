@@ -26,12 +26,9 @@ _READ_OFF = ("light", "temperature")  # numbers off an instrument; what feels th
 class Like:
     """Conditions that a set of results shares.
 
-    Attributes
-    ----------
-    words : tuple of (str, str)
-        Conditions that are words (position, orientation, channel), sorted.
-    light, temperature : float or None
-        Centre of the readings, lx and °C; None where the results name none.
+    Attributes:
+        words: Conditions that are words (position, orientation, channel), sorted.
+        light, temperature: Centre of the readings, lx and °C; None where the results name none.
     """
 
     words: tuple[tuple[str, str], ...] = ()
@@ -98,11 +95,9 @@ def conditions_that_matter(result: Result) -> dict[str, Any]:
 def sort_alike(results: Iterable[Result]) -> list[tuple[Like, list[int]]]:
     """Sort results of one measurand into sets of like conditions.
 
-    Returns
-    -------
-    list of (Like, indices)
-        In order of first appearance; light and temperature are chained only within
-        their tolerance of the set's first member, so that sets do not creep.
+    Returns:
+        list of (Like, indices). In order of first appearance; light and temperature are chained
+        only within their tolerance of the set's first member, so that sets do not creep.
     """
     found: list[tuple[Like, list[int]]] = []
     for index, result in enumerate(results):

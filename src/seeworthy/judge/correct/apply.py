@@ -35,20 +35,11 @@ _BITS_MOST = 10
 class Mended:
     """What was done to a clip.
 
-    Attributes
-    ----------
-    clip : str
-    path : Path
-        The new file.
-    frames : int
-    seconds : float
-        What it took.
-    applied : tuple of str
-        Sentences: what, and from where.
-    limits : tuple of str
-        Sentences: what could not be mended, or has a price.
-    warnings : tuple of str
-    undistortion : Undistortion or None
+    Attributes:
+        path: The new file.
+        seconds: What it took.
+        applied: Sentences: what, and from where.
+        limits: Sentences: what could not be mended, or has a price.
     """
 
     clip: str
@@ -85,30 +76,19 @@ def correct_clip(
 ) -> Mended:
     """Write a mended copy of a clip.
 
-    Parameters
-    ----------
-    source : Source
-        Only read.
-    corrections : Corrections
-    out : Path
-        The new file, ``.mp4`` or ``.mov``.
-    keep_all : bool
-        Undistort with black edges rather than cut the edges off.
-    force : bool
-        Replace a file of that name.
-    progress : callable, optional
-        Called with the share done.
+    Args:
+        source: Only read.
+        out: The new file, ``.mp4`` or ``.mov``.
+        keep_all: Undistort with black edges rather than cut the edges off.
+        force: Replace a file of that name.
+        progress: Called with the share done.
 
-    Raises
-    ------
-    Conflict
-        The new name is the clip's, or taken.
-    WrongCall
-        The clip has another shape of picture than was measured, or no colour to correct.
-    UnreadableInput, CannotMeasure
-        No pictures, or coded in a way that is not turned into light here.
-    NoSpace
-        The disk is full.
+    Raises:
+        Conflict: The new name is the clip's, or taken.
+        WrongCall: The clip has another shape of picture than was measured, or no colour to correct.
+        UnreadableInput, CannotMeasure: No pictures, or coded in a way that is not turned into light
+            here.
+        NoSpace: The disk is full.
     """
     check_name(source.path, out, force)
     if not corrections.kinds():

@@ -26,12 +26,9 @@ KINDS: tuple[Kind, ...] = ("lens", "shading", "colour")
 class Origin:
     """Where a correction comes from.
 
-    Attributes
-    ----------
-    text : str
-        Which file or take, in words.
-    hashes : tuple of str
-        SHA-256 of the files that it was fitted to.
+    Attributes:
+        text: Which file or take, in words.
+        hashes: SHA-256 of the files that it was fitted to.
     """
 
     text: str
@@ -45,12 +42,8 @@ class Origin:
 class LensData:
     """A lens model with the frame it holds for.
 
-    Attributes
-    ----------
-    camera : Camera
-    reach : float
-        How far out it was seen, 1 is the frame's corner.
-    origin : Origin
+    Attributes:
+        reach: How far out it was seen, 1 is the frame's corner.
     """
 
     camera: Camera
@@ -67,15 +60,11 @@ class LensData:
 class ShadingData:
     """A gain in linear light at the centres of cells that span the frame.
 
-    Attributes
-    ----------
-    size : (width, height)
-    gain : array (rows, columns, 3)
-    cap : float
-        No gain was allowed to be larger.
-    capped : float
-        Share of the cells that would have needed more.
-    origin : Origin
+    Attributes:
+        size: (width, height)
+        gain: array (rows, columns, 3)
+        cap: No gain was allowed to be larger.
+        capped: Share of the cells that would have needed more.
     """
 
     size: tuple[int, int]
@@ -132,12 +121,9 @@ class Corrections:
 def read_file(path: str | Path, kind: Kind) -> LensData | ShadingData | ColourData:
     """Read a correction from what ``seeworthy measure … --json`` printed.
 
-    Raises
-    ------
-    UnreadableInput
-        No such file, or not JSON.
-    WrongCall
-        JSON without a correction, or with one of another kind.
+    Raises:
+        UnreadableInput: No such file, or not JSON.
+        WrongCall: JSON without a correction, or with one of another kind.
     """
     p = Path(path)
     try:
@@ -193,15 +179,8 @@ def _why_none(document: Any, name: str) -> str:
 def parse(found: Mapping[str, Any], origin: Origin) -> LensData | ShadingData | ColourData:
     """Check and wrap the ``correction`` of an outcome.
 
-    Parameters
-    ----------
-    found : mapping
-    origin : Origin
-
-    Raises
-    ------
-    WrongCall
-        Fields are missing or have no meaning.
+    Raises:
+        WrongCall: Fields are missing or have no meaning.
     """
     try:
         if found["kind"] == "lens":

@@ -20,21 +20,13 @@ _VIDEO = ColourTags("full", 1, 1, 1)
 def write_lut(given: Corrections, path: Path, clip: Path | None, *, force: bool = False) -> str:
     """Write the colour correction as a ``.cube`` LUT of 33³ entries and say what for.
 
-    Parameters
-    ----------
-    given : Corrections
-    path : Path
-    clip : Path, optional
-        A clip whose tone curve it is for; BT.709 when left out.
-    force : bool
-        Replace a file of that name.
+    Args:
+        clip: A clip whose tone curve it is for; BT.709 when left out.
+        force: Replace a file of that name.
 
-    Raises
-    ------
-    WrongCall
-        There is no colour correction.
-    Conflict
-        The file exists.
+    Raises:
+        WrongCall: There is no colour correction.
+        Conflict: The file exists.
     """
     if given.colour is None:
         raise WrongCall(
@@ -55,9 +47,8 @@ def write_gain(given: Corrections, path: Path, clip: Path | None, *, force: bool
 
     The size is that of the clip, or of the frame that was measured.
 
-    Raises
-    ------
-    WrongCall, Conflict
+    Raises:
+        WrongCall, Conflict
     """
     if given.shading is None:
         raise WrongCall(
@@ -84,9 +75,8 @@ def write_lens_map(
 ) -> str:
     """Write how the picture is straightened, as JSON.
 
-    Raises
-    ------
-    WrongCall, Conflict
+    Raises:
+        WrongCall, Conflict
     """
     if given.lens is None:
         raise WrongCall(

@@ -24,16 +24,11 @@ def gain_field(shading: ShadingData, size: tuple[int, int]) -> Floats:
     The logarithm of the gain is smooth, so it is interpolated by cubic splines along rows
     and columns; half a cell at the rim is continued by the outermost piece.
 
-    Parameters
-    ----------
-    shading : ShadingData
-    size : (width, height)
-        Of the clip; another size of the same aspect is scaled to.
+    Args:
+        size: (width, height). Of the clip; another size of the same aspect is scaled to.
 
-    Raises
-    ------
-    WrongCall
-        The aspect differs.
+    Raises:
+        WrongCall: The aspect differs.
     """
     from scipy.interpolate import make_interp_spline
 

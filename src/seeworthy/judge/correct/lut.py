@@ -31,14 +31,9 @@ _LARGEST = 129
 class Cube:
     """A table.
 
-    Attributes
-    ----------
-    table : array (n, n, n, 3) float32
-        Indexed red, green, blue.
-    low, high : (r, g, b)
-        Coded values of the first and the last entry.
-    title : str
-    comments : tuple of str
+    Attributes:
+        table: array (n, n, n, 3) float32. Indexed red, green, blue.
+        low, high: (r, g, b). Coded values of the first and the last entry.
     """
 
     table: Floats
@@ -79,14 +74,9 @@ def identity(size: int = SIZE) -> Floats:
 def colour_cube(colour: ColourData, light: Light, title: str, size: int = SIZE) -> Cube:
     """Return the table of a colour correction.
 
-    Parameters
-    ----------
-    colour : ColourData
-    light : Light
-        Tone curve of the clip, both ways.
-    title : str
-    size : int
-        Entries along an axis.
+    Args:
+        light: Tone curve of the clip, both ways.
+        size: Entries along an axis.
     """
     linear = light.decode_signal(identity(size)) @ colour.product.T
     coded = (light.encode(linear) - light.black) / (light.white - light.black)
@@ -115,10 +105,8 @@ def write_cube(cube: Cube, path: Path) -> None:
 def read_cube(path: Path) -> Cube:
     """Read a table.
 
-    Raises
-    ------
-    UnreadableInput
-        Not a three-dimensional table in this form, or not whole.
+    Raises:
+        UnreadableInput: Not a three-dimensional table in this form, or not whole.
     """
     try:
         lines = path.read_text(encoding="utf-8", errors="replace").splitlines()

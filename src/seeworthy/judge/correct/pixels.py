@@ -32,19 +32,12 @@ _SITED = np.array([[0.25, 0.5, 0.25]], np.float32)
 class Mender:
     """Corrections of one clip, ready to be applied; safe to use from several threads.
 
-    Attributes
-    ----------
-    light : Light
-    gain : array (H, W, 3) float32, optional
-        In linear light.
-    colour : array (3, 3), optional
-        In linear light.
-    maps : (x, y) arrays (H, W) float32, optional
-        Where each pixel comes from.
-    shown : array (H, W) float32, optional
-        1 where the old picture reaches, 0 where the new one stays black.
-    half_chroma : bool
-        Chroma at half the resolution, across and down (4:2:0); else at full.
+    Attributes:
+        gain: array (H, W, 3) float32. In linear light.
+        colour: array (3, 3). In linear light.
+        maps: (x, y) arrays (H, W) float32. Where each pixel comes from.
+        shown: 1 where the old picture reaches, 0 where the new one stays black.
+        half_chroma: Chroma at half the resolution, across and down (4:2:0); else at full.
     """
 
     light: Light
@@ -90,11 +83,9 @@ class Mender:
     def apply(self, luma: npt.NDArray[Any], cb: Any, cr: Any) -> Planes:
         """Return a frame's planes mended.
 
-        Parameters
-        ----------
-        luma : array (H, W) uint8 or uint16
-        cb, cr : arrays at any lower resolution, or None for a grey clip
-            A grey clip must have no colour correction, and one gain for all channels.
+        Args:
+            cb, cr: arrays at any lower resolution, or None for a grey clip. A grey clip must have
+                no colour correction, and one gain for all channels.
         """
         height, width = luma.shape
         bands = [slice(r, min(r + _BAND, height)) for r in range(0, height, _BAND)]

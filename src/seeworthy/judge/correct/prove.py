@@ -30,13 +30,9 @@ SHOWN: dict[Kind, tuple[str, ...]] = {
 class Proof:
     """A figure before and after.
 
-    Attributes
-    ----------
-    kind : str
-    clip : str
-    pairs : tuple of (before, after)
-    fitted : bool
-        The correction was fitted to this very clip, so that it proves little.
+    Attributes:
+        pairs: tuple of (before, after)
+        fitted: The correction was fitted to this very clip, so that it proves little.
     """
 
     kind: Kind
@@ -65,23 +61,14 @@ def prove(
 ) -> Proof:
     """Measure a clip before and after its correction.
 
-    Parameters
-    ----------
-    kind : str
-        Which correction; the others are left out, so that the figure speaks of it alone.
-    clip : Path
-        Best one that the correction was not fitted to.
-    corrections : Corrections
-    roles, options : mapping, optional
-        What the procedure needs besides the clip (the reference of ``colour``).
-    progress : callable, optional
+    Args:
+        kind: Which correction; the others are left out, so that the figure speaks of it alone.
+        clip: Best one that the correction was not fitted to.
+        roles, options: What the procedure needs besides the clip (the reference of ``colour``).
 
-    Raises
-    ------
-    WrongCall
-        There is no correction of that kind.
-    CannotMeasure
-        The clip does not carry the figure.
+    Raises:
+        WrongCall: There is no correction of that kind.
+        CannotMeasure: The clip does not carry the figure.
     """
     chosen = getattr(corrections, kind)
     if chosen is None:

@@ -31,15 +31,10 @@ _OUTSIDE = -1e4
 class Undistortion:
     """How a new picture of the same size is drawn.
 
-    Attributes
-    ----------
-    camera : Camera
-        The lens, in the frame of the clip.
-    matrix : (fx, fy, cx, cy)
-        Of the ideal lens that the new picture has.
-    keep_all : bool
-    narrowed : bool
-        The lens sees wider than a flat picture can show; the rest is cut.
+    Attributes:
+        camera: The lens, in the frame of the clip.
+        matrix: (fx, fy, cx, cy). Of the ideal lens that the new picture has.
+        narrowed: The lens sees wider than a flat picture can show; the rest is cut.
     """
 
     camera: Camera
@@ -87,18 +82,12 @@ class Undistortion:
 def plan_undistortion(lens: LensData, size: tuple[int, int], keep_all: bool) -> Undistortion:
     """Fit a new picture to a clip's frame.
 
-    Parameters
-    ----------
-    lens : LensData
-    size : (width, height)
-        Of the clip; another size of the same aspect is scaled to.
-    keep_all : bool
-        Keep everything with black edges; else fill the frame.
+    Args:
+        size: (width, height). Of the clip; another size of the same aspect is scaled to.
+        keep_all: Keep everything with black edges; else fill the frame.
 
-    Raises
-    ------
-    WrongCall
-        The aspect differs, so the clip comes from another mode.
+    Raises:
+        WrongCall: The aspect differs, so the clip comes from another mode.
     """
     check_size("lens", lens.size, size, lens.origin)
     camera = scaled(lens.camera, size)
@@ -118,9 +107,8 @@ def plan_undistortion(lens: LensData, size: tuple[int, int], keep_all: bool) -> 
 def check_size(what: str, measured: tuple[int, int], clip: tuple[int, int], origin: Origin) -> None:
     """Refuse a clip whose frame has another aspect than the one that was measured.
 
-    Raises
-    ------
-    WrongCall
+    Raises:
+        WrongCall
     """
     if abs(clip[0] * measured[1] - clip[1] * measured[0]) > max(measured):
         raise WrongCall(

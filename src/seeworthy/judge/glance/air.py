@@ -29,18 +29,11 @@ COLD = 0.0  # degC, where water freezes
 class AirFigure:
     """One figure of one camera, against the others.
 
-    Attributes
-    ----------
-    name, title : str
-    unit : str
-    found : Uncertain or None
-        None where it is not known.
-    words : str
-        What it means in the air; where it is not known, what is missing.
-    against : str
-        Which cameras of the bench are better, worse, alike or not tested.
-    bound : str
-        ``at least`` where the value is a bound, else ``""``.
+    Attributes:
+        found: None where it is not known.
+        words: What it means in the air; where it is not known, what is missing.
+        against: Which cameras of the bench are better, worse, alike or not tested.
+        bound: ``at least`` where the value is a bound, else ``""``.
     """
 
     name: str

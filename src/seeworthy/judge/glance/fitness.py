@@ -16,20 +16,13 @@ from seeworthy.judge.purpose.rank import LimitState, Ranking, Suited, WishState
 class Fitness:
     """How well one camera suits one purpose.
 
-    Attributes
-    ----------
-    purpose, title : str
-        Name and title of the purpose.
-    grade : str
-        As in `seeworthy.judge.purpose.rank.Suited`.
-    score : float
-        0 to 1, mean over the draws.
-    place : str
-        Its rank among the cameras of the bench, in words.
-    why : str
-        One sentence: what decides.
-    rests : str
-        How much of what the purpose asks for was tested.
+    Attributes:
+        purpose, title: Name and title of the purpose.
+        grade: As in `seeworthy.judge.purpose.rank.Suited`.
+        score: 0 to 1, mean over the draws.
+        place: Its rank among the cameras of the bench, in words.
+        why: One sentence: what decides.
+        rests: How much of what the purpose asks for was tested.
     """
 
     purpose: str

@@ -15,14 +15,10 @@ from seeworthy.judge.plan.predict import Prediction, predict
 class Advice:
     """A change that helps.
 
-    Attributes
-    ----------
-    text : str
-        What to do.
-    mends : tuple of str
-        Titles of predictions that become fine by it.
-    spoils : tuple of str
-        Titles that were fine and are not any more.
+    Attributes:
+        text: What to do.
+        mends: Titles of predictions that become fine by it.
+        spoils: Titles that were fine and are not any more.
     """
 
     text: str
@@ -90,13 +86,9 @@ def advise(
 ) -> list[Advice]:
     """Try every change and return those that mend something.
 
-    Parameters
-    ----------
-    flight : Flight
-    camera : callable
-        Makes a fresh `Camera` (same seed), so that changes are compared on equal draws.
-    predictions : sequence of Prediction
-        Of the flight as planned.
+    Args:
+        camera: Makes a fresh `Camera` (same seed), so that changes are compared on equal draws.
+        predictions: Of the flight as planned.
     """
     bad = {p.name for p in predictions if p.verdict in _BAD}
     good = {p.name for p in predictions if p.verdict == "fine"}

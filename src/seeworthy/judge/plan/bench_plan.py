@@ -27,14 +27,8 @@ PLAN_CAUTIONS = tuple(CAUTIONS[c] for c in ("verdict", "launch", "airspace", "li
 class Plan:
     """One flight foreseen through one camera.
 
-    Attributes
-    ----------
-    flight : Flight
-    camera : str
-    predictions : tuple of Prediction
-    advice : tuple of Advice
-        Changes that were tried and mend something, those that spoil nothing first.
-    cautions : tuple of str
+    Attributes:
+        advice: Changes that were tried and mend something, those that spoil nothing first.
     """
 
     flight: Flight
@@ -85,12 +79,9 @@ class Plan:
 def load_flight(path: str | Path) -> Flight:
     """Read a flight plan from a file.
 
-    Raises
-    ------
-    UnreadableInput
-        Missing, not text, or too large.
-    WrongCall
-        The plan is wrong (with line and reason).
+    Raises:
+        UnreadableInput: Missing, not text, or too large.
+        WrongCall: The plan is wrong (with line and reason).
     """
     p = Path(path)
     if not p.is_file():
@@ -109,12 +100,9 @@ def flown(bench: Bench) -> list[tuple[int, str]]:
 def flight_of_take(bench: Bench, number: int, base: Flight | None = None) -> Flight:
     """Make a plan of what a take of `load` has found.
 
-    Raises
-    ------
-    NotFound
-        No such take.
-    WrongCall
-        A take of another procedure, or one that found no flight.
+    Raises:
+        NotFound: No such take.
+        WrongCall: A take of another procedure, or one that found no flight.
     """
     from seeworthy.bench.outcomes import get_outcome
     from seeworthy.judge.plan.from_log import flight_from_outcome
@@ -131,10 +119,8 @@ def flight_of_take(bench: Bench, number: int, base: Flight | None = None) -> Fli
 def camera_of(bench: Bench, name: str, *, draws: int = 20_000, seed: int = 1) -> Camera:
     """Return a camera's figures as a plan draws on them.
 
-    Raises
-    ------
-    NotFound
-        No such camera, or nothing measured.
+    Raises:
+        NotFound: No such camera, or nothing measured.
     """
     from seeworthy.bench.cameras import get_camera
     from seeworthy.bench.outcomes import list_outcomes, list_results

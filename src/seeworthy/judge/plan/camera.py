@@ -28,15 +28,12 @@ _COLD_LOSS = (0.0, 0.015)
 class Camera:
     """Figures of one camera, with a source of draws.
 
-    Parameters
-    ----------
-    name : str
-    results : mapping of measurand to results
-        All current results of the camera (one unit and firmware).
-    frame : (width, height) or None
-        Pixels of the delivered frame, from `stream`.
-    survived : (load in g, number of flights) or None
-        Highest felt load after which the camera measured the same.
+    Args:
+        results: mapping of measurand to results. All current results of the camera (one unit and
+            firmware).
+        frame: (width, height) or None. Pixels of the delivered frame, from `stream`.
+        survived: (load in g, number of flights) or None. Highest felt load after which the camera
+            measured the same.
     """
 
     name: str

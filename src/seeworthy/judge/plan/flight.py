@@ -51,16 +51,11 @@ class Leg:
 class Flight:
     """A planned flight.
 
-    Attributes
-    ----------
-    given : mapping of str to Quantity
-        Every number, by ``section.key``, in the units of the module text.
-    words : mapping of str to str
-        ``looks``, ``moves_along``, ``spin_moves``, ``swing_moves``, ``power``.
-    accept : mapping of str to float
-        Largest acceptable values: lean (deg), wobble (px), blur (px), ground_pixel (m).
-    legs : tuple of Leg
-        In order of time; empty when speed and distance are single values.
+    Attributes:
+        given: Every number, by ``section.key``, in the units of the module text.
+        words: ``looks``, ``moves_along``, ``spin_moves``, ``swing_moves``, ``power``.
+        accept: Largest acceptable values: lean (deg), wobble (px), blur (px), ground_pixel (m).
+        legs: In order of time; empty when speed and distance are single values.
     """
 
     title: str
@@ -171,10 +166,8 @@ def template() -> str:
 def read_flight(text: str, name: str) -> Flight:
     """Read a planned flight from TOML text.
 
-    Raises
-    ------
-    WrongCall
-        With the line number and the reason.
+    Raises:
+        WrongCall: With the line number and the reason.
     """
     reader = _Reader(TomlText(text, f"Flight '{name}'"))
     data = reader.text.data

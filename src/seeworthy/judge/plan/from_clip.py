@@ -25,21 +25,14 @@ def flight_from_clip(
 
     What a clip cannot say (speed, height, light, card) comes from `base`.
 
-    Parameters
-    ----------
-    clip : path
-    hfov, readout : str
-        View across and read-out time of the camera that took it, as typed; the second may
-        be empty.
-    base : Flight, optional
-        A plan whose other lines are kept.
+    Args:
+        hfov, readout: View across and read-out time of the camera that took it, as typed; the
+            second may be empty.
+        base: A plan whose other lines are kept.
 
-    Raises
-    ------
-    WrongCall
-        The view is missing.
-    CannotMeasure
-        The clip shows no motion that can be followed.
+    Raises:
+        WrongCall: The view is missing.
+        CannotMeasure: The clip shows no motion that can be followed.
     """
     if not hfov:
         raise WrongCall(

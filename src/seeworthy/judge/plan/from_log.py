@@ -27,19 +27,13 @@ def flight_from_log(
     time from launch to landing (or to the end of the log) the least duration. What a log
     cannot say (view, light, card) comes from `base`.
 
-    Parameters
-    ----------
-    logs : sequence of path
-        One or more logs of one flight.
-    base : Flight, optional
-        A plan whose other lines are kept.
-    options : mapping, optional
-        Of the procedure `load` (``columns``, ``units``).
+    Args:
+        logs: One or more logs of one flight.
+        base: A plan whose other lines are kept.
+        options: Of the procedure `load` (``columns``, ``units``).
 
-    Raises
-    ------
-    CannotMeasure
-        The log shows no flight.
+    Raises:
+        CannotMeasure: The log shows no flight.
     """
     outcome = measure("load", list(logs), options=options).outcome
     return flight_from_outcome(outcome, f"As flown: {Path(logs[0]).stem}", base)
@@ -48,12 +42,8 @@ def flight_from_log(
 def flight_from_outcome(outcome: Outcome, title: str, base: Flight | None = None) -> Flight:
     """Make a plan from what `load` has found in the log of a flight, see `flight_from_log`.
 
-    Parameters
-    ----------
-    outcome : Outcome
-    title : str
-        Of the plan where `base` has none.
-    base : Flight, optional
+    Args:
+        title: Of the plan where `base` has none.
     """
     results = {
         r.measurand: r for r in reversed(outcome.results) if r.conditions.get("phase") != "ejection"

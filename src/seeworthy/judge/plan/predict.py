@@ -21,25 +21,16 @@ from seeworthy.procedures.endurance.measure import USABLE
 class Prediction:
     """One figure of the plan.
 
-    Attributes
-    ----------
-    name, title, unit : str
-    value : float or None
-        Median; None when a figure of the camera or of the plan is missing.
-    interval : (float, float) or None
-        95 %.
-    u : float or None
-        Standard deviation of the draws.
-    chance : float or None
-        Probability that it is acceptable; None when nothing was asked for.
-    verdict : str
-        ``fine``, ``may not do``, ``will not do``, ``not known``, ``told`` (no limit asked).
-    limit : str
-        What it was held against.
-    why : str
-        One sentence: from what it follows.
-    missing : str
-        Which test or which line of the plan would answer it.
+    Attributes:
+        value: Median; None when a figure of the camera or of the plan is missing.
+        interval: 95 %.
+        u: Standard deviation of the draws.
+        chance: Probability that it is acceptable; None when nothing was asked for.
+        verdict: ``fine``, ``may not do``, ``will not do``, ``not known``, ``told`` (no limit
+            asked).
+        limit: What it was held against.
+        why: One sentence: from what it follows.
+        missing: Which test or which line of the plan would answer it.
     """
 
     name: str

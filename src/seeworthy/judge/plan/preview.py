@@ -16,12 +16,9 @@ from seeworthy.judge.plan.predict import image_speeds, vibration_of
 def preview(flight: Flight, camera: Camera, path: Path, seconds: float = 2.0) -> tuple[str, ...]:
     """Write a short clip (or a .png) of the flight and return what had to be assumed.
 
-    Raises
-    ------
-    CannotMeasure
-        The view or the read-out time is not known.
-    WrongCall
-        The file's ending is no clip and no .png.
+    Raises:
+        CannotMeasure: The view or the read-out time is not known.
+        WrongCall: The file's ending is no clip and no .png.
     """
     from seeworthy.virtual import preview as virtual
 

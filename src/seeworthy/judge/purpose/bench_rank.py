@@ -65,21 +65,14 @@ def suit(
 ) -> Ranking:
     """Rank the cameras of a bench for a purpose.
 
-    Parameters
-    ----------
-    bench : Bench
-        Its folder ``purposes/`` holds the user's own files.
-    name : str
-        A shipped or own purpose, or the path of a TOML file.
-    cameras : sequence of str
-        Only these; all when empty.
+    Args:
+        bench: Its folder ``purposes/`` holds the user's own files.
+        name: A shipped or own purpose, or the path of a TOML file.
+        cameras: Only these; all when empty.
 
-    Raises
-    ------
-    NotFound
-        No such purpose or camera, or an empty bench.
-    WrongCall
-        The purpose file is wrong (with line and reason).
+    Raises:
+        NotFound: No such purpose or camera, or an empty bench.
+        WrongCall: The purpose file is wrong (with line and reason).
     """
     from seeworthy.bench.cameras import get_camera, list_cameras
 

@@ -15,13 +15,9 @@ Floats = npt.NDArray[np.float64]
 def one_sided(x: npt.ArrayLike, worst: float, best: float, shape: float = 1.0) -> Floats:
     """Return the desirability of `x` between a worst and a best value.
 
-    Parameters
-    ----------
-    x : array
-    worst, best : float
-        0 at and beyond `worst`, 1 at and beyond `best`; `worst` may be the larger.
-    shape : float
-        Power: above 1 asks for nearly the best, below 1 is content early.
+    Args:
+        worst, best: 0 at and beyond `worst`, 1 at and beyond `best`; `worst` may be the larger.
+        shape: Power: above 1 asks for nearly the best, below 1 is content early.
     """
     share = (np.asarray(x, float) - worst) / (best - worst)
     return np.asarray(np.clip(share, 0.0, 1.0) ** shape)
@@ -40,11 +36,9 @@ def two_sided(
 def overall(d: npt.ArrayLike, weights: npt.ArrayLike) -> Floats:
     """Return the weighted geometric mean over the last axis; one zero makes it zero.
 
-    Parameters
-    ----------
-    d : array, (..., k)
-    weights : array, (k,)
-        Above zero.
+    Args:
+        d: array, (..., k)
+        weights: array, (k,). Above zero.
     """
     values, w = np.asarray(d, float), np.asarray(weights, float)
     with np.errstate(divide="ignore"):

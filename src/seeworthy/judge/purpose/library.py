@@ -24,10 +24,8 @@ def shipped() -> dict[str, Purpose]:
 def text_of(name: str) -> str:
     """Return the TOML text of a shipped purpose, to start an own one from.
 
-    Raises
-    ------
-    NotFound
-        No such shipped purpose.
+    Raises:
+        NotFound: No such shipped purpose.
     """
     item = resources.files("seeworthy.judge.purpose") / "shipped" / f"{name}.toml"
     if name not in shipped():
@@ -38,19 +36,13 @@ def text_of(name: str) -> str:
 def find_purpose(name: str, folder: Path | None = None) -> Purpose:
     """Return a purpose by name or by path of a TOML file.
 
-    Parameters
-    ----------
-    name : str
-        Name of a shipped purpose, of a file in `folder`, or a path ending in .toml.
-    folder : Path, optional
-        The bench's own ``purposes/`` folder; its files come before shipped ones.
+    Args:
+        name: Name of a shipped purpose, of a file in `folder`, or a path ending in .toml.
+        folder: The bench's own ``purposes/`` folder; its files come before shipped ones.
 
-    Raises
-    ------
-    NotFound
-        No such purpose.
-    WrongCall
-        The file is wrong; the message has the line.
+    Raises:
+        NotFound: No such purpose.
+        WrongCall: The file is wrong; the message has the line.
     """
     paths = [Path(name)] if name.endswith(".toml") else []
     if folder is not None and not name.endswith(".toml"):

@@ -53,8 +53,7 @@ class Limit:
 class Wish:
     """A desirability, in the unit of the measurand.
 
-    One-sided when `aim` is None (`worst` to `best`), else two-sided (`low`, `aim`,
-    `high`).
+    One-sided when `aim` is None (`worst` to `best`), else two-sided (`low`, `aim`, `high`).
     """
 
     measurand: Measurand
@@ -221,9 +220,7 @@ class _Reader:
 def read_purpose(text: str, name: str) -> Purpose:
     """Read a purpose from TOML text.
 
-    Raises
-    ------
-    WrongCall
-        With the line number and the reason.
+    Raises:
+        WrongCall: With the line number and the reason.
     """
     return _Reader(text, name).read()

@@ -29,9 +29,8 @@ def own_purposes(bench: Path) -> dict[str, str]:
 def purpose_text(bench: Path, name: str) -> str:
     """Return the text of an own or shipped purpose, to change or to start from.
 
-    Raises
-    ------
-    NotFound
+    Raises:
+        NotFound
     """
     return own_purposes(bench).get(name) or text_of(name)
 
@@ -39,9 +38,8 @@ def purpose_text(bench: Path, name: str) -> str:
 def check_name(name: str) -> str:
     """Return a name that may be a file's.
 
-    Raises
-    ------
-    WrongCall
+    Raises:
+        WrongCall
     """
     if not _NAME.fullmatch(name):
         raise WrongCall(
@@ -54,10 +52,8 @@ def check_name(name: str) -> str:
 def save_purpose(bench: Path, name: str, text: str) -> Purpose:
     """Check a purpose and keep it.
 
-    Raises
-    ------
-    WrongCall
-        A bad name, or a wrong text, with line number and reason; nothing is written.
+    Raises:
+        WrongCall: A bad name, or a wrong text, with line number and reason; nothing is written.
     """
     check_name(name)
     if len(text) > _LONGEST:
@@ -75,9 +71,8 @@ def save_purpose(bench: Path, name: str, text: str) -> Purpose:
 def remove_purpose(bench: Path, name: str) -> None:
     """Remove an own purpose.
 
-    Raises
-    ------
-    NotFound
+    Raises:
+        NotFound
     """
     path = bench / FOLDER / f"{check_name(name)}.toml"
     if not path.is_file():

@@ -57,14 +57,10 @@ class LimitState:
 class WishState:
     """A wish held against one camera.
 
-    Attributes
-    ----------
-    desirability : float
-        Mean over the draws, 0 to 1.
-    interval : (float, float)
-        95 % of the draws.
-    share : float
-        Part of what the camera loses against a perfect one that is due to this wish.
+    Attributes:
+        desirability: Mean over the draws, 0 to 1.
+        interval: 95 % of the draws.
+        share: Part of what the camera loses against a perfect one that is due to this wish.
     """
 
     wish: Wish
@@ -78,16 +74,11 @@ class WishState:
 class Suited:
     """One camera's fitness.
 
-    Attributes
-    ----------
-    score : float
-        Mean overall desirability over the draws, 0 to 1; a broken limit makes it 0.
-    interval : (float, float)
-        95 % of the draws.
-    ranks : tuple of float
-        Probability of being first, second, ...
-    grade : str
-        ``fits well``, ``fits``, ``fits barely``, ``does not fit``, ``not known``.
+    Attributes:
+        score: Mean overall desirability over the draws, 0 to 1; a broken limit makes it 0.
+        interval: 95 % of the draws.
+        ranks: Probability of being first, second, ...
+        grade: ``fits well``, ``fits``, ``fits barely``, ``does not fit``, ``not known``.
     """
 
     camera: str
@@ -133,16 +124,9 @@ def rank(
 ) -> Ranking:
     """Rank cameras for a purpose.
 
-    Parameters
-    ----------
-    purpose : Purpose
-    cameras : mapping of camera to mapping of `key_of` to Measure
-        A missing key is a missing test.
-    draws, seed : int
-
-    Returns
-    -------
-    Ranking
+    Args:
+        cameras: mapping of camera to mapping of `key_of` to Measure. A missing key is a missing
+            test.
     """
     names = list(cameras)
     if not names:

@@ -23,10 +23,8 @@ _LARGEST = 6144 // 8 * 8  # bytes: 6144 bits per channel, eight channels
 class FrameSplitter:
     """Splits a run of AAC frames.
 
-    Parameters
-    ----------
-    stream : AudioStream
-        Of the good clip.
+    Args:
+        stream: Of the good clip.
     """
 
     def __init__(self, stream: AudioStream) -> None:

@@ -17,9 +17,8 @@ def refuse_what_opens(broken: Source) -> None:
     Fragmented MP4, AVI, transport streams and Matroska carry their layout with every piece, and
     with it their own stamps: rebuilt with another clip's rate they would lose them.
 
-    Raises
-    ------
-    Conflict
+    Raises:
+        Conflict
     """
     pictures = held = 0
     first = last = None

@@ -31,10 +31,8 @@ def check_pictures(
 ) -> None:
     """Refuse what the good clip's coding parameters do not fit.
 
-    Raises
-    ------
-    CannotMeasure
-        No picture, or pictures that do not decode whole.
+    Raises:
+        CannotMeasure: No picture, or pictures that do not decode whole.
     """
     if not found.pictures:
         raise CannotMeasure(
@@ -93,16 +91,12 @@ def check_sound(
 ) -> None:
     """Refuse a good clip with another kind of sound, or none, or another pace of pictures.
 
-    Parameters
-    ----------
-    unused : int
-        Bytes between the pictures that are no sound of the good clip's kind.
-    samples : int
-        Samples found.
+    Args:
+        unused: Bytes between the pictures that are no sound of the good clip's kind.
+        samples: Samples found.
 
-    Raises
-    ------
-    CannotMeasure
+    Raises:
+        CannotMeasure
     """
     seen = layout.frame_duration * len(found.pictures)
     if layout.sound == "none":
@@ -155,9 +149,8 @@ def check_channels(
     AAC says it in every frame. Samples without any such mark last twice or half as long as
     the pictures when they are read with the wrong number.
 
-    Raises
-    ------
-    CannotMeasure
+    Raises:
+        CannotMeasure
     """
     if layout.sound_element is not None and len(pieces) >= _FEW:
         begin = [data[offset] >> 5 for offset, _, _ in pieces]

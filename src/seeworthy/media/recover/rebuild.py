@@ -36,21 +36,13 @@ _DRIFT = Fraction(1, 4)  # seconds by which picture and sound may differ in leng
 class Recovered:
     """What came back.
 
-    Attributes
-    ----------
-    path : Path
-        The new file.
-    frames, key_frames : int
-        Whole pictures.
-    seconds : float
-        Length of the pictures.
-    sound_seconds : float
-        Length of the sound, 0 without.
-    cut_frames : int
-        Pictures that the end of the file cut; they are not in the new file.
-    lost_bytes : int
-        Bytes that are neither picture nor sound.
-    warnings : tuple of str
+    Attributes:
+        path: The new file.
+        frames, key_frames: Whole pictures.
+        seconds: Length of the pictures.
+        sound_seconds: Length of the sound, 0 without.
+        cut_frames: Pictures that the end of the file cut; they are not in the new file.
+        lost_bytes: Bytes that are neither picture nor sound.
     """
 
     path: Path
@@ -86,27 +78,17 @@ def recover(
 ) -> Recovered:
     """Rebuild a clip that was never finalised.
 
-    Parameters
-    ----------
-    broken : Source
-        Only read.
-    good : Source
-        A finished clip of the same camera in the same mode.
-    out : Path
-        The new file; must not exist.
-    sound : bool
-        False: bring back the pictures alone.
-    progress : callable, optional
-        Called with the share done.
+    Args:
+        broken: Only read.
+        good: A finished clip of the same camera in the same mode.
+        out: The new file; must not exist.
+        sound: False: bring back the pictures alone.
+        progress: Called with the share done.
 
-    Raises
-    ------
-    Conflict
-        The new file exists, or the broken clip needs no recovery.
-    UnreadableInput
-        The good clip is of no use.
-    CannotMeasure
-        Nothing fits: another camera or mode, or no picture in the data.
+    Raises:
+        Conflict: The new file exists, or the broken clip needs no recovery.
+        UnreadableInput: The good clip is of no use.
+        CannotMeasure: Nothing fits: another camera or mode, or no picture in the data.
     """
     if out.exists():
         raise Conflict(f"'{out}' exists already.", "Name a new file with --out.")

@@ -29,31 +29,21 @@ _NAMES = {"hevc": "HEVC", "mpeg4": "MPEG-4 Visual", "av1": "AV1", "libdav1d": "A
 class Layout:
     """How the media data of a camera's file is laid out.
 
-    Attributes
-    ----------
-    picture : {"h264", "mjpeg"}
-    codec_data : bytes
-        ``avcC`` of the good clip.
-    frame_duration : Fraction
-        Seconds of one frame: the median step, to the fraction that coarse stamps leave.
-    even : bool
-        False when the good clip's frames are unevenly spaced (variable rate).
-    parameters, habits, length_size
-        Of H.264: see `slices`; None and 0 for Motion JPEG.
-    sound : {"none", "aac", "blocks"}
-        ``blocks``: samples of a fixed size (PCM, or compressed blocks of one size).
-    sound_codec : str
-    sound_rate : int
-        Samples per second.
-    block_bytes, block_samples : int
-        One block of sound, ``blocks`` only.
-    sound_delay : Fraction
-        First sound after first picture, seconds (negative: before).
-    size : (width, height)
-    sound_element : int or None
-        Of AAC: what most of its frames begin with, 0 one channel, 1 a pair
-        (ISO/IEC 14496-3, table 4.85, from memory).
-    sound_channels : int
+    Attributes:
+        picture: {"h264", "mjpeg"}
+        codec_data: ``avcC`` of the good clip.
+        frame_duration: Seconds of one frame: the median step, to the fraction that coarse stamps
+            leave.
+        even: False when the good clip's frames are unevenly spaced (variable rate).
+        parameters, habits, length_size: Of H.264: see `slices`; None and 0 for Motion JPEG.
+        sound: {"none", "aac", "blocks"}. ``blocks``: samples of a fixed size (PCM, or compressed
+            blocks of one size).
+        sound_rate: Samples per second.
+        block_bytes, block_samples: One block of sound, ``blocks`` only.
+        sound_delay: First sound after first picture, seconds (negative: before).
+        size: (width, height)
+        sound_element: Of AAC: what most of its frames begin with, 0 one channel, 1 a pair (ISO/IEC
+            14496-3, table 4.85, from memory).
     """
 
     picture: Picture
@@ -77,10 +67,8 @@ class Layout:
 def study(good: Source) -> Layout:
     """Read the layout of a finished clip.
 
-    Raises
-    ------
-    UnreadableInput
-        It does not open, or its codec is not one that can be recovered.
+    Raises:
+        UnreadableInput: It does not open, or its codec is not one that can be recovered.
     """
     with open_clip(good) as container:
         video = video_stream(container, good)

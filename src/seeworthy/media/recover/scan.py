@@ -23,16 +23,11 @@ _JPEG_START = b"\xff\xd8\xff"
 class Scan:
     """What was found.
 
-    Attributes
-    ----------
-    pictures : list of Sample
-        Whole coded pictures in file order.
-    runs : list of (int, int, int)
-        Sound: offset, size, and number of pictures before it.
-    cut_pictures : int
-        Pictures that the end of the file cuts.
-    skipped : int
-        Bytes that are neither.
+    Attributes:
+        pictures: Whole coded pictures in file order.
+        runs: Sound: offset, size, and number of pictures before it.
+        cut_pictures: Pictures that the end of the file cuts.
+        skipped: Bytes that are neither.
     """
 
     pictures: list[Sample] = field(default_factory=list)

@@ -59,10 +59,8 @@ class Sample:
 def read_parameters(avcc: bytes) -> Parameters:
     """Read the parameter sets of an ``avcC`` record.
 
-    Raises
-    ------
-    ValueError
-        No usable parameter sets.
+    Raises:
+        ValueError: No usable parameter sets.
     """
     sets, pictures = _parameter_sets(avcc)
     if not sets or not pictures:
@@ -134,14 +132,10 @@ class Habits:
     Sound can look like the head of a slice; that it also has the size, the kind, the
     number and the place in the order of display that come next is unlikely.
 
-    Attributes
-    ----------
-    heads : frozenset of (int, int)
-        Header byte and slice type (modulo 5) of first slices.
-    largest : mapping of int to int
-        Largest unit by header byte.
-    steps : frozenset of int
-        Steps of the picture order count (modulo its range) from picture to picture.
+    Attributes:
+        heads: Header byte and slice type (modulo 5) of first slices.
+        largest: Largest unit by header byte.
+        steps: Steps of the picture order count (modulo its range) from picture to picture.
     """
 
     heads: frozenset[tuple[int, int]]
@@ -179,14 +173,9 @@ _ROOM = 3  # a unit may be this many times as large as the largest of the good c
 class SampleReader:
     """Reads coded pictures out of a buffer.
 
-    Parameters
-    ----------
-    data : buffer
-        The file (memory map).
-    parameters : Parameters
-    length_size : int
-        Bytes of the NAL length field, from ``avcC``.
-    habits : Habits
+    Args:
+        data: buffer. The file (memory map).
+        length_size: Bytes of the NAL length field, from ``avcC``.
     """
 
     def __init__(

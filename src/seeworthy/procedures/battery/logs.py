@@ -42,10 +42,8 @@ def parse_run(text: str) -> Run:
 
     ``38 min 30 s @ 66 degF``, ``1:23:40 @ 20 degC ± 1``, ``> 38 min 30 s @ 66 degF (stopped)``.
 
-    Raises
-    ------
-    BadQuantity
-        With the reason and an example.
+    Raises:
+        BadQuantity: With the reason and an example.
     """
     body = " ".join(text.split())
     note = _NOTE.search(body)
@@ -89,24 +87,16 @@ def runs_from_table(
 ) -> tuple[list[Run], list[str]]:
     """Read runs from a table with start and end (or length), temperature and note.
 
-    Parameters
-    ----------
-    headers : sequence of str
-        A unit may stand in a header, ``temperature (degF)``.
-    rows : sequence of sequence of str
-    name : str
-        Of the file, for messages.
+    Args:
+        headers: A unit may stand in a header, ``temperature (degF)``.
+        name: Of the file, for messages.
 
-    Returns
-    -------
-    runs : list of Run
-    notes : list of str
-        Rows that could not be read, and why.
+    Returns:
+        runs: list of Run
+        notes: Rows that could not be read, and why.
 
-    Raises
-    ------
-    CannotMeasure
-        The table has no length and no start and end.
+    Raises:
+        CannotMeasure: The table has no length and no start and end.
     """
     places = _places(headers)
     if "run" not in places and not {"start", "end"} <= set(places):

@@ -33,14 +33,10 @@ _KELVIN = 273.15
 class Run:
     """One run on a full charge.
 
-    Attributes
-    ----------
-    minutes, u : float
-        Length and standard uncertainty of its reading, min.
-    temperature, u_temperature : float or None
-        degC; None where it was not read.
-    complete : bool
-        False when something else than the cell ended it: a lower bound.
+    Attributes:
+        minutes, u: Length and standard uncertainty of its reading, min.
+        temperature, u_temperature: degC; None where it was not read.
+        complete: False when something else than the cell ended it: a lower bound.
     """
 
     minutes: float
@@ -54,18 +50,12 @@ class Run:
 class Level:
     """Runs at one temperature.
 
-    Attributes
-    ----------
-    temperature : float or None
-        Mean, degC.
-    n : int
-        Complete runs.
-    value, u, dof : float
-        Mean running time in minutes; NaN where no run was complete.
-    at_least : float
-        Longest run that was cut short, min; 0 where there is none.
-    scatter : {"own", "pooled", "assumed"}
-        Where the run-to-run scatter in `u` comes from.
+    Attributes:
+        temperature: Mean, degC.
+        n: Complete runs.
+        value, u, dof: Mean running time in minutes; NaN where no run was complete.
+        at_least: Longest run that was cut short, min; 0 where there is none.
+        scatter: {"own", "pooled", "assumed"}. Where the run-to-run scatter in `u` comes from.
     """
 
     temperature: float | None
@@ -157,16 +147,13 @@ def censored_fit(design: Floats, y: Floats, complete: NDArray[np.bool_]) -> Line
     the probability of lasting longer (Tobin 1958, Econometrica 26, 24; from memory).
     The scatter is corrected for the coefficients as in least squares.
 
-    Parameters
-    ----------
-    design : ndarray, shape (n, p)
-    y : ndarray, shape (n,)
-    complete : ndarray of bool, shape (n,)
+    Args:
+        design: ndarray, shape (n, p)
+        y: ndarray, shape (n,)
+        complete: ndarray of bool, shape (n,)
 
-    Raises
-    ------
-    ValueError
-        No more complete runs than coefficients.
+    Raises:
+        ValueError: No more complete runs than coefficients.
     """
     k, p = int(complete.sum()), design.shape[1]
     if k <= p:
@@ -220,19 +207,13 @@ def _hessian(f: Any, x: Floats, step: float = 1e-3) -> Floats:
 class Trend:
     """Running time over temperature.
 
-    Attributes
-    ----------
-    model : {"straight line", "Arrhenius"}
-        ``t = a + b (T − T0)``, or ``ln t = a + b (1/T0 − 1/T)`` in kelvin.
-    fit : LinearFit
-    centre : float
-        T0, degC.
-    low, high : float
-        Measured range, degC.
-    n : int
-        Complete runs.
-    reason : str
-        Why this model, in words.
+    Attributes:
+        model: {"straight line", "Arrhenius"}. ``t = a + b (T − T0)``, or ``ln t = a + b (1/T0 −
+            1/T)`` in kelvin.
+        centre: T0, degC.
+        low, high: Measured range, degC.
+        n: Complete runs.
+        reason: Why this model, in words.
     """
 
     model: Model
@@ -287,9 +268,8 @@ def _design(temperatures: Sequence[float], centre: float, model: Model) -> Float
 def fit_trend(runs: Sequence[Run]) -> Trend | None:
     """Fit running time over temperature; None where the runs cannot carry a slope.
 
-    Three temperatures and five complete runs are needed to choose between the two
-    models, by the corrected Akaike criterion; a difference under 2 leaves the
-    straight line.
+    Three temperatures and five complete runs are needed to choose between the two models, by the
+    corrected Akaike criterion; a difference under 2 leaves the straight line.
     """
     used = [r for r in runs if r.temperature is not None]
     done = [r for r in used if r.complete]
@@ -352,12 +332,9 @@ def mean_power(
 ) -> tuple[float, float, float]:
     """Return mean power in W, its uncertainty and degrees of freedom.
 
-    Parameters
-    ----------
-    capacity, voltage : (value, u)
-        mAh and V.
-    level : Level
-        With at least one complete run.
+    Args:
+        capacity, voltage: (value, u), mAh and V.
+        level: With at least one complete run.
     """
     out = propagate(
         lambda c, v, t: c / 1e3 * v / (t / 60),

@@ -88,8 +88,7 @@ def _runs(inputs: Inputs) -> tuple[list[Run], list[str]]:
 def _recording(inputs: Inputs) -> tuple[Run, list[str]]:
     """Return the run that the files of one recording make, in the order given.
 
-    A cell that dies often leaves its last file unfinished: then what can be read is
-    a lower bound.
+    A cell that dies often leaves its last file unfinished: then what can be read is a lower bound.
     """
     sources = inputs.all_files("recording")
     seconds, notes = 0.0, []

@@ -31,15 +31,11 @@ class Estimate:
 def combine_readings(values: Sequence[float], us: Sequence[float]) -> Estimate:
     """Combine repeated readings of one instrument.
 
-    Parameters
-    ----------
-    values, us : sequences of float
-        Readings and their standard uncertainties; the instrument's part is shared
-        by all readings, so the largest of `us` stays whole.
+    Args:
+        values, us: Readings and their standard uncertainties; the instrument's part is shared by
+            all readings, so the largest of `us` stays whole.
 
-    Returns
-    -------
-    Estimate
+    Returns:
         Mean; `u` from scatter and instrument (JCGM 100:2008, 4.2 and 4.3).
     """
     if len(values) == 1:

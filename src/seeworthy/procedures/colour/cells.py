@@ -39,11 +39,9 @@ SECTORS = 8
 class Plate:
     """One picture in linear light.
 
-    Attributes
-    ----------
-    linear : float32 array, (H, W, 3)
-    clipped : bool array, (H, W)
-        Pixels with a channel at the end of its range.
+    Attributes:
+        linear: float32 array, (H, W, 3)
+        clipped: Pixels with a channel at the end of its range.
     """
 
     linear: Image
@@ -65,22 +63,15 @@ class Disc:
 class Cells:
     """What was found.
 
-    Attributes
-    ----------
-    discs : sequence of Disc
-    reference, test : array, (n, 3)
-        Linear RGB.
-    u_reference, u_test : array, (n, 3)
-        From the scatter over sectors of each disc (noise and coding; a slope of the light
-        is taken out).
-    slope : array, (n,)
-        How fast each cell changes from place to place, coded per px of the test picture.
-    left_out : mapping of reason to number
-        ``clipped``, ``moved``, ``uneven``.
-    lost : sequence of (x, y, reason)
-        The same, with their places on the test picture.
-    shift : float
-        Typical distance that cells had to be moved on the test picture, px.
+    Attributes:
+        reference, test: array, (n, 3). Linear RGB.
+        u_reference, u_test: array, (n, 3). From the scatter over sectors of each disc (noise and
+            coding; a slope of the light is taken out).
+        slope: array, (n,). How fast each cell changes from place to place, coded per px of the test
+            picture.
+        left_out: mapping of reason to number. ``clipped``, ``moved``, ``uneven``.
+        lost: sequence of (x, y, reason). The same, with their places on the test picture.
+        shift: Typical distance that cells had to be moved on the test picture, px.
     """
 
     discs: Sequence[Disc]
@@ -115,11 +106,8 @@ class Cells:
 def find_cells(reference: Plate, test: Plate, matrix: Floats) -> Cells:
     """Find cells on both pictures.
 
-    Parameters
-    ----------
-    reference, test : Plate
-    matrix : array, (3, 3)
-        Homography from reference px to test px.
+    Args:
+        matrix: array, (3, 3). Homography from reference px to test px.
     """
     moved, seen = _carry(reference, matrix, test.linear.shape)
     width = test.linear.shape[1]

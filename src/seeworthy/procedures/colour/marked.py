@@ -27,13 +27,9 @@ _INSIDE = 0.4  # radius of the disc, share of the box's shorter side
 def marked_cells(reference: Plate, test: Plate, matrix: Floats, boxes: Sequence[Box]) -> Cells:
     """Return the marked cells of the test picture and their places on the reference.
 
-    Parameters
-    ----------
-    reference, test : Plate
-    matrix : array, (3, 3)
-        Homography from reference px to test px.
-    boxes : sequence of (x, y, w, h)
-        On the test picture.
+    Args:
+        matrix: array, (3, 3). Homography from reference px to test px.
+        boxes: sequence of (x, y, w, h). On the test picture.
     """
     back: Floats = np.asarray(np.linalg.inv(matrix), float)
     discs, values, slopes, lost = [], [], [], []
@@ -55,14 +51,11 @@ def marked_cells(reference: Plate, test: Plate, matrix: Floats, boxes: Sequence[
 def patch_cells(test: Plate, boxes: Sequence[Box], known: Floats, u_known: float) -> Cells:
     """Return patches of known colour on the test picture.
 
-    Parameters
-    ----------
-    test : Plate
-    boxes : sequence of (x, y, w, h)
-    known : array, (n, 3)
-        Linear RGB of each patch.
-    u_known : float
-        Standard uncertainty of the known values, a share of each patch's strongest channel.
+    Args:
+        boxes: sequence of (x, y, w, h)
+        known: array, (n, 3). Linear RGB of each patch.
+        u_known: Standard uncertainty of the known values, a share of each patch's strongest
+            channel.
     """
     discs, values, slopes, lost = [], [], [], []
     for box, colour in zip(boxes, known, strict=True):

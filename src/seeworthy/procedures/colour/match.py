@@ -34,15 +34,11 @@ def differences(reference: Floats, test: Floats) -> Floats:
 def exposure_gain(reference: Floats, test: Floats) -> Floats:
     """Return the one gain in linear light that makes the mean ΔE00 least.
 
-    Parameters
-    ----------
-    reference, test : array, (..., n, 3)
-        Linear RGB; leading axes are repeats.
+    Args:
+        reference, test: array, (..., n, 3). Linear RGB; leading axes are repeats.
 
-    Returns
-    -------
-    array, (...)
-        Searched within two stops of equal median luminance.
+    Returns:
+        array, (...). Searched within two stops of equal median luminance.
     """
     lab = lab_of(reference)
     bottom = np.maximum(np.median(luminance(test), axis=-1), 1e-6)
@@ -91,12 +87,10 @@ def metric(reference: Floats) -> Floats:
 class MatrixFit:
     """The best 3×3, and what it does to colours that it was not fitted to.
 
-    Attributes
-    ----------
-    matrix : array, (..., 3, 3)
-        ``corrected = matrix @ test``.
-    left_out : array, (..., n, 3)
-        Each colour, corrected by the matrix that was fitted without it.
+    Attributes:
+        matrix: array, (..., 3, 3). ``corrected = matrix @ test``.
+        left_out: array, (..., n, 3). Each colour, corrected by the matrix that was fitted without
+            it.
     """
 
     matrix: Floats
@@ -106,12 +100,10 @@ class MatrixFit:
 def fit_matrix(reference: Floats, test: Floats, form: Floats | None = None) -> MatrixFit:
     """Fit the 3×3 that brings `test` to `reference`, with every colour left out once.
 
-    Parameters
-    ----------
-    reference, test : array, (..., n, 3)
-        Linear RGB, the exposure matched already; leading axes are repeats.
-    form : array, (n, 3, 3), optional
-        From `metric` of the reference.
+    Args:
+        reference, test: array, (..., n, 3). Linear RGB, the exposure matched already; leading axes
+            are repeats.
+        form: array, (n, 3, 3). From `metric` of the reference.
     """
     if form is None:
         form = metric(reference.reshape(-1, *reference.shape[-2:])[0])

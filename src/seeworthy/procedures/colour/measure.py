@@ -67,27 +67,20 @@ class Value:
 class Colour:
     """What cells tell of a camera's colours.
 
-    Attributes
-    ----------
-    figures : mapping of measurand id to Value
-    per_cell : mapping of ``recorded``, ``matched``, ``corrected`` to arrays, (n,)
-        ΔE00 of each cell; corrected ones by a matrix that was fitted without the cell.
-    gain : float
-        Exposure match, linear.
-    matrix : array, (3, 3), or None
-        After the gain; None where too few cells were seen.
-    worth : bool
-        The matrix brings left-out cells nearer to the reference.
-    left_out : array, (n, 3), or None
-        Linear RGB of each cell after the matrix that was fitted without it.
-    neutrals : int
-        Grey cells that the white shift comes from, 0: from the matrix.
-    balanced : float
-        Mean ΔE00 when every channel has a gain of its own.
-    tone_slope, u_tone_slope : float
-        Slope of log luminance against the reference's; 1 where the tone curve is as assumed.
-    other_colours : (float, float)
-        95 % interval of the mean ΔE00 for other colours like these.
+    Attributes:
+        figures: mapping of measurand id to Value
+        per_cell: mapping of ``recorded``, ``matched``, ``corrected`` to arrays, (n,). ΔE00 of each
+            cell; corrected ones by a matrix that was fitted without the cell.
+        gain: Exposure match, linear.
+        matrix: array, (3, 3), or None. After the gain; None where too few cells were seen.
+        worth: The matrix brings left-out cells nearer to the reference.
+        left_out: array, (n, 3), or None. Linear RGB of each cell after the matrix that was fitted
+            without it.
+        neutrals: Grey cells that the white shift comes from, 0: from the matrix.
+        balanced: Mean ΔE00 when every channel has a gain of its own.
+        tone_slope, u_tone_slope: Slope of log luminance against the reference's; 1 where the tone
+            curve is as assumed.
+        other_colours: 95 % interval of the mean ΔE00 for other colours like these.
     """
 
     figures: dict[str, Value]
@@ -106,10 +99,8 @@ class Colour:
 def measure_colour(pairs: Pairs, seed: int = 0) -> Colour:
     """Compare cells with their reference.
 
-    Raises
-    ------
-    CannotMeasure
-        Too few cells, a reference without colours, or a monochrome test picture.
+    Raises:
+        CannotMeasure: Too few cells, a reference without colours, or a monochrome test picture.
     """
     _check(pairs)
     rng = np.random.default_rng(seed)

@@ -43,14 +43,9 @@ U_PATCH = 0.01  # of a known value: patches differ, and are measured to about th
 class Shown:
     """One picture, how it came about, and what had to be assumed.
 
-    Attributes
-    ----------
-    plate : Plate
-    u_coded, u_together : (red, green, blue)
-    said : list of str
-    blocks : array (frames, rows, columns, 3) or None
-    frames : int
-    profile : str
+    Attributes:
+        u_coded, u_together: (red, green, blue)
+        blocks: array (frames, rows, columns, 3) or None
     """
 
     plate: Plate
@@ -66,16 +61,10 @@ class Shown:
 class Compared:
     """Everything that the cells came from.
 
-    Attributes
-    ----------
-    test, reference : Shown
-        No reference picture where patches were known.
-    cells : Cells
-    registration : Registration or None
-    names : tuple of str
-        What the cells are called.
-    method : str
-        ``scene``, ``marked cells`` or ``patches``.
+    Attributes:
+        test, reference: No reference picture where patches were known.
+        names: What the cells are called.
+        method: ``scene``, ``marked cells`` or ``patches``.
     """
 
     test: Shown
@@ -95,10 +84,8 @@ def is_still(source: Source) -> bool:
 def from_clip(watcher: SteadyColour) -> Shown:
     """Return the mean picture of a clip.
 
-    Raises
-    ------
-    CannotMeasure
-        No whole frame, or no colour stored.
+    Raises:
+        CannotMeasure: No whole frame, or no colour stored.
     """
     if watcher.linear is None or watcher.light is None or watcher.stage is None:
         raise CannotMeasure("The file holds no whole frame.", "Film it again.")
@@ -154,9 +141,8 @@ def _ends(still: Still) -> Any:
 def compare(inputs: Inputs, watcher: SteadyColour | None) -> Compared:
     """Read the files and find the cells.
 
-    Raises
-    ------
-    CannotMeasure, WrongCall, UnreadableInput
+    Raises:
+        CannotMeasure, WrongCall, UnreadableInput
     """
     test = from_still(inputs.file()) if watcher is None else from_clip(watcher)
     source = inputs.file("reference")

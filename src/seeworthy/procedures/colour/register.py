@@ -37,18 +37,12 @@ _HINT = (
 class Registration:
     """Where the reference lies on the test picture.
 
-    Attributes
-    ----------
-    matrix : array, (3, 3)
-        Homography from reference px to test px.
-    matched : int
-        Features that agree with it, 0 where edges were aligned.
-    residual : float
-        Their rms distance, px of the test picture.
-    alike : float
-        Correlation of the two edge maps, 0 to 1.
-    method : str
-        ``features`` or ``edges``.
+    Attributes:
+        matrix: array, (3, 3). Homography from reference px to test px.
+        matched: Features that agree with it, 0 where edges were aligned.
+        residual: Their rms distance, px of the test picture.
+        alike: Correlation of the two edge maps, 0 to 1.
+        method: ``features`` or ``edges``.
     """
 
     matrix: Floats
@@ -79,15 +73,11 @@ def edge_map(picture: Image, sigma: float = 1.5) -> Image:
 def register(reference: Image, test: Image) -> Registration:
     """Register two coded pictures of one scene.
 
-    Parameters
-    ----------
-    reference, test : array, (H, W, 3)
-        Coded by `coded`; their sizes may differ.
+    Args:
+        reference, test: array, (H, W, 3). Coded by `coded`; their sizes may differ.
 
-    Raises
-    ------
-    CannotMeasure
-        Nothing in common.
+    Raises:
+        CannotMeasure: Nothing in common.
     """
     small_r, scale_r = _small(reference)
     small_t, scale_t = _small(test)

@@ -54,12 +54,8 @@ _FEWER = 20  # other groups than the first have one take for so many
 class Take:
     """One rendered take and its truth.
 
-    Attributes
-    ----------
-    table, camera : Table, SmallCamera
-    still, clip : Viewpoint
-    reference, seen : array (paints, 3)
-        Linear RGB that each camera gets of each paint.
+    Attributes:
+        reference, seen: array (paints, 3). Linear RGB that each camera gets of each paint.
     """
 
     table: Table

@@ -20,17 +20,12 @@ def cut_results(
 ) -> tuple[list[Result], dict[str, Any], list[str]]:
     """Return results, findings and warnings of the power-cut test.
 
-    Parameters
-    ----------
-    inputs : Inputs
-        Files ``cut=``, readings ``recorded`` (one per file, in their order) and ``cuts``.
-    byte_rate : float or None
-        Bytes per second of finished files of the same camera.
+    Args:
+        inputs: Files ``cut=``, readings ``recorded`` (one per file, in their order) and ``cuts``.
+        byte_rate: Bytes per second of finished files of the same camera.
 
-    Raises
-    ------
-    WrongCall
-        Numbers that do not fit each other.
+    Raises:
+        WrongCall: Numbers that do not fit each other.
     """
     sources, recorded = inputs.all_files("cut"), inputs.all_readings("recorded")
     cuts = _count(inputs, len(sources))

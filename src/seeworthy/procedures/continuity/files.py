@@ -32,14 +32,10 @@ class Recording:
 def read_recording(sources: Sequence[Source]) -> Recording:
     """Read headers and ends of the files of one recording.
 
-    Raises
-    ------
-    UnreadableInput
-        A file that is no clip.
-    CannotMeasure
-        A file without time stamps.
-    WrongCall
-        The same file twice.
+    Raises:
+        UnreadableInput: A file that is no clip.
+        CannotMeasure: A file without time stamps.
+        WrongCall: The same file twice.
     """
     if len({s.path.resolve() for s in sources}) < len(sources):
         raise WrongCall("The same file was given twice.", "Give every file once.")
@@ -68,10 +64,8 @@ def _read(state: tuple[tuple[Source, int, int], ...]) -> Recording:
 def check_alike(files: Sequence[FileEnds]) -> None:
     """Refuse files of another camera or mode, naming the difference.
 
-    Raises
-    ------
-    CannotMeasure
-        Their traits differ.
+    Raises:
+        CannotMeasure: Their traits differ.
     """
     names = dict.fromkeys(name for f in files for name in f.traits)
     for name in names:
@@ -99,11 +93,8 @@ def name_key(name: str) -> tuple[tuple[int, int | str], ...]:
 def in_order(files: Sequence[FileEnds], clock: Sequence[float] | None) -> tuple[list[int], str]:
     """Return places of the files in time, and by what they were ordered.
 
-    Parameters
-    ----------
-    files : sequence of FileEnds
-    clock : sequence of float or None
-        Starts by the bench clock; None unless it was read in every file.
+    Args:
+        clock: Starts by the bench clock; None unless it was read in every file.
     """
     places = list(range(len(files)))
     if clock is not None:

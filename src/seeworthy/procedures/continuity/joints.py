@@ -176,10 +176,8 @@ def _between(joint: Joint, zero_a: float, zero_b: float, *places: Place) -> tupl
 def _ask_recorder(joints: Sequence[Joint], recorder: Source) -> None:
     """Place every end in the recording of a second recorder that ran all the time.
 
-    Raises
-    ------
-    CannotMeasure
-        The second recorder heard nothing of it.
+    Raises:
+        CannotMeasure: The second recorder heard nothing of it.
     """
     zero: float | None = None  # recorder time minus file time, of the file at hand
     for joint in joints:

@@ -44,14 +44,10 @@ Witness = Literal["clock", "sound", "metadata"]
 class Segment:
     """One file of a recording.
 
-    Attributes
-    ----------
-    start, end : float
-        Seconds, on one time scale for all files; `end` is when its last frame ends.
-    u : float
-        Standard uncertainty of each of them.
-    size : int
-        Bytes.
+    Attributes:
+        start, end: Seconds, on one time scale for all files; `end` is when its last frame ends.
+        u: Standard uncertainty of each of them.
+        size: Bytes.
     """
 
     start: float
@@ -64,15 +60,12 @@ class Segment:
 class Gaps:
     """Time between files.
 
-    Attributes
-    ----------
-    order : tuple of int
-        Places in the list given, by time.
-    gaps, u : tuple of float
-        Seconds from the end of each file to the start of the next (negative: they
-        overlap), and standard uncertainties.
-    lost_share, lost_share_u : float
-        Percent of the whole that falls into gaps.
+    Attributes:
+        order: Places in the list given, by time.
+        gaps, u:
+            Seconds from the end of each file to the start of the next (negative: they
+            overlap), and standard uncertainties.
+        lost_share, lost_share_u: Percent of the whole that falls into gaps.
     """
 
     order: tuple[int, ...]
@@ -111,23 +104,16 @@ def clock_moment(
 ) -> Moment:
     """Return the time of the bench clock at a moment of the file, from the frames near it.
 
-    Parameters
-    ----------
-    stamps, times, u : ndarray (N,)
-        Seconds by the file and by the clock, and standard uncertainty of the latter, of
-        frames at one end of the file.
-    at : float
-        Seconds by the file; at or beyond an end.
-    interval : float
-        Seconds from frame to frame. Where the clock jumps against the stamps (frames that
-        the file hides the loss of) only the frames on this side of the jump count.
-    common : float
-        Standard uncertainty that all frames of an end share, see `SHORT_EXPOSURE_U`.
+    Args:
+        stamps, times, u: ndarray (N,). Seconds by the file and by the clock, and standard
+            uncertainty of the latter, of frames at one end of the file.
+        at: Seconds by the file; at or beyond an end.
+        interval: Seconds from frame to frame. Where the clock jumps against the stamps (frames that
+            the file hides the loss of) only the frames on this side of the jump count.
+        common: Standard uncertainty that all frames of an end share, see `SHORT_EXPOSURE_U`.
 
-    Raises
-    ------
-    CannotMeasure
-        Fewer than three frames.
+    Raises:
+        CannotMeasure: Fewer than three frames.
     """
     near = np.argsort(np.abs(stamps - at))[:_NEAR]
     near = near[np.isfinite(times[near])]
@@ -162,17 +148,11 @@ def _same_run(off: Floats, interval: float) -> int:
 class ByMetadata:
     """Gaps by the recorder's own clock.
 
-    Attributes
-    ----------
-    gaps : tuple of float
-    u : float
-        Standard uncertainty of each.
-    total_u : float
-        Of their sum: the resolution enters only once.
-    resolution : float
-        Seconds to which the times are written.
-    mark : {"start", "end"}
-        Whether the time written is that of a file's start or of its end.
+    Attributes:
+        u: Standard uncertainty of each.
+        total_u: Of their sum: the resolution enters only once.
+        resolution: Seconds to which the times are written.
+        mark: {"start", "end"}. Whether the time written is that of a file's start or of its end.
     """
 
     gaps: tuple[float, ...]
@@ -185,13 +165,11 @@ class ByMetadata:
 def gaps_by_metadata(created: Sequence[float], lengths: Sequence[float]) -> ByMetadata:
     """Gaps from the times that the recorder wrote and the lengths of the files.
 
-    Parameters
-    ----------
-    created : sequence of float
-        Seconds, in order, truncated to the recorder's resolution (1 s, or 2 s where all are
-        even).
-    lengths : sequence of float
-        Seconds by the files' stamps.
+    Args:
+        created:
+            Seconds, in order, truncated to the recorder's resolution (1 s, or 2 s where all are
+            even).
+        lengths: Seconds by the files' stamps.
     """
     times, length = np.asarray(created, float), np.asarray(lengths, float)
     even = len(times) > 5 and not np.any(times % 2)

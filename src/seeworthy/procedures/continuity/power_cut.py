@@ -12,19 +12,13 @@ from seeworthy.ground.statistics import Mean, clopper_pearson, failure_bound, me
 class PowerCut:
     """Outcome of a series of cuts.
 
-    Attributes
-    ----------
-    cuts, failures : int
-        Cuts made, and those after which no file opened.
-    share, low, high : float
-        Percent of cuts that left no file that opens, with its 95 % interval (Clopper and
-        Pearson 1934).
-    bound : float
-        Percent that the probability is below at 95 %, from one side: after n cuts without a
-        failure about 3/n ('rule of three', Hanley and Lippman-Hand 1983).
-    lost : Mean or None
-        Seconds missing at the end of the files that opened; None where fewer than two did.
-    worst : float or None
+    Attributes:
+        cuts, failures: Cuts made, and those after which no file opened.
+        share, low, high: Percent of cuts that left no file that opens, with its 95 % interval
+            (Clopper and Pearson 1934).
+        bound: Percent that the probability is below at 95 %, from one side: after n cuts without a
+            failure about 3/n ('rule of three', Hanley and Lippman-Hand 1983).
+        lost: Seconds missing at the end of the files that opened; None where fewer than two did.
     """
 
     cuts: int
@@ -40,14 +34,10 @@ class PowerCut:
 def power_cut(cuts: int, lost: Sequence[float], u: float) -> PowerCut:
     """Sum up a power-cut test.
 
-    Parameters
-    ----------
-    cuts : int
-        Cuts made.
-    lost : sequence of float
-        Seconds missing at the end of each file that opened (at most one per cut).
-    u : float
-        Standard uncertainty that all of them share (stop watch, reaction).
+    Args:
+        cuts: Cuts made.
+        lost: Seconds missing at the end of each file that opened (at most one per cut).
+        u: Standard uncertainty that all of them share (stop watch, reaction).
     """
     if not 0 <= len(lost) <= cuts or cuts < 1:
         raise ValueError("a cut leaves one file at most")

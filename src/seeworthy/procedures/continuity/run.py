@@ -129,10 +129,8 @@ def _too_few(recording: Recording) -> str:
 def _check(joints: Sequence[Joint]) -> None:
     """Refuse files that were recorded at the same time.
 
-    Raises
-    ------
-    CannotMeasure
-        Two files overlap by more than half: two cameras, or two recordings.
+    Raises:
+        CannotMeasure: Two files overlap by more than half: two cameras, or two recordings.
     """
     for joint in joints:
         if joint.witness is None:

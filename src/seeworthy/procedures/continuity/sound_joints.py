@@ -32,14 +32,10 @@ SWEEP_LOW, SWEEP_HIGH, SWEEP_S = 20.0, 20000.0, 20.0
 class Place:
     """Where a piece begins in a reference.
 
-    Attributes
-    ----------
-    seconds : float
-        From the start of the reference to the start of the piece; may be negative.
-    u : float
-        Standard uncertainty.
-    clear : float
-        How far the peak stands above the rest, in standard deviations of the rest.
+    Attributes:
+        seconds: From the start of the reference to the start of the piece; may be negative.
+        u: Standard uncertainty.
+        clear: How far the peak stands above the rest, in standard deviations of the rest.
     """
 
     seconds: float
@@ -60,18 +56,12 @@ def place(
 ) -> Place | None:
     """Find where a piece of sound stands in another.
 
-    Parameters
-    ----------
-    piece, reference : ndarray (N,), (M,)
-        One channel at `RATE`.
-    whiten : bool
-        Compare phases only (room sound); False for a known signal of its own shape.
-    overlap : float
-        Seconds that the two must share at least.
+    Args:
+        piece, reference: ndarray (N,), (M,). One channel at `RATE`.
+        whiten: Compare phases only (room sound); False for a known signal of its own shape.
+        overlap: Seconds that the two must share at least.
 
-    Returns
-    -------
-    Place or None
+    Returns:
         None for silence, or where no lag, or more than one, stands out.
     """
     least = round(overlap * RATE)

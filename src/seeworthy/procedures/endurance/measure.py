@@ -32,16 +32,11 @@ SPEED_CLASSES: dict[str, tuple[tuple[str, float], ...]] = {
 class Rate:
     """What the card has to take, everything included.
 
-    Attributes
-    ----------
-    mean, u, dof : float
-        Mbit/s; `u` is the uncertainty of the mean rate of the *next* recording.
-    low, high : float
-        5th and 95th percentile of single seconds, Mbit/s; NaN where not measured.
-    peak : float
-        Fullest second, Mbit/s; NaN where not measured.
-    n : int
-        Independent stretches behind it.
+    Attributes:
+        mean, u, dof: Mbit/s; `u` is the uncertainty of the mean rate of the *next* recording.
+        low, high: 5th and 95th percentile of single seconds, Mbit/s; NaN where not measured.
+        peak: Fullest second, Mbit/s; NaN where not measured.
+        n: Independent stretches behind it.
     """
 
     mean: float
@@ -60,17 +55,12 @@ def rate_of_seconds(clips: Sequence[Floats], peak: float = 0.0) -> Rate:
     stretches is the uncertainty, not that spread over the root of their number; with
     several clips the spread of the clips, where that is larger.
 
-    Parameters
-    ----------
-    clips : sequence of ndarray, shape (seconds,)
-        Mbit/s in each second, everything included.
-    peak : float
-        Fullest second of any beginning, where it is known better than from `clips`.
+    Args:
+        clips: sequence of ndarray, shape (seconds,). Mbit/s in each second, everything included.
+        peak: Fullest second of any beginning, where it is known better than from `clips`.
 
-    Raises
-    ------
-    ValueError
-        No second at all.
+    Raises:
+        ValueError: No second at all.
     """
     everything = np.concatenate(clips)
     if not everything.size:
@@ -129,16 +119,11 @@ def file_minutes(rate_mbit: float, limit_bytes: float = FAT32_LIMIT) -> float:
 class Endurance:
     """How long it records, and why it stops.
 
-    Attributes
-    ----------
-    hours, u : float
-    interval : (float, float)
-        95 %.
-    binds : str
-        The limit that most likely stops it.
-    shares : mapping of limit to float
-        Probability that it is this limit.
-    limits : mapping of limit to (hours, u)
+    Attributes:
+        interval: 95 %.
+        binds: The limit that most likely stops it.
+        shares: mapping of limit to float. Probability that it is this limit.
+        limits: mapping of limit to (hours, u)
     """
 
     hours: float
@@ -161,22 +146,14 @@ def endurance(
 ) -> Endurance:
     """Draw every limit from its distribution (JCGM 101:2008) and take the first that stops it.
 
-    Parameters
-    ----------
-    card : (value, u), optional
-        GB, decimal, as on the label; needs `rate`.
-    rate : Rate, optional
-    battery : (value, u), optional
-        Running time in hours.
-    file_limit : float, optional
-        Bytes at which the camera stops; needs `rate`.
-    file_hours : float, optional
-        Hours after which the camera stops.
+    Args:
+        card: (value, u). GB, decimal, as on the label; needs `rate`.
+        battery: (value, u). Running time in hours.
+        file_limit: Bytes at which the camera stops; needs `rate`.
+        file_hours: Hours after which the camera stops.
 
-    Raises
-    ------
-    ValueError
-        No limit at all.
+    Raises:
+        ValueError: No limit at all.
     """
     rng = np.random.default_rng(seed)
     drawn: dict[str, Floats] = {}

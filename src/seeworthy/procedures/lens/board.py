@@ -32,16 +32,12 @@ class View:
 class Board:
     """How far the board stands off its plane: a bow of second degree.
 
-    Attributes
-    ----------
-    centre : (x, y)
-        Middle of the pattern, mm.
-    half : float
-        From there to its farther edge, mm.
-    free : bool
-        Whether the bow is fitted.
-    bow : ndarray (3,)
-        mm at the edge, for x², xy and y²: a cylinder in any direction, a bowl or a saddle.
+    Attributes:
+        centre: (x, y). Middle of the pattern, mm.
+        half: From there to its farther edge, mm.
+        free: Whether the bow is fitted.
+        bow: ndarray (3,), mm at the edge, for x², xy and y²: a cylinder in any direction, a bowl or
+            a saddle.
     """
 
     centre: tuple[float, float]

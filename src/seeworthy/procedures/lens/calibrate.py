@@ -42,22 +42,14 @@ FORMS = (
 class Fit:
     """A fitted lens.
 
-    Attributes
-    ----------
-    form : Form
-    camera : Camera
-    poses : ndarray (V, 6)
-        Rotation vector and translation (mm) of each view.
-    residuals : tuple of ndarray (n, 2)
-        Found minus predicted, px, per view.
-    curvature : ndarray (p, p)
-        Normal matrix of the intrinsics, poses eliminated.
-    scores : ndarray (V, p)
-        Gradient of each view for the intrinsics, poses eliminated.
-    shares : ndarray (V, p, p)
-        Each view's part of `curvature`.
-    board : Board
-        How it is bowed. Where that was fitted, the p parameters are the intrinsics and its three.
+    Attributes:
+        poses: ndarray (V, 6). Rotation vector and translation (mm) of each view.
+        residuals: tuple of ndarray (n, 2). Found minus predicted, px, per view.
+        curvature: ndarray (p, p). Normal matrix of the intrinsics, poses eliminated.
+        scores: ndarray (V, p). Gradient of each view for the intrinsics, poses eliminated.
+        shares: ndarray (V, p, p). Each view's part of `curvature`.
+        board: How it is bowed. Where that was fitted, the p parameters are the intrinsics and its
+            three.
     """
 
     form: Form
@@ -303,14 +295,9 @@ def calibrate(
 ) -> Fit | None:
     """Fit one model from several first guesses; None where none converges.
 
-    Parameters
-    ----------
-    views : sequence of View
-        At least three, at different angles.
-    width, height : int
-    form : Form
-    near : Fit, optional
-        A fit of a simpler model of the same kind: the only start that is tried then.
+    Args:
+        views: At least three, at different angles.
+        near: A fit of a simpler model of the same kind: the only start that is tried then.
     """
     if near is not None and near.form.kind == form.kind:
         return refine(views, near.camera, near.poses, form, board=near.board)
@@ -369,17 +356,12 @@ def held_out(views: Sequence[View], fit: Fit, folds: int = 4) -> float:
 def choose(views: Sequence[View], width: int, height: int) -> tuple[list[Fit], dict[str, float]]:
     """Fit every model and order them by how well they predict held-out views.
 
-    Returns
-    -------
-    fits : list of Fit
-        Best first.
-    errors : dict
-        Held-out rms in px by model name.
+    Returns:
+        fits: Best first.
+        errors: Held-out rms in px by model name.
 
-    Raises
-    ------
-    ValueError
-        No model converges.
+    Raises:
+        ValueError: No model converges.
     """
     fits: list[Fit] = []
     errors: dict[str, float] = {}

@@ -37,22 +37,15 @@ HOW = (
 class LensFigures:
     """What the views say.
 
-    Attributes
-    ----------
-    fit : Fit
-    errors : dict of str to float
-        Held-out rms in px by model.
-    values : dict of str to (value, u)
-        By measurand id; an angle is missing where the model folds before the edge.
-    coefficients : dict of str to (value, u)
-        Distortion coefficients.
-    spread : float
-        Largest angle between two board positions, degrees.
-    reach : float
-        How far out corners were seen, as a share of the half diagonal.
-    dof : float
-    left_out : int
-        Corners that were gross misses (of more than 3 px and eight times the typical one).
+    Attributes:
+        errors: Held-out rms in px by model.
+        values: dict of str to (value, u). By measurand id; an angle is missing where the model
+            folds before the edge.
+        coefficients: dict of str to (value, u). Distortion coefficients.
+        spread: Largest angle between two board positions, degrees.
+        reach: How far out corners were seen, as a share of the half diagonal.
+        left_out: Corners that were gross misses (of more than 3 px and eight times the typical
+            one).
     """
 
     fit: Fit
@@ -92,16 +85,11 @@ def _describe(view: View, width: int) -> Array:
 def measure_lens(views: Sequence[View], width: int, height: int) -> LensFigures:
     """Calibrate and state angles of view with their uncertainties.
 
-    Parameters
-    ----------
-    views : sequence of View
-    width, height : int
-        Frame in px.
+    Args:
+        width, height: Frame in px.
 
-    Raises
-    ------
-    CannotMeasure
-        Too few views, all from one angle, or no model that explains them.
+    Raises:
+        CannotMeasure: Too few views, all from one angle, or no model that explains them.
     """
     if len(views) < LEAST_VIEWS:
         raise CannotMeasure(

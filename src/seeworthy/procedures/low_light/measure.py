@@ -41,13 +41,10 @@ _SHARED = math.sqrt(0.5)
 class Point:
     """One figure of one take.
 
-    Attributes
-    ----------
-    value, u : float
-        `u` is what is not shared with the other takes.
-    state : {"known", "failed", "unknown"}
-        ``failed``: so bad that it could not be measured (below any limit); ``unknown``: not
-        measured for another reason.
+    Attributes:
+        value, u: `u` is what is not shared with the other takes.
+        state: {"known", "failed", "unknown"}. ``failed``: so bad that it could not be measured
+            (below any limit); ``unknown``: not measured for another reason.
     """
 
     value: float
@@ -59,15 +56,11 @@ class Point:
 class Rule:
     """One criterion.
 
-    Attributes
-    ----------
-    name : str
-    limit : float
-        Usable at and above it.
-    u_shared : float
-        Uncertainty of the points that all takes share.
-    stepwise : bool
-        The figure jumps (a frame rate), so that between two takes it may have changed anywhere.
+    Attributes:
+        limit: Usable at and above it.
+        u_shared: Uncertainty of the points that all takes share.
+        stepwise: The figure jumps (a frame rate), so that between two takes it may have changed
+            anywhere.
     """
 
     name: str
@@ -80,18 +73,12 @@ class Rule:
 class Usable:
     """Least usable light.
 
-    Attributes
-    ----------
-    lux, u : float
-    interval : (float, float)
-        95 %; open to one side for a bound.
-    bound : {"", "upper", "lower"}
-        ``upper``: usable down to the darkest take, the limit lies below; ``lower``: not even
-        the brightest take was usable.
-    binds : str
-        Name of the rule that is crossed first.
-    crossings : mapping of str to float or None
-        Light at which each rule is crossed; None where it is not.
+    Attributes:
+        interval: 95 %; open to one side for a bound.
+        bound: {"", "upper", "lower"}. ``upper``: usable down to the darkest take, the limit lies
+            below; ``lower``: not even the brightest take was usable.
+        binds: Name of the rule that is crossed first.
+        crossings: Light at which each rule is crossed; None where it is not.
     """
 
     lux: float
@@ -111,19 +98,14 @@ def least_usable(
 ) -> Usable:
     """Find where the first rule is crossed.
 
-    Parameters
-    ----------
-    lux, u_lux : sequence of float, (n,)
-        Light of each take and its standard uncertainty, any order.
-    figures : mapping of rule name to Points, (n,) each
-    rules : sequence of Rule
-    seed : int
-        Of the draws behind the interval.
+    Args:
+        lux, u_lux: sequence of float, (n,). Light of each take and its standard uncertainty, any
+            order.
+        figures: mapping of rule name to Points, (n,) each
+        seed: Of the draws behind the interval.
 
-    Raises
-    ------
-    CannotMeasure
-        Fewer than two levels, or nothing to judge by.
+    Raises:
+        CannotMeasure: Fewer than two levels, or nothing to judge by.
     """
     if len(lux) < 2 or max(lux) < 1.2 * min(lux):
         raise CannotMeasure(

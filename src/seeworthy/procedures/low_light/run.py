@@ -51,12 +51,9 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 def _readings(inputs: Inputs) -> list[Quantity]:
     """Return the light of each file, in lx.
 
-    Raises
-    ------
-    WrongCall
-        Not one reading per file.
-    BadQuantity
-        A reading that is not light.
+    Raises:
+        WrongCall: Not one reading per file.
+        BadQuantity: A reading that is not light.
     """
     texts = [q.text for q in inputs.all_readings("light")]
     files = inputs.all_files()

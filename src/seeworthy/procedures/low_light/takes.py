@@ -58,31 +58,18 @@ class Limits:
 class Take:
     """What one take shows.
 
-    Attributes
-    ----------
-    lux : Quantity
-    evidence : str
-        Name of its picture.
-    mean : array, (H, W)
-        Code values.
-    mtf50 : dict of str to (value, u)
-        By edge.
-    kept : (value, u) or None
-        Sharpness against the brightest take.
-    edges : int
-        Edges behind it.
-    drowned : bool
-        No edge could be told from the noise, or the picture is black.
-    grey : AtGrey or None
-    shift : float
-        Decibels that refer its SNR to the scene.
-    parts : tuple of Component
-        What the tone curve and the coding leave open of it, dB.
-    black : bool
-        Noise could not be measured because the picture is cut off at black.
-    rate : (value, u, dof, n) or None
-    darker : float or None
-        Stops by which 18 % grey is darker than in the brightest take.
+    Attributes:
+        evidence: Name of its picture.
+        mean: Code values.
+        mtf50: dict of str to (value, u). By edge.
+        kept: (value, u) or None. Sharpness against the brightest take.
+        edges: Edges behind it.
+        drowned: No edge could be told from the noise, or the picture is black.
+        shift: Decibels that refer its SNR to the scene.
+        parts: What the tone curve and the coding leave open of it, dB.
+        black: Noise could not be measured because the picture is cut off at black.
+        rate: (value, u, dof, n) or None
+        darker: Stops by which 18 % grey is darker than in the brightest take.
     """
 
     lux: Quantity
@@ -117,11 +104,9 @@ class _Place:
 def measure_takes(inputs: Inputs, seen: Seen, lights: Sequence[Quantity]) -> list[Take]:
     """Measure all takes, brightest first.
 
-    Raises
-    ------
-    CannotMeasure, WrongCall
-        Too few frames, a moving scene, different frame sizes, or nothing to measure in the
-        brightest take.
+    Raises:
+        CannotMeasure, WrongCall: Too few frames, a moving scene, different frame sizes, or nothing
+            to measure in the brightest take.
     """
     watchers: list[NoiseFrames] = [w.observer for w in seen.watches]  # type: ignore[misc]
     order = sorted(range(len(lights)), key=lambda i: -lights[i].value)
@@ -298,10 +283,8 @@ def _against(take: Take, bright: Take) -> Take:
 def judge(takes: Sequence[Take], limits: Limits) -> Usable:
     """Find the least usable light.
 
-    Raises
-    ------
-    CannotMeasure
-        See `measure.low_light.least_usable`.
+    Raises:
+        CannotMeasure: See `measure.low_light.least_usable`.
     """
     unknown, failed = Point(0.0, 0.0, "unknown"), Point(0.0, 0.0, "failed")
     bright_rate = takes[0].rate

@@ -1,13 +1,12 @@
 """Pixel aspect ratio from rings: one camera, one or two pictures, all unknowns at once.
 
-A circle shows up as an ellipse because the pixels are not square, because the target
-is tilted, because the print is out of round, and because the lens bends. Edge points
-are traced back to the target's plane, where every circle must be round about one
-common centre. Concentric circles give the tilt (their image centres part), up to the
-unknown focal length; a second picture with the target turned by 90° separates what
-belongs to the target from what belongs to the camera. What the pictures do not tell
-(focal length, distortion, roundness of the print) enters as a prior of stated width
-and comes out in the uncertainty.
+A circle shows up as an ellipse because the pixels are not square, because the target is tilted,
+because the print is out of round, and because the lens bends. Edge points are traced back to the
+target's plane, where every circle must be round about one common centre. Concentric circles give
+the tilt (their image centres part), up to the unknown focal length; a second picture with the
+target turned by 90° separates what belongs to the target from what belongs to the camera. What the
+pictures do not tell (focal length, distortion, roundness of the print) enters as a prior of stated
+width and comes out in the uncertainty.
 """
 
 from __future__ import annotations
@@ -29,14 +28,10 @@ Array = npt.NDArray[np.float64]
 class Take:
     """Concentric edges of one picture, outermost first.
 
-    Attributes
-    ----------
-    edges : sequence of Edge
-        Outermost first.
-    roll : float
-        How far the target is turned in its own plane, degrees (0, 90).
-    radii : tuple of float, optional
-        True radii relative to the outermost, when the target is known.
+    Attributes:
+        edges: Outermost first.
+        roll: How far the target is turned in its own plane, degrees (0, 90).
+        radii: True radii relative to the outermost, when the target is known.
     """
 
     edges: Sequence[Edge]
@@ -48,15 +43,13 @@ class Take:
 class Priors:
     """What is assumed about what the pictures do not tell: (mean, standard deviation).
 
-    Attributes
-    ----------
-    focal : log of focal length over frame width
-        0.8 within a factor of 1.6: horizontal angles of view of about 40° to 90°.
-    bend : k1 of the lens in tangent-plane units
-    stretch : log of the print's width over height
-        A few tenths of a percent: paper feed of home printers.
-    tilt : degrees about either axis
-        Used when there is only one circle to see it by.
+    Attributes:
+        focal: log of focal length over frame width, 0.8 within a factor of 1.6: horizontal angles
+            of view of about 40° to 90°.
+        bend: k1 of the lens in tangent-plane units
+        stretch: log of the print's width over height. A few tenths of a percent: paper feed of home
+            printers.
+        tilt: degrees about either axis. Used when there is only one circle to see it by.
     """
 
     focal: tuple[float, float] = (math.log(0.8), 0.45)
@@ -69,19 +62,12 @@ class Priors:
 class Aspect:
     """What the rings say.
 
-    Attributes
-    ----------
-    value, u : float
-        Pixel width over pixel height.
-    tilts : tuple of float
-        Of the target against the sensor in each picture, degrees.
-    stretch : float
-        Print's width over height, minus 1 (prior included).
-    rms : float
-        Edge points about the model, px.
-    turned : bool
-    parts : dict of str to float
-        Standard uncertainty without each kind of prior (what would be gained).
+    Attributes:
+        value, u: Pixel width over pixel height.
+        tilts: Of the target against the sensor in each picture, degrees.
+        stretch: Print's width over height, minus 1 (prior included).
+        rms: Edge points about the model, px.
+        parts: Standard uncertainty without each kind of prior (what would be gained).
     """
 
     value: float
@@ -116,13 +102,9 @@ def measure_aspect(
 ) -> Aspect:
     """Fit the model to one or two pictures.
 
-    Parameters
-    ----------
-    takes : sequence of Take
-        As it stands, and turned by 90°.
-    width, height : int
-        Stored frame, px.
-    priors : Priors, optional
+    Args:
+        takes: As it stands, and turned by 90°.
+        width, height: Stored frame, px.
     """
     model = _Model(takes, width, height, priors or Priors())
     found = _best_fit(model)
@@ -160,12 +142,11 @@ def _best_fit(model: _Model) -> optimize.OptimizeResult:
 class _Model:
     """Residuals of edges and priors for a parameter vector; lengths in frame widths.
 
-    Vector: log aspect, log focal, bend, stretch; then per take the slope of the
-    target's plane over the focal length (x, y), the centre (x, y), the log radius of
-    the outermost circle, and how many px dark has spread over the edges (a wrong tone
-    curve does that, the same in all directions of the stored frame); then log radii of
-    the other circles where they are not known. The picture fixes slope over focal
-    length, not the slope: so written, the fit is nearly linear.
+    Vector: log aspect, log focal, bend, stretch; then per take the slope of the target's plane over
+    the focal length (x, y), the centre (x, y), the log radius of the outermost circle, and how many
+    px dark has spread over the edges (a wrong tone curve does that, the same in all directions of
+    the stored frame); then log radii of the other circles where they are not known. The picture
+    fixes slope over focal length, not the slope: so written, the fit is nearly linear.
     """
 
     def __init__(self, takes: Sequence[Take], width: int, height: int, priors: Priors) -> None:

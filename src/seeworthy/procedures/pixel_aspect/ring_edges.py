@@ -54,22 +54,14 @@ class Ellipse:
 class Edge:
     """The edge of one circle in the picture.
 
-    Attributes
-    ----------
-    ellipse : Ellipse
-        Fitted to `points`.
-    points : ndarray (n, 2)
-        Sub-pixel edge points, px.
-    width : float
-        10 to 90 % width of the edge, px (median over the rays).
-    width_ratio : float
-        Widest over narrowest direction: well over 1 for motion blur.
-    contrast : float
-        Step in the picture's units.
-    rms : float
-        Of the points about the ellipse, px.
-    side : int
-        1 where the dark side is inside, −1 where it is outside, 0 for a thin line.
+    Attributes:
+        ellipse: Fitted to `points`.
+        points: ndarray (n, 2). Sub-pixel edge points, px.
+        width: 10 to 90 % width of the edge, px (median over the rays).
+        width_ratio: Widest over narrowest direction: well over 1 for motion blur.
+        contrast: Step in the picture's units.
+        rms: Of the points about the ellipse, px.
+        side: 1 where the dark side is inside, −1 where it is outside, 0 for a thin line.
     """
 
     ellipse: Ellipse
@@ -107,12 +99,9 @@ def fit_ellipse(points: Array) -> Ellipse:
 def find_rings(image: npt.NDArray[Any], region: tuple[int, int, int, int] | None = None) -> Search:
     """Find the largest set of concentric circle edges.
 
-    Parameters
-    ----------
-    image : ndarray (H, W)
-        Grey; float keeps its precision.
-    region : (x, y, width, height), optional
-        Look only there, px.
+    Args:
+        image: Grey; float keeps its precision.
+        region: (x, y, width, height). Look only there, px.
     """
     height, width = image.shape
     x0, y0, w, h = region or (0, 0, width, height)
@@ -239,16 +228,10 @@ def _concentric(found: Sequence[Ellipse]) -> list[list[Ellipse]]:
 def refine_edge(image: npt.NDArray[np.float32], rough: Ellipse, reach: float) -> Edge | None:
     """Locate the edge along normals where brightness crosses half of the step.
 
-    Parameters
-    ----------
-    image : ndarray (H, W) float32
-    rough : Ellipse
-    reach : float
-        How far (px) the profile may go to each side without meeting another edge.
+    Args:
+        reach: How far (px) the profile may go to each side without meeting another edge.
 
-    Returns
-    -------
-    Edge or None
+    Returns:
         None where there is no clear step.
     """
     reach = float(np.clip(reach, 2.0, 12.0))
@@ -279,9 +262,7 @@ def refine_edge(image: npt.NDArray[np.float32], rough: Ellipse, reach: float) ->
 def refine_line(image: npt.NDArray[np.float32], outer: Ellipse, inner: Ellipse) -> Edge | None:
     """Locate a thin ring along normals at the centroid of its darkness (or lightness).
 
-    Returns
-    -------
-    Edge or None
+    Returns:
         With `side` 0; None where there is no clear line.
     """
     ellipse = Ellipse(

@@ -5,12 +5,11 @@ vanishing point; with the place ``s`` where it crosses the middle row,
 
 .. math:: x_u = s + (c_0 + c_1 s)\, y_u ,\qquad s = S_i(T_k + y\, t_{row})
 
-``c_0`` is the camera's roll, ``c_1`` its pitch, and ``x_u, y_u`` are free of radial
-distortion, ``x_u = x (1 + \kappa r^2)``. ``S_i`` is a polynomial in time: each track
-has its own speed and acceleration. Speed and lean come from the same points, so
-errors in both are weighed rightly. Each object may stand a little off upright: a
-random tilt, shared by its edges, whose size is estimated with the rest (so that a
-leaning post counts for what it is worth).
+``c_0`` is the camera's roll, ``c_1`` its pitch, and ``x_u, y_u`` are free of radial distortion,
+``x_u = x (1 + \kappa r^2)``. ``S_i`` is a polynomial in time: each track has its own speed and
+acceleration. Speed and lean come from the same points, so errors in both are weighed rightly. Each
+object may stand a little off upright: a random tilt, shared by its edges, whose size is estimated
+with the rest (so that a leaning post counts for what it is worth).
 """
 
 from __future__ import annotations
@@ -40,36 +39,23 @@ _NEIGHBOURS = 6.0
 class Fit:
     """The fitted camera.
 
-    Attributes
-    ----------
-    row_time : float
-        s per row; negative when rows are read from the bottom.
-    u : float
-        Standard uncertainty of `row_time` from this fit, s.
-    roll, roll_u : float
-        Lean of resting uprights in the middle of the frame, columns per row.
-    pitch : float
-        Change of that lean per column, times half the width.
-    bend : float
-        Radial distortion at the middle of the frame's sides, relative.
-    tilt : float
-        Standard deviation of single uprights' tilts, columns per row.
-    tilts : (m,) array
-        Tilt of each object.
-    object : (n,) int array
-        Number of the object that each track is an edge of, 0 to m - 1.
-    speed, lean : (n,) arrays
-        Per track: mean speed (px/s) and lean without roll, pitch and bend (columns per row).
-    lean_u : (n,) array
-        Standard uncertainty of `lean`.
-    residual : (n,) array
-        Robust residual per track, px.
-    normal : (m, 4, 4) array
-        What each object adds to the normal equations of the shared unknowns.
-    right : (m, 4) array
-        And to their right-hand side at the solution.
-    prior : (4, 4) array
-        Inverse covariance of what was known before, about `centre` (4,).
+    Attributes:
+        row_time: s per row; negative when rows are read from the bottom.
+        u: Standard uncertainty of `row_time` from this fit, s.
+        roll, roll_u: Lean of resting uprights in the middle of the frame, columns per row.
+        pitch: Change of that lean per column, times half the width.
+        bend: Radial distortion at the middle of the frame's sides, relative.
+        tilt: Standard deviation of single uprights' tilts, columns per row.
+        tilts: (m,) array. Tilt of each object.
+        object: (n,) int array. Number of the object that each track is an edge of, 0 to m - 1.
+        speed, lean: (n,) arrays. Per track: mean speed (px/s) and lean without roll, pitch and bend
+            (columns per row).
+        lean_u: (n,) array. Standard uncertainty of `lean`.
+        residual: (n,) array. Robust residual per track, px.
+        normal: (m, 4, 4) array. What each object adds to the normal equations of the shared
+            unknowns.
+        right: (m, 4) array. And to their right-hand side at the solution.
+        prior: (4, 4) array. Inverse covariance of what was known before, about `centre` (4,).
     """
 
     row_time: float
@@ -116,17 +102,11 @@ def fit_row_time(
 ) -> Fit:
     """Fit row time, roll, pitch and distortion to all tracks.
 
-    Parameters
-    ----------
-    tracks : sequence of Points
-    objects : (n,) int array
-        Which object each track is an edge of; numbers from 0 without gaps.
-    half_width : float
-        Of the frame, px.
-    start : float
-        First guess of the row time, s.
-    level : Level, optional
-        The camera's roll, where it is known from elsewhere.
+    Args:
+        objects: (n,) int array. Which object each track is an edge of; numbers from 0 without gaps.
+        half_width: Of the frame, px.
+        start: First guess of the row time, s.
+        level: The camera's roll, where it is known from elsewhere.
     """
     prior, centre = _prior(level)
     state = centre + np.array([start, 0.0, 0.0, 0.0])
@@ -169,12 +149,9 @@ def fit_row_time(
 class _Block:
     """Linearised equations of one track, its path eliminated (Schur complement).
 
-    Attributes
-    ----------
-    normal : (5, 5) array
-        Unknowns: row time, roll, pitch, bend, tilt of the object.
-    right : (5,) array
-    speed, rms : float
+    Attributes:
+        normal: (5, 5) array. Unknowns: row time, roll, pitch, bend, tilt of the object.
+        right: (5,) array
     """
 
     def __init__(self, points: Points, state: Doubles, half_width: float) -> None:

@@ -24,11 +24,10 @@ _NEAR = 0.3
 class Scene:
     """Readings of the hand method, each value and standard uncertainty.
 
-    Attributes
-    ----------
-    speed : m/s
-    distance : m
-    hfov : radians, across the rows
+    Attributes:
+        speed: m/s
+        distance: m
+        hfov: radians, across the rows
     """
 
     speed: Pair
@@ -49,13 +48,9 @@ def focal_length(hfov: float, width: int) -> float:
 def hand_row_time(lean: Pair, scene: Scene, width: int) -> Propagated:
     """Return the row time from lean and readings, s, by propagation (JCGM 100:2008, 5.1).
 
-    Parameters
-    ----------
-    lean : (value, u)
-        Slope dx/dy of the uprights (the tangent of the lean).
-    scene : Scene
-    width : int
-        Columns of the frame.
+    Args:
+        lean: (value, u). Slope dx/dy of the uprights (the tangent of the lean).
+        width: Columns of the frame.
     """
 
     def row_time(slope: float, speed: float, distance: float, hfov: float) -> float:
@@ -78,16 +73,11 @@ def skew(row_time: Pair, scene: Scene, width: int) -> Propagated:
 def lean_at(passing: Passing, expected: float) -> tuple[Pair, int] | None:
     """Return the mean lean of the uprights that pass at about the expected image speed.
 
-    Parameters
-    ----------
-    passing : Passing
-    expected : float
-        px/s.
+    Args:
+        expected: px/s.
 
-    Returns
-    -------
-    ((slope, u), n) or None
-        None when nothing passes at such a speed; n counts objects.
+    Returns:
+        ((slope, u), n) or None. None when nothing passes at such a speed; n counts objects.
     """
     fit = passing.fit
     speed = np.abs(fit.speed)

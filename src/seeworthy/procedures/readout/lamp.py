@@ -42,27 +42,17 @@ _REACH = 2.5e-3  # share of the frequency that is searched either way: mains at 
 class LampReadout:
     """Read-out time from lamp bands.
 
-    Attributes
-    ----------
-    row_time, u : float
-        s; `row_time` is positive, see `upwards`.
-    dof : float
-    frequency, u_frequency : float
-        Flicker frequency, Hz: as typed and as the bands ran from frame to frame, together.
-    agrees : bool
-        Whether the two agree.
-    upwards : bool
-        Rows are read from the bottom of the stored frame.
-    bands : float
-        Bands per frame height.
-    depth : tuple of float
-        Relative amplitude of the bands and their harmonics.
-    frames : int
-        Frames used.
-    rows : (R,) array
-        Row numbers.
-    shown, fitted : (R,) arrays
-        Bands of one frame, relative: seen and fitted.
+    Attributes:
+        row_time, u: s; `row_time` is positive, see `upwards`.
+        frequency, u_frequency: Flicker frequency, Hz: as typed and as the bands ran from frame to
+            frame, together.
+        agrees: Whether the two agree.
+        upwards: Rows are read from the bottom of the stored frame.
+        bands: Bands per frame height.
+        depth: Relative amplitude of the bands and their harmonics.
+        frames: Frames used.
+        rows: (R,) array. Row numbers.
+        shown, fitted: (R,) arrays. Bands of one frame, relative: seen and fitted.
     """
 
     row_time: float
@@ -91,25 +81,17 @@ def measure_lamp(
 ) -> LampReadout:
     """Measure the row time from row brightness over time.
 
-    Parameters
-    ----------
-    times : (K,) array
-        Time stamps, s.
-    rows : (R,) array
-        Row numbers.
-    brightness : (K, R, C) array
-        Mean linear light of each row in C blocks of columns.
-    frequency, frequency_u : float
-        Flicker frequency of the light, Hz, and its standard uncertainty.
-    height : int
-        Rows of the frame.
-    interval : float
-        Time between frames, s.
+    Args:
+        times: (K,) array. Time stamps, s.
+        rows: (R,) array. Row numbers.
+        brightness: Mean linear light of each row in C blocks of columns.
+        frequency, frequency_u: Flicker frequency of the light, Hz, and its standard uncertainty.
+        height: Rows of the frame.
+        interval: Time between frames, s.
 
-    Raises
-    ------
-    CannotMeasure
-        No bands, standing bands, too few bands, or bands that do not fit the frequency.
+    Raises:
+        CannotMeasure: No bands, standing bands, too few bands, or bands that do not fit the
+            frequency.
     """
     if len(times) < 6:
         raise CannotMeasure(

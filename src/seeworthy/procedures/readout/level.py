@@ -25,10 +25,8 @@ UPRIGHT = math.radians(0.2)
 class Level:
     """Lean of resting uprights in the middle of the picture, from outside the clip.
 
-    Attributes
-    ----------
-    slope, u : float
-        dx/dy, columns per row, and its standard uncertainty, uprightness included.
+    Attributes:
+        slope, u: dx/dy, columns per row, and its standard uncertainty, uprightness included.
     """
 
     slope: float
@@ -47,14 +45,9 @@ def agreeing(
 ) -> tuple[list[int], float]:
     """Return the tracks that one row time explains at a known level, and that row time, s.
 
-    Parameters
-    ----------
-    rough : sequence of Rough
-    level : Level
-    height : int
-        Rows of the frame.
-    interval : float
-        Time between frames, s.
+    Args:
+        height: Rows of the frame.
+        interval: Time between frames, s.
     """
     speed = np.array([r.speed for r in rough])
     lean: npt.NDArray[np.float64] = np.array([r.lean for r in rough]) - level.slope

@@ -49,26 +49,16 @@ _FILM_BOTH = (
 class Passing:
     """Read-out time from passing uprights.
 
-    Attributes
-    ----------
-    row_time, u : float
-        s; `row_time` is positive, see `upwards`.
-    dof : float
-        Effective degrees of freedom of `u`.
-    upwards : bool
-        Rows are read from the bottom of the stored frame.
-    fit : Fit
-    tracks : tuple of Points
-        Those used, in the order of the fit.
-    left_out : int
-        Tracks that did not agree.
-    lean : float
-        Lean of the fastest uprights over the frame, px.
-    level : Level or None
-        The camera's roll, where the answer rests on it.
-    most : float or None
-        The row time is at most this, s (95 %, one-sided), and no more is known: the lean is
-        under `LEAST_LEAN` or within its uncertainty.
+    Attributes:
+        row_time, u: s; `row_time` is positive, see `upwards`.
+        dof: Effective degrees of freedom of `u`.
+        upwards: Rows are read from the bottom of the stored frame.
+        tracks: Those used, in the order of the fit.
+        left_out: Tracks that did not agree.
+        lean: Lean of the fastest uprights over the frame, px.
+        level: The camera's roll, where the answer rests on it.
+        most: The row time is at most this, s (95 %, one-sided), and no more is known: the lean is
+            under `LEAST_LEAN` or within its uncertainty.
     """
 
     row_time: float
@@ -88,10 +78,8 @@ def measure_passing(
 ) -> Passing:
     """Measure the row time from what the observer kept; `level` is used where it is needed.
 
-    Raises
-    ------
-    CannotMeasure
-        With what was missing.
+    Raises:
+        CannotMeasure: With what was missing.
     """
     if watch.seen < 5:
         raise CannotMeasure(
@@ -148,15 +136,10 @@ def judge(
 ) -> Passing:
     """Fit the tracks and decide whether they carry a row time.
 
-    Parameters
-    ----------
-    found : list of Points
-    width, height : int
-        Of the frame.
-    interval : float
-        Time between frames, s: no read-out takes longer.
-    level : Level, optional
-        The camera's roll, used where all uprights pass at one speed in one direction.
+    Args:
+        width, height: Of the frame.
+        interval: Time between frames, s: no read-out takes longer.
+        level: The camera's roll, used where all uprights pass at one speed in one direction.
     """
     if not found:
         raise CannotMeasure(

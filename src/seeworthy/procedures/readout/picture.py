@@ -21,11 +21,8 @@ Shown = Sequence[tuple[float, npt.NDArray[Any]]]
 def draw_edges(passing: Passing, pictures: Shown) -> bytes | None:
     """Return a PNG of the frame that shows most edges, each drawn where it was found.
 
-    Parameters
-    ----------
-    passing : Passing
-    pictures : sequence of (time, luma codes)
-        Frames kept by the observer.
+    Args:
+        pictures: sequence of (time, luma codes). Frames kept by the observer.
     """
     best, shown = None, 0
     for seconds, codes in pictures:

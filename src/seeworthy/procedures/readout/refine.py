@@ -23,19 +23,14 @@ Floats = npt.NDArray[np.float32]
 class Points:
     """Places of one tracked edge: one point per frame and band, n of them.
 
-    Attributes
-    ----------
-    time : (n,) s, time stamp of the frame
-    row : (n,) row relative to the middle of the frame
-    x : (n,) column relative to the middle of the frame
-    spread : float
-        Robust standard deviation about a smooth path, px.
-    frames : int
-        Frames it was seen in.
-    run : int
-        Number of the run it belongs to.
-    scale : float
-        Scale at which it was found, px.
+    Attributes:
+        time: (n,) s, time stamp of the frame
+        row: (n,) row relative to the middle of the frame
+        x: (n,) column relative to the middle of the frame
+        spread: Robust standard deviation about a smooth path, px.
+        frames: Frames it was seen in.
+        run: Number of the run it belongs to.
+        scale: Scale at which it was found, px.
     """
 
     time: Doubles
@@ -52,19 +47,13 @@ def refine(
 ) -> Points | None:
     """Locate one track's edge in every band of every frame.
 
-    Parameters
-    ----------
-    bands : (K, B, W) float32
-    times : (K,) time stamps, s
-    rows : (B,) rows relative to the middle of the frame
-    edges, track
-        Where it was found roughly.
-    run : int
-        Passed on.
+    Args:
+        times: (K,) time stamps, s
+        rows: (B,) rows relative to the middle of the frame
+        edges, track: Where it was found roughly.
+        run: Passed on.
 
-    Returns
-    -------
-    Points or None
+    Returns:
         None when too few bands show it.
     """
     width = bands.shape[2]

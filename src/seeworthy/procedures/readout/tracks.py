@@ -23,14 +23,10 @@ _ALIKE = 0.45
 class Track:
     """One edge over several frames of a run.
 
-    Attributes
-    ----------
-    frames : (n,) int
-        Numbers within the run.
-    edges : (n,) int
-        Indices into `Edges`.
-    alike : float
-        Mean likeness of its links, up to 1.
+    Attributes:
+        frames: (n,) int. Numbers within the run.
+        edges: (n,) int. Indices into `Edges`.
+        alike: Mean likeness of its links, up to 1.
     """
 
     frames: npt.NDArray[np.int64]
@@ -41,15 +37,10 @@ class Track:
 def link(edges: Edges, times: Doubles, fastest: float, width: int) -> list[Track]:
     """Link edges to tracks of at least four frames.
 
-    Parameters
-    ----------
-    edges : Edges
-    times : (K,) array
-        Time stamps of the run's frames, s.
-    fastest : float
-        Highest image speed looked for, px/s.
-    width : int
-        Columns of the frame.
+    Args:
+        times: (K,) array. Time stamps of the run's frames, s.
+        fastest: Highest image speed looked for, px/s.
+        width: Columns of the frame.
     """
     if len(edges) < 4:
         return []

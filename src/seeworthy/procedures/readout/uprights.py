@@ -25,22 +25,14 @@ _OFFSETS = np.arange(-32, 33, 4)
 class Edges:
     """Upright edges of one run at one scale, n of them, sorted by frame.
 
-    Attributes
-    ----------
-    frame : (n,) int
-        Number within the run.
-    place : (n,) float
-        Column where it crosses the middle of the frame.
-    lean : (n,) float
-        Slope dx/dy, columns per row.
-    bend : (n,) float
-        Quadratic term, columns per row squared.
-    sign : (n,) int
-        +1 dark to bright from left to right.
-    look : (n, m) float32
-        What it looks like along its path: unit vectors for comparing.
-    scale : float
-        Width of the derivative filter, px.
+    Attributes:
+        frame: (n,) int. Number within the run.
+        place: (n,) float. Column where it crosses the middle of the frame.
+        lean: (n,) float. Slope dx/dy, columns per row.
+        bend: (n,) float. Quadratic term, columns per row squared.
+        sign: (n,) int, +1 dark to bright from left to right.
+        look: (n, m) float32. What it looks like along its path: unit vectors for comparing.
+        scale: Width of the derivative filter, px.
     """
 
     frame: npt.NDArray[np.int64]
@@ -58,12 +50,9 @@ class Edges:
 def slope_image(bands: npt.NDArray[Any], scale: float) -> Floats:
     """Return the derivative along x of Gaussian-smoothed bands, (K, B, W).
 
-    Parameters
-    ----------
-    bands : (K, B, W) array
-        Linear light.
-    scale : float
-        Standard deviation of the Gaussian, px.
+    Args:
+        bands: Linear light.
+        scale: Standard deviation of the Gaussian, px.
     """
     half = int(np.ceil(3 * scale))
     u = np.arange(-half, half + 1, dtype=np.float32)
@@ -84,17 +73,11 @@ def find_edges(
 ) -> Edges:
     """Find upright edges in every frame of a run.
 
-    Parameters
-    ----------
-    bands : (K, B, W) array
-    rows : (B,) array
-        Row of each band relative to the middle of the frame.
-    height : int
-        Rows of the frame.
-    scale : float
-        Derivative scale, px.
-    steepest : float
-        Largest lean searched, columns per row.
+    Args:
+        rows: (B,) array. Row of each band relative to the middle of the frame.
+        height: Rows of the frame.
+        scale: Derivative scale, px.
+        steepest: Largest lean searched, columns per row.
     """
     slope = slope_image(bands, scale)
     floor = 2.5 * float(np.median(np.abs(slope))) + 3e-4

@@ -53,13 +53,9 @@ clips at 80 Mbit/s lose 0.3 % at most."""
 class Region:
     """Where one edge is.
 
-    Attributes
-    ----------
-    name, position : str
-    orientation : {"horizontal", "vertical"}
-        Of the edge.
-    corners : array, (4, 2)
-        Outline in px.
+    Attributes:
+        orientation: {"horizontal", "vertical"}. Of the edge.
+        corners: array, (4, 2). Outline in px.
     """
 
     name: str
@@ -100,10 +96,8 @@ class Place:
 def crop(shape: tuple[int, int], corners: Floats) -> tuple[slice, slice, npt.NDArray[np.bool_]]:
     """Return rows, columns and mask of a region inside a frame.
 
-    Raises
-    ------
-    CannotMeasure
-        The region leaves the frame.
+    Raises:
+        CannotMeasure: The region leaves the frame.
     """
     x0, y0 = np.floor(corners.min(axis=0)).astype(int)
     x1, y1 = np.ceil(corners.max(axis=0)).astype(int) + 1
@@ -127,18 +121,12 @@ def measure_edge(
 ) -> EdgeResult:
     """Measure one edge in means of frames.
 
-    Parameters
-    ----------
-    frames : sequence of arrays, (H, W)
-        Linear light; independent means of frames (one is enough, its scatter is unknown).
-    region : Region
-    clip : (low, high)
-        Light at and beyond which pixels are clipped.
+    Args:
+        frames: Linear light; independent means of frames (one is enough, its scatter is unknown).
+        clip: (low, high). Light at and beyond which pixels are clipped.
 
-    Raises
-    ------
-    CannotMeasure
-        See `fit_edge`; or clipped, moving, or not the response of a lens and pixels.
+    Raises:
+        CannotMeasure: See `fit_edge`; or clipped, moving, or not the response of a lens and pixels.
     """
     rows, columns, mask = crop(frames[0].shape, region.corners)
     tiles = [np.asarray(f[rows, columns], float) for f in frames]
@@ -260,12 +248,9 @@ def _mean_place(found: Sequence[Place]) -> Place:
 def find_edges(light: npt.NDArray[np.floating], most: int = 12) -> list[Region]:
     """Find slanted edges of any scene: long, straight, 2° to 20° off upright or level.
 
-    Parameters
-    ----------
-    light : array, (H, W)
-        Linear light.
-    most : int
-        Strongest ones that are kept.
+    Args:
+        light: Linear light.
+        most: Strongest ones that are kept.
     """
     height, width = light.shape
     low, high = np.percentile(light[::4, ::4], (0.5, 99.5))

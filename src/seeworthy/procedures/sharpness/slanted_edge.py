@@ -32,19 +32,12 @@ _HOW = "Use an edge 2° to 15° off the upright or level, 50 px long, not clippe
 class Edge:
     """A fitted edge: x over y, both in px of the region (rows and columns for upright edges).
 
-    Attributes
-    ----------
-    fit : array (k,)
-        Polynomial coefficients of x(y), highest first; y from the middle row.
-    middle : float
-        The middle row.
-    angle : float
-        Degrees off the upright.
-    low, high : float
-        Light on both sides.
-    noise : float
-        Standard deviation of single pixels on the plateaus.
-    rows : int
+    Attributes:
+        fit: array (k,). Polynomial coefficients of x(y), highest first; y from the middle row.
+        middle: The middle row.
+        angle: Degrees off the upright.
+        low, high: Light on both sides.
+        noise: Standard deviation of single pixels on the plateaus.
     """
 
     fit: Floats
@@ -72,16 +65,11 @@ class Spread:
 class Sfr:
     """Spatial frequency response of one edge.
 
-    Attributes
-    ----------
-    frequency, response : array
-        cy/px along the edge's normal, response 1 at 0.
-    mtf50 : float
-        First frequency at which the response falls to a half, cy/px.
-    overshoot : float
-        Mean of over- and undershoot, % of the step.
-    peak : float
-        Largest response; over 1 the picture was sharpened.
+    Attributes:
+        frequency, response: cy/px along the edge's normal, response 1 at 0.
+        mtf50: First frequency at which the response falls to a half, cy/px.
+        overshoot: Mean of over- and undershoot, % of the step.
+        peak: Largest response; over 1 the picture was sharpened.
     """
 
     frequency: Floats
@@ -94,17 +82,12 @@ class Sfr:
 def fit_edge(light: Floats, mask: npt.NDArray[np.bool_] | None = None) -> Edge:
     """Fit the one near-upright edge of a region.
 
-    Parameters
-    ----------
-    light : array, (h, w)
-        Linear light. Transpose for near-level edges.
-    mask : bool array, (h, w), optional
-        Pixels that belong to the region.
+    Args:
+        light: array, (h, w). Linear light. Transpose for near-level edges.
+        mask: bool array, (h, w). Pixels that belong to the region.
 
-    Raises
-    ------
-    CannotMeasure
-        Too short, too flat, too noisy, or at an angle that cannot be oversampled.
+    Raises:
+        CannotMeasure: Too short, too flat, too noisy, or at an angle that cannot be oversampled.
     """
     width = light.shape[1]
     inside = np.ones_like(light, bool) if mask is None else mask
@@ -223,13 +206,9 @@ def spread(
 ) -> Spread:
     """Return the oversampled edge spread of a region.
 
-    Parameters
-    ----------
-    light, mask
-        As for `fit_edge`.
-    edge : Edge
-    reach : float
-        Distance to both sides in px; 0 takes what the region gives, 24 at most.
+    Args:
+        light, mask: As for `fit_edge`.
+        reach: Distance to both sides in px; 0 takes what the region gives, 24 at most.
     """
     inside = np.ones_like(light, bool) if mask is None else mask
     y, x = np.nonzero(inside)
@@ -262,10 +241,8 @@ def spread(
 def response(found: Spread) -> Sfr:
     """Return the SFR of an edge spread (means of several frames or edges may be handed in).
 
-    Raises
-    ------
-    CannotMeasure
-        The spread does not reach from dark to bright.
+    Raises:
+        CannotMeasure: The spread does not reach from dark to bright.
     """
     light = found.light
     slope = np.zeros_like(light)

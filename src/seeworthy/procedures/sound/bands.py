@@ -48,10 +48,8 @@ class Band:
 def band(listener: Listener) -> Band:
     """Return the band limits from a recorded sweep.
 
-    Raises
-    ------
-    CannotMeasure
-        No sweep is heard, or it does not cover the mid-band.
+    Raises:
+        CannotMeasure: No sweep is heard, or it does not cover the mid-band.
     """
     octaves, power = _ridge(listener)
     order = np.argsort(octaves)

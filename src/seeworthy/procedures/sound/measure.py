@@ -30,10 +30,8 @@ _SELECTION_U = 0.3  # dB: choosing quiet windows by their level pulls the mean a
 def a_weighting(frequency: npt.ArrayLike) -> Floats:
     """Return A-weighting in dB (IEC 61672-1:2013, E.4.1).
 
-    Parameters
-    ----------
-    frequency : array
-        Hz; 0 gives −inf.
+    Args:
+        frequency: Hz; 0 gives −inf.
     """
     f2 = np.asarray(frequency, float) ** 2
     low, high, mid1, mid2 = 20.598997**2, 12194.217**2, 107.65265**2, 737.86223**2
@@ -65,13 +63,9 @@ class Window:
 class Listener:
     """Takes sound block by block.
 
-    Parameters
-    ----------
-    rate : int
-        Nominal samples per second.
-    channels : int
-    tone : float or None
-        Hz of a known tone, for the sample rate.
+    Args:
+        rate: Nominal samples per second.
+        tone: Hz of a known tone, for the sample rate.
     """
 
     rate: int
@@ -174,16 +168,12 @@ def noise_floor(
 ) -> tuple[Level, Level]:
     """Return the noise floor, plain and A-weighted.
 
-    Parameters
-    ----------
-    listener : Listener
-    quiet : (start, end) seconds, optional
-        Where it was quiet; else the quietest windows that are alike are found.
+    Args:
+        quiet: (start, end) seconds. Where it was quiet; else the quietest windows that are alike
+            are found.
 
-    Raises
-    ------
-    CannotMeasure
-        Too short, or digital silence.
+    Raises:
+        CannotMeasure: Too short, or digital silence.
     """
     windows = listener.windows
     if len(windows) < _LEAST_WINDOWS:
@@ -256,17 +246,12 @@ def rate_error(listener: Listener, u_tone: float) -> RateError:
     The phase of the tone against the nominal one drifts by the error; a straight line
     through the phases of all windows gives it.
 
-    Parameters
-    ----------
-    listener : Listener
-        Made with `tone`.
-    u_tone : float
-        Standard uncertainty of the tone, Hz.
+    Args:
+        listener: Made with `tone`.
+        u_tone: Standard uncertainty of the tone, Hz.
 
-    Raises
-    ------
-    CannotMeasure
-        No tone, or it is not where it should be.
+    Raises:
+        CannotMeasure: No tone, or it is not where it should be.
     """
     tone = listener.tone
     if tone is None:

@@ -22,12 +22,9 @@ _BUSY = 0.05
 class Moments:
     """Mean product of the signed gradients of two views, full strength is 1.
 
-    Attributes
-    ----------
-    short : array, (H, W)
-        Of a view and the one before.
-    long : array, (H, W)
-        Of any two views of the clip.
+    Attributes:
+        short: Of a view and the one before.
+        long: Of any two views of the clip.
     """
 
     short: Floats
@@ -46,12 +43,9 @@ def momentary(sums: StampSums) -> Moments:
 def changing(box: Box, moments: Moments, strength: Floats) -> tuple[Box, bool]:
     """Widen a line of lettering by changing digits at its ends; say whether any change.
 
-    Parameters
-    ----------
-    box : (x, y, width, height)
-    moments : Moments
-    strength : array, (H, W)
-        Length of the mean signed gradient.
+    Args:
+        box: (x, y, width, height)
+        strength: Length of the mean signed gradient.
     """
     x, y, w, h = box
     wide = strength.shape[1]

@@ -27,18 +27,12 @@ _DENSE = 7.0
 class Stamp:
     """One burned-in overlay.
 
-    Attributes
-    ----------
-    box : (x, y, width, height)
-        In px of the stored frame.
-    kind : str
-        ``lettering`` or ``mark``.
-    changes : bool
-        Part of it shows another text from second to second.
-    strength : float
-        Mean of the signed gradient over its strokes, 0 to 1.
-    strokes : int
-        Strokes crossed by a line along it.
+    Attributes:
+        box: (x, y, width, height). In px of the stored frame.
+        kind: ``lettering`` or ``mark``.
+        changes: Part of it shows another text from second to second.
+        strength: Mean of the signed gradient over its strokes, 0 to 1.
+        strokes: Strokes crossed by a line along it.
     """
 
     box: Box

@@ -36,19 +36,12 @@ _MOST_STILL = 0.3
 class StampFound:
     """What was found.
 
-    Attributes
-    ----------
-    stamps : tuple of Stamp
-        Strongest first; none when nothing is burned in.
-    painted : tuple of Stamp
-        Lettering on something that is itself in view all the time: it may be paint.
-    held : bool
-        Part of what carries the camera is in view.
-    bars : (top, bottom, left, right)
-        Width of black bars at the border, px.
-    views : int
-    share : float
-        Share of the frame's area that the stamps cover.
+    Attributes:
+        stamps: Strongest first; none when nothing is burned in.
+        painted: Lettering on something that is itself in view all the time: it may be paint.
+        held: Part of what carries the camera is in view.
+        bars: (top, bottom, left, right). Width of black bars at the border, px.
+        share: Share of the frame's area that the stamps cover.
     """
 
     stamps: tuple[Stamp, ...]
@@ -62,10 +55,8 @@ class StampFound:
 def find_stamp(sums: StampSums) -> StampFound:
     """Look for lettering or a mark in the sums of a clip.
 
-    Raises
-    ------
-    CannotMeasure
-        The scene did not move, or holds too little detail to see whether it does.
+    Raises:
+        CannotMeasure: The scene did not move, or holds too little detail to see whether it does.
     """
     _check(sums)
     n = sums.views

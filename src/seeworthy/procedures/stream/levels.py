@@ -40,13 +40,9 @@ _RATE_TOLERANCE = 0.002
 class Level:
     """Limits of one level.
 
-    Attributes
-    ----------
-    name : str
-    macroblocks_per_second, macroblocks, buffer_macroblocks : int
-        MaxMBPS, MaxFS and MaxDpbMbs.
-    bit_rate, buffer_bits : float
-        In bit/s and bit, for the profile asked for.
+    Attributes:
+        macroblocks_per_second, macroblocks, buffer_macroblocks: MaxMBPS, MaxFS and MaxDpbMbs.
+        bit_rate, buffer_bits: In bit/s and bit, for the profile asked for.
     """
 
     name: str
@@ -61,20 +57,13 @@ class Level:
 class Load:
     """What a stream asks of a decoder.
 
-    Attributes
-    ----------
-    across, down : int
-        Size in macroblocks.
-    frame_rate : float
-        Hz, measured.
-    references : int
-        Frames the decoder must keep.
-    bit_rate : float
-        Mean, bit/s.
-    seconds : float array, (n,)
-        Decoding times of the pictures, ascending.
-    bits : array, (n,)
-        Their sizes.
+    Attributes:
+        across, down: Size in macroblocks.
+        frame_rate: Hz, measured.
+        references: Frames the decoder must keep.
+        bit_rate: Mean, bit/s.
+        seconds: float array, (n,). Decoding times of the pictures, ascending.
+        bits: array, (n,). Their sizes.
     """
 
     across: int
@@ -90,14 +79,9 @@ class Load:
 class Conformity:
     """Verdict on a declared level.
 
-    Attributes
-    ----------
-    declared : str
-    needed : str
-        Lowest level that the stream keeps within, ``""`` where none does.
-    conforms : bool
-    reasons : tuple of str
-        What breaks the declared level, one clause each.
+    Attributes:
+        needed: Lowest level that the stream keeps within, ``""`` where none does.
+        reasons: What breaks the declared level, one clause each.
     """
 
     declared: str
@@ -159,14 +143,10 @@ def buffer_holds(
 ) -> bool:
     """Run the coded picture buffer of Annex C: full at first, filled at `rate`, never empty.
 
-    Parameters
-    ----------
-    seconds, bits : arrays, (n,)
-        When each picture is taken out, ascending, and how large it is.
-    rate : float
-        bit/s.
-    size : float
-        Bits.
+    Args:
+        seconds, bits: arrays, (n,). When each picture is taken out, ascending, and how large it is.
+        rate: bit/s.
+        size: Bits.
     """
     held, last = size, seconds[0] if seconds.size else 0.0
     for now, taken in zip(seconds.tolist(), bits.tolist(), strict=True):

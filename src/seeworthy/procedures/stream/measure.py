@@ -29,14 +29,10 @@ class Span:
 class Rates:
     """Bit rates of a stream.
 
-    Attributes
-    ----------
-    mean, mean_u : float
-        bit/s over the whole stream.
-    peak, peak_u : float or None
-        bit/s in the fullest second; None for streams shorter than a second.
-    times, window : float arrays, (m,)
-        Start of each second looked at, and bit/s in it.
+    Attributes:
+        mean, mean_u: bit/s over the whole stream.
+        peak, peak_u: bit/s in the fullest second; None for streams shorter than a second.
+        times, window: float arrays, (m,). Start of each second looked at, and bit/s in it.
     """
 
     mean: float
@@ -50,19 +46,13 @@ class Rates:
 def shown_span(stamps: Ints, tick: float, last: int = 0) -> Span | None:
     """Return how long pictures are shown, from the first stamp to the end of the last picture.
 
-    Parameters
-    ----------
-    stamps : int array, (n,)
-        Presentation times in ticks, ascending.
-    tick : float
-        Seconds per tick.
-    last : int
-        Ticks for which the last picture is shown; 0 where the file does not say: then
-        the median interval is taken and its spread counts as uncertainty.
+    Args:
+        stamps: int array, (n,). Presentation times in ticks, ascending.
+        tick: Seconds per tick.
+        last: Ticks for which the last picture is shown; 0 where the file does not say: then the
+            median interval is taken and its spread counts as uncertainty.
 
-    Returns
-    -------
-    Span or None
+    Returns:
         None where the stamps do not advance, or most repeat the one before. Each of the
         two ends is rounded to a tick: u = tick·√(2/12).
     """
@@ -80,24 +70,17 @@ def shown_span(stamps: Ints, tick: float, last: int = 0) -> Span | None:
 def bit_rates(seconds: Doubles, size: Ints, span: Span, tick: float, window: float = 1.0) -> Rates:
     """Return the mean bit rate and that of the fullest window.
 
-    Parameters
-    ----------
-    seconds : float array, (n,)
-        When each packet is stored; put in order here.
-    size : int array, (n,)
-        Bytes.
-    span : Span
-        How long the stream is.
-    tick : float
-        Seconds per tick of the stamps.
-    window : float
-        Seconds.
+    Args:
+        seconds: float array, (n,). When each packet is stored; put in order here.
+        size: int array, (n,). Bytes.
+        span: How long the stream is.
+        tick: Seconds per tick of the stamps.
+        window: Seconds.
 
-    Notes
-    -----
-    A packet's bits are spread evenly until the next packet's time, so that a window holds
-    the share of a packet that belongs to it; counting whole packets would give one frame
-    too many in every jittered second.
+    Notes:
+        A packet's bits are spread evenly until the next packet's time, so that a window holds
+        the share of a packet that belongs to it; counting whole packets would give one frame
+        too many in every jittered second.
     """
     order = np.argsort(seconds, kind="stable")
     at, bits = seconds[order], size[order] * 8.0
@@ -127,16 +110,12 @@ def bit_rates(seconds: Doubles, size: Ints, span: Span, tick: float, window: flo
 def stretch(stored: float | None, claimed: float | None, tolerance: float = 0.005) -> float | None:
     """Return how much wider a player shows the picture than the stream says, as a ratio.
 
-    Parameters
-    ----------
-    stored, claimed : float or None
-        Sample aspect ratio in the stream and in the container; a missing one means square.
-    tolerance : float
-        Smaller disagreements are rounding.
+    Args:
+        stored, claimed: Sample aspect ratio in the stream and in the container; a missing one means
+            square.
+        tolerance: Smaller disagreements are rounding.
 
-    Returns
-    -------
-    float or None
+    Returns:
         claimed over stored, None where both agree.
     """
     ratio = (claimed or 1.0) / (stored or 1.0)

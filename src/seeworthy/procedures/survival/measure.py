@@ -44,22 +44,15 @@ class Figure:
 class Change:
     """After against before.
 
-    Attributes
-    ----------
-    kind : {"centre", "corners", "marked", "decentring", "timing"}
-        Sharpness in the middle, in the corners and of marked edges are figures of their own.
-    value, u : float
-        Ratio after/before (1 is unchanged), or ppm for timing (0 is unchanged).
-    interval : (float, float)
-        95 %.
-    p : float
-        Probability of as large a change if there were none.
-    dof : float
-        Welch's degrees of freedom of `u`.
-    within : bool
-        Shown to lie within the limits that matter.
-    changed : bool
-        Another figure than before (Holm-corrected), and not shown to be within them.
+    Attributes:
+        kind: {"centre", "corners", "marked", "decentring", "timing"}. Sharpness in the middle, in
+            the corners and of marked edges are figures of their own.
+        value, u: Ratio after/before (1 is unchanged), or ppm for timing (0 is unchanged).
+        interval: 95 %.
+        p: Probability of as large a change if there were none.
+        dof: Welch's degrees of freedom of `u`.
+        within: Shown to lie within the limits that matter.
+        changed: Another figure than before (Holm-corrected), and not shown to be within them.
     """
 
     kind: str
@@ -92,13 +85,9 @@ class Survival:
 def combine(figures: Sequence[Figure], floor: float, anew: bool = False) -> Figure:
     """Combine repeated takes: mean, with the scatter between them or their own u.
 
-    Parameters
-    ----------
-    figures : sequence of Figure
-    floor : float
-        What setting up changes, share of the figure.
-    anew : bool
-        The takes were each set up anew, so that two of them or more show it themselves.
+    Args:
+        floor: What setting up changes, share of the figure.
+        anew: The takes were each set up anew, so that two of them or more show it themselves.
     """
     values = np.array([f.value for f in figures])
     own = math.sqrt(sum(f.u**2 for f in figures)) / len(figures)
@@ -146,22 +135,15 @@ def judge(
 ) -> Survival:
     """Judge a camera's survival.
 
-    Parameters
-    ----------
-    before, after : mapping of kind to figures
-        Kinds that only one side has are not compared.
-    flights : int
-        Flights between the two.
-    broken_files : int
-        Files after the flight that do not open or hold damaged frames that were not there
-        before; they count as failure.
-    anew : bool
-        Every take was set up anew, see `combine`.
+    Args:
+        before, after: mapping of kind to figures. Kinds that only one side has are not compared.
+        flights: Flights between the two.
+        broken_files: Files after the flight that do not open or hold damaged frames that were not
+            there before; they count as failure.
+        anew: Every take was set up anew, see `combine`.
 
-    Raises
-    ------
-    CannotMeasure
-        Nothing in common.
+    Raises:
+        CannotMeasure: Nothing in common.
     """
     kinds = [k for k in SETUP if before.get(k) and after.get(k)]
     if not kinds and not broken_files:

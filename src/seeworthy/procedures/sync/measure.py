@@ -33,17 +33,13 @@ SPEED_OF_SOUND = 343.0
 class Sync:
     """Sound against picture over a clip.
 
-    Attributes
-    ----------
-    offset_ms, offset_u_ms : float
-        At the middle of the clip, positive where the sound is late; random part only: the
-        delays of screen and loudspeaker are constants of the set-up and come on top.
-    drift_ppm, drift_u_ppm : float
-        Change of the offset over time.
-    n : int
-        Beeps.
-    used : ndarray (M,) bool
-        False for beeps far off the others.
+    Attributes:
+        offset_ms, offset_u_ms: At the middle of the clip, positive where the sound is late; random
+            part only: the delays of screen and loudspeaker are constants of the set-up and come on
+            top.
+        drift_ppm, drift_u_ppm: Change of the offset over time.
+        n: Beeps.
+        used: ndarray (M,) bool. False for beeps far off the others.
     """
 
     offset_ms: float
@@ -61,10 +57,8 @@ class BeepListener:
     A long window that holds a whole beep finds them; the onset itself is read in a short one,
     because a room adds echoes to the end of a beep and none to its beginning.
 
-    Parameters
-    ----------
-    rate : int
-        Samples per second.
+    Args:
+        rate: Samples per second.
     """
 
     rate: int
@@ -128,17 +122,12 @@ class BeepListener:
 def beep_starts(samples: Floats, rate: float) -> Floats:
     """Seconds from the first sample at which beeps start.
 
-    Parameters
-    ----------
-    samples : ndarray (N,)
-        One channel.
-    rate : float
-        Samples per second.
+    Args:
+        samples: ndarray (N,). One channel.
+        rate: Samples per second.
 
-    Returns
-    -------
-    ndarray (M,)
-        In order; empty for silence, or where no tone of 1 kHz stands out.
+    Returns:
+        ndarray (M,). In order; empty for silence, or where no tone of 1 kHz stands out.
     """
     listener = BeepListener(round(rate))
     for part in np.array_split(samples, max(1, samples.size // 4096)):
@@ -192,17 +181,12 @@ def _rise(short: Floats, near: int) -> float | None:
 def clock_times(starts: Floats, stamps: Floats, times: Floats) -> Floats:
     """Time of the bench clock in the picture when each beep is heard in the file.
 
-    Parameters
-    ----------
-    starts : ndarray (M,)
-        Beeps, seconds of the file.
-    stamps, times : ndarray (N,)
-        Frames: seconds of the file and of the clock.
+    Args:
+        starts: ndarray (M,). Beeps, seconds of the file.
+        stamps, times: ndarray (N,). Frames: seconds of the file and of the clock.
 
-    Returns
-    -------
-    ndarray (M,)
-        NaN where fewer than five frames within 0.6 s were read.
+    Returns:
+        ndarray (M,). NaN where fewer than five frames within 0.6 s were read.
     """
     off = times - stamps
     found = np.full(starts.size, np.nan)
@@ -218,15 +202,12 @@ def clock_times(starts: Floats, stamps: Floats, times: Floats) -> Floats:
 def fit_sync(starts: Floats) -> Sync:
     """Offset and drift from the clock times at which beeps were recorded.
 
-    Parameters
-    ----------
-    starts : ndarray (M,)
-        Start of each beep in seconds of the bench clock, by the line that its frames give.
+    Args:
+        starts: ndarray (M,). Start of each beep in seconds of the bench clock, by the line that its
+            frames give.
 
-    Raises
-    ------
-    CannotMeasure
-        With fewer than five beeps.
+    Raises:
+        CannotMeasure: With fewer than five beeps.
     """
     if starts.size < _LEAST:
         raise _too_few(starts.size)

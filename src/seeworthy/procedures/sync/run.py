@@ -87,9 +87,8 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 def _need_clock(source: Source, watch: ClockWatch, track: ClockTrack) -> None:
     """Refuse a clip in which the clock was hardly read.
 
-    Raises
-    ------
-    CannotMeasure
+    Raises:
+        CannotMeasure
     """
     if len(track.time) >= max(30, track.frames // 10):
         return

@@ -35,10 +35,8 @@ class ClockFacts:
 def judge(watch: ClockWatch, screen: Quantity | None) -> ClockFacts:
     """Compare the file's stamps with the clock.
 
-    Raises
-    ------
-    CannotMeasure
-        The clock was not read in enough frames.
+    Raises:
+        CannotMeasure: The clock was not read in enough frames.
     """
     track = watch.track()
     _check(watch, track)

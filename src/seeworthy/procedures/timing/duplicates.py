@@ -1,10 +1,9 @@
 """Repeated frames: the same picture again, told by the scene's own noise floor.
 
-A repeat shows as a notch in the series of frame differences: the picture before and
-the pictures after differ by motion and sensor noise, the repeat only by what the
-encoder adds. Where scene and encoder leave nothing to compare with (a denoised shot
-of a still scene at a low bit rate repeats most of its blocks by itself) the span is
-named as undecidable.
+A repeat shows as a notch in the series of frame differences: the picture before and the pictures
+after differ by motion and sensor noise, the repeat only by what the encoder adds. Where scene and
+encoder leave nothing to compare with (a denoised shot of a still scene at a low bit rate repeats
+most of its blocks by itself) the span is named as undecidable.
 
 Starting values are from rendered trials through H.264 at 7 Mbit/s: the median
 difference of frames of a still scene with sensor noise of 1 to 4 code values is 0.4
@@ -60,15 +59,10 @@ EDGE = "the encoder had few bits beside a key frame or the end: starved or repea
 class Repeats:
     """Repeated frames by number, and where it cannot be known.
 
-    Attributes
-    ----------
-    at : tuple of int
-        Frames that show the picture of the frame before again.
-    undecidable : tuple of Span
-    blind_keys : int
-        Key frames at which a repeat would not show.
-    level : float
-        Median difference between frames, code values.
+    Attributes:
+        at: Frames that show the picture of the frame before again.
+        blind_keys: Key frames at which a repeat would not show.
+        level: Median difference between frames, code values.
     """
 
     at: tuple[int, ...]
@@ -86,15 +80,11 @@ def find_repeats(
 ) -> Repeats:
     """Find repeated frames.
 
-    Parameters
-    ----------
-    changes : sequence of float, shape (n,)
-        Mean absolute luma difference of each frame to the one before, 8-bit code
-        values; NaN where there is none.
-    keys, corrupt : sequence of int
-        Numbers of key frames and of damaged frames; neither serve as neighbours.
-    reordered : bool
-        True when the clip has bidirectionally predicted frames.
+    Args:
+        changes: sequence of float, shape (n,). Mean absolute luma difference of each frame to the
+            one before, 8-bit code values; NaN where there is none.
+        keys, corrupt: Numbers of key frames and of damaged frames; neither serve as neighbours.
+        reordered: True when the clip has bidirectionally predicted frames.
     """
     d = np.asarray(changes, float)
     n = len(d)

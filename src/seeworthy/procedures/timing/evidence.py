@@ -19,15 +19,11 @@ _GAP = 6
 def thin(values: npt.NDArray[np.float64], keep: Sequence[int]) -> list[int]:
     """Choose indices to draw: the extremes of every stretch, and all of `keep`.
 
-    Parameters
-    ----------
-    values : (n,) float
-    keep : sequence of int
-        Indices that must be shown.
+    Args:
+        values: (n,) float
+        keep: Indices that must be shown.
 
-    Returns
-    -------
-    list of int
+    Returns:
         Sorted, all of them when there are few.
     """
     n = len(values)

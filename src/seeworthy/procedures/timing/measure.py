@@ -56,14 +56,10 @@ SPELL_REASON = "a short spell at a slower rate, or one frame lost after every fr
 class Gap:
     """An empty place in the cadence.
 
-    Attributes
-    ----------
-    before : int
-        Number of the frame before it.
-    missing : int
-        Frames that would have filled it.
-    interval : float
-        Its length in seconds.
+    Attributes:
+        before: Number of the frame before it.
+        missing: Frames that would have filled it.
+        interval: Its length in seconds.
     """
 
     before: int
@@ -75,31 +71,20 @@ class Gap:
 class StampTiming:
     """What the stamps say; times in seconds, rates in hertz.
 
-    Attributes
-    ----------
-    regime : {"constant", "uneven", "two rates", "variable"}
-        Uneven: one rate, but the waits scatter about it by more than a twentieth.
-    rate, u_rate, dof : float
-        Pictures per second that are in the file, gaps included, a first pause left out.
-    pause : float
-        Wait after the first frame where it is a pause of a recording that starts, s; else 0.
-    jitter, u_jitter : float
-        Root mean square deviation of a stamp from the even cadence around it, in
-        seconds, without the rounding of the stamps to their time base.
-    jitter_interval : (float, float)
-        95 % interval of the jitter.
-    rates : tuple of (float, float)
-        Each cadence and the share of intervals that keep it, most frequent first.
-    gaps : tuple of Gap
-    undecidable : tuple of Span
-    longest : float
-        Longest interval between frames.
-    backward : tuple of int
-        Frames whose stamp does not lie after that of the frame before.
-    coarse : bool
-        True when a tick is so long that the stamps only count frames.
-    n : int
-        Stamps used.
+    Attributes:
+        regime: {"constant", "uneven", "two rates", "variable"}. Uneven: one rate, but the waits
+            scatter about it by more than a twentieth.
+        rate, u_rate, dof: Pictures per second that are in the file, gaps included, a first pause
+            left out.
+        pause: Wait after the first frame where it is a pause of a recording that starts, s; else 0.
+        jitter, u_jitter: Root mean square deviation of a stamp from the even cadence around it, in
+            seconds, without the rounding of the stamps to their time base.
+        jitter_interval: 95 % interval of the jitter.
+        rates: Each cadence and the share of intervals that keep it, most frequent first.
+        longest: Longest interval between frames.
+        backward: Frames whose stamp does not lie after that of the frame before.
+        coarse: True when a tick is so long that the stamps only count frames.
+        n: Stamps used.
     """
 
     regime: Regime
@@ -122,17 +107,12 @@ class StampTiming:
 def read_stamps(ticks: Sequence[int] | npt.NDArray[np.int64], time_base: Fraction) -> StampTiming:
     """Find regime, rate, jitter and gaps.
 
-    Parameters
-    ----------
-    ticks : sequence of int, shape (n,)
-        Stamps of successive frames.
-    time_base : Fraction
-        Seconds per tick.
+    Args:
+        ticks: sequence of int, shape (n,). Stamps of successive frames.
+        time_base: Seconds per tick.
 
-    Raises
-    ------
-    ValueError
-        Fewer than three stamps, or no time passes between them.
+    Raises:
+        ValueError: Fewer than three stamps, or no time passes between them.
     """
     whole = np.asarray(ticks, np.int64)
     if len(whole) < 3:

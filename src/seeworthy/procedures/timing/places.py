@@ -24,19 +24,13 @@ _LEAST_SPREAD = 0.02  # of a period
 def number_places(t: Floats, step: float, phase: float, most: int) -> npt.NDArray[np.int64]:
     """Return the place of every stamp on a grid.
 
-    Parameters
-    ----------
-    t : float array, (n,)
-        Stamps in seconds, in order.
-    step, phase : float
-        Period of the grid and time of its place 0, seconds.
-    most : int
-        Places that may be skipped in all.
+    Args:
+        t: float array, (n,). Stamps in seconds, in order.
+        step, phase: Period of the grid and time of its place 0, seconds.
+        most: Places that may be skipped in all.
 
-    Returns
-    -------
-    int array, (n,)
-        Strictly rising; a difference of 2 is one empty place.
+    Returns:
+        int array, (n,). Strictly rising; a difference of 2 is one empty place.
     """
     n = len(t)
     skips = np.arange(most + 1)

@@ -51,15 +51,10 @@ class Station:
 class View:
     """Angles of view in degrees, each ``(value, u)`` or None.
 
-    Attributes
-    ----------
-    hfov, vfov, dfov : Value or None
-    offset : Value or None
-        Entrance pupil behind the zero of the tape, m; two stations only.
-    allowed : Value
-        Offset and uncertainty that one station had to assume, m.
-    from_aspect : tuple of str
-        Those of the angles that rest on square pixels.
+    Attributes:
+        offset: Entrance pupil behind the zero of the tape, m; two stations only.
+        allowed: Offset and uncertainty that one station had to assume, m.
+        from_aspect: Those of the angles that rest on square pixels.
     """
 
     hfov: Value | None
@@ -79,23 +74,16 @@ def measure_view(
 ) -> View:
     """Work out the angles of view from one or two stations.
 
-    Parameters
-    ----------
-    stations : sequence of one or two Station
-        Both with the same of width and height given.
-    offset : Value, optional
-        Entrance pupil behind the lens front, m, where it is known. Unknown, it lies
-        evenly within `PUPIL`.
-    squareness : float
-        Standard uncertainty of the target's and the tape's angle to the axis, rad.
-    aspect : float, optional
-        Width over height of the frame in pixels: gives the missing axis for square
-        pixels and a lens without distortion.
+    Args:
+        stations: sequence of one or two Station. Both with the same of width and height given.
+        offset: Entrance pupil behind the lens front, m, where it is known. Unknown, it lies evenly
+            within `PUPIL`.
+        squareness: Standard uncertainty of the target's and the tape's angle to the axis, rad.
+        aspect: Width over height of the frame in pixels: gives the missing axis for square pixels
+            and a lens without distortion.
 
-    Raises
-    ------
-    CannotMeasure
-        Two stations that do not tell the angle.
+    Raises:
+        CannotMeasure: Two stations that do not tell the angle.
     """
     allowed = offset or ((PUPIL[0] + PUPIL[1]) / 2, u_rectangular((PUPIL[1] - PUPIL[0]) / 2))
     axes = [name for name in ("width", "height") if getattr(stations[0], name) is not None]

@@ -41,9 +41,8 @@ _MOST_TAKES = 60
 def named(site: Site, number: int) -> Camera:
     """Return a camera by its number in the address.
 
-    Raises
-    ------
-    NotFound
+    Raises:
+        NotFound
     """
     for camera in site.remember("cameras", lambda: list_cameras(site.bench)):
         if camera.id == number:

@@ -95,11 +95,9 @@ def _check_typed(chosen: Procedure, form: Form) -> None:
 def _check_files(chosen: Procedure, form: Form) -> None:
     """Refuse a take whose clip did not come along.
 
-    Raises
-    ------
-    WrongCall
-        A file was chosen and not sent (the browser runs no script), or there is nothing from
-        which the test could conclude.
+    Raises:
+        WrongCall: A file was chosen and not sent (the browser runs no script), or there is nothing
+            from which the test could conclude.
     """
     lost = [name for ones in form.named("plain").values() for name in ones]
     if lost:
