@@ -23,7 +23,6 @@ from seeworthy.bench.cameras import (
 from seeworthy.bench.claims import remove_claim, set_claim
 from seeworthy.bench.store import open_bench
 from seeworthy.bench.takes import (
-    add_reading,
     add_take,
     edit_take,
     get_take,
@@ -417,17 +416,6 @@ def test_a_wrong_edit_changes_nothing(bench):
     with pytest.raises(BadQuantity):
         edit_take(bench, take.id, readings={"height": ["1 kg"]}, note="Lost?")
     assert get_take(bench, take.id) == take
-
-
-def test_a_reading_is_added_or_replaced_as_declared(bench):
-    take = add_take(bench, "tide", "Dunlin")
-    add_reading(bench, take.id, "height", "1 m")
-    add_reading(bench, take.id, "height", "2 m")
-    add_reading(bench, take.id, "swell", "1 ft")
-    last = add_reading(bench, take.id, "swell", "2 ft")
-    assert [r.text for r in last.readings] == ["2 m", "1 ft", "2 ft"]
-    with pytest.raises(Conflict):
-        add_reading(bench, take.id, "height", "3 m", version=take.version)
 
 
 def test_conditions_are_changed_and_taken_away(bench):

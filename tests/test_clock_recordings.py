@@ -14,9 +14,10 @@ from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.write import ClipWriter
 from seeworthy.procedures.continuity.measure import clock_moment, in_circle
 from seeworthy.procedures.continuity.study import clock_picture
-from seeworthy.procedures.sync.measure import BeepListener, beep_starts, clock_times, fit_sync
+from seeworthy.procedures.sync.measure import BeepListener, clock_times, fit_sync
 from seeworthy.procedures.sync.study import film_clock
 from seeworthy.virtual.segments import Recorder, Scene, record
+from test_sync import beep_starts
 
 RATE = 48_000
 

@@ -7,7 +7,7 @@ import pytest
 
 from seeworthy.clock.rate import fit_rate, unwrap
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.procedures.continuity.measure import SIZE_LIMIT, Segment, gaps_between, segment_rule
+from seeworthy.procedures.continuity.measure import SIZE_LIMIT, Segment, segment_rule
 
 
 def test_rate_is_found_through_noise_a_restart_and_misread_frames() -> None:
@@ -35,15 +35,6 @@ def test_intervals_of_the_rate_hold_the_truth() -> None:
 def test_rate_refuses_few_frames() -> None:
     with pytest.raises(CannotMeasure, match="in 10 frames"):
         fit_rate(np.arange(10.0), np.arange(10.0))
-
-
-def test_gaps_in_wrong_order() -> None:
-    files = [Segment(1201.5, 2401.5, 0.003, 9), Segment(0.0, 1200.0, 0.004, 9)]
-    found = gaps_between(files)
-    assert found.order == (1, 0)
-    assert found.gaps == pytest.approx([1.5])
-    assert found.u == pytest.approx([0.005])
-    assert found.lost_share == pytest.approx(100 * 1.5 / 2401.5)
 
 
 def test_rule_by_time_by_size_or_unknown() -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from seeworthy.virtual import lamp as lamps
 from seeworthy.virtual import uprights_casts as casts
-from seeworthy.virtual.scene_uprights import Bar, Renderer, Scene, frames, steady, turning
+from seeworthy.virtual.scene_uprights import Bar, Renderer, Scene, frames, steady
 from seeworthy.virtual.sensor import Camera, transfer_table
 
 SMALL = {"width": 320, "height": 180, "exposure": 1 / 4000, "psf": 0.7}
@@ -81,16 +81,6 @@ def test_the_same_seed_gives_the_same_frame():
     )
     assert np.array_equal(one, two)
     assert not np.array_equal(one, other)
-
-
-def test_a_turntable_passes_both_ways():
-    path = turning(1000.0, 0.3, 0.5, 0.0)
-    t = np.linspace(0, 2, 400)
-    x, scale = path(t)
-    speed = np.gradient(x, t)
-    assert speed.max() > 500
-    assert speed.min() < -500 * (1 - 0.3) / (1 + 0.3)
-    assert scale.max() == pytest.approx(1 / 0.7, rel=1e-3)
 
 
 def test_transfer_is_bt709_limited():

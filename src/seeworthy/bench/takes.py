@@ -182,19 +182,6 @@ def edit_take(
         return take_record(bench, session, row)
 
 
-def add_reading(
-    bench: Bench, number: int, name: str, text: str, *, version: int | None = None
-) -> Take:
-    """Add a reading to a take, or replace the one of that name where there can be one only."""
-    with bench.reading() as session:
-        row = find_take(session, number)
-        check_version(row, version, f"take {number}")
-        version = row.version
-        need = find_procedure(row.procedure).need(name)
-        before = _typed(row.readings).get(name, []) if need.repeat else []
-    return edit_take(bench, number, readings={name: [*before, text]}, version=version)
-
-
 def remove_take(bench: Bench, number: int) -> None:
     """Take a take back, with what was measured from it.
 

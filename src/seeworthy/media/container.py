@@ -42,8 +42,8 @@ class VideoFacts:
         aspect_stream, aspect_container: Width over height of a pixel as the stream and as the
             container have it.
         rotation: Degrees clockwise that a player turns the picture.
-        rate_average, rate_base, rate_stream: By the container (frames over duration), guessed from
-            its stamps, by the stream's own timing.
+        rate_average, rate_stream: By the container (frames over duration), by the stream's own
+            timing.
         duration: Seconds by the stream header.
         edits: Edit list: length in ticks of the movie, start in ticks of the media (−1: a pause).
         bits: Per luma sample.
@@ -61,7 +61,6 @@ class VideoFacts:
     tags_stream: ColourTags
     tags_container: ColourTags
     rate_average: Fraction | None
-    rate_base: Fraction | None
     rate_stream: Fraction | None
     time_base: Fraction
     duration: Fraction | None
@@ -96,7 +95,6 @@ class Facts:
         missing_bytes: Bytes that the file announces beyond its end.
         duration: Seconds by the container header.
         captions: Coding of each track of subtitles or other timed text.
-        other_bytes: Packets of further streams.
     """
 
     name: str
@@ -110,7 +108,6 @@ class Facts:
     video: VideoFacts
     sound: SoundFacts | None
     captions: tuple[str, ...]
-    other_bytes: int
     warnings: tuple[str, ...]
 
 
@@ -132,7 +129,7 @@ def _read(source: Source, size: int, changed: int) -> Facts:
     with open_clip(source) as container:
         stream = video_stream(container, source)
         sound = next((s for s in container.streams.audio if known(s)), None)
-        first, packets, heard, other, warnings = _walk(container, stream, sound)
+        first, packets, heard, warnings = _walk(container, stream, sound)
         kind = format_name(container.format.name, boxes)
         finalised, missing = closed(source, kind, boxes)
         if missing:
@@ -151,7 +148,6 @@ def _read(source: Source, size: int, changed: int) -> Facts:
             video=_video(stream, boxes.track("vide") if boxes else None, first, packets),
             sound=None if sound is None else _sound(sound, heard),
             captions=tuple(_coding(s) for s in container.streams.subtitles),
-            other_bytes=other,
             warnings=tuple(warnings),
         )
 
@@ -169,11 +165,11 @@ def _coding(stream: Any) -> str:
 
 def _walk(
     container: InputContainer, stream: VideoStream, sound: AudioStream | None
-) -> tuple[bytes, Packets, Packets, int, list[str]]:
+) -> tuple[bytes, Packets, Packets, list[str]]:
     pictures = PacketLog(stream.time_base or Fraction(1, 1000))
     samples = PacketLog((sound.time_base if sound else None) or Fraction(1, 1000))
     second = SecondFields(stream)
-    first, other = b"", 0
+    first = b""
     warnings: list[str] = []
     packets = container.demux()
     while True:
@@ -191,9 +187,7 @@ def _walk(
             pictures.add(packet, second(packet))
         elif sound is not None and packet.stream_index == sound.index:
             samples.add(packet)
-        else:
-            other += packet.size
-    return first, pictures.done(), samples.done(), other, warnings
+    return first, pictures.done(), samples.done(), warnings
 
 
 def _video(stream: VideoStream, track: Track | None, first: bytes, packets: Packets) -> VideoFacts:
@@ -214,7 +208,6 @@ def _video(stream: VideoStream, track: Track | None, first: bytes, packets: Pack
         tags_stream=_tags_of_sps(sps) if sps else _tags_of_context(context),
         tags_container=_tags_of_track(track),
         rate_average=_positive(stream.average_rate),
-        rate_base=_positive(stream.base_rate),
         rate_stream=sps.rate if sps else None,
         time_base=base,
         duration=stream.duration * base if stream.duration else None,

@@ -61,7 +61,6 @@ class Sps:
     full_range: bool | None = None
     colour: tuple[int, int, int] | None = None
     tick: Fraction | None = None
-    fixed_rate: bool | None = None
     buffered: int | None = None
     frame_num_bits: int = 4
     order_type: int = 2
@@ -253,7 +252,7 @@ def _vui(bits: Bits, said: dict[str, object]) -> None:
         units, scale = bits.take(32), bits.take(32)
         if units and scale:
             said["tick"] = Fraction(units, scale)
-        said["fixed_rate"] = bits.flag()
+        bits.flag()  # fixed_frame_rate_flag
     nal = bits.flag()
     if nal:
         _skip_hrd(bits)

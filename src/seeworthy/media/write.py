@@ -115,20 +115,24 @@ class ClipWriter:
         width = luma.shape[1]
         packed = np.concatenate([luma.ravel(), cb.ravel(), cr.ravel()]).reshape(-1, width)
         frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(packed), format="yuv420p")
-        self._append(frame, seconds)
+        self.write_frame(frame, seconds)
 
     def write_rgb(self, rgb: npt.NDArray[np.uint8], seconds: float | None = None) -> None:
         """Append a gamma-coded RGB picture, (H, W, 3) uint8; BT.709 matrix."""
         frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(rgb), format="rgb24")
         target = "JPEG" if self._full else "MPEG"
-        self._append(
+        self.write_frame(
             frame.reformat(format=self._format, dst_colorspace="ITU709", dst_color_range=target),
             seconds,
         )
 
     def write_frame(self, frame: av.VideoFrame, seconds: float | None = None) -> None:
         """Append a PyAV frame in the clip's pixel format (10 bit, 4:2:2 …)."""
-        self._append(frame, seconds)
+        at = Fraction(self._count) / self._rate if seconds is None else Fraction(seconds)
+        frame.pts = round(at / self._time_base)
+        frame.time_base = self._time_base
+        self._count += 1
+        self._container.mux(self._stream.encode(frame))
 
     def write_sound(self, samples: npt.NDArray[np.floating[Any]]) -> None:
         """Append sound, (n,) or (n, channels), −1 to 1, right after what was there."""
@@ -142,13 +146,6 @@ class ClipWriter:
         frame.pts = self._samples
         self._samples += block.shape[1]
         self._container.mux(self._sound.encode(frame))
-
-    def _append(self, frame: av.VideoFrame, seconds: float | None) -> None:
-        at = Fraction(self._count) / self._rate if seconds is None else Fraction(seconds)
-        frame.pts = round(at / self._time_base)
-        frame.time_base = self._time_base
-        self._count += 1
-        self._container.mux(self._stream.encode(frame))
 
     def close(self) -> None:
         """Flush the encoders and finalise the file."""

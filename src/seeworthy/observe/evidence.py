@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import cv2
@@ -10,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.results import Picture
-from seeworthy.targets.find import Found, to_bytes
+from seeworthy.targets.find import to_bytes
 
 # Okabe and Ito (2008), as BGR.
 ORANGE = (0, 159, 230)
@@ -23,18 +22,6 @@ _SHIFT = 4
 def canvas(image: npt.NDArray[Any]) -> npt.NDArray[np.uint8]:
     """Return a colour copy of a grey picture to draw on, contrast stretched."""
     return np.asarray(cv2.cvtColor(to_bytes(image), cv2.COLOR_GRAY2BGR), np.uint8)
-
-
-def draw_found(image: npt.NDArray[Any], found: Found, regions: Sequence[str] = ()) -> Any:
-    """Return the frame with markers, refined points and the named regions drawn in."""
-    picture = canvas(image)
-    for corners in found.markers.values():
-        draw_outline(picture, corners, BLUE)
-    for x, y in found.image:
-        draw_cross(picture, (float(x), float(y)), ORANGE)
-    for name in regions:
-        draw_outline(picture, found.region(name), GREEN)
-    return picture
 
 
 def draw_outline(picture: Any, corners: Any, colour: tuple[int, int, int], width: int = 2) -> None:

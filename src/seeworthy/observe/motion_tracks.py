@@ -57,13 +57,11 @@ class MotionWatch:
     Attributes:
         pairs: One per two neighbouring frames that both have a time stamp.
         picture: A frame from the first seconds, for the evidence.
-        textureless: Frames without corners.
         damaged: Frames left out because the decoder flagged them.
     """
 
     pairs: list[Pair] = field(default_factory=list)
     picture: npt.NDArray[np.uint8] | None = None
-    textureless: int = 0
     damaged: int = 0
     width: int = 0
     height: int = 0
@@ -120,7 +118,6 @@ class MotionWatch:
             self._picked = len(points)
         start = float(self._time or 0.0)
         if len(points) < 4:
-            self.textureless += 1
             self._points = None
             self.pairs.append(Pair(number, start, time, np.zeros((0, 4), np.float32)))
             return

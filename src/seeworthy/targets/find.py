@@ -57,15 +57,6 @@ class Found:
         """Return the corners (4, 2) in px of a named region."""
         return self.mapping.to_image(np.array(self.layout.region(name).corners))
 
-    def px_per_mm(self) -> float:
-        """Return the scale in the middle of what was found (geometric mean)."""
-        middle = self.plane.mean(axis=0) if len(self.plane) else self._marker_middle()
-        return float(np.sqrt(abs(np.linalg.det(self.mapping.scale(middle[None])[0]))))
-
-    def _marker_middle(self) -> Array:
-        corners = [c for m in self.layout.markers if m.id in self.markers for c in m.corners]
-        return np.asarray(np.mean(np.array(corners), axis=0), np.float64)
-
 
 @lru_cache(maxsize=4)
 def _detector(fine: bool) -> Any:

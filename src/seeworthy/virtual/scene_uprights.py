@@ -76,24 +76,6 @@ def steady(start: float, speed: float, acceleration: float = 0.0) -> Motion:
     return path
 
 
-def turning(focal: float, radius: float, turns: float, phase: float) -> Motion:
-    """Return the path of an upright on a rotating table seen from the side.
-
-    Args:
-        focal: px.
-        radius: Of the upright's circle, in units of the distance to the axis.
-        turns: Per second.
-        phase: Radians at t = 0; 0 is nearest to the camera.
-    """
-
-    def path(t: Times) -> tuple[Times, Times]:
-        angle = 2 * math.pi * turns * t + phase
-        depth = 1 - radius * np.cos(angle)
-        return focal * radius * np.sin(angle) / depth, 1 / depth
-
-    return path
-
-
 def panned(focal: float, bearing: float, rate: float) -> Motion:
     """Return the path of a far upright while the camera pans at `rate` rad/s."""
 

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from seeworthy.virtual.scene_uprights import Bar, Motion, Scene, Times, panned, steady, turning
+from seeworthy.virtual.scene_uprights import Bar, Motion, Scene, Times, panned, steady
 from seeworthy.virtual.sensor import Camera
 
 
@@ -65,19 +65,6 @@ def _beam(camera: Camera, speed: float, travel: float, tone: float, at: float) -
     centre = math.copysign(travel / 2 - camera.width / 2, -speed)
     middle = camera.height * at
     return Bar(steady(centre, speed), travel, tone, middle - 12, middle + 12)
-
-
-def turntable(camera: Camera, seed: int, *, turns: float = 0.4, radius: float = 0.3) -> Scene:
-    """Return a rotating table with uprights of many widths near its rim."""
-    rng = np.random.default_rng([seed, 4])
-    bars = []
-    for i in range(9):
-        phase = 2 * math.pi * i / 9 + rng.uniform(-0.15, 0.15)
-        rim = radius * rng.uniform(0.75, 1.0)
-        motion = turning(camera.focal, rim, turns, phase)
-        light = float(rng.choice([0.03, 0.08, 0.7]))
-        bars.append(Bar(motion, float(rng.uniform(8, 40)), light, -400.0, 400.0))
-    return Scene(bars, steady(0.0, 0.0), seed=seed)
 
 
 def trees(camera: Camera, seed: int, *, rate: float = 0.6) -> Scene:

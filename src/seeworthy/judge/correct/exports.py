@@ -8,7 +8,7 @@ from pathlib import Path
 from seeworthy.ground.errors import Conflict, WrongCall
 from seeworthy.judge.correct.data import Corrections
 from seeworthy.judge.correct.gain import gain_field, write_gain_png
-from seeworthy.judge.correct.lut import colour_cube, write_cube
+from seeworthy.judge.correct.lut import write_cube
 from seeworthy.judge.correct.undistort import plan_undistortion
 from seeworthy.media.frames import ColourTags, FrameView, Stage, watch
 from seeworthy.media.light import light, light_of
@@ -36,7 +36,7 @@ def write_lut(given: Corrections, path: Path, clip: Path | None, *, force: bool 
     _free(path, force)
     stage = _stage(clip)
     how = light(_VIDEO, 8) if stage is None else light_of(stage)
-    write_cube(colour_cube(given.colour, how, "Colour correction"), path)
+    write_cube(given.colour, how, "Colour correction", path)
     return (
         f"LUT of 33³ entries for clips with the tone curve {how.transfer}, {given.colour.origin}."
     )

@@ -37,7 +37,6 @@ _JUMP = 0.6  # of a frame interval: readings that jump by more have lost frames 
 _FLOOR = 0.2e-3  # seconds: rows, exposure and stamps do not fit better
 
 Rule = Literal["time", "size"]
-Witness = Literal["clock", "sound", "metadata"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,40 +53,6 @@ class Segment:
     end: float
     u: float
     size: int
-
-
-@dataclass(frozen=True, slots=True)
-class Gaps:
-    """Time between files.
-
-    Attributes:
-        order: Places in the list given, by time.
-        gaps, u:
-            Seconds from the end of each file to the start of the next (negative: they
-            overlap), and standard uncertainties.
-        lost_share, lost_share_u: Percent of the whole that falls into gaps.
-    """
-
-    order: tuple[int, ...]
-    gaps: tuple[float, ...]
-    u: tuple[float, ...]
-    lost_share: float
-    lost_share_u: float
-
-
-def gaps_between(segments: Sequence[Segment]) -> Gaps:
-    """Order the files and measure what lies between them (two files at least)."""
-    if len(segments) < 2:
-        raise ValueError("gaps need two files at least")
-    order = sorted(range(len(segments)), key=lambda place: segments[place].start)
-    files = [segments[place] for place in order]
-    pairs = list(itertools.pairwise(files))
-    gaps = tuple(after.start - before.end for before, after in pairs)
-    u = tuple(float(np.hypot(before.u, after.u)) for before, after in pairs)
-    whole = files[-1].end - files[0].start
-    return Gaps(
-        tuple(order), gaps, u, 100 * sum(gaps) / whole, 100 * float(np.linalg.norm(u)) / whole
-    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -119,23 +119,6 @@ class BeepListener:
             self._origin += gone / _BINS
 
 
-def beep_starts(samples: Floats, rate: float) -> Floats:
-    """Seconds from the first sample at which beeps start.
-
-    Args:
-        samples: ndarray (N,). One channel.
-        rate: Samples per second.
-
-    Returns:
-        ndarray (M,). In order; empty for silence, or where no tone of 1 kHz stands out.
-    """
-    listener = BeepListener(round(rate))
-    for part in np.array_split(samples, max(1, samples.size // 4096)):
-        listener.feed(part, listener.samples / rate)
-    listener.finish()
-    return np.array(sorted(listener.starts))
-
-
 def _onsets(tone: npt.NDArray[np.complex128]) -> list[float]:
     """Bins (fractional) at which beeps begin; those cut by the ends of the piece are left."""
     total = np.concatenate(([0], np.cumsum(tone)))
