@@ -73,6 +73,16 @@ def test_a_table_names_its_command():
     assert "| yes |" in text
 
 
+def test_a_table_says_what_so_few_trials_can_tell_of_a_share():
+    """4 of 5: 28 to 99 % (Clopper and Pearson 1934; R's binom.test(4, 5): 0.2836 to 0.9949)."""
+    made = trials([10.0] * 4 + [20.0])
+    (row,) = summarise(made)
+    assert row.share == pytest.approx((0.2836, 0.9949), abs=1e-4)
+    assert "| 0.8 | 28 to 99 % |" in markdown(study(Goal("coverage", 0.9)), made, 5, 1)
+    refused = [Trial("g", "m", 1.0, refused="no", should_refuse=True)]
+    assert "| – | – | 1 |" in markdown(study(), refused, 1, 1)
+
+
 def test_every_study_is_of_a_procedure_and_has_goals():
     from seeworthy.procedures import all_procedures
 

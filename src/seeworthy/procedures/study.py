@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from seeworthy.ground.results import Outcome
+from seeworthy.ground.statistics import clopper_pearson
 from seeworthy.media.source import Source
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import gather
@@ -92,6 +93,8 @@ class Summary:
     largest_percent: float
     coverage: float
     right: float
+    share: tuple[float, float] = (math.nan, math.nan)
+    """95 % interval of `coverage` (Clopper and Pearson 1934): what so few trials can tell."""
 
 
 def summarise(trials: Sequence[Trial]) -> list[Summary]:
@@ -124,6 +127,7 @@ def _one(group: str, name: str, rows: list[Trial]) -> Summary:
         max((abs(s) for s in shares), default=math.nan),
         sum(inside) / len(inside) if inside else math.nan,
         sum(right) / len(right),
+        clopper_pearson(sum(inside), len(inside)) if inside else (math.nan, math.nan),
     )
 
 

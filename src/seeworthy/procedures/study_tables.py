@@ -10,7 +10,8 @@ from seeworthy.procedures.study import Goal, Study, Summary, Trial, summarise
 
 _HEADS = (
     "group", "measurand", "trials", "answered", "rms error", "rms %", "bias %",
-    "largest error", "truth inside 95 %", "right to answer or refuse",
+    "largest error", "truth inside 95 %", "that share's own 95 % (Clopper–Pearson)",
+    "right to answer or refuse",
 )  # fmt: skip
 
 
@@ -95,6 +96,11 @@ def _number(value: float, digits: int = 3) -> str:
     return "–" if math.isnan(value) else f"{value:.{digits}g}"
 
 
+def _span(share: tuple[float, float]) -> str:
+    low, high = share
+    return "–" if math.isnan(low) else f"{100 * low:.0f} to {100 * high:.0f} %"
+
+
 def markdown(study: Study, trials: Sequence[Trial], repeats: int, seed: int) -> str:
     """Write a study's tables as Markdown, with the command that makes them."""
     lines = [
@@ -109,7 +115,7 @@ def markdown(study: Study, trials: Sequence[Trial], repeats: int, seed: int) -> 
         cells = (
             row.group, row.measurand, str(row.n), str(row.answered), _number(row.rms),
             _number(row.rms_percent), _number(row.bias_percent), _number(row.largest),
-            _number(row.coverage), _number(row.right),
+            _number(row.coverage), _span(row.share), _number(row.right),
         )  # fmt: skip
         lines.append("| " + " | ".join(cells) + " |")
     goals = goal_lines(study, trials)

@@ -69,19 +69,18 @@ def height_noise(series: Series, until: float) -> float:
 
 def _scatter(t: Floats, h: Floats) -> float:
     """Return white noise from each sample against the cubic through its four neighbours."""
-    misses = []
     limit = 10 * float(np.median(np.diff(t)))
-    for i in range(2, t.size - 2):
-        at = np.array([i - 2, i - 1, i + 1, i + 2])
-        if t[i + 2] - t[i - 2] > limit:
-            continue
-        x = t[at] - t[i]
-        weights = [np.prod(np.delete(-x, k) / (x[k] - np.delete(x, k))) for k in range(4)]
-        w = np.array(weights)
-        misses.append((h[i] - float(w @ h[at])) / np.sqrt(1 + float(w @ w)))
-        if len(misses) >= 4000:
-            break
-    return robust_spread(misses, about=0) if misses else 1.0
+    middle = np.arange(2, t.size - 2)
+    middle = middle[t[middle + 2] - t[middle - 2] <= limit][:4000]
+    at = middle[:, None] + np.array([-2, -1, 1, 2])
+    x = t[at] - t[middle][:, None]
+    w = np.ones_like(x)
+    for k in range(4):
+        for j in range(4):
+            if j != k:
+                w[:, k] *= -x[:, j] / (x[:, k] - x[:, j])
+    misses = (h[middle] - (w * h[at]).sum(1)) / np.sqrt(1 + (w * w).sum(1))
+    return robust_spread(misses, about=0) if misses.size else 1.0
 
 
 def run(

@@ -93,7 +93,7 @@ def smooth(
             e = values[i] - float(row @ x)
             k = ph / s
             x = x + k * e
-            p = p - np.outer(k, ph)
+            p = p - k[:, None] * ph
             gains[i], scatter[i], errors[i] = k, s, e
             like -= 0.5 * (math.log(2 * math.pi * s) + e * e / s)
     _backwards(means, covs, rows, gains, scatter, errors, seen, steps, moves)
@@ -129,18 +129,19 @@ def _backwards(
     """Turn predicted means and covariances into smoothed ones, in place."""
     n, m = means.shape
     lam, big = np.zeros(m), np.zeros((m, m))
+    lams, bigs = np.empty((n, m)), np.empty((n, m, m))
     for i in range(n - 1, -1, -1):
         if seen[i]:
             row, k, s = rows[i], gains[i], scatter[i]
             # (I − K H)ᵀ Λ (I − K H), written out for one scalar measurement
             bk = big @ k
-            big = big - np.outer(row, bk) - np.outer(bk, row)
-            big += np.outer(row, row) * (float(k @ bk) + 1 / s)
+            cross = row[:, None] * (bk - row * (0.5 * (float(k @ bk) + 1 / s)))
+            big = big - cross - cross.T
             lam = lam - row * (float(k @ lam) + errors[i] / s)
-        p = covs[i]
-        means[i] = means[i] - p @ lam
-        covs[i] = p - p @ big @ p
+        lams[i], bigs[i] = lam, big
         if steps[i] > 0:
             f = moves[i]
             lam = f.T @ lam
             big = f.T @ big @ f
+    means -= np.einsum("nij,nj->ni", covs, lams)
+    covs -= covs @ bigs @ covs
