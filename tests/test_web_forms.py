@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from html.parser import HTMLParser
 
@@ -273,6 +274,14 @@ def test_the_answer_stands_above_the_form(client):
     page = client.get("/compare").text
     assert page.index('class="mark-best"') < page.index("<form")
     assert page.count('class="mark-best"') == 1
+    address = html.unescape(re.search(r'hx-get="(/compare/figures/0[^"]*)"', page)[1])
+    drawn = client.get(address).text
+    assert drawn.count("<svg") == 2
+    assert "<td>Dunlin</td><td>17</td><td>16.608</td>" in drawn  # 17 g − 1.96 · 0.2 g
+    assert client.get(address.replace("figures/0", "figures/9")).status_code == 404
+    page = client.get("/suit?purpose=kite-picture").text
+    assert re.findall(r'hx-get="/suit/figures/(\d)', page) == ["0", "1"]
+    assert "Probability of every rank" in client.get("/suit/figures/1?purpose=kite-picture").text
     page = client.get("/suit").text
     row = page[page.index("/suit?purpose=kite-picture") : page.index("<form")]
     # 300 g is over the limit of 120 g that the purpose sets: said before anything is asked.

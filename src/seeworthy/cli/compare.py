@@ -99,17 +99,16 @@ def _over_time(cameras: Sequence[str], bench: BenchDir, as_json: bool) -> None:
         return
     for unit, name, like, t in found.trends:
         entry = measurand(name)
-        word = "changes" if t.changes else "no change seen"
         where = f" ({like})" if like else ""
         low, high = t.interval
         typer.echo(
             f"{unit}, {entry.title}{where}: {t.slope:.3g} {entry.unit} a year "
-            f"(95 %: {low:.3g} to {high:.3g}, {t.takes} takes over {t.days} days), {word}"
+            f"(95 %: {low:.3g} to {high:.3g}, {t.takes} takes over {t.days} days), {t.word}"
         )
     for camera, name, like, s in found.spreads:
         entry = measurand(name)
         where = f" ({like})" if like else ""
-        told = f"{s.between:.3g} {entry.unit} between units" if s.p < 0.05 else "units agree"
+        told = f"{s.between:.3g} {entry.unit} between units" if s.differ else "units agree"
         typer.echo(f"{camera}, {entry.title}{where}: {told} ({s.units} units, p = {s.p:.2g})")
     if not found.trends and not found.spreads:
         typer.echo("A trend needs three takes of a unit on different days, a spread two units.")

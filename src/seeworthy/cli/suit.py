@@ -61,12 +61,11 @@ def _show(found: Ranking) -> None:
     typer.echo(f"{found.purpose.title}: {found.purpose.about}\n")
     for place, camera in enumerate(found.cameras, 1):
         _show_camera(place, camera)
-    worth = [t for t in found.next_tests if t.worth >= 0.005][:3]
-    if worth:
+    if found.worth_doing:
         from seeworthy.ground.measurands import measurand
 
         typer.echo("What to test next:")
-        for test in worth:
+        for test in found.worth_doing:
             entry = measurand(test.measurand)
             typer.echo(f"  {test.camera}: {entry.title} ('{entry.procedure}')")
     typer.echo("\nA score is about pictures and recording, never about the safety of a flight.")
@@ -81,12 +80,8 @@ def _show_camera(place: int, camera: Suited) -> None:
     for state in camera.limits:
         if state.word != "kept":
             limit = state.limit
-            bounds = " and ".join(
-                f"{word} {value:g} {limit.measurand.unit}".strip()
-                for word, value in (("at least", limit.least), ("at most", limit.most))
-                if value is not None
-            )
-            typer.echo(f"   limit {state.word}: {limit.measurand.title} {bounds}. {limit.why}")
+            asked = f"{limit.measurand.title} {limit.bounds}. {limit.why}"
+            typer.echo(f"   limit {state.word}: {asked}")
     for wish in sorted(camera.wishes, key=lambda w: -w.share)[:3]:
         if wish.found is None:
             typer.echo(f"   not tested: {wish.wish.measurand.title}. {wish.wish.why}")

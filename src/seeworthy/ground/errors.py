@@ -47,6 +47,21 @@ class WrongCall(SeeworthyError):
     kind = "wrong-call"
 
 
+class WrongLine(WrongCall):
+    """A text that a person wrote is wrong in one line.
+
+    Args:
+        line: Counted from 1; 0 where it is not known.
+    """
+
+    def __init__(self, message: str, hint: str = "", line: int = 0) -> None:
+        super().__init__(message, hint)
+        self.line = line
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (type(self), (self.message, self.hint, self.line))
+
+
 class BadQuantity(WrongCall):
     """A typed value has no meaning: unknown unit, wrong dimension, out of range."""
 

@@ -113,9 +113,8 @@ def suit_page(found: Ranking) -> str:
         )
     sections = [Section("The order", (found.purpose.about,), figures=suit_figures(found))]
     sections += [_suited(c) for c in found.cameras]
-    worth = [t for t in found.next_tests if t.worth >= 0.005][:5]
-    if worth:
-        rows = tuple((t.camera, t.measurand, f"{100 * t.worth:.1f}") for t in worth)
+    if found.worth_doing:
+        rows = tuple((t.camera, t.measurand, f"{100 * t.worth:.1f}") for t in found.worth_doing)
         sections.append(
             Section(
                 "What to test next",
@@ -132,13 +131,10 @@ def suit_page(found: Ranking) -> str:
 def _suited(c: Suited) -> Section:
     rows = []
     for s in c.limits:
-        bound = " and ".join(
-            f"{word} {value:g} {s.limit.measurand.unit}".strip()
-            for word, value in (("at least", s.limit.least), ("at most", s.limit.most))
-            if value is not None
-        )
         have = f"{s.found.value:.4g}" if s.found else "not tested"
-        rows.append((f"limit: {s.limit.measurand.title} {bound}", have, s.word, s.limit.why))
+        rows.append(
+            (f"limit: {s.limit.measurand.title} {s.limit.bounds}", have, s.word, s.limit.why)
+        )
     for w in c.wishes:
         have = f"{w.found.value:.4g} {w.wish.measurand.unit}".strip() if w.found else "not tested"
         share = f"{100 * w.desirability:.0f} % of what is wished, {100 * w.share:.0f} % of the loss"

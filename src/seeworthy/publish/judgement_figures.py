@@ -76,22 +76,19 @@ def suit_figures(found: Ranking) -> tuple[Figure, ...]:
 
 def plan_figure(plan: Plan) -> Figure | None:
     """Return every prediction that has a limit as a share of it, None when none has."""
-    held = [p for p in plan.predictions if p.limit and p.value is not None and p.interval]
+    held = [p for p in plan.predictions if p.bound]
+    held = [p for p in held if p.value is not None and p.interval]
     if not held:
         return None
-    limits = [float(p.limit.split()[2]) for p in held]
     shares = [
-        [v / limit for v in (p.value or 0.0, *(p.interval or (0.0, 0.0)))]
-        for p, limit in zip(held, limits, strict=True)
+        [v / (p.bound or 1.0) for v in (p.value or 0.0, *(p.interval or (0.0, 0.0)))] for p in held
     ]
     return Figure(
         "plan",
         "Against what was asked",
         "At most: below 1 is fine. Margins (at least): above 1 is fine.",
         {
-            "what": [
-                f"{p.title} ({'at least' if 'least' in p.limit else 'at most'})" for p in held
-            ],
+            "what": [f"{p.title} (at {'least' if p.least else 'most'})" for p in held],
             "value": [s[0] for s in shares],
             "low": [s[1] for s in shares],
             "high": [s[2] for s in shares],

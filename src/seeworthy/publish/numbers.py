@@ -8,7 +8,7 @@ from typing import Any
 
 from seeworthy.ground.budget import budget_rows
 from seeworthy.ground.measurands import measurand
-from seeworthy.ground.quantities import format_value
+from seeworthy.ground.quantities import format_parts, format_value
 from seeworthy.ground.results import Result
 from seeworthy.ground.units import convert
 from seeworthy.procedures import finding
@@ -71,7 +71,7 @@ def number(value: float, u: float) -> str:
     """Round `value` to the digit that its standard uncertainty `u` leaves (two digits of u)."""
     if math.isinf(value):
         return "∞" if value > 0 else "−∞"
-    shown = format_value(value, u if math.isfinite(u) else 0.0).split(" ± ")[0]
+    shown, _ = format_parts(value, u if math.isfinite(u) else 0.0)
     if sum(c.isdigit() for c in shown.lstrip("-0.")) > _MOST_DIGITS and "e" not in shown:
         shown = f"{value:.{max(0, _MOST_DIGITS - 1 - math.floor(math.log10(abs(value))))}f}"
     return "0" if float(shown) == 0 else shown.replace("-", "−")
@@ -93,7 +93,7 @@ def interval_text(low: float, high: float, u: float, unit: str) -> str:
     """Write a 95 % interval, both ends to the same digit."""
     ends = number(low, u), number(high, u)
     if ends[0] == ends[1] and low < high and math.isfinite(u):  # narrower than the usual digits
-        full = (format_value(x, u).split(" ± ")[0].replace("-", "−") for x in (low, high))
+        full = (format_parts(x, u)[0].replace("-", "−") for x in (low, high))
         ends = next(full), next(full)
     return with_unit(f"{ends[0]} to {ends[1]}", unit)
 
@@ -102,7 +102,7 @@ def u_text(found: Result) -> str:
     """Write the standard uncertainty alone."""
     if not (found.u > 0 and math.isfinite(found.u)):
         return "0" if found.u == 0 else "not known"
-    return with_unit(format_value(found.value, found.u).split(" ± ")[1], found.unit)
+    return with_unit(format_parts(found.value, found.u)[1], found.unit)
 
 
 def budget_texts(found: Result) -> tuple[tuple[str, str, str, str, str, str], ...]:

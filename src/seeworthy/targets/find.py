@@ -31,6 +31,10 @@ _LEAST_GAP = 3.5
 is wrong by a tenth of a pixel and more."""
 
 
+class OtherTarget(CannotMeasure):
+    """Another of our targets stands in the picture."""
+
+
 @dataclass(frozen=True)
 class Found:
     """A target in a picture.
@@ -167,7 +171,7 @@ def _check(markers: dict[int, Array], mine: set[int], least: int, layout: Layout
     if count >= least:
         return
     if others and count == 0:
-        raise CannotMeasure(
+        raise OtherTarget(
             f"This is the target '{sorted(others)[0]}', not '{layout.name}'.",
             f"Film the target of `seeworthy target {layout.name}`.",
         )

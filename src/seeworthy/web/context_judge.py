@@ -9,7 +9,6 @@ from typing import ClassVar
 from seeworthy.judge.plan.bench_plan import Plan
 from seeworthy.judge.plan.form import Entry
 from seeworthy.judge.purpose.rank import Ranking, Suited
-from seeworthy.web.plots import Plot
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +19,7 @@ class ComparedRow:
         id, heading: str
         unit: As it is printed.
         like: The conditions, in words.
-        plot: Plot
+        drawing: Address of its figure.
         values: sequence of (subject, value, interval, takes, mark)
         groups: Subjects that cannot be told apart, joined.
         pairs: sequence of (pair, difference, interval, words)
@@ -31,7 +30,7 @@ class ComparedRow:
     heading: str
     unit: str
     like: str
-    plot: Plot
+    drawing: str
     values: Sequence[tuple[str, str, str, int, str]]
     groups: Sequence[str]
     pairs: Sequence[tuple[str, str, str, str]]
@@ -84,8 +83,8 @@ class SuitPage:
         purposes: sequence of (name, title, about, own)
         chosen: str
         ranking: Ranking or None
-        plot: Plot or None
         worth: sequence of (camera, title, procedure). Tests that are missing and worth doing.
+        figures: sequence of (address, heading, sentence)
         cameras: sequence of str
         overview: mapping of purpose to mapping of camera to Suited. All cameras for all purposes,
             where none is chosen.
@@ -97,8 +96,8 @@ class SuitPage:
     purposes: Sequence[tuple[str, str, str, bool]]
     chosen: str = ""
     ranking: Ranking | None = None
-    plot: Plot | None = None
     worth: Sequence[tuple[str, str, str]] = ()
+    figures: Sequence[tuple[str, str, str]] = ()
     refused: str = ""
     hint: str = ""
     cameras: Sequence[str] = ()

@@ -39,6 +39,11 @@ class Trend:
     days: int
     changes: bool
 
+    @property
+    def word(self) -> str:
+        """The verdict."""
+        return "changes" if self.changes else "no change seen"
+
 
 def trend(origins: Sequence[Origin]) -> Trend:
     """Fit a straight line over the days of takes of one unit and measurand, like conditions.
@@ -88,6 +93,16 @@ class Spread:
     between: float
     units: int
     p: float
+
+    @property
+    def differ(self) -> bool:
+        """True where equal units would scatter as much in one of twenty cases at most."""
+        return self.p < 0.05
+
+    @property
+    def word(self) -> str:
+        """The verdict."""
+        return "units differ" if self.differ else "no difference seen"
 
 
 def spread_of_units(values: Sequence[Value]) -> Spread:

@@ -110,13 +110,9 @@ def _wishes(known: Sequence[WishState]) -> str:
 
 def _limit(state: LimitState) -> str:
     limit = state.limit
-    bound = " and ".join(
-        f"{word} {value:g} {limit.measurand.unit}".strip()
-        for word, value in (("at least", limit.least), ("at most", limit.most))
-        if value is not None
-    )
     have = "" if state.found is None else f" {state.found.value:.3g} {limit.measurand.unit}"
-    return f"{limit.measurand.title}{have.rstrip()} where {bound} is asked. {limit.why}".rstrip(".")
+    told = f"{limit.measurand.title}{have.rstrip()} where {limit.bounds} is asked. {limit.why}"
+    return told.rstrip(".")
 
 
 def _value(state: WishState) -> str:

@@ -28,7 +28,7 @@ class Prediction:
         chance: Probability that it is acceptable; None when nothing was asked for.
         verdict: ``fine``, ``may not do``, ``will not do``, ``not known``, ``told`` (no limit
             asked).
-        limit: What it was held against.
+        bound: What it was held against; `least`: from below.
         why: One sentence: from what it follows.
         missing: Which test or which line of the plan would answer it.
     """
@@ -41,9 +41,17 @@ class Prediction:
     u: float | None = None
     chance: float | None = None
     verdict: str = "not known"
-    limit: str = ""
     why: str = ""
     missing: str = ""
+    bound: float | None = None
+    least: bool = False
+
+    @property
+    def limit(self) -> str:
+        """The bound in words, empty without one."""
+        if self.bound is None:
+            return ""
+        return f"at {'least' if self.least else 'most'} {self.bound:g} {self.unit}".strip()
 
 
 def predict(flight: Flight, camera: Camera) -> list[Prediction]:
@@ -65,13 +73,13 @@ def _judge(
     least: bool = False,
 ) -> Prediction:
     middle, u, ends = of_draws(draws)
-    chance = None
-    verdict, text = "told", ""
+    chance, verdict = None, "told"
     if limit is not None:
         chance = float(np.mean(draws >= limit if least else draws <= limit))
         verdict = word(chance)
-        text = f"at {'least' if least else 'most'} {limit:g} {unit}".strip()
-    return Prediction(name, title, unit, middle, ends, u, chance, verdict, text, why)
+    return Prediction(
+        name, title, unit, middle, ends, u, chance, verdict, why, bound=limit, least=least
+    )
 
 
 def word(chance: float) -> str:

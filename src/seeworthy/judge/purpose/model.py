@@ -48,6 +48,13 @@ class Limit:
     why: str
     where: Mapping[str, Any] = field(default_factory=dict)
 
+    @property
+    def bounds(self) -> str:
+        """``at least 3 m and at most 5 m``."""
+        ends = (("at least", self.least), ("at most", self.most))
+        told = (f"{word} {v:g} {self.measurand.unit}".strip() for word, v in ends if v is not None)
+        return " and ".join(told)
+
 
 @dataclass(frozen=True, slots=True)
 class Wish:

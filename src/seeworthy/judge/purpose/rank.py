@@ -108,6 +108,11 @@ class Ranking:
     next_tests: tuple[NextTest, ...]
     draws: int
 
+    @property
+    def worth_doing(self) -> tuple[NextTest, ...]:
+        """The few tests that gain half a point of a hundred or more (a judgement)."""
+        return tuple(t for t in self.next_tests if t.worth >= 0.005)[:5]
+
 
 def key_of(item: Limit | Wish) -> str:
     """Return the key under which a camera's figure for a limit or wish is looked up."""

@@ -21,6 +21,7 @@ from seeworthy.procedures.low_light.measure import Point, Rule, Usable, least_us
 from seeworthy.procedures.noise import levels as noise_levels
 from seeworthy.procedures.noise.curve import AtGrey, at_grey
 from seeworthy.procedures.noise.levels import check_frames, check_still
+from seeworthy.procedures.noise.measure import NoLight
 from seeworthy.procedures.noise.referred import coding_part, referred
 from seeworthy.procedures.sharpness.measure import (
     FLOOR,
@@ -237,9 +238,8 @@ def _noise(take: Take, watcher: NoiseFrames, light: Light, place: _Place) -> Tak
         levels = noise_levels.of_patches(watcher, light, place.patches)
         grey = at_grey(levels.luminance, "reflectance")
     except CannotMeasure as error:
-        black = "black" in error.message
         notes = (*take.notes, f"noise could not be measured: {error.message}")
-        return replace(take, black=black, notes=notes)
+        return replace(take, black=isinstance(error, NoLight), notes=notes)
     trouble = noise_levels.trouble_of(levels.luminance)
     notes = take.notes
     if trouble.coded and trouble.loss >= 1:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from typing import Any
+from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Query, Request, Response
 
 from seeworthy.bench.cameras import list_cameras
-from seeworthy.ground.errors import NotFound, SeeworthyError, WrongCall
+from seeworthy.ground.errors import NotFound, SeeworthyError, WrongCall, WrongLine
 from seeworthy.ground.measurands import all_measurands, measurand
 from seeworthy.judge.compare.comparison import Comparison, Row, compare_bench
 from seeworthy.judge.compare.history import lasting
@@ -17,10 +17,11 @@ from seeworthy.judge.purpose.library import shipped
 from seeworthy.judge.purpose.own import own_purposes, purpose_text, remove_purpose, save_purpose
 from seeworthy.judge.purpose.rank import Ranking
 from seeworthy.publish import numbers
+from seeworthy.publish.judgement_figures import compare_figure, suit_figures
 from seeworthy.web.context_judge import ComparedRow, ComparePage, LastingPage, PurposePage, SuitPage
 from seeworthy.web.deps import TheForm, TheSite, go
 from seeworthy.web.pages.sure import ask
-from seeworthy.web.plots import Plot, intervals
+from seeworthy.web.pages.take import figure_part
 from seeworthy.web.render import show
 from seeworthy.web.site import Site
 
@@ -49,13 +50,8 @@ def compare_page(
     by = by or "camera"  # the answer first: all cameras side by side, before anything is asked
     if not asked and len(names) < 2:
         return show(request, ComparePage(chosen, by, known))
-    if by not in ("camera", "unit", "firmware", "mount"):
-        raise WrongCall(f"It cannot be compared by '{by}'.", "By camera, unit, firmware or mount.")
-    kind: Any = by
-    wanted = [m for m in measurand if m]
-    key = ("compare", by, tuple(camera), tuple(wanted))
     try:
-        found, rows = site.remember(key, lambda: _compared(site, kind, camera, wanted))
+        found, rows = _remembered(site, by, camera, [m for m in measurand if m])
     except SeeworthyError as error:
         if not asked:
             return show(request, ComparePage(chosen, by, known))
@@ -71,15 +67,39 @@ def _compared(
     site: Site, by: Any, cameras: list[str], measurands: list[str]
 ) -> tuple[Comparison, list[ComparedRow]]:
     found = compare_bench(site.bench, by=by, cameras=cameras, measurands=measurands)
-    return found, [_row(row) for row in found.rows]
+    asked = urlencode({"by": by, "camera": cameras, "measurand": measurands}, doseq=True)
+    return found, [_row(row, f"/compare/figures/{i}?{asked}") for i, row in enumerate(found.rows)]
+
+
+@router.get("/compare/figures/{place}")
+def compared_figure(
+    request: Request,
+    site: TheSite,
+    place: int,
+    by: str,
+    camera: list[str] = Query(default=[]),  # noqa: B008
+    measurand: list[str] = Query(default=[]),  # noqa: B008
+) -> Response:
+    """Draw one comparison as a fragment."""
+    found, _ = _remembered(site, by, camera, measurand)
+    if not 0 <= place < len(found.rows):
+        raise NotFound("There is no such figure.")
+    return show(request, figure_part(compare_figure(found.rows[place]), f"row-{place}-figure"))
+
+
+def _remembered(
+    site: Site, by: str, cameras: list[str], measurands: list[str]
+) -> tuple[Comparison, list[ComparedRow]]:
+    if by not in ("camera", "unit", "firmware", "mount"):
+        raise WrongCall(f"It cannot be compared by '{by}'.", "By camera, unit, firmware or mount.")
+    key = ("compare", by, tuple(cameras), tuple(measurands))
+    return site.remember(key, lambda: _compared(site, by, cameras, measurands))
 
 
 def best_and_worst(site: Site) -> dict[str, tuple[list[str], list[str]]]:
     """Return by camera what it is told apart as the best in, and as the last in."""
     try:
-        found, _ = site.remember(
-            ("compare", "camera", (), ()), lambda: _compared(site, "camera", [], [])
-        )
+        found, _ = _remembered(site, "camera", [], [])
     except SeeworthyError:
         return {}
     said: dict[str, tuple[list[str], list[str]]] = {}
@@ -100,19 +120,16 @@ def _few(titles: list[str]) -> list[str]:
     return list(dict.fromkeys(titles))[:3]
 
 
-def _row(row: Row) -> ComparedRow:
+def _row(row: Row, drawing: str) -> ComparedRow:
     entry = row.measurand
     unit = numbers.sign(entry.unit)
-    values, dots = [], []
+    values = []
     for value, takes in zip(row.values, row.takes, strict=True):
-        low, high = value.interval
         shown = numbers.with_unit(numbers.number(value.value, value.u), entry.unit)
-        interval = numbers.interval_text(low, high, value.u, entry.unit)
+        interval = numbers.interval_text(*value.interval, value.u, entry.unit)
         best = value.subject in row.best
         mark = ("best" if len(row.best) == 1 else "among the best") if best else ""
         values.append((value.subject, shown, interval, takes, mark))
-        said = f"{value.subject}: {shown}, 95 %: {interval}, {takes} takes"
-        dots.append((value.subject, said, value.value, low, high, best))
     pairs = [
         (
             f"{p.second} against {p.first}",
@@ -125,9 +142,7 @@ def _row(row: Row) -> ComparedRow:
     title = entry.title[:1].upper() + entry.title[1:]
     together = [", ".join(g) for g in row.groups if len(g) > 1]
     sort = [v.value for v in row.values]
-    return ComparedRow(
-        entry.id, title, unit, str(row.like), intervals(title, dots), values, together, pairs, sort
-    )
+    return ComparedRow(entry.id, title, unit, str(row.like), drawing, values, together, pairs, sort)
 
 
 @router.get("/compare/time")
@@ -146,7 +161,7 @@ def lasting_page(request: Request, site: TheSite, camera: str = "") -> Response:
             _per_year(measurand(name).unit, t.slope, t.u),
             numbers.interval_text(*t.interval, t.u, measurand(name).unit),
             f"{t.takes} takes, {t.days} days",
-            "changes" if t.changes else "no change seen",
+            t.word,
         )
         for unit, name, like, t in found.trends
     ]
@@ -158,7 +173,7 @@ def lasting_page(request: Request, site: TheSite, camera: str = "") -> Response:
             numbers.with_unit(numbers.number(s.mean, s.u), measurand(name).unit),
             numbers.with_unit(numbers.number(s.between, s.u), measurand(name).unit),
             s.units,
-            "units differ" if s.p < 0.05 else "no difference seen",
+            s.word,
         )
         for who, name, like, s in found.spreads
     ]
@@ -185,34 +200,32 @@ def suit_page(request: Request, site: TheSite, purpose: str = "") -> Response:
     if purpose not in {row[0] for row in listed}:
         raise WrongCall(f"There is no purpose '{purpose}'.", "Choose one from the list.")
     try:
-        key = ("suit", purpose, own.get(purpose, ""))
-        ranking, plot = site.remember(key, lambda: _ranked(site, purpose))
+        ranking = _ranked(site, purpose)
     except SeeworthyError as error:
         return show(request, SuitPage(listed, purpose, refused=error.message, hint=error.hint))
     worth = [
         (t.camera, measurand(t.measurand).title, measurand(t.measurand).procedure)
-        for t in ranking.next_tests
-        if t.worth >= 0.005
-    ][:5]
-    return show(request, SuitPage(listed, purpose, ranking, plot, worth))
-
-
-def _ranked(site: Site, purpose: str) -> tuple[Ranking, Plot]:
-    found = suit(site.bench, purpose)
-    rows = [
-        (
-            c.camera,
-            f"{c.camera}: {c.grade}, score {100 * c.score:.0f} (95 %: "
-            f"{100 * c.interval[0]:.0f} to {100 * c.interval[1]:.0f}), "
-            f"first in {100 * c.ranks[0]:.0f} % of draws",
-            100 * c.score,
-            100 * c.interval[0],
-            100 * c.interval[1],
-            place == 0,
-        )
-        for place, c in enumerate(found.cameras)
+        for t in ranking.worth_doing
     ]
-    return found, intervals("Score, 0 to 100", rows, span=(0.0, 100.0))
+    figures = [
+        (f"/suit/figures/{i}?purpose={quote(purpose)}", f.title, f.sentence)
+        for i, f in enumerate(suit_figures(ranking))
+    ]
+    return show(request, SuitPage(listed, purpose, ranking, worth, figures))
+
+
+def _ranked(site: Site, purpose: str) -> Ranking:
+    key = ("suit", purpose, own_purposes(site.bench.folder).get(purpose, ""))
+    return site.remember(key, lambda: suit(site.bench, purpose))
+
+
+@router.get("/suit/figures/{place}")
+def suit_figure(request: Request, site: TheSite, place: int, purpose: str) -> Response:
+    """Draw scores or ranks as a fragment."""
+    drawn = suit_figures(_ranked(site, purpose))
+    if not 0 <= place < len(drawn):
+        raise NotFound("There is no such figure.")
+    return show(request, figure_part(drawn[place], drawn[place].name))
 
 
 @router.get("/suit/edit")
@@ -261,8 +274,7 @@ def purpose_save(request: Request, site: TheSite, form: TheForm) -> Response:
     try:
         save_purpose(folder, name, text)
     except WrongCall as error:
-        found = re.search(r"line (\d+)", error.message)
-        line = int(found.group(1)) if found else 0
+        line = error.line if isinstance(error, WrongLine) else 0
         own = name in own_purposes(folder)
         page = PurposePage(name, text, own, error.message, error.hint, line, _known())
         return show(request, page, 400)

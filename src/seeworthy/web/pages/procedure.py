@@ -15,7 +15,7 @@ from seeworthy.bench.takes import CONDITIONS
 from seeworthy.ground.errors import SeeworthyError
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import measurand
-from seeworthy.ground.quantities import Quantity, format_value, parse
+from seeworthy.ground.quantities import Quantity, format_parts, format_value, parse
 from seeworthy.procedures import all_procedures, left_out, procedure
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.procedures.declare import Option, Procedure, Reading, gather
@@ -177,7 +177,7 @@ def _consequence(chosen: Procedure, form: Form) -> Consequence:
 def _brief(value: float, u: float, unit: str) -> str:
     """Write ``63.0° ± 0.1°``."""
     if unit == "deg":
-        value_text, _, u_text = format_value(value, u).partition(" ± ")
+        value_text, u_text = format_parts(value, u)
         return f"{value_text}° ± {u_text}°" if u_text else f"{value_text}°"
     return numbers.typed(format_value(value, u, unit))
 

@@ -161,15 +161,7 @@
     });
   };
 
-  // Plots of ours: each line says itself. Figures: the pointer or a slider walks the rows.
-  const dots = (reader) => {
-    const out = reader.querySelector(".readout");
-    all(".dot", reader).forEach((dot) => {
-      const say = () => { out.textContent = dot.getAttribute("aria-label"); };
-      dot.addEventListener("pointerenter", say);
-      dot.addEventListener("focus", say);
-    });
-  };
+  // Figures: the pointer or a slider walks the rows.
   const figure = (reader) => {
     const slider = reader.querySelector("input[type=range]");
     const out = reader.querySelector(".readout");
@@ -302,7 +294,7 @@
     all(".reader", root).forEach((reader) => {
       if (reader.dataset.ready) return;
       reader.dataset.ready = "yes";
-      (reader.classList.contains("figure") ? figure : dots)(reader);
+      figure(reader);
     });
     all("[data-events]", root).forEach(listen);
     all(".viewer", root).forEach((one) => { if (!one.dataset.ready) { one.dataset.ready = "yes"; viewer(one); } });
