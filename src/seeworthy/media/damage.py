@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import heapq
 import threading
-import time
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, ClassVar, Self
 
@@ -20,6 +19,7 @@ import av.error
 import av.logging
 
 from seeworthy.media.fields import SecondFields
+from seeworthy.media.opening import rest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -37,9 +37,7 @@ class Listening:
     """Count the decoder's messages while a pass runs.
 
     FFmpeg's log is one per process; passes in several threads share it, which can only
-    make one look twice for nothing. Leave this context before the container is closed:
-    a decoder thread that wants to log while the closing thread waits for it with the
-    interpreter's lock held would stop both for ever.
+    make one look twice for nothing.
     """
 
     _lock: ClassVar[threading.Lock] = threading.Lock()
@@ -48,7 +46,8 @@ class Listening:
     _capture: ClassVar[Any] = None
     _messages: ClassVar[list[Any]] = []
 
-    def __init__(self, codec: str) -> None:
+    def __init__(self, container: InputContainer, codec: str) -> None:
+        self._container = container
         self._codec = codec
         self._start = 0
 
@@ -72,6 +71,7 @@ class Listening:
         trace: TracebackType | None,
     ) -> None:
         cls = Listening
+        rest(self._container)  # every message is delivered before nobody listens
         with cls._lock:
             cls._users -= 1
             if cls._users == 0:
@@ -79,7 +79,6 @@ class Listening:
                 level, skip = cls._before
                 av.logging.set_level(level)
                 av.logging.set_skip_repeated(skip)
-        time.sleep(0.001)  # lets a message that is just being delivered finish
 
     def heard(self) -> bool:
         """Tell whether the decoder said anything since this context was entered."""

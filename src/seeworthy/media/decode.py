@@ -80,7 +80,7 @@ def run_pass(
         stream.codec_context.options = {**KEEP_DAMAGED, **TELL_STEPS}
         numbering = numbering_for(container, stream)
         errors: list[str] = []
-        with Listening(stream.codec_context.name) as listening:
+        with Listening(container, stream.codec_context.name) as listening:
             showing = Showing(observers, source.size, progress, stop)
             for number, frame, packet in decoded(container, stream, numbering, errors):
                 if not showing.show(number, frame, packet, stream):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import av
@@ -12,20 +13,46 @@ from seeworthy.ground.errors import UnreadableInput
 from seeworthy.media.boxes import Boxes, read_boxes
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from av.container import InputContainer
     from av.video.stream import VideoStream
 
     from seeworthy.media.source import Source
 
 
-def open_clip(source: Source) -> InputContainer:
-    """Open a container for reading.
+@contextmanager
+def open_clip(source: Source) -> Iterator[InputContainer]:
+    """Open a container for reading, and leave it with its decoders at rest.
 
     Raises
     ------
     UnreadableInput
         Not a container that FFmpeg knows, or one that was never finalised.
     """
+    container = opened(source)
+    try:
+        yield container
+    finally:
+        rest(container)
+        container.close()
+
+
+def rest(container: InputContainer) -> None:
+    """Wait, with the interpreter's lock free, until no thread of a decoder is at work.
+
+    PyAV frees a decoder with the lock held and FFmpeg waits there for the decoder's threads;
+    one that has a message for us waits for the lock: both would wait for ever.
+    """
+    for stream in container.streams:
+        # An unknown codec has no context; writing cannot be told from the stub.
+        context: object = stream.codec_context
+        if context is not None and stream.codec_context.is_open:
+            stream.codec_context.flush_buffers()
+
+
+def opened(source: Source) -> InputContainer:
+    """Open a container from which nothing is decoded; `open_clip` is for all else."""
     try:
         return av.open(str(source.path), mode="r", metadata_errors="replace")
     except (av.error.FFmpegError, OSError, ValueError) as error:

@@ -177,7 +177,7 @@ def _run_parts(
         stream = video_stream(container, source)
         stream.thread_type = "AUTO"
         stream.codec_context.options = {**KEEP_DAMAGED, **TELL_STEPS}
-        with Listening(stream.codec_context.name) as listening:
+        with Listening(container, stream.codec_context.name) as listening:
             showing = Showing(observers, source.size, progress, stop)
             _show(container, stream, spans, showing, errors)
             heard = listening.heard()

@@ -22,7 +22,7 @@ import numpy as np
 
 from seeworthy.ground.errors import Conflict, NoSpace, WrongCall
 from seeworthy.media.container import known
-from seeworthy.media.opening import open_clip, video_stream
+from seeworthy.media.opening import open_clip, opened, video_stream
 
 if TYPE_CHECKING:
     from seeworthy.judge.correct.pixels import Planes
@@ -131,7 +131,7 @@ class OutClip:
         self._stage = stage
         self._held: Any = None
         self._last: int | None = None
-        self._old = open_clip(source)
+        self._old = opened(source)
         self._new: Any = None
         try:
             self._open(part, source, note)
