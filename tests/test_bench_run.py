@@ -102,7 +102,7 @@ def test_an_outcome_comes_back_as_it_went_in(bench, run, seaside):
 def test_numpy_values_are_stored_as_plain_ones():
     import numpy as np
 
-    from seeworthy.bench.outcomes import plain
+    from seeworthy.ground.plain import plain
 
     found = plain({"a": np.float32(0.5), "b": np.arange(3), "c": (np.bool_(True), float("inf"))})
     assert found == {"a": 0.5, "b": [0, 1, 2], "c": [True, None]}

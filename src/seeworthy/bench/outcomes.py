@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
-from dataclasses import asdict, replace
+from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import select
@@ -31,6 +30,7 @@ from seeworthy.bench.store import Bench
 from seeworthy.bench.takes import find_take
 from seeworthy.ground.budget import budget_of, budget_rows
 from seeworthy.ground.errors import CannotMeasure, SeeworthyError
+from seeworthy.ground.plain import plain
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result
 from seeworthy.procedures import procedure as find_procedure
 
@@ -142,20 +142,7 @@ def _fill(row: OutcomeRow, outcome: Outcome) -> None:
     for place, text in enumerate(outcome.warnings):
         row.warnings.append(WarningRow(position=place, text=text))
     for place, figure in enumerate(outcome.figures):
-        row.figures.append(FigureRow(position=place, name=figure.name, body=plain(asdict(figure))))
-
-
-def plain(value: Any) -> Any:
-    """Turn a value into what JSON knows; NumPy numbers and arrays too, NaN to None."""
-    if isinstance(value, Mapping):
-        return {str(k): plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple | set | frozenset):
-        return [plain(v) for v in value]
-    if hasattr(value, "tolist"):  # NumPy arrays and numbers, without importing NumPy
-        return plain(value.tolist())
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
+        row.figures.append(FigureRow(position=place, name=figure.name, body=plain(figure)))
 
 
 def get_outcome(bench: Bench, number: int) -> StoredOutcome | None:

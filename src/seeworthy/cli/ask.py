@@ -42,7 +42,6 @@ def ask(
     statement of a seller apart and says in how many benches' intervals it lies; 'prior' says
     what to expect of a unit of a known model before you measure it.
     """
-    from seeworthy.bench.plain import as_plain
     from seeworthy.cli import words
     from seeworthy.publish.corpus import ask as ask_corpus
     from seeworthy.publish.corpus import prior
@@ -50,7 +49,7 @@ def ask(
     if question == "prior" and not sql:
         known = prior(corpus, camera, measurand, where=where or ())
         if as_json:
-            words.show_json(as_plain(known))
+            words.show_json(known)
             return
         low, high = known.interval
         typer.echo(
@@ -61,7 +60,7 @@ def ask(
         return
     found = ask_corpus(corpus, question, sql=sql)
     if as_json:
-        rows = [dict(zip(found.heads, as_plain(list(r)), strict=True)) for r in found.rows]
+        rows = [dict(zip(found.heads, list(r), strict=True)) for r in found.rows]
         words.show_json(rows)
         return
     table([found.heads, *(tuple(map(_cell, row)) for row in found.rows[:most])])

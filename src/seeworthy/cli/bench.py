@@ -51,14 +51,13 @@ def new(
 @app.command()
 def show(bench: BenchDir = None, as_json: AsJson = False) -> None:
     """Say what the bench holds, and what is still to be measured."""
-    from seeworthy.bench.plain import as_plain
     from seeworthy.bench.upkeep import show_bench
     from seeworthy.cli import words
 
     with opened(bench) as place:
         seen = show_bench(place)
     if as_json:
-        words.show_json(as_plain(seen))
+        words.show_json(seen)
         return
     typer.echo(f"Bench in {seen.folder}")
     typer.echo(f"  {counted(seen.cameras, 'camera')}, {counted(seen.units, 'unit')}")
@@ -89,7 +88,6 @@ def check(
 
     Leaves with 2 when something is wrong, so that a script can tell.
     """
-    from seeworthy.bench.plain import as_plain
     from seeworthy.bench.upkeep import check_bench, tidy_bench
     from seeworthy.cli import words
 
@@ -98,9 +96,7 @@ def check(
         found = check_bench(place)
     wrong = [trouble for trouble in found if trouble.kind != "unused"]
     if as_json:
-        words.show_json(
-            {"ok": not wrong, "troubles": as_plain(found), "removed": removed, "bytes": size}
-        )
+        words.show_json({"ok": not wrong, "troubles": found, "removed": removed, "bytes": size})
     else:
         for trouble in found:
             typer.echo(f"  {trouble.kind}: {trouble.message}")

@@ -76,13 +76,12 @@ def add(
 def list_(bench: BenchDir = None, as_json: AsJson = False) -> None:
     """List the cameras."""
     from seeworthy.bench.cameras import list_cameras
-    from seeworthy.bench.plain import as_plain
     from seeworthy.cli import words
 
     with opened(bench) as place:
         cameras = list_cameras(place)
     if as_json:
-        words.show_json(as_plain(cameras))
+        words.show_json(cameras)
         return
     if not cameras:
         typer.echo("No camera yet. Add one: 'seeworthy camera add NAME'.")
@@ -176,7 +175,6 @@ def claim(
     'nothing' notes that the seller says nothing of it; 'remove' deletes the claim.
     """
     from seeworthy.bench.claims import remove_claim, set_claim
-    from seeworthy.bench.plain import as_plain
     from seeworthy.cli import words
 
     if value.strip().casefold() == "remove":
@@ -187,7 +185,7 @@ def claim(
     with opened(bench) as place:
         entered = set_claim(place, name, measurand, value, source=source)
     if as_json:
-        words.show_json(as_plain(entered))
+        words.show_json(entered)
         return
     typer.echo(f"{entered.camera}: {claim_line(entered)}")
 
@@ -261,11 +259,10 @@ def firmware_remove(
 
 
 def _print(camera: Camera, as_json: bool, first: str = "") -> None:
-    from seeworthy.bench.plain import as_plain
     from seeworthy.cli import words
 
     if as_json:
-        words.show_json(as_plain(camera))
+        words.show_json(camera)
         return
     typer.echo(first or camera.name)
     if camera.maker:
@@ -279,11 +276,10 @@ def _print(camera: Camera, as_json: bool, first: str = "") -> None:
 
 
 def _print_unit(unit: Unit, as_json: bool) -> None:
-    from seeworthy.bench.plain import as_plain
     from seeworthy.cli import words
 
     if as_json:
-        words.show_json(as_plain(unit))
+        words.show_json(unit)
         return
     typer.echo(f"{unit.camera}: {unit_line(unit)}")
 

@@ -51,7 +51,7 @@ def compare(
     with opened(bench) as place:
         found = compare_bench(place, by=chosen, cameras=cameras or (), measurands=measurand or ())
     if as_json:
-        words.show_json(words.finite(found.to_json()))
+        words.show_json(found.to_json())
         return
     if out is not None:
         from seeworthy.publish.judgement import compare_page
@@ -95,7 +95,7 @@ def _over_time(cameras: Sequence[str], bench: BenchDir, as_json: bool) -> None:
     with opened(bench) as place:
         found = lasting(place, cameras)
     if as_json:
-        words.show_json(words.finite(found.to_json()))
+        words.show_json(found.to_json())
         return
     for unit, name, like, t in found.trends:
         entry = measurand(name)

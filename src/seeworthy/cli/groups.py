@@ -39,7 +39,7 @@ def groups(
     with opened(bench) as place:
         rows = groups_of_bench(place, cameras, measurand or ())
     if as_json:
-        words.show_json(words.finite([r.to_json() for r in rows]))
+        words.show_json([r.to_json() for r in rows])
         return
     for row in rows:
         b, unit = row.between, f" {row.measurand.unit}" if row.measurand.unit else ""

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from seeworthy.cli.opening import AsJson, BenchDir, counted, opened, table
+from seeworthy.ground.plain import plain
 
 if TYPE_CHECKING:
     from seeworthy.bench.importing import Import
@@ -44,7 +45,6 @@ def import_(
         _package(folder, bench, dry_run, as_json)
         return
     from seeworthy.bench.importing import begin_import, drop_import, get_import, take_in
-    from seeworthy.bench.plain import as_plain
     from seeworthy.cli import words
     from seeworthy.engine.workers import LocalWorkers
 
@@ -59,8 +59,8 @@ def import_(
         if dry_run or not open_files:
             drop_import(place, found.ticket)
         if as_json:
-            taken = as_plain(came) if came else None
-            listed = as_plain(found)
+            taken = came or None
+            listed = plain(found)
             for file in listed["files"]:
                 del file["picture"]  # bytes for a page
             words.show_json({**listed, "taken_in": taken})
@@ -91,7 +91,6 @@ def _show(found: Import) -> None:
 
 
 def _package(path: Path, bench: Path | None, dry_run: bool, as_json: bool) -> None:
-    from seeworthy.bench.plain import as_plain
     from seeworthy.cli import words
     from seeworthy.publish.package_checks import check_package
     from seeworthy.publish.taking_in import take_in_package
@@ -99,7 +98,7 @@ def _package(path: Path, bench: Path | None, dry_run: bool, as_json: bool) -> No
     with opened(bench) as place:
         came = check_package(path) if dry_run else take_in_package(place, path)
     if as_json:
-        words.show_json(as_plain(came))
+        words.show_json(came)
         return
     whose = came.title or "another bench"
     names = ", ".join(came.cameras) or "no new camera"

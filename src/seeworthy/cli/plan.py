@@ -92,7 +92,7 @@ def plan(
             if not as_json:
                 typer.echo(f"Preview: {preview}")
     if as_json:
-        words.show_json(words.finite([p.to_json() for p in found]))
+        words.show_json([p.to_json() for p in found])
         return
     if out is not None:
         from seeworthy.publish.judgement import plan_page

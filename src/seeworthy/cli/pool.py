@@ -32,13 +32,12 @@ def pool(
     The corpus is three Parquet tables: results, claims, packages. A damaged package is named
     and left out whole; of a bench that comes twice the newest package counts.
     """
-    from seeworthy.bench.plain import as_plain
     from seeworthy.cli import words
     from seeworthy.publish.pool import pool as pool_packages
 
     made = pool_packages(sources, into, tell=_tell)
     if as_json:
-        words.show_json(as_plain(made))
+        words.show_json(made)
     else:
         typer.echo(
             f"{made.folder}: {counted(made.packages, 'package')}, "

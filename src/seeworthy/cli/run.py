@@ -54,7 +54,6 @@ def run(
     runs may work on one bench. Leaves with 2 when a take failed or its file is missing or
     changed, with 3 when one was refused.
     """
-    from seeworthy.bench.plain import as_plain
     from seeworthy.bench.running import run_bench
     from seeworthy.cli import words
 
@@ -69,7 +68,7 @@ def run(
             tell=tell,
         )
     if as_json:
-        words.show_json(as_plain(report))
+        words.show_json(report)
     else:
         _summary(report)
     if code := _code(report):

@@ -66,6 +66,6 @@ def selfcheck(
     if table is not None:
         table.write_text("\n".join(texts), encoding="utf-8")
     if as_json:
-        words.show_json(words.finite(document))
+        words.show_json(document)
     if missed:
         raise typer.Exit(3)

@@ -47,7 +47,7 @@ def suit(
     with opened(bench) as place:
         found = run(place, purpose, cameras=camera or ())
     if as_json:
-        words.show_json(words.finite(ranking_json(found)))
+        words.show_json(ranking_json(found))
         return
     if out is not None:
         from seeworthy.publish.judgement import suit_page

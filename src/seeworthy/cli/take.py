@@ -160,14 +160,13 @@ def list_(
     as_json: AsJson = False,
 ) -> None:
     """List the takes and where each stands."""
-    from seeworthy.bench.plain import as_plain
     from seeworthy.bench.takes import list_takes
     from seeworthy.cli import words
 
     with opened(bench) as place:
         takes = list_takes(place, camera=camera, procedure=procedure)
     if as_json:
-        words.show_json(as_plain(takes))
+        words.show_json(takes)
         return
     if not takes:
         typer.echo("No take yet. Enter one: 'seeworthy take add PROCEDURE CAMERA FILE'.")
@@ -251,12 +250,12 @@ def remove(number: Number, yes: Yes = False, bench: BenchDir = None) -> None:
 
 
 def _print(take: Take, outcome: StoredOutcome | None, as_json: bool, last: str = "") -> None:
-    from seeworthy.bench.plain import as_plain, outcome_plain
+    from seeworthy.bench.plain import outcome_plain
     from seeworthy.cli import words
 
     if as_json:
         found = None if outcome is None else outcome_plain(outcome)
-        words.show_json({"take": as_plain(take), "outcome": found})
+        words.show_json({"take": take, "outcome": found})
         return
     unit = f", unit {take.unit}" if take.unit != "1" else ""
     firmware = f", firmware {take.firmware}" if take.firmware else ""
@@ -300,14 +299,13 @@ def _example(address: str) -> Example:
 
 def _show_example(example: Example, as_json: bool) -> None:
     """Show the sheet of a test, and what the other group did at each place of it."""
-    from seeworthy.bench.plain import as_plain
     from seeworthy.cli import words
     from seeworthy.cli.procedures import describe, show_sheet
     from seeworthy.procedures import procedure
 
     chosen = procedure(example.procedure)
     if as_json:
-        words.show_json({"like": as_plain(example), "sheet": describe(chosen)})
+        words.show_json({"like": example, "sheet": describe(chosen)})
         return
     show_sheet(chosen)
     typer.echo(f"\nAs {example.group} did it, with their {example.camera}:")

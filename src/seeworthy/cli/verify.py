@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from seeworthy.cli.opening import AsJson, counted
+from seeworthy.ground.plain import plain
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -28,14 +29,13 @@ def verify(
     are named. Exit code: 0 all the same, 1 something differs or was changed, 3 some cannot be
     computed.
     """
-    from seeworthy.bench.plain import as_plain
     from seeworthy.cli import words
     from seeworthy.publish.verify import verify_package
 
     found = verify_package(package, tell=_tell)
     counts = {v: found.count(v) for v in ("same", "differs", "cannot")}
     if as_json:
-        words.show_json(words.finite({**as_plain(found), **counts}))
+        words.show_json({**plain(found), **counts})
         raise typer.Exit(found.exit_code)
     for line in found.changed:
         typer.echo(f"Changed: {line}.")

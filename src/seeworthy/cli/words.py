@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from seeworthy.ground.errors import WrongCall
+from seeworthy.ground.plain import plain
 
 if TYPE_CHECKING:
     from seeworthy.ground.results import Outcome, Picture, Result
@@ -28,8 +29,8 @@ def use_units(first: str) -> None:
 
 
 def show_json(value: Any) -> None:
-    """Print one JSON document."""
-    typer.echo(json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False))
+    """Print one JSON document; records are turned into plain values."""
+    typer.echo(json.dumps(plain(value), ensure_ascii=False, indent=2, allow_nan=False))
 
 
 def pairs(texts: Iterable[str], flag: str, example: str) -> dict[str, list[str]]:
@@ -132,17 +133,6 @@ def progress_bar(label: str, quiet: bool = False) -> Iterator[Callable[[float], 
     with Progress(console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(label, total=1.0)
         yield lambda share: bar.update(task, completed=share)
-
-
-def finite(value: Any) -> Any:
-    """Replace NaN and infinity, which JSON does not know, by null, all the way down."""
-    if isinstance(value, dict):
-        return {k: finite(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [finite(v) for v in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
 
 
 def write_page(path: Path, html: str) -> None:

@@ -34,25 +34,10 @@ class Measured:
         """Return the JSON of ``measure`` (see docs/design.md)."""
         return {
             "procedure": self.procedure.id,
-            "method": self.outcome.method,
             "seeworthy": __version__,
             **_inputs_json(self.inputs, self.hashes),
-            **outcome_json(self.outcome),
+            **self.outcome.to_json(),
         }
-
-
-def outcome_json(outcome: Outcome) -> dict[str, Any]:
-    """Return results, findings, warnings and the sentence as plain JSON values.
-
-    What ``correct`` needs goes along where the procedure gives it.
-    """
-    return {
-        "results": [r.to_json() for r in outcome.results],
-        "findings": dict(outcome.findings),
-        "warnings": list(outcome.warnings),
-        "sentence": outcome.sentence,
-        **({"correction": dict(outcome.correction)} if outcome.correction else {}),
-    }
 
 
 def _inputs_json(inputs: Inputs, hashes: Mapping[Source, str]) -> dict[str, Any]:
@@ -109,16 +94,10 @@ class Looked:
 
     def to_json(self) -> dict[str, Any]:
         """Return the same parts as `Measured.to_json`, by procedure."""
-        found: dict[str, Any] = {}
-        for name, answer in self.answers.items():
-            if isinstance(answer, SeeworthyError):
-                found[name] = answer.to_json()
-            else:
-                found[name] = {"method": answer.method, **outcome_json(answer)}
         return {
             "seeworthy": __version__,
             "inputs": [{"file": self.source.name, "sha256": self.source.sha256()}],
-            "procedures": found,
+            "procedures": {name: a.to_json() for name, a in self.answers.items()},
         }
 
 

@@ -42,17 +42,13 @@ class SeeworthyError(Exception):
 
 
 class WrongCall(SeeworthyError):
-    """The command, option, role or name does not exist or does not fit."""
-
-    kind = "wrong-call"
-
-
-class WrongLine(WrongCall):
-    """A text that a person wrote is wrong in one line.
+    """The command, option, role or name does not exist or does not fit.
 
     Args:
-        line: Counted from 1; 0 where it is not known.
+        line: Of a text that a person wrote, from 1; 0 where there is none.
     """
+
+    kind = "wrong-call"
 
     def __init__(self, message: str, hint: str = "", line: int = 0) -> None:
         super().__init__(message, hint)
@@ -81,18 +77,22 @@ class CannotMeasure(SeeworthyError):
     Args:
         message, hint: What was missing and how to film or read it again.
         pictures: What was (not) found, drawn on the frame.
+        reason: A word for callers that go another way then; ``""`` where none does.
     """
 
     kind = "cannot-measure"
     exit_code = 3
     http_status = 422
 
-    def __init__(self, message: str, hint: str = "", pictures: tuple[Picture, ...] = ()) -> None:
+    def __init__(
+        self, message: str, hint: str = "", pictures: tuple[Picture, ...] = (), reason: str = ""
+    ) -> None:
         super().__init__(message, hint)
         self.pictures = tuple(pictures)
+        self.reason = reason
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return (type(self), (self.message, self.hint, self.pictures))
+        return (type(self), (self.message, self.hint, self.pictures, self.reason))
 
 
 class WorkerLost(SeeworthyError):

@@ -14,7 +14,8 @@ from typing import Any, Literal
 
 from seeworthy.ground.budget import Component, budget_rows, combined
 from seeworthy.ground.measurands import measurand as _measurand
-from seeworthy.ground.uncertainty import COVERAGE, Uncertain, json_number
+from seeworthy.ground.plain import picked, plain
+from seeworthy.ground.uncertainty import COVERAGE, Uncertain
 from seeworthy.ground.uncertainty import interval as _interval
 
 
@@ -68,16 +69,9 @@ class Result:
     def to_json(self) -> dict[str, Any]:
         """Return the ``results`` entry of the JSON contract."""
         return {
-            "measurand": self.measurand,
-            "value": self.value,
-            "unit": self.unit,
-            "u": self.u,
-            "dof": json_number(self.dof),
-            "interval": [json_number(end) for end in self.interval],
+            **picked(self, "measurand value unit u dof interval"),
             "coverage": COVERAGE,
-            "n": self.n,
-            "conditions": dict(self.conditions),
-            "evidence": list(self.evidence),
+            **picked(self, "n conditions evidence"),
             "budget": budget_rows(self.budget),
         }
 
@@ -118,16 +112,11 @@ def result(
         float(u),
         (float(interval[0]), float(interval[1])),
         int(n),
-        {name: _plain(item) for name, item in (conditions or {}).items()},
+        plain(conditions or {}),
         tuple(evidence),
         float(dof),
         tuple(budget),
     )
-
-
-def _plain(item: Any) -> Any:
-    """Turn a NumPy scalar into the plain number that JSON and pickles of old versions know."""
-    return item.item() if hasattr(item, "item") else item
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,3 +218,11 @@ class Outcome:
             json.dumps(dict(self.correction), allow_nan=False)
             if "kind" not in self.correction:
                 raise ValueError("a correction says its kind")
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the outcome's part of the JSON contract; `correction` only where there is one."""
+        found = picked(self, "method findings warnings sentence")
+        found["results"] = [r.to_json() for r in self.results]
+        if self.correction:
+            found["correction"] = plain(self.correction)
+        return found

@@ -7,7 +7,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from seeworthy.ground.errors import BadQuantity, UnreadableInput, WrongLine
+from seeworthy.ground.errors import BadQuantity, UnreadableInput, WrongCall
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.quantities import Quantity, parse
 
@@ -51,9 +51,9 @@ class TomlText:
             reason = re.sub(r" \(at .*\)$", "", str(error))
             raise self.fail(line, f"not TOML: {reason}.", "See the shipped examples.") from None
 
-    def fail(self, line: int, message: str, hint: str = "") -> WrongLine:
+    def fail(self, line: int, message: str, hint: str = "") -> WrongCall:
         """Return (not raise) the complaint about a line."""
-        return WrongLine(f"{self.label}, line {line}: {message}", hint, line)
+        return WrongCall(f"{self.label}, line {line}: {message}", hint, line)
 
     def table_line(self, name: str, index: int = 0) -> int:
         """Return the line of the index-th ``[name]`` or ``[[name]]``, 1 when there is none."""

@@ -164,11 +164,6 @@ def of_draws(drawn: Floats) -> tuple[float, float, Interval]:
     return middle, (more - less) / 2, (low, high)
 
 
-def json_number(x: float) -> float | None:
-    """Return a number as JSON knows it: None for infinity."""
-    return x if math.isfinite(x) else None
-
-
 @dataclass(frozen=True, slots=True)
 class Uncertain:
     """A value that is not known exactly, as every floor reads it.

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from seeworthy.ground.plain import picked
 from seeworthy.ground.statistics import failure_bound
 
 if TYPE_CHECKING:
@@ -71,27 +72,16 @@ class FlightLog:
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values."""
+        flown = "take unit day felt_peak_g=felt u max_speed=speed apogee=height outcome"
         return {
             "camera": self.camera,
-            "flights": [
-                {
-                    "take": f.take, "unit": f.unit, "day": f.day.isoformat(), "felt_peak_g": f.felt,
-                    "u": f.u, "max_speed": f.speed, "apogee": f.height, "outcome": f.outcome,
-                }
-                for f in self.flights
-            ],
-            "checks": [
-                {
-                    "take": c.take, "unit": c.unit, "day": c.day.isoformat(),
-                    "survived": c.verdict, "flights": c.flights,
-                }
-                for c in self.checks
-            ],
+            "flights": [picked(f, flown) for f in self.flights],
+            "checks": [picked(c, "take unit day survived=verdict flights") for c in self.checks],
             "flights_survived": self.survived,
             "checks_failed": self.failed,
             "highest_load_survived_g": self.highest.felt if self.highest else None,
             "failure_bound": self.bound,
-        }  # fmt: skip
+        }
 
 
 def flight_log(bench: Bench, camera: str, unit: str | None = None) -> FlightLog:

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from seeworthy.ground.errors import CannotMeasure, NotFound
+from seeworthy.ground.plain import picked
 from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.judge.compare.comparison import compare_results
 from seeworthy.judge.compare.like import Like
@@ -198,24 +199,14 @@ class GroupRow:
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        b = self.between
+        pair = "first second difference u en agree one_instrument=shared"
         return {
-            "measurand": self.measurand.id,
-            "unit": self.measurand.unit,
+            **picked(self, "measurand=measurand.id unit=measurand.unit"),
             "conditions": str(self.like),
-            "values": [{"camera": v.group, "value": v.value, "u": v.u} for v in b.values],
-            "pairs": [
-                {
-                    "first": p.first, "second": p.second, "difference": p.difference, "u": p.u,
-                    "en": p.en, "agree": p.agree, "one_instrument": p.shared,
-                }
-                for p in b.pairs
-            ],
-            "mean": b.mean,
-            "u": b.u,
-            "spread_between_groups": b.spread,
-            "groups": b.n,
-        }  # fmt: skip
+            "values": [picked(v, "camera=group value u") for v in self.between.values],
+            "pairs": [picked(p, pair) for p in self.between.pairs],
+            **picked(self.between, "mean u spread_between_groups=spread groups=n"),
+        }
 
 
 def same_model(bench: Bench, camera: str) -> list[str]:

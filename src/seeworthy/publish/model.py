@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from typing import Any
 
+from seeworthy.ground.plain import picked, plain
 from seeworthy.ground.results import Outcome, Picture, Result
-from seeworthy.ground.uncertainty import json_number
 from seeworthy.judge.claims.decide import Judgement
 from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
 from seeworthy.judge.glance.air import AirFigure
@@ -144,14 +144,10 @@ class CameraReport:
         from seeworthy.publish.verdict import verdict
 
         return {
-            "camera": self.camera,
-            "maker": self.maker,
-            "bench": self.bench,
-            "seeworthy": self.seeworthy,
-            "made": self.made.isoformat() if self.made else None,
+            **picked(self, "camera maker bench seeworthy made"),
             "verdict": verdict(self).to_json(),
             "tolerance": str(self.tolerance),
-            "purposes": [asdict(f) for f in self.fitness],
+            "purposes": plain(self.fitness),
             "in_the_air": [_air_json(a) for a in self.air],
             "reviewer": self.words,
             "units": [
@@ -168,42 +164,29 @@ class CameraReport:
 
 
 def _air_json(item: AirFigure) -> dict[str, Any]:
-    found = item.found
     return {
-        "name": item.name,
-        "title": item.title,
-        "unit": item.unit,
-        "value": None if found is None else found.value,
-        "u": None if found is None else json_number(found.u),
-        "interval": None if found is None else [json_number(x) for x in found.interval],
-        "bound": item.bound,
-        "words": item.words,
-        "against": item.against,
+        **picked(item, "name title unit"),
+        **(picked(item.found, "value u interval") if item.found else _NOTHING),
+        **picked(item, "bound words against"),
     }
+
+
+_NOTHING = {"value": None, "u": None, "interval": None}
 
 
 def _take_json(take: TakeReport) -> dict[str, Any]:
-    outcome = take.outcome or Outcome()
-    refusal = take.refusal
-    return {
-        "take": take.number,
-        "procedure": take.procedure,
-        "method": outcome.method,
-        "method_version": take.method_version,
-        "seeworthy": take.seeworthy,
-        "unit": take.unit,
-        "firmware": take.firmware,
-        "taken": take.taken.isoformat() if take.taken else None,
-        "measured": take.measured.isoformat() if take.measured else None,
-        "stale": take.stale,
-        "inputs": [{"file": f.name, "sha256": f.sha256, "role": f.role} for f in take.files],
-        "readings": [{"name": r.name, "text": r.text} for r in take.readings],
-        "options": [{"name": r.name, "text": r.text} for r in take.options],
-        "results": [r.to_json() for r in outcome.results],
-        "findings": dict(outcome.findings),
-        "warnings": list(outcome.warnings),
-        "sentence": outcome.sentence,
-        "error": None
-        if refusal is None
-        else {"kind": refusal.kind, "message": refusal.message, "hint": refusal.hint},
+    """Return a take in the form of ``measure --json``, with what the report adds."""
+    found = {
+        **picked(take, "take=number procedure method_version seeworthy unit firmware taken"),
+        **picked(take, "measured stale"),
+        "inputs": [
+            {"file": f.name, "sha256": f.sha256, **({"role": f.role} if f.role else {})}
+            for f in take.files
+        ],
+        "readings": [picked(r, "name text") for r in take.readings],
+        "options": [picked(r, "name text") for r in take.options],
+        **(take.outcome or Outcome()).to_json(),
     }
+    if take.refusal is not None:
+        found["error"] = picked(take.refusal, "kind message hint")
+    return found

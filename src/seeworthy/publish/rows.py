@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
+from seeworthy.ground.plain import plain
 from seeworthy.ground.results import Axis, Figure
 from seeworthy.publish.numbers import sign
 
@@ -34,10 +34,10 @@ def rows_of(figure: Figure, names: Mapping[str, str]) -> list[Row]:
     for values in zip(*figure.columns.values(), strict=True):
         row = {}
         for column, value in zip(figure.columns, values, strict=True):
-            plain = _plain(value)
-            if column in logs and isinstance(plain, float | int) and plain <= 0:
-                plain = None
-            row[names[column]] = plain
+            told = plain(value)
+            if column in logs and isinstance(told, float | int) and told <= 0:
+                told = None
+            row[names[column]] = told
         rows.append(row)
     return _thin(figure, names, rows)
 
@@ -70,12 +70,3 @@ def _extremes(rows: list[Row], columns: set[str]) -> list[Row]:
         else:
             chosen.add(0)  # a gap in this column stays a gap
     return [rows[i] for i in sorted(chosen)]
-
-
-def _plain(value: Any) -> Any:
-    """Turn NumPy scalars and non-finite numbers into what JSON knows."""
-    if hasattr(value, "item"):
-        value = value.item()
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value

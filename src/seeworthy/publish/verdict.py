@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from seeworthy.ground.plain import picked
 from seeworthy.judge.claims.decide import Judgement
 from seeworthy.publish.model import CameraReport
 
@@ -34,15 +35,8 @@ class Verdict:
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        return {
-            "line": self.line,
-            "confirmed": list(self.kept),
-            "better": list(self.better),
-            "failed": list(self.failed),
-            "cannot_tell": list(self.unsure),
-            "not_tested": list(self.untested),
-            "refused": self.refused,
-        }
+        names = "line confirmed=kept better failed cannot_tell=unsure not_tested=untested refused"
+        return picked(self, names)
 
 
 def verdict(report: CameraReport) -> Verdict:

@@ -31,10 +31,6 @@ _LEAST_GAP = 3.5
 is wrong by a tenth of a pixel and more."""
 
 
-class OtherTarget(CannotMeasure):
-    """Another of our targets stands in the picture."""
-
-
 @dataclass(frozen=True)
 class Found:
     """A target in a picture.
@@ -171,9 +167,10 @@ def _check(markers: dict[int, Array], mine: set[int], least: int, layout: Layout
     if count >= least:
         return
     if others and count == 0:
-        raise OtherTarget(
+        raise CannotMeasure(
             f"This is the target '{sorted(others)[0]}', not '{layout.name}'.",
             f"Film the target of `seeworthy target {layout.name}`.",
+            reason="other target",
         )
     if count == 0:
         raise CannotMeasure(

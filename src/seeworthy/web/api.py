@@ -11,11 +11,12 @@ from seeworthy.bench import cameras as camera_service
 from seeworthy.bench import claims as claim_service
 from seeworthy.bench import takes as take_service
 from seeworthy.bench.outcomes import get_outcome, list_results
-from seeworthy.bench.plain import as_plain, outcome_plain
+from seeworthy.bench.plain import outcome_plain
 from seeworthy.bench.running import due_takes
 from seeworthy.bench.shoot import shoot_sheet
 from seeworthy.ground.errors import NotFound
 from seeworthy.ground.measurands import all_measurands
+from seeworthy.ground.plain import plain
 from seeworthy.judge.compare.comparison import compare_bench
 from seeworthy.judge.plan.bench_plan import plan_flight
 from seeworthy.judge.plan.flight import read_flight
@@ -94,9 +95,9 @@ def _procedure(one: Procedure) -> dict[str, Any]:
         "cautions": list(one.cautions),
         "kit": list(one.kit),
         "steps": [s.text for s in one.steps],
-        "files": [as_plain(f) for f in one.files],
-        "readings": [as_plain(r) for r in one.readings],
-        "options": [as_plain(o) for o in one.options],
+        "files": plain(one.files),
+        "readings": plain(one.readings),
+        "options": plain(one.options),
         "setup": one.setup,
         "minutes": one.minutes,
     }
@@ -105,19 +106,19 @@ def _procedure(one: Procedure) -> dict[str, Any]:
 @router.get("/measurands")
 def measurands() -> list[Any]:
     """List every quantity that can be measured."""
-    return [as_plain(m) for m in all_measurands().values()]
+    return plain(all_measurands().values())
 
 
 @router.get("/cameras")
 def cameras(bench: TheBench) -> list[Any]:
     """List cameras with units, firmware and claims."""
-    return [as_plain(c) for c in camera_service.list_cameras(bench)]
+    return plain(camera_service.list_cameras(bench))
 
 
 @router.post("/cameras", status_code=201)
 def add_camera(bench: TheBench, new: NewCamera) -> Any:
     """Add a camera."""
-    return as_plain(
+    return plain(
         camera_service.add_camera(
             bench, new.name, maker=new.maker, note=new.note, unit=new.unit, claims=new.claims
         )
@@ -127,19 +128,19 @@ def add_camera(bench: TheBench, new: NewCamera) -> Any:
 @router.get("/cameras/{name}")
 def camera(bench: TheBench, name: str) -> Any:
     """Return one camera."""
-    return as_plain(camera_service.get_camera(bench, name))
+    return plain(camera_service.get_camera(bench, name))
 
 
 @router.get("/cameras/{name}/report")
 def report(bench: TheBench, name: str) -> Any:
     """Return everything the bench knows of a camera, claims judged."""
-    return as_plain(camera_report(bench, name, pictures=False).to_json())
+    return plain(camera_report(bench, name, pictures=False).to_json())
 
 
 @router.put("/cameras/{name}/claims/{subject}")
 def set_claim(bench: TheBench, name: str, subject: str, new: NewClaim) -> Any:
     """Enter or change a claim."""
-    return as_plain(
+    return plain(
         claim_service.set_claim(
             bench, name, subject, new.text, source=new.source, version=new.version
         )
@@ -163,7 +164,7 @@ def takes(
     """List takes, a page at a time."""
     found = take_service.list_takes(bench, camera=camera, procedure=procedure)
     shown = found[offset : offset + limit]
-    return {"total": len(found), "offset": offset, "takes": [as_plain(t) for t in shown]}
+    return {"total": len(found), "offset": offset, "takes": plain(shown)}
 
 
 @router.post("/takes", status_code=201)
@@ -178,19 +179,19 @@ def add_take(site: TheSite, new: NewTake) -> Any:
         for ticket in ones:
             site.uploads.drop(ticket)
     site.keeper.start((str(take.id),))
-    return as_plain(take)
+    return plain(take)
 
 
 @router.get("/takes/{number}")
 def take(bench: TheBench, number: int) -> Any:
     """Return one take."""
-    return as_plain(take_service.get_take(bench, number))
+    return plain(take_service.get_take(bench, number))
 
 
 @router.patch("/takes/{number}")
 def edit_take(bench: TheBench, number: int, change: TakeChange) -> Any:
     """Change a take; a change based on an older version is refused."""
-    return as_plain(
+    return plain(
         take_service.edit_take(
             bench, number, version=change.version, readings=change.readings,
             options=change.options, conditions=change.conditions, note=change.note,
@@ -210,14 +211,14 @@ def outcome(bench: TheBench, number: int) -> Any:
     found = get_outcome(bench, number)
     if found is None:
         raise NotFound("This take is not measured yet.", "Measure it first.")
-    return as_plain(outcome_plain(found))
+    return outcome_plain(found)
 
 
 @router.get("/results")
 def results(bench: TheBench, camera: str | None = None, measurand: str | None = None) -> list[Any]:
     """List measured values with their origin."""
     return [
-        {**as_plain(r), "result": as_plain(r.result.to_json())}
+        {**plain(r), "result": plain(r.result.to_json())}
         for r in list_results(bench, camera=camera, measurand=measurand)
     ]
 
@@ -243,7 +244,7 @@ def compare(
     measurand: Annotated[list[str], Query()] = [],  # noqa: B006
 ) -> Any:
     """Set cameras, units or firmware side by side."""
-    return as_plain(compare_bench(bench, by=by, cameras=camera, measurands=measurand).to_json())
+    return plain(compare_bench(bench, by=by, cameras=camera, measurands=measurand).to_json())
 
 
 @router.get("/suit/{purpose}")
@@ -251,14 +252,14 @@ def suited(bench: TheBench, purpose: str) -> Any:
     """Rank cameras for a purpose."""
     if purpose.endswith(".toml") or "/" in purpose:
         raise NotFound(f"There is no purpose '{purpose}'.", "Name a shipped one or your own.")
-    return as_plain(ranking_json(suit(bench, purpose)))
+    return plain(ranking_json(suit(bench, purpose)))
 
 
 @router.post("/plan")
 def plan(bench: TheBench, wanted: FlightText) -> list[Any]:
     """Foresee a flight."""
     flight = read_flight(wanted.flight, "flight")
-    return [as_plain(p.to_json()) for p in plan_flight(bench, flight, wanted.cameras)]
+    return [plain(p.to_json()) for p in plan_flight(bench, flight, wanted.cameras)]
 
 
 @router.get("/shoot")

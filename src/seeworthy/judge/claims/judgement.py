@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from seeworthy.ground.measurands import all_measurands
+from seeworthy.ground.plain import picked, plain
 from seeworthy.ground.results import Result
 from seeworthy.judge.claims.tolerance import Tolerance
 from seeworthy.procedures import finding
@@ -131,23 +132,14 @@ class Judgement:
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        claim = self.claim
         return {
-            "subject": self.subject,
-            "title": self.title,
-            "state": self.state,
-            "word": self.word,
-            "favour": self.favour,
-            "claimed": None
-            if claim is None
-            else {"value": claim.value, "text": claim.text, "source": claim.source},
+            **picked(self, "subject title state word favour"),
+            "claimed": picked(self.claim, "value text source") if self.claim else None,
             "unit": self.unit,
             "tolerance": str(self.tolerance),
-            "band": None if self.band is None else list(self.band),
-            "measured": None if self.result is None else self.result.to_json(),
-            "takes": self.takes,
-            "unit_judged": self.specimen,
-            "found": self.found,
+            "band": plain(self.band),
+            "measured": self.result.to_json() if self.result else None,
+            **picked(self, "takes unit_judged=specimen found"),
             "others": [{"state": s, "measured": r.to_json()} for s, r in self.others],
             "sentence": self.sentence,
         }

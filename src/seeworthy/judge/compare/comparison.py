@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from seeworthy.ground.errors import CannotMeasure, NotFound
 from seeworthy.ground.measurands import Measurand, all_measurands, measurand
+from seeworthy.ground.plain import picked
 from seeworthy.ground.results import Result
 from seeworthy.ground.statistics import holm
-from seeworthy.ground.uncertainty import json_number
 from seeworthy.judge.compare.combine import Origin, combine, speaking
 from seeworthy.judge.compare.differences import LEVEL, Difference, Value, differences, groups
 from seeworthy.judge.compare.like import Like, sort_alike, why_apart
@@ -49,36 +49,16 @@ class Row:
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values."""
+        told = "first second value u interval p p_corrected told_apart=apart"
         return {
-            "measurand": self.measurand.id,
-            "unit": self.measurand.unit,
+            **picked(self, "measurand=measurand.id unit=measurand.unit"),
             "conditions": str(self.like),
             "values": [
-                {
-                    "subject": v.subject,
-                    "value": v.value,
-                    "u": v.u,
-                    "dof": json_number(v.dof),
-                    "interval": [json_number(end) for end in v.interval],
-                    "takes": n,
-                }
+                {**picked(v, "subject value u dof interval"), "takes": n}
                 for v, n in zip(self.values, self.takes, strict=True)
             ],
-            "differences": [
-                {
-                    "first": p.first,
-                    "second": p.second,
-                    "value": p.value,
-                    "u": p.u,
-                    "interval": list(p.interval),
-                    "p": p.p,
-                    "p_corrected": p.p_corrected,
-                    "told_apart": p.apart,
-                }
-                for p in self.pairs
-            ],
-            "groups": [list(g) for g in self.groups],
-            "best": list(self.best),
+            "differences": [picked(p, told) for p in self.pairs],
+            **picked(self, "groups best"),
         }
 
 

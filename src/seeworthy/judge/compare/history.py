@@ -13,6 +13,7 @@ from scipy import special
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.measurands import measurand as entry_of
+from seeworthy.ground.plain import picked
 from seeworthy.ground.uncertainty import effective_dof, interval
 from seeworthy.judge.compare.combine import Origin, combine, speaking
 from seeworthy.judge.compare.differences import Value
@@ -143,20 +144,15 @@ class Lasting:
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values."""
+        trend = "per_year=slope u interval takes days changes"
         return {
             "trends": [
-                {
-                    "unit": unit, "measurand": name, "conditions": like, "per_year": t.slope,
-                    "u": t.u, "interval": list(t.interval), "takes": t.takes, "days": t.days,
-                    "changes": t.changes,
-                }
+                {"unit": unit, "measurand": name, "conditions": like, **picked(t, trend)}
                 for unit, name, like, t in self.trends
             ],
             "spreads": [
-                {
-                    "camera": camera, "measurand": name, "conditions": like, "mean": s.mean,
-                    "u": s.u, "between_units": s.between, "units": s.units, "p": s.p,
-                }
+                {"camera": camera, "measurand": name, "conditions": like,
+                 **picked(s, "mean u between_units=between units p")}
                 for camera, name, like, s in self.spreads
             ],
         }  # fmt: skip

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure, UnreadableInput, WrongCall
+from seeworthy.ground.plain import picked
 from seeworthy.judge.correct.data import Corrections
 from seeworthy.judge.correct.gain import gain_field
 from seeworthy.judge.correct.outclip import OutClip, check_name, new_file, pixel_format
@@ -54,14 +55,10 @@ class Mended:
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values."""
         return {
-            "file": self.clip,
-            "out": str(self.path),
-            "frames": self.frames,
+            **picked(self, "file=clip out=path frames"),
             "seconds": round(self.seconds, 3),
             "frames_per_second": round(self.frames / self.seconds, 1) if self.seconds else None,
-            "applied": list(self.applied),
-            "limits": list(self.limits),
-            "warnings": list(self.warnings),
+            **picked(self, "applied limits warnings"),
         }
 
 

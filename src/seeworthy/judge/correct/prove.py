@@ -14,6 +14,7 @@ from typing import Any
 
 from seeworthy.engine.measure import measure
 from seeworthy.ground.errors import WrongCall
+from seeworthy.ground.plain import picked
 from seeworthy.ground.results import Result
 from seeworthy.judge.correct.apply import correct_clip
 from seeworthy.judge.correct.data import Corrections, Kind
@@ -43,9 +44,7 @@ class Proof:
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values."""
         return {
-            "kind": self.kind,
-            "file": self.clip,
-            "fitted_to_it": self.fitted,
+            **picked(self, "kind file=clip fitted_to_it=fitted"),
             "figures": [{"before": a.to_json(), "after": b.to_json()} for a, b in self.pairs],
         }
 

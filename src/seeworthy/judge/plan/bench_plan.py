@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from seeworthy.ground.errors import NotFound, UnreadableInput, WrongCall
+from seeworthy.ground.plain import picked
 from seeworthy.ground.results import Result
 from seeworthy.ground.toml_text import read_toml_file
 from seeworthy.judge.flights import flight_log
@@ -48,30 +49,13 @@ class Plan:
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values."""
+        told = "name title unit value interval u probability=chance verdict limit why missing"
         return {
             "flight": self.flight.title,
             "camera": self.camera,
             "verdict": self.verdict,
-            "predictions": [
-                {
-                    "name": p.name,
-                    "title": p.title,
-                    "unit": p.unit,
-                    "value": p.value,
-                    "interval": list(p.interval) if p.interval else None,
-                    "u": p.u,
-                    "probability": p.chance,
-                    "verdict": p.verdict,
-                    "limit": p.limit,
-                    "why": p.why,
-                    "missing": p.missing,
-                }
-                for p in self.predictions
-            ],
-            "advice": [
-                {"change": a.text, "mends": list(a.mends), "spoils": list(a.spoils)}
-                for a in self.advice
-            ],
+            "predictions": [picked(p, told) for p in self.predictions],
+            "advice": [picked(a, "change=text mends spoils") for a in self.advice],
             "cautions": list(self.cautions),
         }
 

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from seeworthy.ground.errors import NotFound, SeeworthyError
+from seeworthy.ground.plain import picked, plain
 from seeworthy.ground.results import Result
 from seeworthy.judge.compare.combine import like_sets, speaking
 from seeworthy.judge.purpose.library import find_purpose
@@ -115,47 +116,30 @@ def _results(bench: Bench, names: Sequence[str]) -> dict[str, list[Result]]:
 
 def ranking_json(ranking: Ranking) -> dict[str, Any]:
     """Return a ranking as plain JSON values."""
+    limit = (
+        "measurand=limit.measurand.id least=limit.least most=limit.most unit=limit.measurand.unit "
+        "state=word probability_kept=kept why=limit.why"
+    )
+    wish = (
+        "unit=wish.measurand.unit desirability interval share_of_loss=share weight=wish.weight "
+        "why=wish.why"
+    )
     return {
-        "purpose": ranking.purpose.name,
-        "title": ranking.purpose.title,
-        "draws": ranking.draws,
+        **picked(ranking, "purpose=purpose.name title=purpose.title draws"),
         "cameras": [
             {
-                "camera": c.camera,
-                "grade": c.grade,
-                "score": c.score,
-                "interval": list(c.interval),
-                "rank_probabilities": list(c.ranks),
-                "limits": [
-                    {
-                        "measurand": s.limit.measurand.id,
-                        "least": s.limit.least,
-                        "most": s.limit.most,
-                        "unit": s.limit.measurand.unit,
-                        "state": s.word,
-                        "probability_kept": s.kept,
-                        "why": s.limit.why,
-                    }
-                    for s in c.limits
-                ],
+                **picked(c, "camera grade score interval rank_probabilities=ranks"),
+                "limits": [picked(s, limit) for s in c.limits],
                 "wishes": [
                     {
                         "measurand": w.wish.measurand.id,
                         "value": w.found.value if w.found else None,
-                        "unit": w.wish.measurand.unit,
-                        "desirability": w.desirability,
-                        "interval": list(w.interval),
-                        "share_of_loss": w.share,
-                        "weight": w.wish.weight,
-                        "why": w.wish.why,
+                        **picked(w, wish),
                     }
                     for w in c.wishes
                 ],
             }
             for c in ranking.cameras
         ],
-        "next_tests": [
-            {"camera": t.camera, "measurand": t.measurand, "worth": t.worth}
-            for t in ranking.next_tests
-        ],
+        "next_tests": plain(ranking.next_tests),
     }

@@ -15,6 +15,7 @@ import av
 import av.error
 
 from seeworthy.ground.errors import Conflict
+from seeworthy.ground.plain import picked
 from seeworthy.media.boxes import read_boxes
 from seeworthy.media.opening import open_clip
 from seeworthy.media.recover.aac import SAMPLES, FrameSplitter
@@ -56,16 +57,10 @@ class Recovered:
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        return {
-            "file": str(self.path),
-            "frames": self.frames,
-            "key_frames": self.key_frames,
-            "seconds": self.seconds,
-            "sound_seconds": self.sound_seconds,
-            "cut_frames": self.cut_frames,
-            "lost_bytes": self.lost_bytes,
-            "warnings": list(self.warnings),
-        }
+        return picked(
+            self,
+            "file=path frames key_frames seconds sound_seconds cut_frames lost_bytes warnings",
+        )
 
 
 def recover(

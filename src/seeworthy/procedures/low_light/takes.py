@@ -21,7 +21,6 @@ from seeworthy.procedures.low_light.measure import Point, Rule, Usable, least_us
 from seeworthy.procedures.noise import levels as noise_levels
 from seeworthy.procedures.noise.curve import AtGrey, at_grey
 from seeworthy.procedures.noise.levels import check_frames, check_still
-from seeworthy.procedures.noise.measure import NoLight
 from seeworthy.procedures.noise.referred import coding_part, referred
 from seeworthy.procedures.sharpness.measure import (
     FLOOR,
@@ -239,7 +238,7 @@ def _noise(take: Take, watcher: NoiseFrames, light: Light, place: _Place) -> Tak
         grey = at_grey(levels.luminance, "reflectance")
     except CannotMeasure as error:
         notes = (*take.notes, f"noise could not be measured: {error.message}")
-        return replace(take, black=isinstance(error, NoLight), notes=notes)
+        return replace(take, black=error.reason == "black", notes=notes)
     trouble = noise_levels.trouble_of(levels.luminance)
     notes = take.notes
     if trouble.coded and trouble.loss >= 1:

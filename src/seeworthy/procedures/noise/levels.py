@@ -118,13 +118,13 @@ def of_patches(watcher: NoiseFrames, light: Light, patches: Sequence[GreyPatch])
     limits = limits_of(watcher, light)
     found = Levels({LUMINANCE: []})
     coloured = _coloured(watcher)
-    first: type[CannotMeasure] | None = None
+    reason = ""
     for patch in patches:
         try:
             level = _luminance(patch.name, patch.box, watcher, light, limits)
         except CannotMeasure as error:
             found.refused[patch.name] = error.message
-            first = first or type(error)
+            reason = reason or error.reason
             continue
         found.luminance.append(_known(level, patch))
         found.boxes.append(patch.box)
@@ -139,9 +139,10 @@ def of_patches(watcher: NoiseFrames, light: Light, patches: Sequence[GreyPatch])
             found.by_channel.setdefault(channel, []).append(_known(one, patch))
     if not found.luminance:
         why = next(iter(found.refused.values()), "There is no patch in the picture.")
-        raise (first or CannotMeasure)(
+        raise CannotMeasure(
             f"None of the patches can be used. {why}",
             "Expose so that the middle greys are mid-grey, and fill the frame with the scale.",
+            reason=reason,
         )
     return found
 

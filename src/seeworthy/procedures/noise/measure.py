@@ -37,10 +37,6 @@ RESOLVED = 0.3
 """Code values rms below which rounding to whole codes hides how much noise there is."""
 
 
-class NoLight(CannotMeasure):
-    """A patch is black, or clipped there."""
-
-
 @dataclass(frozen=True, slots=True)
 class Level:
     """Noise of one patch.
@@ -206,13 +202,14 @@ def _check(x: Floats, limits: tuple[float, float]) -> None:
     high = float(np.mean(x >= limits[1]))
     if max(low, high) > _CLIPPED_SHARE:
         end = "white" if high > low else "black"
-        raise (CannotMeasure if high > low else NoLight)(
+        raise CannotMeasure(
             f"{100 * max(low, high):.0f} % of the patch is clipped at {end}: the noise there is "
             "cut off.",
             "Less light, so that nothing is quite white." if high > low else "Give it more light.",
+            reason=end,
         )
     if not float(x.mean()) > 0:
-        raise NoLight("The patch is black.", "Give it more light.")
+        raise CannotMeasure("The patch is black.", "Give it more light.", reason="black")
 
 
 def _without_bands(far: Floats, signal: float) -> tuple[Floats, float]:

@@ -35,7 +35,7 @@ from seeworthy.procedures.sharpness.measure import (
     measure_edge,
     position_of,
 )
-from seeworthy.targets.find import OtherTarget, find
+from seeworthy.targets.find import find
 
 _CLIPPED = 0.25  # share of the picture
 _SHARPENED = 5.0  # % overshoot from which a picture counts as sharpened
@@ -119,7 +119,7 @@ def _where(inputs: Inputs, mean: Any) -> tuple[list[Region], str] | None:
             Region(r.name, r.position, r.orientation, found.region(r.name))
             for r in found.layout.regions
         ], "target"
-    if isinstance(trouble, OtherTarget):
+    if trouble is not None and trouble.reason == "other target":
         raise trouble
     return None
 

@@ -8,7 +8,7 @@ from urllib.parse import quote, urlencode
 from fastapi import APIRouter, Query, Request, Response
 
 from seeworthy.bench.cameras import list_cameras
-from seeworthy.ground.errors import NotFound, SeeworthyError, WrongCall, WrongLine
+from seeworthy.ground.errors import NotFound, SeeworthyError, WrongCall
 from seeworthy.ground.measurands import all_measurands, measurand
 from seeworthy.judge.compare.comparison import Comparison, Row, compare_bench
 from seeworthy.judge.compare.history import lasting
@@ -274,8 +274,7 @@ def purpose_save(request: Request, site: TheSite, form: TheForm) -> Response:
     try:
         save_purpose(folder, name, text)
     except WrongCall as error:
-        line = error.line if isinstance(error, WrongLine) else 0
         own = name in own_purposes(folder)
-        page = PurposePage(name, text, own, error.message, error.hint, line, _known())
+        page = PurposePage(name, text, own, error.message, error.hint, error.line, _known())
         return show(request, page, 400)
     return go(f"/suit?purpose={name}")
