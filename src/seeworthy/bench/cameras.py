@@ -77,6 +77,12 @@ def list_cameras(bench: Bench) -> list[Camera]:
         return [camera_record(row) for row in rows]
 
 
+def count_cameras(bench: Bench) -> int:
+    """Return how many cameras there are."""
+    with bench.reading() as session:
+        return session.scalar(select(func.count()).select_from(CameraRow)) or 0
+
+
 def get_camera(bench: Bench, name: str) -> Camera:
     """Return one camera.
 

@@ -103,6 +103,7 @@ class _Around:
         ):
             self.firmware[unit].append((since, number, name))
         self._stale: dict[int, bool] = {}
+        self._of_take: dict[int, tuple[str, tuple[str, ...]]] = {}
 
     def files_of(self, take: int) -> list[tuple[int, str, str]]:
         """Return position, role and SHA-256 of the files of a take, in order."""
@@ -132,6 +133,14 @@ class _Around:
         found = [f for f in self.firmware.get(unit, ()) if f[0] <= day]
         return max(found)[2] if found else ""
 
+    def of_take(self, row: Any) -> tuple[str, tuple[str, ...]]:
+        """Return firmware and SHA-256 of the files of the row's take."""
+        found = self._of_take.get(row.id)
+        if found is None:
+            hashes = tuple(sha for _, _, sha in self.files_of(row.id))
+            found = self._of_take[row.id] = (self.firmware_on(row.unit_id, row.taken), hashes)
+        return found
+
 
 def _by_take(
     of_takes: Any, table: Any, name: str, value: str
@@ -145,6 +154,7 @@ def _by_take(
 
 def _record(row: Row[Any], around: _Around) -> StoredResult:
     take = row.id
+    firmware, hashes = around.of_take(row)
     result = Result(
         row.measurand,
         row.value,
@@ -160,7 +170,7 @@ def _record(row: Row[Any], around: _Around) -> StoredResult:
         take,
         row.name,
         row.serial,
-        around.firmware_on(row.unit_id, row.taken),
+        firmware,
         row.procedure,
         row.procedure_version,
         row.seeworthy,
@@ -169,6 +179,6 @@ def _record(row: Row[Any], around: _Around) -> StoredResult:
         row.measured,
         around.stale(row),
         result,
-        tuple(sha for _, _, sha in around.files_of(take)),
+        hashes,
         row.source_uuid is not None,
     )

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 app = typer.Typer(rich_markup_mode=None)
 
+_MOST_NOTES = 20  # a screen of them
+
 
 @app.command()
 def compare(
@@ -28,6 +30,9 @@ def compare(
     over_time: bool = typer.Option(
         False, "--over-time", help="Trend of every unit, and spread between units of a camera."
     ),
+    everything: bool = typer.Option(
+        False, "--all", help="Print all of many cameras, not the ones that matter most."
+    ),
     out: Path | None = typer.Option(None, "--out", metavar="FILE.html", help="Write a page."),
     bench: BenchDir = None,
     as_json: AsJson = False,
@@ -36,11 +41,12 @@ def compare(
 
     Only figures taken under like conditions are compared; differences carry their 95 %
     interval, and many comparisons at once are corrected for (Holm). Cameras that the bench
-    cannot tell apart are said so: that is not the same as being equal.
+    cannot tell apart are said so: that is not the same as being equal. Of more than twelve
+    cameras those are printed that are most often among the best; name others to see them.
     """
     from seeworthy.cli import words
     from seeworthy.ground.errors import WrongCall
-    from seeworthy.judge.compare.comparison import compare_bench
+    from seeworthy.judge.compare.comparison import compare_bench, what_matters
 
     if by not in ("camera", "unit", "firmware", "mount"):
         raise WrongCall(f"--by cannot be '{by}'.", "It is camera, unit, firmware or mount.")
@@ -56,16 +62,21 @@ def compare(
     if out is not None:
         from seeworthy.publish.judgement import compare_page
 
-        words.write_page(out, compare_page(found))
+        words.write_page(out, compare_page(found if everything else what_matters(found)))
         return
-    _show(found)
+    shown = found if everything else what_matters(found)
+    _show(shown)
+    if len(shown.subjects) < len(found.subjects):
+        typer.echo("Name the cameras to see others, or see everything: --all (or --json).")
 
 
 def _show(found: Comparison) -> None:
     for row in found.rows:
         _show_row(row)
-    for note in found.apart:
+    for note in found.apart[:_MOST_NOTES]:
         typer.echo(f"Mind: {note}")
+    if len(found.apart) > _MOST_NOTES:
+        typer.echo(f"Mind: {len(found.apart) - _MOST_NOTES} more notes (see --json).")
 
 
 def _show_row(row: Row) -> None:

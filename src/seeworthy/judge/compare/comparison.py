@@ -6,24 +6,29 @@ pair by pair, with Holm's correction over everything that is shown.
 
 from __future__ import annotations
 
-import itertools
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
-from seeworthy.ground.errors import CannotMeasure, NotFound
+import numpy as np
+
+from seeworthy.ground.errors import CannotMeasure, NotFound, WrongCall
 from seeworthy.ground.measurands import Measurand, all_measurands, measurand
 from seeworthy.ground.plain import picked
 from seeworthy.ground.results import Result
 from seeworthy.ground.statistics import holm
 from seeworthy.judge.compare.combine import Origin, combine, speaking
-from seeworthy.judge.compare.differences import LEVEL, Difference, Value, differences, groups
+from seeworthy.judge.compare.differences import Pairs, Value, differences, groups
 from seeworthy.judge.compare.like import Like, sort_alike, why_apart
 
 if TYPE_CHECKING:
     from seeworthy.bench.store import Bench
 
 By = Literal["camera", "unit", "firmware", "mount"]
+MOST_SHOWN = 12  # what fits side by side on a screen: a judgement
+_MOST_CAMERAS = 700
+"""All pairs of more are no answer to read, and take 20 bytes each for 60 figures."""
 _MOUNT = "mount"  # the condition by which suspensions are told apart
 
 
@@ -43,7 +48,7 @@ class Row:
     like: Like
     values: tuple[Value, ...]
     takes: tuple[int, ...]
-    pairs: tuple[Difference, ...]
+    pairs: Pairs
     groups: tuple[tuple[str, ...], ...]
     best: tuple[str, ...]
 
@@ -135,13 +140,13 @@ def compare_results(origins: Iterable[Origin], by: By = "camera") -> Comparison:
 
 def _corrected(rows: Sequence[Row]) -> list[Row]:
     """Correct over all pairs of all rows, then say who is best and who cannot be told apart."""
-    corrected = iter(holm([pair.p for row in rows for pair in row.pairs]).tolist())
+    if not rows:
+        return []
+    ends = np.cumsum([len(row.pairs) for row in rows])[:-1]
+    corrected = np.split(holm(np.concatenate([row.pairs.p for row in rows])), ends)
     found = []
-    for row in rows:
-        pairs = tuple(
-            replace(pair, p_corrected=p, apart=p < LEVEL)
-            for pair, p in zip(row.pairs, itertools.islice(corrected, len(row.pairs)), strict=True)
-        )
+    for row, p in zip(rows, corrected, strict=True):
+        pairs = row.pairs.corrected_to(p)
         together = tuple(groups(row.values, pairs))
         best = _best(row.measurand, row.values, pairs)
         found.append(replace(row, pairs=pairs, groups=together, best=best))
@@ -181,24 +186,58 @@ def _row(entry: Measurand, like: Like, per: dict[str, list[Result]]) -> Row:
     made = sorted(((combine(s, r), len(r)) for s, r in per.items()), key=lambda p: p[0].value)
     values = tuple(v for v, _ in made)
     counts = tuple(n for _, n in made)
-    return Row(entry, like, values, counts, tuple(differences(values)), (), ())
+    return Row(entry, like, values, counts, differences(values), (), ())
 
 
-def _best(
-    entry: Measurand, values: Sequence[Value], pairs: Sequence[Difference]
-) -> tuple[str, ...]:
+def _best(entry: Measurand, values: Sequence[Value], pairs: Pairs) -> tuple[str, ...]:
     if entry.better == "none":
         return ()
+    places = range(len(values))
     if entry.better == "nearer":
         ideal = entry.ideal or 0.0
-        top = min(values, key=lambda v: abs(v.value - ideal))
+        top = min(places, key=lambda i: abs(values[i].value - ideal))
     elif entry.better == "less":
-        top = values[0]
+        top = 0
     else:
-        top = values[-1]
-    apart = {frozenset((p.first, p.second)) for p in pairs if p.apart}
-    return tuple(
-        v.subject for v in values if v is top or frozenset((v.subject, top.subject)) not in apart
+        top = len(values) - 1
+    same = pairs.same[top].tolist()
+    return tuple(values[i].subject for i in places if same[i])
+
+
+def what_matters(found: Comparison, most: int = MOST_SHOWN) -> Comparison:
+    """Return the part of a comparison of many subjects that a person reads first.
+
+    The subjects that stand alone or among the best most often; corrections and who is best
+    stay those of the whole. A comparison of no more than `most` is returned as it is.
+    """
+    if len(found.subjects) <= most:
+        return found
+    first: Counter[str] = Counter()
+    for row in found.rows:
+        for subject in row.best:
+            # Being the best of three says more than being one of three hundred.
+            first[subject] += 1 / len(row.best)
+    place = {s: i for i, s in enumerate(found.subjects)}
+    order = sorted(found.subjects, key=lambda s: (-first[s], place[s]))[:most]
+    kept = set(order)
+    rows = [made for row in found.rows if (made := _narrowed(row, kept)) is not None]
+    said = (
+        f"{len(found.subjects)} stand side by side; shown are the {most} that are most often "
+        "among the best.",
+    )
+    return Comparison(
+        found.by, tuple(s for s in found.subjects if s in kept), tuple(rows), said + found.apart
+    )
+
+
+def _narrowed(row: Row, kept: set[str]) -> Row | None:
+    places = [i for i, v in enumerate(row.values) if v.subject in kept]
+    if len(places) < 2:
+        return None
+    values, pairs = tuple(row.values[i] for i in places), row.pairs.among(places)
+    takes = tuple(row.takes[i] for i in places)
+    return replace(
+        row, values=values, takes=takes, pairs=pairs, groups=tuple(groups(values, pairs))
     )
 
 
@@ -217,12 +256,19 @@ def compare_bench(
 
     Raises:
         NotFound: No such camera.
+        WrongCall: More cameras than can be set against each other.
         CannotMeasure: Fewer than two subjects, or nothing in common under like conditions.
     """
-    from seeworthy.bench.cameras import get_camera
+    from seeworthy.bench.cameras import count_cameras, get_camera
     from seeworthy.bench.outcomes import list_results
 
     names = sorted({get_camera(bench, name).name for name in cameras})
+    there = len(names) or count_cameras(bench)
+    if there > _MOST_CAMERAS:
+        raise WrongCall(
+            f"{there} cameras are {there * (there - 1) // 2} pairs for every figure.",
+            f"Name the cameras that matter, {_MOST_CAMERAS} at most.",
+        )
     wanted = {measurand(m).id for m in measurands}
     read = [r for n in names for r in list_results(bench, camera=n)] or list_results(bench)
     stored = [r for r in read if not wanted or r.result.measurand in wanted]

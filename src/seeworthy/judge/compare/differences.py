@@ -8,8 +8,9 @@ apart are shown as groups; saying "no difference found" is not saying "equal".
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import overload
 
 import numpy as np
 import numpy.typing as npt
@@ -63,52 +64,112 @@ class Difference:
     apart: bool
 
 
-def differences(values: Sequence[Value], level: float = LEVEL) -> list[Difference]:
+class Pairs(Sequence[Difference]):
+    """All pairwise differences of one measurand, made into objects only where asked for.
+
+    Three hundred cameras are 50,000 pairs a measurand: kept are the probabilities alone.
+
+    Args:
+        p, corrected: array, (n (n - 1) / 2,). In the order of ``numpy.triu_indices(n, 1)``.
+    """
+
+    __slots__ = ("_corrected", "_level", "_values", "p")
+
+    def __init__(
+        self, values: Sequence[Value], p: Floats, corrected: Floats, level: float = LEVEL
+    ) -> None:
+        self._values, self.p, self._corrected, self._level = tuple(values), p, corrected, level
+
+    def corrected_to(self, corrected: Floats) -> Pairs:
+        """Return the same pairs with probabilities that were corrected over more than these."""
+        return Pairs(self._values, self.p, corrected, self._level)
+
+    @property
+    def same(self) -> npt.NDArray[np.bool_]:
+        """Which two, by place in the values, are not told apart; shape (n, n)."""
+        n = len(self._values)
+        found = np.ones((n, n), bool)
+        first, second = np.triu_indices(n, 1)
+        found[first, second] = found[second, first] = self._corrected >= self._level
+        return found
+
+    def among(self, places: Sequence[int]) -> Pairs:
+        """Return the pairs of some of the values, places in rising order."""
+        n = len(self._values)
+        number = np.zeros((n, n), int)
+        number[np.triu_indices(n, 1)] = np.arange(len(self.p))
+        some = np.asarray(places, int)
+        first, second = np.triu_indices(len(some), 1)
+        chosen = number[some[first], some[second]]
+        values = [self._values[i] for i in places]
+        return Pairs(values, self.p[chosen], self._corrected[chosen], self._level)
+
+    def __len__(self) -> int:
+        return len(self.p)
+
+    @overload
+    def __getitem__(self, key: int) -> Difference: ...
+    @overload
+    def __getitem__(self, key: slice) -> list[Difference]: ...
+    def __getitem__(self, key: int | slice) -> Difference | list[Difference]:
+        if isinstance(key, slice):
+            return self._made(np.arange(len(self))[key])
+        return self._made(np.array([range(len(self))[key]]))[0]
+
+    def __iter__(self) -> Iterator[Difference]:
+        return iter(self[:])
+
+    def _made(self, chosen: npt.NDArray[np.intp]) -> list[Difference]:
+        first, second = (side[chosen] for side in np.triu_indices(len(self._values), 1))
+        value, u, dof = _gaps(self._values, first, second)
+        half = coverage_factors(dof) * u
+        names = [v.subject for v in self._values]
+        return [
+            Difference(
+                names[first[k]],
+                names[second[k]],
+                float(value[k]),
+                float(u[k]),
+                (float(value[k] - half[k]), float(value[k] + half[k])),
+                float(self.p[at]),
+                float(self._corrected[at]),
+                bool(self._corrected[at] < self._level),
+            )
+            for k, at in enumerate(chosen.tolist())
+        ]
+
+
+def differences(values: Sequence[Value], level: float = LEVEL) -> Pairs:
     """Return all pairwise differences of one measurand, Holm-corrected.
 
     Args:
         values: Like conditions only; that is the caller's duty.
         level: Probability of one false difference or more among all pairs.
     """
-    if len(values) < 2:
-        return []
     first, second = np.triu_indices(len(values), 1)
-    value, u, dof, p = _pairs(values, first, second)
-    corrected = holm(p)
-    half = coverage_factors(dof) * u
-    return [
-        Difference(
-            values[i].subject,
-            values[j].subject,
-            float(value[k]),
-            float(u[k]),
-            (float(value[k] - half[k]), float(value[k] + half[k])),
-            float(p[k]),
-            float(corrected[k]),
-            bool(corrected[k] < level),
-        )
-        for k, (i, j) in enumerate(zip(first.tolist(), second.tolist(), strict=True))
-    ]
+    gap, u, dof = _gaps(values, first, second)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = np.where(u > 0, np.abs(gap) / u, np.where(gap == 0, 0.0, np.inf))
+    p = two_sided(t, dof)
+    return Pairs(values, p, holm(p), level)
 
 
-def _pairs(
+def _gaps(
     values: Sequence[Value], first: npt.NDArray[np.intp], second: npt.NDArray[np.intp]
-) -> tuple[Floats, Floats, Floats, Floats]:
+) -> tuple[Floats, Floats, Floats]:
+    """Return differences (second minus first), their uncertainties and degrees of freedom."""
     x = np.array([v.value for v in values], float)
     u = np.array([v.u for v in values], float)
     dof = np.array([v.dof for v in values], float)
-    d = x[second] - x[first]
     var = u[first] ** 2 + u[second] ** 2
-    combined = np.sqrt(var)
     # Welch–Satterthwaite.
     bottom = u[first] ** 4 / dof[first] + u[second] ** 4 / dof[second]
     with np.errstate(divide="ignore", invalid="ignore"):
         nu = np.where(bottom > 0, var**2 / bottom, np.inf)
-        t = np.where(combined > 0, np.abs(d) / combined, np.where(d == 0, 0.0, np.inf))
-    return d, combined, nu, two_sided(t, nu)
+    return x[second] - x[first], np.sqrt(var), nu
 
 
-def groups(values: Sequence[Value], pairs: Sequence[Difference]) -> list[tuple[str, ...]]:
+def groups(values: Sequence[Value], pairs: Pairs) -> list[tuple[str, ...]]:
     """Return groups of subjects that cannot be told apart, best value last.
 
     Subjects stand in order of value; a group is a run in which no pair is told
@@ -116,14 +177,10 @@ def groups(values: Sequence[Value], pairs: Sequence[Difference]) -> list[tuple[s
     interval on both sides of a narrow one). One subject alone is a group of one.
     """
     order = sorted(range(len(values)), key=lambda i: values[i].value)
-    place = {values[i].subject: rank for rank, i in enumerate(order)}
     names = [values[i].subject for i in order]
     n = len(names)
-    same = np.ones((n, n), bool)
-    for pair in pairs:
-        i, j = place[pair.first], place[pair.second]
-        same[i, j] = same[j, i] = not pair.apart
-    ends = [_run_end(same, start) for start in range(n)]
+    same = pairs.same[np.ix_(order, order)]
+    ends = _run_ends(same)
     runs = [(s, e) for s, e in enumerate(ends) if s == 0 or e > ends[s - 1]]
     found = [tuple(names[s : e + 1]) for s, e in runs]
     covered = np.zeros((n, n), bool)
@@ -133,8 +190,15 @@ def groups(values: Sequence[Value], pairs: Sequence[Difference]) -> list[tuple[s
     return found + [(names[i], names[j]) for i, j in left.tolist()]
 
 
-def _run_end(same: npt.NDArray[np.bool_], start: int) -> int:
-    end = start
-    while end + 1 < len(same) and same[start : end + 1, end + 1].all():
-        end += 1
-    return end
+def _run_ends(same: npt.NDArray[np.bool_]) -> list[int]:
+    """Return where the longest run from every start ends."""
+    n = len(same)
+    # The nearest one before each that it is told apart from; a run cannot hold both.
+    before = np.where(np.tril(~same, -1), np.arange(n), -1).max(axis=1).tolist()
+    ends: list[int] = []
+    for start in range(n):
+        end = max(start, ends[-1] if ends else 0)
+        while end + 1 < n and before[end + 1] < start:
+            end += 1
+        ends.append(end)
+    return ends

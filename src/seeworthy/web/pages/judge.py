@@ -10,7 +10,7 @@ from fastapi import APIRouter, Query, Request, Response
 from seeworthy.bench.cameras import list_cameras
 from seeworthy.ground.errors import NotFound, SeeworthyError, WrongCall
 from seeworthy.ground.measurands import all_measurands, measurand
-from seeworthy.judge.compare.comparison import Comparison, Row, compare_bench
+from seeworthy.judge.compare.comparison import Comparison, Row, compare_bench, what_matters
 from seeworthy.judge.compare.history import lasting
 from seeworthy.judge.purpose.bench_rank import suit, suit_every
 from seeworthy.judge.purpose.library import shipped
@@ -51,7 +51,7 @@ def compare_page(
     if not asked and len(names) < 2:
         return show(request, ComparePage(chosen, by, known))
     try:
-        found, rows = _remembered(site, by, camera, [m for m in measurand if m])
+        _, shown, rows = _remembered(site, by, camera, [m for m in measurand if m])
     except SeeworthyError as error:
         if not asked:
             return show(request, ComparePage(chosen, by, known))
@@ -59,16 +59,19 @@ def compare_page(
         return show(request, page, error.http_status if error.http_status == 404 else 200)
     return show(
         request,
-        ComparePage(chosen, by, known, rows, found.apart, asked=asked, subjects=found.subjects),
+        ComparePage(chosen, by, known, rows, shown.apart, asked=asked, subjects=shown.subjects),
     )
 
 
 def _compared(
     site: Site, by: Any, cameras: list[str], measurands: list[str]
-) -> tuple[Comparison, list[ComparedRow]]:
+) -> tuple[Comparison, Comparison, list[ComparedRow]]:
+    """Return the whole, what is shown of it, and its rows in words."""
     found = compare_bench(site.bench, by=by, cameras=cameras, measurands=measurands)
     asked = urlencode({"by": by, "camera": cameras, "measurand": measurands}, doseq=True)
-    return found, [_row(row, f"/compare/figures/{i}?{asked}") for i, row in enumerate(found.rows)]
+    shown = what_matters(found)
+    rows = [_row(row, f"/compare/figures/{i}?{asked}") for i, row in enumerate(shown.rows)]
+    return found, shown, rows
 
 
 @router.get("/compare/figures/{place}")
@@ -81,15 +84,15 @@ def compared_figure(
     measurand: list[str] = Query(default=[]),  # noqa: B008
 ) -> Response:
     """Draw one comparison as a fragment."""
-    found, _ = _remembered(site, by, camera, measurand)
-    if not 0 <= place < len(found.rows):
+    _, shown, _ = _remembered(site, by, camera, measurand)
+    if not 0 <= place < len(shown.rows):
         raise NotFound("There is no such figure.")
-    return show(request, figure_part(compare_figure(found.rows[place]), f"row-{place}-figure"))
+    return show(request, figure_part(compare_figure(shown.rows[place]), f"row-{place}-figure"))
 
 
 def _remembered(
     site: Site, by: str, cameras: list[str], measurands: list[str]
-) -> tuple[Comparison, list[ComparedRow]]:
+) -> tuple[Comparison, Comparison, list[ComparedRow]]:
     if by not in ("camera", "unit", "firmware", "mount"):
         raise WrongCall(f"It cannot be compared by '{by}'.", "By camera, unit, firmware or mount.")
     key = ("compare", by, tuple(cameras), tuple(measurands))
@@ -99,20 +102,20 @@ def _remembered(
 def best_and_worst(site: Site) -> dict[str, tuple[list[str], list[str]]]:
     """Return by camera what it is told apart as the best in, and as the last in."""
     try:
-        found, _ = _remembered(site, "camera", [], [])
+        found, _, _ = _remembered(site, "camera", [], [])
     except SeeworthyError:
         return {}
     said: dict[str, tuple[list[str], list[str]]] = {}
     for row in found.rows:
-        if not row.best or not any(p.apart for p in row.pairs):
+        if not row.best or (same := row.pairs.same).all():
             continue
-        ends = row.values[0].subject, row.values[-1].subject
-        last = ends[1] if ends[0] in row.best else ends[0]
-        apart = {frozenset((p.first, p.second)) for p in row.pairs if p.apart}
+        places = {v.subject: i for i, v in enumerate(row.values)}
+        last = len(places) - 1 if row.values[0].subject in row.best else 0
+        worst = row.values[last].subject
         if len(row.best) == 1:
             said.setdefault(row.best[0], ([], []))[0].append(row.measurand.title)
-        if last not in row.best and all(frozenset((last, b)) in apart for b in row.best):
-            said.setdefault(last, ([], []))[1].append(row.measurand.title)
+        if worst not in row.best and not same[last, [places[b] for b in row.best]].any():
+            said.setdefault(worst, ([], []))[1].append(row.measurand.title)
     return {n: (_few(best), _few(worst)) for n, (best, worst) in said.items()}
 
 
