@@ -321,7 +321,7 @@ def test_from_a_bench_and_proved_on_another_clip(say, empty_bench, tmp_path, cap
     capsys.readouterr()
     for client in served(folder):
         page = html.unescape(client.get("/takes/1").text)
-        assert 'seeworthy correct CLIP --camera "Dunlin"' in page
+        assert 'href="/mend?camera=Dunlin"' in page
     bench = ("--bench", folder, "--camera", "Dunlin")
     code, out, err = say("other.mp4", *bench, "--prove", "shading=other.mp4", "--json")
     assert code == 0, err

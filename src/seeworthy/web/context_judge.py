@@ -9,6 +9,7 @@ from typing import ClassVar
 from seeworthy.judge.plan.bench_plan import Plan
 from seeworthy.judge.plan.form import Entry
 from seeworthy.judge.purpose.rank import Ranking, Suited
+from seeworthy.judge.purpose.written import WrittenRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,25 +107,32 @@ class SuitPage:
 
 @dataclass(frozen=True, slots=True)
 class PurposePage:
-    """A purpose as text, to be written or changed.
+    """A purpose, to be written or changed: a form, and its text for experts.
 
     Attributes:
-        name, text: str
         own: It is a file of the user's, which can be removed.
-        wrong, hint: What is wrong with the text, with its line.
-        line: The line that is wrong, 0 for none.
-        measurands: sequence of (id, title, unit)
+        heading, about: Title, and what it is for in a sentence.
+        rows: Limits and wishes as typed, with empty ones to fill in.
+        groups: (test, measurands), the measurands as (id, title, unit).
+        name, text: As they are kept.
+        wrong, hint: What is wrong as a whole.
+        line: The line of the text that is wrong, 0 for none.
+        expert: The text was sent, not the form.
     """
 
     template: ClassVar[str] = "purpose.html"
     title: ClassVar[str] = "A purpose of your own"
     name: str
-    text: str
     own: bool
+    heading: str
+    about: str
+    rows: Sequence[WrittenRow]
+    groups: Sequence[tuple[str, Sequence[tuple[str, str, str]]]]
+    text: str
     wrong: str = ""
     hint: str = ""
     line: int = 0
-    measurands: Sequence[tuple[str, str, str]] = ()
+    expert: bool = False
 
 
 @dataclass(frozen=True, slots=True)

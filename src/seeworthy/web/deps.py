@@ -6,13 +6,15 @@ from typing import Annotated
 
 from fastapi import Depends, Request
 from fastapi.responses import RedirectResponse
-from starlette.datastructures import FormData
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData, UploadFile
 
 from seeworthy.bench.store import Bench
 from seeworthy.ground.errors import WrongCall
 from seeworthy.web.site import Site
 
 _MOST_FIELDS = 2000
+_MOST_FILES = 500
 
 
 def the_site(request: Request) -> Site:
@@ -27,11 +29,26 @@ def the_bench(request: Request) -> Bench:
 
 
 async def the_form(request: Request) -> Form:
-    """Read a form; files do not come this way, they are uploaded in pieces."""
-    data = await request.form(max_files=1, max_fields=_MOST_FIELDS)
+    """Read a form. Files come in pieces before it; where the page's script does not run they
+    come with it, as fields ``plain.NAME``, and are tickets of ``file.NAME`` from here on.
+    """
+    data = await request.form(max_files=_MOST_FILES, max_fields=_MOST_FIELDS)
     form = Form(data)
     request.state.form = form  # an error gives it back as typed
+    try:
+        for name, part in data.multi_items():
+            if isinstance(part, UploadFile) and part.filename:
+                ticket = await run_in_threadpool(_keep, the_site(request), part)
+                to = "file" if name == "plain" else f"file.{name.removeprefix('plain.')}"
+                form.add(to, ticket)
+    finally:
+        await data.close()  # the parts lie in temporary files
     return form
+
+
+def _keep(site: Site, part: UploadFile) -> str:
+    site.bench.require_writable()
+    return site.uploads.keep(part.filename or "", part.file)
 
 
 class Form:
@@ -39,6 +56,10 @@ class Form:
 
     def __init__(self, data: FormData) -> None:
         self._pairs = [(k, v.strip()) for k, v in data.multi_items() if isinstance(v, str)]
+
+    def add(self, name: str, value: str) -> None:
+        """Add what came in another way."""
+        self._pairs.append((name, value))
 
     def get(self, name: str, default: str = "") -> str:
         """Return the last value of a field."""
@@ -66,9 +87,8 @@ class Form:
     def number(self, name: str) -> int:
         """Return a field as a whole number.
 
-        Raises
-        ------
-        WrongCall
+        Raises:
+            WrongCall
         """
         text = self.get(name)
         if not text.isdecimal() or len(text) > 12:

@@ -19,6 +19,7 @@ PLACES: tuple[tuple[str, str], ...] = (
     ("/compare", "Compare"),
     ("/suit", "Suit"),
     ("/plan", "Plan"),
+    ("/mend", "Mend"),
     ("/reports", "Reports"),
     ("/targets", "Targets"),
     ("/settings", "Settings"),

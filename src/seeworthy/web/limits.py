@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import shutil
+import tempfile
 import time
 from typing import Any
 
 from seeworthy.web.slow import TooSlowError, paced
 from seeworthy.web.trust import Application, Receive, Scope, Send
+from seeworthy.web.uploads import SPARE
 
 LARGEST_FORM = 4 * 1024**2
 LARGEST_PIECE = 256 * 1024**2
+LARGEST_WITH_FILE = 4 * 1024**3
+"""A form that brings its clip along, as browsers without script send it: no file on a card
+that is formatted as FAT32 is larger (its directory holds the size in 32 bits)."""
+_BRING_FILES = ("/takes", "/mend", "/mend/recover", "/import", "/restore")
 
 
 _DRAINED = 64 * 1024**2
@@ -30,8 +37,9 @@ class Limits:
             await self.app(scope, receive, send)
             return
         receive = paced(receive)
-        most = LARGEST_PIECE if scope["path"].startswith("/uploads/") else LARGEST_FORM
-        announced = dict(scope["headers"]).get(b"content-length", b"0")
+        headers = dict(scope["headers"])
+        most = _most(scope["path"], headers.get(b"content-type", b""))
+        announced = headers.get(b"content-length", b"0")
         if not announced.isdigit() or len(announced) > 18 or int(announced) > most:
             await _drain(receive)
             await _refuse(send, 413)
@@ -71,6 +79,16 @@ class Limits:
                 raise
         if broken and not begun:
             await _refuse(send, broken)
+
+
+def _most(path: str, kind: bytes) -> int:
+    """Return how many bytes a request may carry; a form with a file waits on the disk."""
+    if path.startswith("/uploads/"):
+        return LARGEST_PIECE
+    if path in _BRING_FILES and kind.startswith(b"multipart/form-data"):
+        room = shutil.disk_usage(tempfile.gettempdir()).free - SPARE
+        return max(LARGEST_FORM, min(LARGEST_WITH_FILE, room))
+    return LARGEST_FORM
 
 
 async def _drain(receive: Receive) -> None:

@@ -17,6 +17,8 @@ from seeworthy.ground.errors import NotFound, SeeworthyError, WorkerLost
 from seeworthy.web.keeper import Keeper
 from seeworthy.web.trust import Door
 from seeworthy.web.uploads import Uploads
+from seeworthy.web.workshop import FOLDER as WORK_FOLDER
+from seeworthy.web.workshop import Workshop
 
 T = TypeVar("T")
 _REMEMBERED = 96
@@ -42,6 +44,8 @@ class Site:
     _bench: Bench | None = None
     _keeper: Keeper | None = None
     _peek: Executor | None = None
+    _workshop: Workshop | None = None
+    _long: Executor | None = None
     _lock: threading.RLock = field(default_factory=threading.RLock)
     _memory: OrderedDict[Hashable, Any] = field(default_factory=OrderedDict)
     demo: DemoState | None = None
@@ -78,6 +82,15 @@ class Site:
         """The uploads of this bench."""
         return Uploads(self.folder)
 
+    @property
+    def workshop(self) -> Workshop:
+        """Long work on clips of this bench."""
+        with self._lock:
+            if self._workshop is None:
+                place = self.bench.exports_folder / WORK_FOLDER
+                self._workshop = Workshop(place, self._long_pool)
+            return self._workshop
+
     def begin(self) -> None:
         """Make an empty bench in the folder."""
         with self._lock:
@@ -89,6 +102,7 @@ class Site:
             if self._bench is not None:
                 self._bench.close()
             self._bench, self._keeper, self.folder = None, None, folder
+            self._workshop = None
             self._memory.clear()
 
     def settings(self) -> Settings:
@@ -141,12 +155,27 @@ class Site:
                     self._peek = LocalWorkers(2, time_limit=PEEK_SECONDS, memory_limit=PEEK_MEMORY)
             return self._peek
 
+    def _long_pool(self) -> Executor:
+        """Return the worker process that mends clips, one at a time."""
+        with self._lock:
+            if self._long is None:
+                if self.executor is not None:
+                    self._long = self.executor()
+                else:
+                    from seeworthy.engine.workers import LocalWorkers
+
+                    self._long = LocalWorkers(1)
+            return self._long
+
     def close(self) -> None:
         """Let go of workers and the database."""
         with self._lock:
             if self._peek is not None:
                 self._peek.shutdown(wait=False, cancel_futures=True)
                 self._peek = None
+            if self._long is not None:
+                self._long.shutdown(wait=False, cancel_futures=True)
+                self._long = None
             if self._bench is not None:
                 self._bench.close()
                 self._bench = None

@@ -18,13 +18,14 @@ from collections.abc import AsyncIterator
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from seeworthy.ground.errors import Conflict, NoSpace, NotFound, WrongCall
 
 FOLDER = "uploads"
 LARGEST = 64 * 1024**3
 _KEEP_SECONDS = 24 * 3600.0
-_SPARE = 1024**3  # bytes of disk that an upload leaves free
+SPARE = 1024**3  # bytes of disk that an upload leaves free
 _LARGEST_TOTAL = 128 * 1024**3
 _MOST_OPEN = 500
 _TICKET = re.compile(r"^[A-Za-z0-9_-]{22}$")
@@ -34,15 +35,10 @@ _TICKET = re.compile(r"^[A-Za-z0-9_-]{22}$")
 class Upload:
     """One file on its way.
 
-    Attributes
-    ----------
-    ticket : str
-    name : str
-        Label; the last part of what the browser called it.
-    size : int
-        Bytes announced.
-    have : int
-        Bytes that have arrived.
+    Attributes:
+        name: Label; the last part of what the browser called it.
+        size: Bytes announced.
+        have: Bytes that have arrived.
     """
 
     ticket: str
@@ -66,12 +62,9 @@ def clean_name(name: str) -> str:
 class Uploads:
     """The uploads of one bench, in a folder of its own.
 
-    Parameters
-    ----------
-    folder : Path
-        The bench.
-    largest : int
-        Bytes of the largest file that is taken.
+    Args:
+        folder: The bench.
+        largest: Bytes of the largest file that is taken.
     """
 
     def __init__(self, folder: Path, largest: int = LARGEST) -> None:
@@ -81,12 +74,9 @@ class Uploads:
     def begin(self, name: str, size: int) -> Upload:
         """Announce a file and get its ticket.
 
-        Raises
-        ------
-        WrongCall
-            Empty or too large.
-        NoSpace
-            The disk could not hold it.
+        Raises:
+            WrongCall: Empty or too large.
+            NoSpace: The disk could not hold it.
         """
         label = clean_name(name)
         if size <= 0:
@@ -104,7 +94,7 @@ class Uploads:
                 "Use or drop those first; what nobody uses is removed after a day.",
             )
         # What others have announced and not yet sent needs its room too.
-        if shutil.disk_usage(self.folder).free < size + coming + _SPARE:
+        if shutil.disk_usage(self.folder).free < size + coming + SPARE:
             raise NoSpace(f"The disk has no room for '{label}'.", "Free some space first.")
         upload = Upload(secrets.token_urlsafe(16), label, size, 0)
         self._note(upload.ticket).write_text(json.dumps(asdict(upload)), encoding="utf-8")
@@ -121,13 +111,24 @@ class Uploads:
                 coming += one.size - one.have
         return count, announced, coming
 
+    def keep(self, name: str, file: BinaryIO) -> str:
+        """Take a file that came in one piece; return its ticket.
+
+        Raises:
+            WrongCall, NoSpace
+        """
+        size = file.seek(0, os.SEEK_END)
+        file.seek(0)
+        upload = self.begin(name, size)
+        with self._data(upload.ticket).open("wb") as handle:
+            shutil.copyfileobj(file, handle, 1 << 20)
+        return upload.ticket
+
     def get(self, ticket: str) -> Upload:
         """Return how far an upload is.
 
-        Raises
-        ------
-        NotFound
-            No such ticket.
+        Raises:
+            NotFound: No such ticket.
         """
         if not _TICKET.match(ticket):
             raise NotFound("There is no such upload.", "Choose the file again.")
@@ -141,14 +142,10 @@ class Uploads:
     async def append(self, ticket: str, offset: int, pieces: AsyncIterator[bytes]) -> Upload:
         """Write a piece at its offset, as it comes, and return how far the upload is.
 
-        Raises
-        ------
-        Conflict
-            The offset is not where the upload stands; the caller asks and goes on there.
-        WrongCall
-            More bytes than announced.
-        NoSpace
-            The disk is full; what has arrived stays.
+        Raises:
+            Conflict: The offset is not where the upload stands; the caller asks and goes on there.
+            WrongCall: More bytes than announced.
+            NoSpace: The disk is full; what has arrived stays.
         """
         upload = self.get(ticket)
         if offset != upload.have:
@@ -167,7 +164,7 @@ class Uploads:
                             f"More came for '{upload.name}' than was announced.",
                             "Choose the file again.",
                         )
-                    if shutil.disk_usage(self.folder).free < _SPARE:
+                    if shutil.disk_usage(self.folder).free < SPARE:
                         raise NoSpace(
                             f"The disk became full while '{upload.name}' arrived.",
                             "Free some space; the upload goes on where it stopped.",
@@ -184,10 +181,8 @@ class Uploads:
     def path(self, ticket: str) -> Path:
         """Return where a complete upload lies.
 
-        Raises
-        ------
-        Conflict
-            It is not complete yet.
+        Raises:
+            Conflict: It is not complete yet.
         """
         upload = self.get(ticket)
         if not upload.complete:

@@ -48,6 +48,8 @@ _PLACES = {
     "import": "the page Card in",
     "suit": "the page Suit",
     "plan": "the page Plan",
+    "correct": "the page Mend",
+    "recover": "the page Mend (bring a broken clip back)",
     "compare": "the page Compare",
     "report": "the page Reports",
     "serve": "these pages",

@@ -18,34 +18,22 @@ if TYPE_CHECKING:
 def from_files(files: Mapping[Kind, Path]) -> Corrections:
     """Read corrections from what ``measure --json`` printed.
 
-    Raises
-    ------
-    UnreadableInput, WrongCall
-        See `seeworthy.judge.correct.data.read_file`.
+    Raises:
+        UnreadableInput, WrongCall: See `seeworthy.judge.correct.data.read_file`.
     """
     return Corrections.of(*(read_file(path, kind) for kind, path in files.items()))
 
 
-def from_bench(
-    bench: Bench, camera: str, *, unit: str | None = None, without: Collection[Kind] = ()
-) -> Corrections:
-    """Take the newest good lens, shading and colour result of a camera.
+def newest_of(bench: Bench, camera: str, unit: str | None = None) -> dict[Kind, StoredOutcome]:
+    """Return the newest good lens, shading and colour outcome of a camera, by kind.
 
-    Parameters
-    ----------
-    bench : Bench
-    camera : str
-    unit : str, optional
-        Serial of the specimen; all of the camera when left out.
-    without : collection of kinds
-        Not wanted.
+    Args:
+        unit: Serial of the specimen; all of the camera when left out.
 
-    Raises
-    ------
-    NotFound
-        No such camera, or nothing of it that corrects.
+    Raises:
+        NotFound: No such camera.
     """
-    newest: dict[str, StoredOutcome] = {}
+    newest: dict[Kind, StoredOutcome] = {}
     for stored in list_outcomes(bench, camera=camera):
         kind = stored.outcome.correction.get("kind")
         if kind not in KINDS or stored.take.state != "measured":
@@ -55,6 +43,22 @@ def from_bench(
         before = newest.get(kind)
         if before is None or _when(stored) > _when(before):
             newest[kind] = stored
+    return {kind: newest[kind] for kind in KINDS if kind in newest}
+
+
+def from_bench(
+    bench: Bench, camera: str, *, unit: str | None = None, without: Collection[Kind] = ()
+) -> Corrections:
+    """Take the newest good lens, shading and colour result of a camera.
+
+    Args:
+        unit: Serial of the specimen; all of the camera when left out.
+        without: Not wanted.
+
+    Raises:
+        NotFound: No such camera, or nothing of it that corrects.
+    """
+    newest = newest_of(bench, camera, unit)
     if not newest:
         raise NotFound(
             f"The bench holds no lens, shading or colour result of {camera} that is up to date.",
@@ -79,9 +83,8 @@ def _origin(stored: StoredOutcome) -> Origin:
 def kinds_of(names: Collection[str], flag: str) -> tuple[Kind, ...]:
     """Read kinds as typed.
 
-    Raises
-    ------
-    WrongCall
+    Raises:
+        WrongCall
     """
     for name in names:
         if name not in KINDS:

@@ -9,8 +9,10 @@ from seeworthy.web.pages.card import router as _card
 from seeworthy.web.pages.frames import router as _frames
 from seeworthy.web.pages.home import router as _home
 from seeworthy.web.pages.judge import router as _judge
+from seeworthy.web.pages.mend import router as _mend
 from seeworthy.web.pages.plan import router as _plan
 from seeworthy.web.pages.procedure import router as _procedure
+from seeworthy.web.pages.purpose import router as _purpose
 from seeworthy.web.pages.reports import router as _reports
 from seeworthy.web.pages.running import router as _running
 from seeworthy.web.pages.settings import router as _settings
@@ -29,6 +31,8 @@ ROUTERS: tuple[APIRouter, ...] = (
     _upload,
     _judge,
     _plan,
+    _purpose,
+    _mend,
     _shoot,
     _card,
     _targets,

@@ -176,7 +176,7 @@ def _card(one: Import, index: int, names: dict[int, str]) -> FileCard:
         index,
         file.name,
         file.kind,
-        _size(file.size),
+        size_text(file.size),
         f"/import/{one.ticket}/pictures/{index}" if has_picture else "",
         _where(guess, names),
         _state(guess),
@@ -205,7 +205,8 @@ def _where(guess: Guess, names: dict[int, str]) -> str:
     return ": ".join(parts)
 
 
-def _size(count: int) -> str:
+def size_text(count: int) -> str:
+    """Write a number of bytes as people say it."""
     for unit, size in (("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
         if count >= size:
             return f"{count / size:.3g} {unit}"

@@ -14,13 +14,12 @@ from seeworthy.judge.compare.comparison import Comparison, Row, compare_bench, w
 from seeworthy.judge.compare.history import lasting
 from seeworthy.judge.purpose.bench_rank import suit, suit_every
 from seeworthy.judge.purpose.library import shipped
-from seeworthy.judge.purpose.own import own_purposes, purpose_text, remove_purpose, save_purpose
+from seeworthy.judge.purpose.own import own_purposes
 from seeworthy.judge.purpose.rank import Ranking
 from seeworthy.publish import numbers
 from seeworthy.publish.judgement_figures import compare_figure, suit_figures
-from seeworthy.web.context_judge import ComparedRow, ComparePage, LastingPage, PurposePage, SuitPage
-from seeworthy.web.deps import TheForm, TheSite, go
-from seeworthy.web.pages.sure import ask
+from seeworthy.web.context_judge import ComparedRow, ComparePage, LastingPage, SuitPage
+from seeworthy.web.deps import TheSite
 from seeworthy.web.pages.take import figure_part
 from seeworthy.web.render import show
 from seeworthy.web.site import Site
@@ -229,55 +228,3 @@ def suit_figure(request: Request, site: TheSite, place: int, purpose: str) -> Re
     if not 0 <= place < len(drawn):
         raise NotFound("There is no such figure.")
     return show(request, figure_part(drawn[place], drawn[place].name))
-
-
-@router.get("/suit/edit")
-def purpose_page(request: Request, site: TheSite, name: str = "") -> Response:
-    """Show a purpose as text."""
-    own = own_purposes(site.bench.folder)
-    text = purpose_text(site.bench.folder, name) if name else _EXAMPLE
-    shown = name if name in own else (f"my-{name}" if name else "my-flight")
-    return show(request, PurposePage(shown, text, name in own, measurands=_known()))
-
-
-def _known() -> list[tuple[str, str, str]]:
-    return [(m.id, m.title, m.unit) for m in all_measurands().values()]
-
-
-_EXAMPLE = """title = "Dune line from the kite"
-about = "What this flight needs, in a sentence."
-
-[[limit]]
-measurand = "mass"
-most = "60 g"
-why = "What the kite lifts on a quiet day."
-
-[[wish]]
-measurand = "run_time"
-worst = "10 min"
-best = "40 min"
-weight = 2
-why = "One walk along the line and back."
-"""
-
-
-@router.post("/suit/edit")
-def purpose_save(request: Request, site: TheSite, form: TheForm) -> Response:
-    """Keep a purpose; what is wrong is said with its line."""
-    name, text = form.get("name"), form.get("text")
-    folder = site.bench.folder
-    if form.get("remove"):
-        words = f"The purpose {name} goes for good, with its limits and wishes."
-        question = ask(request, form, words, "Remove the purpose", f"/suit/edit?name={name}")
-        if question:
-            return question
-        remove_purpose(folder, name)
-        return go("/suit")
-    site.bench.require_writable()
-    try:
-        save_purpose(folder, name, text)
-    except WrongCall as error:
-        own = name in own_purposes(folder)
-        page = PurposePage(name, text, own, error.message, error.hint, error.line, _known())
-        return show(request, page, 400)
-    return go(f"/suit?purpose={name}")
