@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
-from seeworthy.ground.errors import WrongCall, WrongLine
+from seeworthy.ground.errors import WrongCall
 from seeworthy.judge.purpose.model import read_purpose
 
 RowKind = Literal["limit", "wish"]
@@ -104,8 +104,8 @@ def _wrong(row: WrittenRow) -> dict[str, str]:
     try:
         read_purpose("\n".join(lines) + "\n", "this")
     except WrongCall as error:
-        line = error.line if isinstance(error, WrongLine) else 0
-        key = lines[min(line, len(lines)) - 1].partition(" = ")[0] if line else ""
+        at = lines[min(error.line, len(lines)) - 1] if error.line else ""
+        key = at.partition(" = ")[0]
         if key == "where":
             key = next((k for k in _AROUND if row.values.get(k)), "")
         if not row.values.get("measurand"):

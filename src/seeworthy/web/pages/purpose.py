@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from fastapi import APIRouter, Request, Response
 
-from seeworthy.ground.errors import WrongCall, WrongLine
+from seeworthy.ground.errors import WrongCall
 from seeworthy.ground.measurands import all_measurands
 from seeworthy.judge.purpose.own import own_purposes, purpose_text, remove_purpose, save_purpose
 from seeworthy.judge.purpose.written import (
@@ -80,7 +80,7 @@ def _page(site: Site, name: str, text: str, error: WrongCall | None = None) -> P
         title, about, rows = rows_of(text)
     except WrongCall as found:
         error = error or found
-    line = error.line if isinstance(error, WrongLine) else 0
+    line = error.line if error else 0
     wrong, hint = (error.message, error.hint) if error else ("", "")
     return PurposePage(
         name, own, title, about, _with_spare(rows), _groups(), text, wrong, hint, line, bool(wrong)
