@@ -25,7 +25,8 @@ def outcome_plain(stored: StoredOutcome) -> dict[str, Any]:
     }
     if stored.error_kind:
         found["error"] = picked(stored, "kind=error_kind message hint")
-    return plain(found)
+    told: dict[str, Any] = plain(found)
+    return told
 
 
 def _readings(stored: StoredOutcome) -> dict[str, Any]:

@@ -58,12 +58,10 @@ def add_take(
 ) -> Take:
     """Enter one execution of a procedure.
 
-    Everything is checked against the procedure's declaration before a file is
-    copied, so that a typing error costs no time.
+    Everything is checked against the declaration before a file is copied.
 
     Args:
         files: mapping of role to paths. ``""`` for the positional files.
-        readings, options: mapping of name to typed values
         conditions: ``light`` and ``temperature``, as typed.
         unit: Needed when the camera has several.
         taken: Day of the take; today when it is not given.
@@ -88,18 +86,14 @@ def add_take(
     keep = evidence.reference if in_place else evidence.keep_copy
     kept = [(role, keep(bench, s.path)) for role, ones in sources.items() for s in ones]
     with bench.changing() as session:
-        row = TakeRow(
-            unit=find_unit(session, camera, unit),
-            procedure=chosen.id,
-            taken=taken or dt.date.today(),
-            note=note.strip(),
-        )
+        day = taken or dt.date.today()
+        owner = find_unit(session, camera, unit)
+        row = TakeRow(unit=owner, procedure=chosen.id, taken=day, note=note.strip())
         session.add(row)
         for position, (role, one) in enumerate(kept):
             evidence.record(bench, session, one)
-            row.files.append(
-                TakeFileRow(position=position, role=role, name=one.name, sha256=one.sha256)
-            )
+            file = TakeFileRow(position=position, role=role, name=one.name, sha256=one.sha256)
+            row.files.append(file)
         _set_readings(row, chosen, readings or {})
         _set_options(row, options or {})
         for name, found in around.items():

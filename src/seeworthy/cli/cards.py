@@ -50,32 +50,20 @@ def cards(
     beside each; and chapters.txt, the order of the report for the description of a film.
     """
     from seeworthy.cli import words
+    from seeworthy.ground.plain import picked
     from seeworthy.publish.card_drawing import SIZES
     from seeworthy.publish.cards import KINDS, write_cards
 
     with opened(bench) as place:
         made = write_cards(
-            place,
-            camera,
-            folder,
-            sizes=size or tuple(SIZES),
-            kinds=kind or KINDS,
-            alpha=alpha,
-            clips=clips,
-            seconds=seconds,
-            tell=_tell,
-        )
+            place, camera, folder, sizes=size or tuple(SIZES), kinds=kind or KINDS,
+            alpha=alpha, clips=clips, seconds=seconds, tell=_tell,
+        )  # fmt: skip
     if as_json:
-        words.show_json(
-            {
-                "folder": str(made.folder),
-                "cards": [
-                    {"name": c.name, "kind": c.kind, "caption": c.caption} for c in made.cards
-                ],
-                "clips": [{"file": f, "caption": c} for f, c in made.clips],
-                "left_out": list(made.left),
-            }
-        )
+        clips_told = [{"file": f, "caption": c} for f, c in made.clips]
+        cards_told = [picked(c, "name kind caption") for c in made.cards]
+        told = {"cards": cards_told, "clips": clips_told, "left_out": made.left}
+        words.show_json({"folder": made.folder, **told})
         return
     typer.echo(f"{made.folder}: {counted(len(made.cards), 'card')}.")
     for name, caption in made.clips:

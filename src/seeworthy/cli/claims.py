@@ -11,6 +11,7 @@ import typer
 from seeworthy.cli.opening import AsJson, BenchDir, opened
 
 if TYPE_CHECKING:
+    from seeworthy.judge.claims.judgement import Judgement
     from seeworthy.judge.claims.listing import Reading, Suggestion
 
 app = typer.Typer(rich_markup_mode=None)
@@ -56,32 +57,32 @@ def claims(
         found = [(n, judge_camera(place, n, rule)) for n in names]
     if as_json:
         documents = [
-            {
-                "camera": name,
-                "tolerance": str(rule),
-                "claims": [j.to_json() for j in judged],
-            }
+            {"camera": name, "tolerance": str(rule), "claims": [j.to_json() for j in judged]}
             for name, judged in found
         ]
         words.show_json(documents[0] if camera else documents)
         return
     for name, judged in found:
         typer.echo(f"{name} (tolerance {rule})")
-        for item in judged:
-            if item.claim is not None:
-                aside = "" if item.favour in {"", "as claimed", "off"} else f" ({item.favour})"
-                typer.echo(f"  {item.word:<21}  {item.sentence}{aside}")
-        silent = [j.title for j in judged if j.claim is None]
-        if silent:
-            few = ", ".join(silent[:3])
-            more = f" and {len(silent) - 3} more (--json names them)" if len(silent) > 3 else ""
-            typer.echo(f"  No claim entered for {few}{more}.")
-        untested = [j for j in judged if j.claim is not None and j.state == "not tested"]
-        if untested:
-            typer.echo(f"  Next: {_test_of(untested[0].subject)}")
-        elif not any(j.claim for j in judged):
-            quoted = shlex.quote(name)
-            typer.echo(f"  Next: enter a claim: seeworthy camera claim {quoted} mass '60 g'")
+        _show(name, judged)
+
+
+def _show(name: str, judged: Sequence[Judgement]) -> None:
+    for item in judged:
+        if item.claim is not None:
+            aside = "" if item.favour in {"", "as claimed", "off"} else f" ({item.favour})"
+            typer.echo(f"  {item.word:<21}  {item.sentence}{aside}")
+    silent = [j.title for j in judged if j.claim is None]
+    if silent:
+        few = ", ".join(silent[:3])
+        more = f" and {len(silent) - 3} more (--json names them)" if len(silent) > 3 else ""
+        typer.echo(f"  No claim entered for {few}{more}.")
+    untested = [j for j in judged if j.claim is not None and j.state == "not tested"]
+    if untested:
+        typer.echo(f"  Next: {_test_of(untested[0].subject)}")
+    elif not any(j.claim for j in judged):
+        quoted = shlex.quote(name)
+        typer.echo(f"  Next: enter a claim: seeworthy camera claim {quoted} mass '60 g'")
 
 
 def _test_of(subject: str) -> str:

@@ -36,7 +36,6 @@ def look(
     from seeworthy.cli import words
     from seeworthy.engine.measure import look as run
     from seeworthy.ground.errors import SeeworthyError
-    from seeworthy.procedures import procedure
 
     if evidence is not None:
         evidence.mkdir(parents=True, exist_ok=True)  # before minutes of work
@@ -65,14 +64,7 @@ def look(
         if not everything:
             _brief(looked.answers)
             continue
-        for name, answer in looked.answers.items():
-            typer.echo(f"\n{procedure(name).title}")
-            if isinstance(answer, SeeworthyError):
-                typer.echo(f"  Not measured: {answer.message}")
-                if answer.hint:
-                    typer.echo(f"  {answer.hint}")
-            else:
-                words.show_outcome(answer, name)
+        _everything(looked.answers)
     if not as_json and not everything:
         typer.echo(
             "\nEvery figure with its interval: seeworthy look --all " + shlex.quote(clips[0])
@@ -81,6 +73,21 @@ def look(
         words.show_json(documents[0] if len(documents) == 1 else documents)
     if codes:
         raise typer.Exit(min(codes))
+
+
+def _everything(answers: Mapping[str, Outcome | SeeworthyError]) -> None:
+    from seeworthy.cli import words
+    from seeworthy.ground.errors import SeeworthyError
+    from seeworthy.procedures import procedure
+
+    for name, answer in answers.items():
+        typer.echo(f"\n{procedure(name).title}")
+        if isinstance(answer, SeeworthyError):
+            typer.echo(f"  Not measured: {answer.message}")
+            if answer.hint:
+                typer.echo(f"  {answer.hint}")
+        else:
+            words.show_outcome(answer, name)
 
 
 def _brief(answers: Mapping[str, Outcome | SeeworthyError]) -> None:

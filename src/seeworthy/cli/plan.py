@@ -2,45 +2,72 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from seeworthy.cli.opening import AsJson, BenchDir, opened
 
 if TYPE_CHECKING:
+    from seeworthy.bench.store import Bench
     from seeworthy.judge.plan.bench_plan import Plan
 
 app = typer.Typer(rich_markup_mode=None)
 
+Toml = Annotated[str, typer.Argument(metavar="FLIGHT.toml", help="The planned flight.")]
+FromLog = Annotated[
+    list[str] | None,
+    typer.Option("--from-log", metavar="LOG", help="Plan what a log shows was flown (repeatable)."),
+]
+FlownTake = Annotated[
+    int,
+    typer.Option("--flown", metavar="TAKE", help="The same, from a take of 'load' on the bench."),
+]
+FromClip = Annotated[
+    Path | None,
+    typer.Option(
+        "--from-clip", metavar="CLIP", help="Swing, spin and vibration as a clip shows them."
+    ),
+]
+ClipView = Annotated[
+    str,
+    typer.Option(
+        "--clip-hfov", metavar="ANGLE", help="Angle of view across of the camera of that clip."
+    ),
+]
+ClipReadout = Annotated[
+    str,
+    typer.Option("--clip-readout", metavar="TIME", help="Its read-out time, for fast vibration."),
+]
+OnlyCamera = Annotated[
+    list[str] | None, typer.Option("--camera", help="Only this camera (repeatable).")
+]
+PreviewFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--preview", metavar="FILE.mp4", help="Render what it would look like (one camera)."
+    ),
+]
+Template = Annotated[
+    bool, typer.Option("--template", help="Print a plan with every key, to start your own from.")
+]
+PageFile = Annotated[Path | None, typer.Option("--out", metavar="FILE.html", help="Write a page.")]
+
 
 @app.command()
 def plan(
-    flight: str = typer.Argument("", metavar="FLIGHT.toml", help="The planned flight."),
-    from_log: list[str] = typer.Option(
-        None, "--from-log", metavar="LOG", help="Plan what a log shows was flown (repeatable)."
-    ),
-    flown: int = typer.Option(
-        0, "--flown", metavar="TAKE", help="The same, from a take of 'load' on the bench."
-    ),
-    from_clip: Path | None = typer.Option(
-        None, "--from-clip", metavar="CLIP", help="Swing, spin and vibration as a clip shows them."
-    ),
-    clip_view: str = typer.Option(
-        "", "--clip-hfov", metavar="ANGLE", help="Angle of view across of the camera of that clip."
-    ),
-    clip_readout: str = typer.Option(
-        "", "--clip-readout", metavar="TIME", help="Its read-out time, for fast vibration."
-    ),
-    camera: list[str] = typer.Option(None, "--camera", help="Only this camera (repeatable)."),
-    preview: Path | None = typer.Option(
-        None, "--preview", metavar="FILE.mp4", help="Render what it would look like (one camera)."
-    ),
-    template: bool = typer.Option(
-        False, "--template", help="Print a plan with every key, to start your own from."
-    ),
-    out: Path | None = typer.Option(None, "--out", metavar="FILE.html", help="Write a page."),
+    flight: Toml = "",
+    from_log: FromLog = None,
+    flown: FlownTake = 0,
+    from_clip: FromClip = None,
+    clip_view: ClipView = "",
+    clip_readout: ClipReadout = "",
+    camera: OnlyCamera = None,
+    preview: PreviewFile = None,
+    template: Template = False,
+    out: PageFile = None,
     bench: BenchDir = None,
     as_json: AsJson = False,
 ) -> None:
@@ -50,8 +77,10 @@ def plan(
     with its interval and a plain verdict; then what to change so that it will do.
     """
     from seeworthy.cli import words
-    from seeworthy.ground.errors import Conflict, WrongCall
+    from seeworthy.ground.errors import WrongCall
     from seeworthy.judge.plan.bench_plan import flight_of_take, load_flight, plan_flight
+    from seeworthy.judge.plan.from_clip import flight_from_clip
+    from seeworthy.judge.plan.from_log import flight_from_log
 
     if template:
         from seeworthy.judge.plan.flight import template as plan_template
@@ -67,12 +96,8 @@ def plan(
         raise WrongCall("Two flights are named.", "Give either --from-log or --flown.")
     wanted = load_flight(flight) if flight else None
     if from_log:
-        from seeworthy.judge.plan.from_log import flight_from_log
-
         wanted = flight_from_log(from_log, wanted)
     if from_clip is not None:
-        from seeworthy.judge.plan.from_clip import flight_from_clip
-
         wanted = flight_from_clip(from_clip, clip_view, clip_readout, wanted)
     with opened(bench) as place:
         if flown:
@@ -80,15 +105,7 @@ def plan(
         assert wanted is not None
         found = plan_flight(place, wanted, camera or ())
         if preview is not None:
-            from seeworthy.judge.plan.bench_plan import camera_of
-            from seeworthy.judge.plan.preview import preview as render
-
-            if preview.exists():
-                raise Conflict(f"'{preview}' is there already.", "Name a new file.")
-            if len(found) != 1:
-                raise WrongCall("A preview shows one camera.", "Add --camera NAME.")
-            for text in render(wanted, camera_of(place, found[0].camera), preview):
-                typer.echo(f"Mind: {text}", err=True)
+            _preview(place, found, preview)
             if not as_json:
                 typer.echo(f"Preview: {preview}")
     if as_json:
@@ -99,10 +116,27 @@ def plan(
 
         words.write_page(out, plan_page(found))
         return
-    typer.echo(wanted.title)
-    for text in found[0].cautions:
+    _show_all(found)
+
+
+def _preview(bench: Bench, plans: Sequence[Plan], path: Path) -> None:
+    from seeworthy.ground.errors import Conflict, WrongCall
+    from seeworthy.judge.plan.bench_plan import camera_of
+    from seeworthy.judge.plan.preview import preview
+
+    if path.exists():
+        raise Conflict(f"'{path}' is there already.", "Name a new file.")
+    if len(plans) != 1:
+        raise WrongCall("A preview shows one camera.", "Add --camera NAME.")
+    for text in preview(plans[0].flight, camera_of(bench, plans[0].camera), path):
+        typer.echo(f"Mind: {text}", err=True)
+
+
+def _show_all(plans: Sequence[Plan]) -> None:
+    typer.echo(plans[0].flight.title)
+    for text in plans[0].cautions:
         typer.echo(f"  Caution: {text}")
-    for one in found:
+    for one in plans:
         _show(one)
 
 

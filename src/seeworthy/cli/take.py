@@ -47,54 +47,60 @@ Day = Annotated[
     str | None,
     typer.Option("--date", metavar="DATE", help="Day of the take, such as 2026-03-21."),
 ]
+Test = Annotated[
+    str, typer.Argument(metavar="PROCEDURE", help="Which test: see 'seeworthy procedures'.")
+]
+CameraName = Annotated[str, typer.Argument(metavar="CAMERA", help="The camera's name.")]
+Clips = Annotated[
+    list[str] | None,
+    typer.Argument(metavar="FILE", help="Clips, stills or logs, in order."),
+]
+WithRole = Annotated[
+    list[str] | None,
+    typer.Option("--with", metavar="ROLE=FILE", help="A file with a role: turned=b.mp4."),
+]
+Note = Annotated[str, typer.Option("--note", metavar="TEXT", help="Anything worth keeping.")]
+InPlace = Annotated[
+    bool,
+    typer.Option(
+        "--in-place",
+        help="Leave the files where they are; the bench remembers their fingerprint.",
+    ),
+]
+ReadWith = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--instrument",
+        metavar="NAME=INSTRUMENT",
+        help='What a reading was taken with: distance="steel tape".',
+    ),
+]
+Like = Annotated[
+    str,
+    typer.Option(
+        "--like",
+        metavar="PACKAGE#TAKE",
+        help="Repeat a take of a data package: alone shows its sheet, with CAMERA FILE enters.",
+    ),
+]
 
 
 @app.command()
 def add(
-    procedure: Annotated[
-        str, typer.Argument(metavar="PROCEDURE", help="Which test: see 'seeworthy procedures'.")
-    ] = "",
-    camera: Annotated[str, typer.Argument(metavar="CAMERA", help="The camera's name.")] = "",
-    files: Annotated[
-        list[str] | None,
-        typer.Argument(metavar="FILE", help="Clips, stills or logs, in order."),
-    ] = None,
-    with_: Annotated[
-        list[str] | None,
-        typer.Option("--with", metavar="ROLE=FILE", help="A file with a role: turned=b.mp4."),
-    ] = None,
+    procedure: Test = "",
+    camera: CameraName = "",
+    files: Clips = None,
+    with_: WithRole = None,
     reading: Readings = None,
     option: Options = None,
     unit: UnitName = None,
     light: Light = None,
     temperature: Temperature = None,
     date: Day = None,
-    note: Annotated[
-        str, typer.Option("--note", metavar="TEXT", help="Anything worth keeping.")
-    ] = "",
-    in_place: Annotated[
-        bool,
-        typer.Option(
-            "--in-place",
-            help="Leave the files where they are; the bench remembers their fingerprint.",
-        ),
-    ] = False,
-    instrument: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--instrument",
-            metavar="NAME=INSTRUMENT",
-            help='What a reading was taken with: distance="steel tape".',
-        ),
-    ] = None,
-    like: Annotated[
-        str,
-        typer.Option(
-            "--like",
-            metavar="PACKAGE#TAKE",
-            help="Repeat a take of a data package: alone shows its sheet, with CAMERA FILE enters.",
-        ),
-    ] = "",
+    note: Note = "",
+    in_place: InPlace = False,
+    instrument: ReadWith = None,
+    like: Like = "",
     bench: BenchDir = None,
     as_json: AsJson = False,
 ) -> None:
@@ -123,26 +129,16 @@ def add(
     roles: dict[str, list[str]] = {"": files or []}
     roles.update(words.pairs(with_ or (), "--with", "turned=b.mp4"))
     around = {"light": light, "temperature": temperature}
+    took = words.pairs(instrument or (), "--instrument", "distance=steel tape")
     with opened(bench) as place:
         take = add_take(
-            place,
-            procedure,
-            camera,
-            roles,
+            place, procedure, camera, roles,
             readings=words.pairs(reading or (), "--reading", as_typed("view.distance")),
             options=chosen,
             conditions={name: text for name, text in around.items() if text is not None},
-            unit=unit,
-            taken=typed_day(date, "--date"),
-            note=note,
-            in_place=in_place,
-            instruments={
-                name: texts[-1]
-                for name, texts in words.pairs(
-                    instrument or (), "--instrument", "distance=steel tape"
-                ).items()
-            },
-        )
+            unit=unit, taken=typed_day(date, "--date"), note=note, in_place=in_place,
+            instruments={name: texts[-1] for name, texts in took.items()},
+        )  # fmt: skip
     if not as_json:
         words.show_cautions([find_procedure(procedure)])
     _print(take, None, as_json, "'seeworthy run' measures it.")

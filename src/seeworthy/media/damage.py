@@ -1,11 +1,10 @@
 """Finding damaged frames exactly.
 
-FFmpeg conceals what it cannot decode and flags the frame. With frame threads the flag
-can be set after the frame has been handed out (a picture that waits to be shown is
-given on before the thread that decodes it has ended), so about one damaged frame in
-ten goes unflagged, another one each run. The pass therefore listens to the decoder's
-messages, and when it heard any it looks again, in one thread, where the flags are
-exact; sound clips pay nothing.
+FFmpeg conceals what it cannot decode and flags the frame. With frame threads the flag can be set
+after the frame has been handed out (a picture that waits to be shown is given on before the thread
+that decodes it has ended), so about one damaged frame in ten goes unflagged, another one each run.
+The pass therefore listens to the decoder's messages, and when it heard any it looks again, in one
+thread, where the flags are exact; sound clips pay nothing.
 """
 
 from __future__ import annotations
@@ -97,13 +96,10 @@ class Numbering:
     frames come out with stamps that fall again and again, the stamps number nothing: from
     there on frames are counted as they come, and none is called lost.
 
-    Parameters
-    ----------
-    by_stamp : bool
-        False for containers whose packets have no presentation time of their own (AVI):
-        frames are then counted as they come.
-    second : SecondFields, optional
-        Tells packets that hold the second field of a picture: they are none of their own.
+    Args:
+        by_stamp: False for containers whose packets have no presentation time of their own (AVI):
+            frames are then counted as they come.
+        second: Tells packets that hold the second field of a picture: they are none of their own.
     """
 
     def __init__(self, by_stamp: bool = True, second: SecondFields | None = None) -> None:
@@ -193,10 +189,8 @@ def damaged_frames(
 ) -> list[int]:
     """Decode in one thread, where flags are exact, and return the damaged frames' numbers.
 
-    Parameters
-    ----------
-    until : int, optional
-        Number of the first frame that does not matter.
+    Args:
+        until: Number of the first frame that does not matter.
     """
     stream.thread_type = "NONE"
     stream.codec_context.options = dict(KEEP_DAMAGED)

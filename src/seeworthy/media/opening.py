@@ -25,10 +25,8 @@ if TYPE_CHECKING:
 def open_clip(source: Source) -> Iterator[InputContainer]:
     """Open a container for reading, and leave it with its decoders at rest.
 
-    Raises
-    ------
-    UnreadableInput
-        Not a container that FFmpeg knows, or one that was never finalised.
+    Raises:
+        UnreadableInput: Not a container that FFmpeg knows, or one that was never finalised.
     """
     container = opened(source)
     try:
@@ -62,10 +60,8 @@ def opened(source: Source) -> InputContainer:
 def video_stream(container: InputContainer, source: Source) -> VideoStream:
     """Return the first stream of moving pictures (a cover picture is none).
 
-    Raises
-    ------
-    UnreadableInput
-        There is none.
+    Raises:
+        UnreadableInput: There is none.
     """
     for stream in container.streams.video:
         if stream.disposition & Disposition.attached_pic:

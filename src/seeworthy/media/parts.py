@@ -35,12 +35,9 @@ _FAR = 2**40  # ticks: beyond any clip, within what every container can be asked
 class Extent:
     """Where a stream begins and ends, by its stamps.
 
-    Attributes
-    ----------
-    first, last : Fraction
-        Seconds of the first and the last frame shown.
-    end : Fraction
-        When the last frame has been shown.
+    Attributes:
+        first, last: Seconds of the first and the last frame shown.
+        end: When the last frame has been shown.
     """
 
     first: Fraction

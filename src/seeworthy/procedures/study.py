@@ -18,19 +18,12 @@ from seeworthy.procedures.declare import gather
 class Trial:
     """One rendered case and what the measure said of it.
 
-    Attributes
-    ----------
-    group : str
-        Cases that share a goal ("lean 15 px or more").
-    measurand : str
-    truth : float
-        What was rendered. For yes/no questions 1 or 0.
-    value, u, low, high : float or None
-        None when the measure refused.
-    refused : str
-        The refusal's message, ``""`` when it answered.
-    should_refuse : bool
-        True when a number here would be wrong.
+    Attributes:
+        group: Cases that share a goal ("lean 15 px or more").
+        truth: What was rendered. For yes/no questions 1 or 0.
+        value, u, low, high: None when the measure refused.
+        refused: The refusal's message, ``""`` when it answered.
+        should_refuse: True when a number here would be wrong.
     """
 
     group: str
@@ -62,14 +55,10 @@ class Goal:
 class Study:
     """One accuracy study.
 
-    Attributes
-    ----------
-    id : str
-        Id of the procedure.
-    title : str
-    run : callable
-        ``(repeats, seed) -> iterator of Trial``; `repeats` is per group.
-    goals : mapping of group to goals
+    Attributes:
+        id: Id of the procedure.
+        run: ``(repeats, seed) -> iterator of Trial``; `repeats` is per group.
+        goals: mapping of group to goals
     """
 
     id: str
@@ -139,17 +128,13 @@ def measured(
 ) -> Outcome:
     """Run one procedure on rendered files, as `measure` does, without hashes.
 
-    Parameters
-    ----------
-    name : str
-        Id of the procedure.
-    files : paths, or mapping of role to paths
-    readings, options : mapping of name to texts as typed
+    Args:
+        name: Id of the procedure.
+        files: paths, or mapping of role to paths
+        readings, options: mapping of name to texts as typed
 
-    Raises
-    ------
-    CannotMeasure
-        The procedure refused.
+    Raises:
+        CannotMeasure: The procedure refused.
     """
     roles = files if isinstance(files, Mapping) else {"": files}
     sources = {role: tuple(Source.of(path) for path in paths) for role, paths in roles.items()}

@@ -28,9 +28,7 @@ def _altair() -> Any:
 
 def schema_version() -> str:
     """Return the Vega-Lite version that the installed Altair speaks, as ``6.1``."""
-    import altair
-
-    major, minor, *_ = altair.SCHEMA_VERSION.lstrip("v").split(".")
+    major, minor, *_ = _altair().SCHEMA_VERSION.lstrip("v").split(".")
     return f"{major}.{minor}"
 
 

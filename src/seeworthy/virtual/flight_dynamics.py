@@ -97,11 +97,8 @@ def _launched(craft: Craft, step: float, longest: float) -> Path:
     stage = craft.stage
     while t < longest:
         slow = opened is not None and t > opened + 2.0 and h > 2.0
-        fine = (
-            step
-            if t < (t_end if stage is None else stage[1]) + 1.0 or down is not None
-            else (0.02 if slow else 4 * step)
-        )
+        early = t < (t_end if stage is None else stage[1]) + 1.0
+        fine = step if early or down is not None else 0.02 if slow else 4 * step
         if t < craft.rest:
             rows.append((t, 0.0, 0.0, 0.0, GRAVITY * np.sin(start), GRAVITY * np.cos(start), 0.0))
             t += fine

@@ -106,13 +106,13 @@ def _procedure(one: Procedure) -> dict[str, Any]:
 @router.get("/measurands")
 def measurands() -> list[Any]:
     """List every quantity that can be measured."""
-    return plain(all_measurands().values())
+    return list(plain(all_measurands().values()))
 
 
 @router.get("/cameras")
 def cameras(bench: TheBench) -> list[Any]:
     """List cameras with units, firmware and claims."""
-    return plain(camera_service.list_cameras(bench))
+    return list(plain(camera_service.list_cameras(bench)))
 
 
 @router.post("/cameras", status_code=201)

@@ -55,12 +55,9 @@ def default_name(source: Source) -> Path:
 def check_name(clip: Path, out: Path, force: bool) -> None:
     """Refuse a name that cannot be written to.
 
-    Raises
-    ------
-    Conflict
-        It is the clip itself, or a file that exists (and must not be replaced).
-    WrongCall
-        Another ending: MP4 and MOV keep every time stamp.
+    Raises:
+        Conflict: It is the clip itself, or a file that exists (and must not be replaced).
+        WrongCall: Another ending: MP4 and MOV keep every time stamp.
     """
     if out.exists() and out.samefile(clip):
         raise Conflict(f"'{out.name}' is the clip itself.", "Name another file with --out.")
@@ -81,10 +78,8 @@ def check_name(clip: Path, out: Path, force: bool) -> None:
 def new_file(out: Path, force: bool) -> Iterator[Path]:
     """Hand out a name beside `out`; rename it when the block ends well, else remove it.
 
-    Raises
-    ------
-    NoSpace
-        The disk is full.
+    Raises:
+        NoSpace: The disk is full.
     """
     handle, name = tempfile.mkstemp(suffix=out.suffix, prefix=".correct-", dir=out.parent)
     os.close(handle)
@@ -108,21 +103,13 @@ def new_file(out: Path, force: bool) -> Iterator[Path]:
 class OutClip:
     """The mended clip while it is written.
 
-    Parameters
-    ----------
-    part : Path
-        Written to.
-    source : Source
-        The old clip: its sound is copied packet by packet, its description kept.
-    stage : Stage
-    note : str
-        Said in the file's comment.
+    Args:
+        part: Written to.
+        source: The old clip: its sound is copied packet by packet, its description kept.
+        note: Said in the file's comment.
 
-    Attributes
-    ----------
-    frames : int
-    left_out : list of str
-        What could not be taken along, in words.
+    Attributes:
+        left_out: What could not be taken along, in words.
     """
 
     def __init__(self, part: Path, source: Source, stage: Stage, note: str) -> None:
@@ -193,9 +180,7 @@ class OutClip:
     def add(self, planes: Planes, pts: int | None) -> bool:
         """Append a frame at its old time stamp; one without, or out of order, is moved a tick.
 
-        Returns
-        -------
-        bool
+        Returns:
             True when the time stamp is the old one.
         """
         kept = pts is not None and (self._last is None or pts > self._last)

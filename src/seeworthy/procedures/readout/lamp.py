@@ -302,31 +302,12 @@ def _conclude(
     height: int,
 ) -> LampReadout:
     light = blocks.mean(axis=2)
-    values, rates = [], []
-    parts = np.arange(len(times)) * 8 // len(times)
-    for k in range(8):
-        keep = parts != k
-        part = _solve(times[keep], rows, light[keep], s, 3)
-        values.append(part.nu)
-        rates.append(part.rate)
-    spread = [_jackknife(np.array(values))]
-    if blocks.shape[2] >= 4:
-        columns = np.arange(blocks.shape[2])
-        spread.append(
-            _jackknife(
-                np.array(
-                    [
-                        _solve(times, rows, blocks[:, :, columns != c].mean(2), s, 3).nu
-                        for c in columns
-                    ]
-                )
-            )
-        )
-    own = max(spread) / abs(s.nu)
+    own, u_rate = _scatter(times, rows, blocks, s)
+    own /= abs(s.nu)
     # A fault of the bands' shape weighs more the fewer bands there are.
     others = sum(abs(a) for a in s.amplitude[1:]) / max(abs(s.amplitude[0]), 1e-9)
     floor = _FLOOR * max(1.0, 4 / (abs(s.nu) * height)) * (1 + 2 * others)
-    lamp, u_lamp, agrees = _frequency(s.rate, _jackknife(np.array(rates)), frequency, frequency_u)
+    lamp, u_lamp, agrees = _frequency(s.rate, u_rate, frequency, frequency_u)
     relative = math.sqrt(own**2 + floor**2 + (u_lamp / lamp) ** 2)
     if relative > _MOST_UNSURE:
         raise CannotMeasure(
@@ -356,6 +337,19 @@ def _conclude(
         light[0] / scene - 1,
         fitted[0],
     )
+
+
+def _scatter(times: Doubles, rows: Doubles, blocks: Doubles, s: _Solution) -> tuple[float, float]:
+    """Jackknife over time, and over columns where there are some: of `nu` and of the rate."""
+    light = blocks.mean(axis=2)
+    parts = np.arange(len(times)) * 8 // len(times)
+    told = [_solve(times[parts != k], rows, light[parts != k], s, 3) for k in range(8)]
+    own = _jackknife(np.array([t.nu for t in told]))
+    columns = np.arange(blocks.shape[2])
+    if len(columns) >= 4:
+        without = (blocks[:, :, columns != c].mean(2) for c in columns)
+        own = max(own, _jackknife(np.array([_solve(times, rows, b, s, 3).nu for b in without])))
+    return own, _jackknife(np.array([t.rate for t in told]))
 
 
 def _frequency(fitted: float, u: float, typed: float, u_typed: float) -> tuple[float, float, bool]:
