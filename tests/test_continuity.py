@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from seeworthy.clock.rate import fit_rate, unwrap
+from seeworthy.clock.rate import fit_rate
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.procedures.continuity.measure import SIZE_LIMIT, Segment, segment_rule
 
@@ -15,7 +15,7 @@ def test_rate_is_found_through_noise_a_restart_and_misread_frames() -> None:
     truth = np.arange(1800) / 30
     read = (truth + 100 + chance.normal(0, 0.5e-3, truth.size)) % 128
     read[[50, 700, 1500]] += 0.064
-    fit = fit_rate(truth * (1 + 40e-6), unwrap(read, 128.0))
+    fit = fit_rate(truth * (1 + 40e-6), np.unwrap(read, period=128.0))
     assert fit.rate_ppm == pytest.approx(40, abs=3)
     assert not fit.kept[[50, 700, 1500]].any()
     assert fit.scatter_ms == pytest.approx(0.5, rel=0.1)

@@ -21,7 +21,7 @@ from seeworthy.procedures.noise.coding import least_loss, sparseness
 from seeworthy.procedures.noise.curve import at_grey, dynamic_range, pattern_parts
 from seeworthy.procedures.noise.measure import Level, measure_level
 from seeworthy.procedures.noise.scene import motion_between
-from seeworthy.virtual.noise_camera import NoiseCamera, code, code_step, step_scene, write
+from seeworthy.virtual.noise_camera import NoiseCamera, code, code_step, write
 
 SHAPE = (24, 40, 40)
 
@@ -31,6 +31,16 @@ def white(rng, sigma=0.01, shape=SHAPE, level=0.3):
 
 
 # --- geometry -----------------------------------------------------------------
+
+
+def step_scene(width, height, reflectances, exposure, margin=4):
+    """Light of a row of grey steps, and the box (x, y, w, h) of each."""
+    edges = np.linspace(0, width, len(reflectances) + 1).astype(int)
+    light = np.empty((height, width))
+    for tone, left, right in zip(reflectances, edges[:-1], edges[1:], strict=True):
+        light[:, left:right] = tone * exposure
+    sides = zip(edges[:-1].tolist(), np.diff(edges).tolist(), strict=True)
+    return light, [(x + margin, margin, w - 2 * margin, height - 2 * margin) for x, w in sides]
 
 
 def test_the_box_inside_a_tilted_patch_stays_inside():

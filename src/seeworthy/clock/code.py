@@ -92,24 +92,3 @@ def bits(time_ms: float) -> tuple[bool, ...]:
     """Cells of the count at a time, highest bit first; True is white."""
     code = gray(int(time_ms % RANGE_MS) // COUNT_MS)
     return tuple(bool(code >> place & 1) for place in reversed(range(BITS)))
-
-
-def constants() -> dict[str, object]:
-    """Return what the page needs to know, under the names it uses."""
-    return {
-        "bits": BITS,
-        "countMs": COUNT_MS,
-        "rateBits": RATE_BITS,
-        "rates": list(RATES),
-        "width": WIDTH,
-        "height": HEIGHT,
-        "share": SHARE,
-        "marker": MARKER,
-        "markers": [[*MARKERS[key], PATTERNS[key]] for key in MARKERS],
-        "cells": list(CELLS),
-        "sweeps": [list(sweep) for sweep in SWEEPS],
-        "pad": PAD,
-        "bar": round(BAR, 6),
-        "flash": list(FLASH),
-        "flashMs": FLASH_MS,
-    }

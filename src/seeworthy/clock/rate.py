@@ -111,11 +111,6 @@ def without_hidden(stamps: npt.NDArray[np.float64], lost: Lost) -> npt.NDArray[n
     return np.asarray(stamps + np.cumsum(late), np.float64)
 
 
-def unwrap(times: npt.NDArray[np.float64], period: float) -> npt.NDArray[np.float64]:
-    """Clock times in file order without the jump where the clock starts again."""
-    return np.asarray(np.unwrap(times, period=period), np.float64)
-
-
 def fit_rate(stamps: npt.NDArray[np.float64], times: npt.NDArray[np.float64]) -> ClockFit:
     """Fit the rate of the file's stamps against the clock.
 

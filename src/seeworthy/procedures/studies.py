@@ -17,11 +17,6 @@ from seeworthy.procedures.study import Study
 FURTHER = ("seeworthy.judge.correct.study",)
 
 
-def all_studies() -> dict[str, Study]:
-    """Return every study by id."""
-    return find_studies()[0]
-
-
 def find_studies() -> tuple[dict[str, Study], list[LeftOut]]:
     """Return every study by id, and those of add-ons that raise when they are loaded."""
     found = {}

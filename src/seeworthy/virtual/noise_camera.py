@@ -147,28 +147,6 @@ def code_step(light: float) -> float:
     return 1 / ((WHITE - BLACK) * slope)
 
 
-def step_scene(
-    width: int, height: int, reflectances: list[float], exposure: float, margin: int = 4
-) -> tuple[Array, list[tuple[int, int, int, int]]]:
-    """Return linear light of a row of grey steps, and the box (x, y, w, h) inside each.
-
-    Args:
-        width, height: Frame in px.
-        reflectances: From left to right.
-        exposure: Linear light that a reflectance of 1 gets.
-        margin: How far the boxes stay inside their steps, px.
-    """
-    edges = np.linspace(0, width, len(reflectances) + 1).astype(int)
-    light = np.empty((height, width))
-    boxes = []
-    for tone, left, right in zip(reflectances, edges[:-1], edges[1:], strict=True):
-        light[:, left:right] = tone * exposure
-        boxes.append(
-            (int(left) + margin, margin, int(right - left) - 2 * margin, height - 2 * margin)
-        )
-    return light, boxes
-
-
 def write(
     path: Path,
     frames: Iterator[Codes],

@@ -86,10 +86,6 @@ def _label(card: Quantity | None) -> tuple[float, float] | None:
     return None if card is None else (card.value, card.u if card.stated else 0.0)
 
 
-def _pair(quantity: Quantity | None) -> tuple[float, float] | None:
-    return None if quantity is None else (quantity.value, quantity.u)
-
-
 def _check(card: Quantity | None, rate: Rate | None, run_time: Quantity | None) -> None:
     if run_time is None and (card is None or rate is None):
         missing = "a card size" if rate is not None else "a clip or a bit rate"

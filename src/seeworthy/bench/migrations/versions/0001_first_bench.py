@@ -5,6 +5,9 @@ Revision ID: 0001
 
 from __future__ import annotations
 
+import re
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -13,283 +16,82 @@ down_revision = None
 branch_labels = None
 depends_on = None
 
+_TYPES = {
+    "int": sa.Integer, "big": sa.BigInteger, "real": sa.Double, "bool": sa.Boolean,
+    "text": sa.Text, "date": sa.Date, "time": sa.DateTime, "json": sa.JSON,
+}  # fmt: skip
+
+# A table: its columns with their types ("?" may be empty) | foreign keys with what happens when
+# their row goes | the columns that are its first (primary) key | unique ones | indices.
+_TABLES = """
+about: name:str64 value:text | first name
+camera: id:int name:str200 maker:text note:text added:time version:int | first id | unique name
+evidence: sha256:str64 size:big kept:text? place:text? added:time | first sha256
+run: id:int started:time ended:time? host:text process:text seeworthy:text | first id
+claim: id:int camera_id:int subject:str100 silent:bool text:text value:real? unit:text u:real?
+  source:text version:int | key camera_id camera.id CASCADE | first id | unique camera_id subject |
+  index camera_id
+unit: id:int camera_id:int serial:str200 note:text version:int | key camera_id camera.id CASCADE |
+  first id | unique camera_id serial | index camera_id
+firmware: id:int unit_id:int name:str200 since:date | key unit_id unit.id CASCADE | first id |
+  unique unit_id name | index unit_id
+take: id:int unit_id:int procedure:str100 taken:date note:text added:time version:int | key unit_id
+  unit.id CASCADE | first id | index procedure | index unit_id
+condition: take_id:int name:str100 text:text value:real unit:text u:real | key take_id take.id
+  CASCADE | first take_id name
+lease: take_id:int run_id:int until:time | key run_id run.id CASCADE | key take_id take.id CASCADE |
+  first take_id | index run_id
+outcome: id:int take_id:int run_id:int? measured:time seconds:real procedure_version:int
+  seeworthy:text inputs_key:str64 inputs:json state:str20 method:text sentence:text error_kind:text
+  message:text hint:text | key run_id run.id SET NULL | key take_id take.id CASCADE | first id |
+  unique take_id
+reading: take_id:int position:int name:str100 text:text value:real? unit:text u:real? | key take_id
+  take.id CASCADE | first take_id position
+take_file: take_id:int position:int role:str100 name:text sha256:str64 | key sha256 evidence.sha256
+  | key take_id take.id CASCADE | first take_id position | index sha256
+take_option: take_id:int position:int name:str100 value:text | key take_id take.id CASCADE | first
+  take_id position
+figure: outcome_id:int position:int name:text body:json | key outcome_id outcome.id CASCADE | first
+  outcome_id position
+finding: outcome_id:int position:int name:str100 value:json | key outcome_id outcome.id CASCADE |
+  first outcome_id position | index name
+picture: outcome_id:int position:int name:text caption:text sha256:str64 | key outcome_id outcome.id
+  CASCADE | key sha256 evidence.sha256 | first outcome_id position | index sha256
+result: id:int outcome_id:int position:int measurand:str100 value:real unit:text u:real low:real
+  high:real n:int conditions:json evidence:json | key outcome_id outcome.id CASCADE | first id |
+  index measurand | index outcome_id
+warning: outcome_id:int position:int text:text | key outcome_id outcome.id CASCADE | first
+  outcome_id position
+"""
+
 
 def upgrade() -> None:
     """Make all tables."""
-    op.create_table(
-        "about",
-        sa.Column("name", sa.String(length=64), nullable=False),
-        sa.Column("value", sa.Text(), nullable=False),
-        sa.PrimaryKeyConstraint("name", name=op.f("pk_about")),
-    )
-    op.create_table(
-        "camera",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("name", sa.String(length=200), nullable=False),
-        sa.Column("maker", sa.Text(), nullable=False),
-        sa.Column("note", sa.Text(), nullable=False),
-        sa.Column("added", sa.DateTime(), nullable=False),
-        sa.Column("version", sa.Integer(), nullable=False),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_camera")),
-        sa.UniqueConstraint("name", name=op.f("uq_camera_name")),
-    )
-    op.create_table(
-        "evidence",
-        sa.Column("sha256", sa.String(length=64), nullable=False),
-        sa.Column("size", sa.BigInteger(), nullable=False),
-        sa.Column("kept", sa.Text(), nullable=True),
-        sa.Column("place", sa.Text(), nullable=True),
-        sa.Column("added", sa.DateTime(), nullable=False),
-        sa.PrimaryKeyConstraint("sha256", name=op.f("pk_evidence")),
-    )
-    op.create_table(
-        "run",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("started", sa.DateTime(), nullable=False),
-        sa.Column("ended", sa.DateTime(), nullable=True),
-        sa.Column("host", sa.Text(), nullable=False),
-        sa.Column("process", sa.Text(), nullable=False),
-        sa.Column("seeworthy", sa.Text(), nullable=False),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_run")),
-    )
-    op.create_table(
-        "claim",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("camera_id", sa.Integer(), nullable=False),
-        sa.Column("subject", sa.String(length=100), nullable=False),
-        sa.Column("silent", sa.Boolean(), nullable=False),
-        sa.Column("text", sa.Text(), nullable=False),
-        sa.Column("value", sa.Double(), nullable=True),
-        sa.Column("unit", sa.Text(), nullable=False),
-        sa.Column("u", sa.Double(), nullable=True),
-        sa.Column("source", sa.Text(), nullable=False),
-        sa.Column("version", sa.Integer(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["camera_id"], ["camera.id"], name=op.f("fk_claim_camera_id_camera"), ondelete="CASCADE"
-        ),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_claim")),
-        sa.UniqueConstraint("camera_id", "subject", name=op.f("uq_claim_camera_id")),
-    )
-    op.create_index(op.f("ix_claim_camera_id"), "claim", ["camera_id"], unique=False)
-    op.create_table(
-        "unit",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("camera_id", sa.Integer(), nullable=False),
-        sa.Column("serial", sa.String(length=200), nullable=False),
-        sa.Column("note", sa.Text(), nullable=False),
-        sa.Column("version", sa.Integer(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["camera_id"], ["camera.id"], name=op.f("fk_unit_camera_id_camera"), ondelete="CASCADE"
-        ),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_unit")),
-        sa.UniqueConstraint("camera_id", "serial", name=op.f("uq_unit_camera_id")),
-    )
-    op.create_index(op.f("ix_unit_camera_id"), "unit", ["camera_id"], unique=False)
-    op.create_table(
-        "firmware",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("unit_id", sa.Integer(), nullable=False),
-        sa.Column("name", sa.String(length=200), nullable=False),
-        sa.Column("since", sa.Date(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["unit_id"], ["unit.id"], name=op.f("fk_firmware_unit_id_unit"), ondelete="CASCADE"
-        ),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_firmware")),
-        sa.UniqueConstraint("unit_id", "name", name=op.f("uq_firmware_unit_id")),
-    )
-    op.create_index(op.f("ix_firmware_unit_id"), "firmware", ["unit_id"], unique=False)
-    op.create_table(
-        "take",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("unit_id", sa.Integer(), nullable=False),
-        sa.Column("procedure", sa.String(length=100), nullable=False),
-        sa.Column("taken", sa.Date(), nullable=False),
-        sa.Column("note", sa.Text(), nullable=False),
-        sa.Column("added", sa.DateTime(), nullable=False),
-        sa.Column("version", sa.Integer(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["unit_id"], ["unit.id"], name=op.f("fk_take_unit_id_unit"), ondelete="CASCADE"
-        ),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_take")),
-    )
-    op.create_index(op.f("ix_take_procedure"), "take", ["procedure"], unique=False)
-    op.create_index(op.f("ix_take_unit_id"), "take", ["unit_id"], unique=False)
-    op.create_table(
-        "condition",
-        sa.Column("take_id", sa.Integer(), nullable=False),
-        sa.Column("name", sa.String(length=100), nullable=False),
-        sa.Column("text", sa.Text(), nullable=False),
-        sa.Column("value", sa.Double(), nullable=False),
-        sa.Column("unit", sa.Text(), nullable=False),
-        sa.Column("u", sa.Double(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["take_id"], ["take.id"], name=op.f("fk_condition_take_id_take"), ondelete="CASCADE"
-        ),
-        sa.PrimaryKeyConstraint("take_id", "name", name=op.f("pk_condition")),
-    )
-    op.create_table(
-        "lease",
-        sa.Column("take_id", sa.Integer(), nullable=False),
-        sa.Column("run_id", sa.Integer(), nullable=False),
-        sa.Column("until", sa.DateTime(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["run_id"], ["run.id"], name=op.f("fk_lease_run_id_run"), ondelete="CASCADE"
-        ),
-        sa.ForeignKeyConstraint(
-            ["take_id"], ["take.id"], name=op.f("fk_lease_take_id_take"), ondelete="CASCADE"
-        ),
-        sa.PrimaryKeyConstraint("take_id", name=op.f("pk_lease")),
-    )
-    op.create_index(op.f("ix_lease_run_id"), "lease", ["run_id"], unique=False)
-    op.create_table(
-        "outcome",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("take_id", sa.Integer(), nullable=False),
-        sa.Column("run_id", sa.Integer(), nullable=True),
-        sa.Column("measured", sa.DateTime(), nullable=False),
-        sa.Column("seconds", sa.Double(), nullable=False),
-        sa.Column("procedure_version", sa.Integer(), nullable=False),
-        sa.Column("seeworthy", sa.Text(), nullable=False),
-        sa.Column("inputs_key", sa.String(length=64), nullable=False),
-        sa.Column("inputs", sa.JSON(), nullable=False),
-        sa.Column("state", sa.String(length=20), nullable=False),
-        sa.Column("method", sa.Text(), nullable=False),
-        sa.Column("sentence", sa.Text(), nullable=False),
-        sa.Column("error_kind", sa.Text(), nullable=False),
-        sa.Column("message", sa.Text(), nullable=False),
-        sa.Column("hint", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["run_id"], ["run.id"], name=op.f("fk_outcome_run_id_run"), ondelete="SET NULL"
-        ),
-        sa.ForeignKeyConstraint(
-            ["take_id"], ["take.id"], name=op.f("fk_outcome_take_id_take"), ondelete="CASCADE"
-        ),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_outcome")),
-        sa.UniqueConstraint("take_id", name=op.f("uq_outcome_take_id")),
-    )
-    op.create_table(
-        "reading",
-        sa.Column("take_id", sa.Integer(), nullable=False),
-        sa.Column("position", sa.Integer(), nullable=False),
-        sa.Column("name", sa.String(length=100), nullable=False),
-        sa.Column("text", sa.Text(), nullable=False),
-        sa.Column("value", sa.Double(), nullable=True),
-        sa.Column("unit", sa.Text(), nullable=False),
-        sa.Column("u", sa.Double(), nullable=True),
-        sa.ForeignKeyConstraint(
-            ["take_id"], ["take.id"], name=op.f("fk_reading_take_id_take"), ondelete="CASCADE"
-        ),
-        sa.PrimaryKeyConstraint("take_id", "position", name=op.f("pk_reading")),
-    )
-    op.create_table(
-        "take_file",
-        sa.Column("take_id", sa.Integer(), nullable=False),
-        sa.Column("position", sa.Integer(), nullable=False),
-        sa.Column("role", sa.String(length=100), nullable=False),
-        sa.Column("name", sa.Text(), nullable=False),
-        sa.Column("sha256", sa.String(length=64), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["sha256"], ["evidence.sha256"], name=op.f("fk_take_file_sha256_evidence")
-        ),
-        sa.ForeignKeyConstraint(
-            ["take_id"], ["take.id"], name=op.f("fk_take_file_take_id_take"), ondelete="CASCADE"
-        ),
-        sa.PrimaryKeyConstraint("take_id", "position", name=op.f("pk_take_file")),
-    )
-    op.create_index(op.f("ix_take_file_sha256"), "take_file", ["sha256"], unique=False)
-    op.create_table(
-        "take_option",
-        sa.Column("take_id", sa.Integer(), nullable=False),
-        sa.Column("position", sa.Integer(), nullable=False),
-        sa.Column("name", sa.String(length=100), nullable=False),
-        sa.Column("value", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["take_id"], ["take.id"], name=op.f("fk_take_option_take_id_take"), ondelete="CASCADE"
-        ),
-        sa.PrimaryKeyConstraint("take_id", "position", name=op.f("pk_take_option")),
-    )
-    op.create_table(
-        "figure",
-        sa.Column("outcome_id", sa.Integer(), nullable=False),
-        sa.Column("position", sa.Integer(), nullable=False),
-        sa.Column("name", sa.Text(), nullable=False),
-        sa.Column("body", sa.JSON(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["outcome_id"],
-            ["outcome.id"],
-            name=op.f("fk_figure_outcome_id_outcome"),
-            ondelete="CASCADE",
-        ),
-        sa.PrimaryKeyConstraint("outcome_id", "position", name=op.f("pk_figure")),
-    )
-    op.create_table(
-        "finding",
-        sa.Column("outcome_id", sa.Integer(), nullable=False),
-        sa.Column("position", sa.Integer(), nullable=False),
-        sa.Column("name", sa.String(length=100), nullable=False),
-        sa.Column("value", sa.JSON(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["outcome_id"],
-            ["outcome.id"],
-            name=op.f("fk_finding_outcome_id_outcome"),
-            ondelete="CASCADE",
-        ),
-        sa.PrimaryKeyConstraint("outcome_id", "position", name=op.f("pk_finding")),
-    )
-    op.create_index(op.f("ix_finding_name"), "finding", ["name"], unique=False)
-    op.create_table(
-        "picture",
-        sa.Column("outcome_id", sa.Integer(), nullable=False),
-        sa.Column("position", sa.Integer(), nullable=False),
-        sa.Column("name", sa.Text(), nullable=False),
-        sa.Column("caption", sa.Text(), nullable=False),
-        sa.Column("sha256", sa.String(length=64), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["outcome_id"],
-            ["outcome.id"],
-            name=op.f("fk_picture_outcome_id_outcome"),
-            ondelete="CASCADE",
-        ),
-        sa.ForeignKeyConstraint(
-            ["sha256"], ["evidence.sha256"], name=op.f("fk_picture_sha256_evidence")
-        ),
-        sa.PrimaryKeyConstraint("outcome_id", "position", name=op.f("pk_picture")),
-    )
-    op.create_index(op.f("ix_picture_sha256"), "picture", ["sha256"], unique=False)
-    op.create_table(
-        "result",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("outcome_id", sa.Integer(), nullable=False),
-        sa.Column("position", sa.Integer(), nullable=False),
-        sa.Column("measurand", sa.String(length=100), nullable=False),
-        sa.Column("value", sa.Double(), nullable=False),
-        sa.Column("unit", sa.Text(), nullable=False),
-        sa.Column("u", sa.Double(), nullable=False),
-        sa.Column("low", sa.Double(), nullable=False),
-        sa.Column("high", sa.Double(), nullable=False),
-        sa.Column("n", sa.Integer(), nullable=False),
-        sa.Column("conditions", sa.JSON(), nullable=False),
-        sa.Column("evidence", sa.JSON(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["outcome_id"],
-            ["outcome.id"],
-            name=op.f("fk_result_outcome_id_outcome"),
-            ondelete="CASCADE",
-        ),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_result")),
-    )
-    op.create_index(op.f("ix_result_measurand"), "result", ["measurand"], unique=False)
-    op.create_index(op.f("ix_result_outcome_id"), "result", ["outcome_id"], unique=False)
-    op.create_table(
-        "warning",
-        sa.Column("outcome_id", sa.Integer(), nullable=False),
-        sa.Column("position", sa.Integer(), nullable=False),
-        sa.Column("text", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["outcome_id"],
-            ["outcome.id"],
-            name=op.f("fk_warning_outcome_id_outcome"),
-            ondelete="CASCADE",
-        ),
-        sa.PrimaryKeyConstraint("outcome_id", "position", name=op.f("pk_warning")),
-    )
+    for told in re.split(r"\n(?! )", _TABLES.strip()):
+        columns, *rules = " ".join(told.split()).split(" | ")
+        name, _, columns = columns.partition(": ")
+        pairs = [rule.partition(" ") for rule in rules]
+        made = [_rule(name, kind, words) for kind, _, words in pairs if kind != "index"]
+        op.create_table(name, *map(_column, columns.split()), *made)
+        for kind, _, column in pairs:
+            if kind == "index":
+                op.create_index(op.f(f"ix_{name}_{column}"), name, [column], unique=False)
+
+
+def _column(told: str) -> sa.Column[Any]:
+    name, kind = told.rstrip("?").split(":")
+    size = re.fullmatch(r"str(\d+)", kind)
+    made = sa.String(length=int(size[1])) if size else _TYPES[kind]()
+    return sa.Column(name, made, nullable=told.endswith("?"))
+
+
+def _rule(table: str, kind: str, words: str) -> sa.Constraint:
+    if kind == "key":
+        column, target, *gone = words.split(maxsplit=2)
+        named = op.f(f"fk_{table}_{column}_{target.partition('.')[0]}")
+        ondelete = gone[0] if gone else None
+        return sa.ForeignKeyConstraint([column], [target], name=named, ondelete=ondelete)
+    columns = words.split()
+    if kind == "first":
+        return sa.PrimaryKeyConstraint(*columns, name=op.f(f"pk_{table}"))
+    return sa.UniqueConstraint(*columns, name=op.f(f"uq_{table}_{columns[0]}"))
