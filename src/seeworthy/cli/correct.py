@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +11,7 @@ import typer
 from seeworthy.cli.opening import AsJson, BenchDir, UnitName
 
 if TYPE_CHECKING:
+    from seeworthy.bench.store import Bench
     from seeworthy.judge.correct.apply import Mended
     from seeworthy.judge.correct.data import Corrections
     from seeworthy.judge.correct.prove import Proof
@@ -33,6 +35,18 @@ def correct(
     ),
     colour: Path = typer.Option(
         None, "--colour", metavar="FILE.json", help="What 'measure colour … --json' printed."
+    ),
+    rolling: bool = typer.Option(
+        False, "--rolling", help="Put rows where one moment had shown them, by the clip's motion."
+    ),
+    readout: str = typer.Option(
+        None, "--readout", metavar="TIME|FILE.json", help="Read-out time for --rolling."
+    ),
+    view: str = typer.Option(
+        None, "--view", metavar="ANGLE", help="Angle across for --rolling, without a lens result."
+    ),
+    fill_stamp: bool = typer.Option(
+        False, "--fill-stamp", help="Fill a stamp that is burned in; nothing else is touched."
     ),
     without: list[str] = typer.Option(
         None, "--without", metavar="KIND", help="Leave out lens, shading or colour."
@@ -75,7 +89,10 @@ def correct(
     from seeworthy.judge.correct import choose
 
     files = {"lens": lens, "shading": shading, "colour": colour}
-    given = _corrections(bench, camera, unit, files, choose.kinds_of(without or (), "--without"))
+    asked = _Asked(rolling or bool(readout or view), readout, view, fill_stamp)
+    given = _corrections(
+        bench, camera, unit, files, choose.kinds_of(without or (), "--without"), asked
+    )
     if not (clips or lut_only or gain_map or lens_map or prove):
         raise WrongCall("No clip was named.", "Name a clip, or a map to write.")
     if out is not None and len(clips or ()) > 1:
@@ -100,8 +117,31 @@ def correct(
         words.show_json(document)
 
 
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What is found in the clip itself."""
+
+    rolling: bool
+    readout: str | None
+    view: str | None
+    fill_stamp: bool
+
+    def add(self, found: Corrections, bench: Bench | None, camera: str | None) -> Corrections:
+        from seeworthy.judge.correct import choose
+
+        moved = None
+        if self.rolling:
+            moved = choose.rolling_of(self.readout, self.view, bench, camera)
+        return replace(found, rolling=moved, fill_stamp=self.fill_stamp)
+
+
 def _corrections(
-    bench: Path | None, camera: str | None, unit: str | None, files: Any, without: Any
+    bench: Path | None,
+    camera: str | None,
+    unit: str | None,
+    files: Any,
+    without: Any,
+    asked: _Asked,
 ) -> Corrections:
     from seeworthy.cli.opening import opened
     from seeworthy.ground.errors import WrongCall
@@ -112,15 +152,17 @@ def _corrections(
     if camera is None:
         if bench is not None:
             raise WrongCall("Which camera of the bench?", "Add --camera NAME.")
-        if not named.kinds():
+        whole = asked.add(named, None, None)
+        if not whole.any():
             raise WrongCall(
                 "There is nothing to correct with.",
-                "Add --camera NAME (of a bench), or --lens, --shading or --colour FILE.json.",
+                "Add --camera NAME (of a bench), or --lens, --shading or --colour FILE.json; "
+                "--rolling and --fill-stamp look at the clip itself.",
             )
-        return named
+        return whole
     with opened(bench) as place:
         taken = choose.from_bench(place, camera, unit=unit, without=without)
-    return Corrections.of(*named.parts(), *taken.parts())
+        return asked.add(Corrections.of(*named.parts(), *taken.parts()), place, camera)
 
 
 def _maps(

@@ -1,5 +1,5 @@
-"""Correction: what post can mend, from measured results.
+"""Correction: what post can mend, from measured results and from the clip itself.
 
-Distortion, fall-off and tint of the lens, and colour. What a camera did not record (blur,
-clipped light, a shutter that rolls) no correction brings back.
+Distortion, fall-off and tint of the lens, colour; rows that a rolling shutter moved, a stamp
+burned in. What a camera did not record (blur, clipped light) no correction brings back.
 """

@@ -8,6 +8,7 @@ from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,10 +17,12 @@ import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure, UnreadableInput, WrongCall
 from seeworthy.ground.plain import picked
-from seeworthy.judge.correct.data import Corrections
+from seeworthy.judge.correct.data import Corrections, StampData
+from seeworthy.judge.correct.fill import Filler, find_stamps
 from seeworthy.judge.correct.gain import gain_field
 from seeworthy.judge.correct.outclip import OutClip, check_name, new_file, pixel_format
 from seeworthy.judge.correct.pixels import Mender, Planes
+from seeworthy.judge.correct.rolling import RowMaps, Rows, watch_rows
 from seeworthy.judge.correct.undistort import Undistortion, plan_undistortion
 from seeworthy.media.frames import watch
 from seeworthy.media.light import Light, light_of
@@ -88,13 +91,20 @@ def correct_clip(
         NoSpace: The disk is full.
     """
     check_name(source.path, out, force)
-    if not corrections.kinds():
+    if not corrections.any():
         raise WrongCall("There is nothing to correct with.", "Name a bench or a result.")
     begun = time.perf_counter()
+    passes = 1 + (corrections.rolling is not None) + corrections.fill_stamp
+    shares = iter([_share(progress, k, passes) for k in range(passes)])
+    rows = stamps = None
+    if corrections.rolling is not None:
+        rows = watch_rows(source, corrections.rolling, corrections.lens, next(shares))
+    if corrections.fill_stamp:
+        stamps = find_stamps(source, next(shares))
     with new_file(out, force) as part:
-        work = _Work(source, corrections, part, keep_all)
+        work = _Work(source, part, partial(_Plan.of, corrections, keep_all, rows, stamps))
         try:
-            summary = watch(source, [work], progress=progress)
+            summary = watch(source, [work], progress=next(shares))
             work.close()
         except BaseException:
             work.abandon()
@@ -111,6 +121,12 @@ def correct_clip(
         _warnings(summary, work.moved),
         plan.undistortion,
     )
+
+
+def _share(
+    progress: Callable[[float], None] | None, done: int, passes: int
+) -> Callable[[float], None] | None:
+    return progress and (lambda share: progress((done + share) / passes))
 
 
 def _warnings(summary: PassSummary, moved: int) -> tuple[str, ...]:
@@ -131,9 +147,18 @@ class _Plan:
     undistortion: Undistortion | None
     grey: bool
     stage: Stage
+    rows: Rows | None
+    stamps: StampData | None
 
     @classmethod
-    def of(cls, view: FrameView, corrections: Corrections, keep_all: bool) -> _Plan:
+    def of(
+        cls,
+        corrections: Corrections,
+        keep_all: bool,
+        rows: Rows | None,
+        stamps: StampData | None,
+        view: FrameView,
+    ) -> _Plan:
         stage = view.stage
         if stage.bits > _BITS_MOST:
             raise CannotMeasure(
@@ -153,7 +178,27 @@ class _Plan:
         if light.matrix == "RGB":
             # The planes that a clip of R, G and B gives have a matrix all the same.
             light = replace(light, range="full")
-        return cls(corrections, light, bent, grey, stage)
+        return cls(corrections, light, bent, grey, stage, rows, stamps)
+
+    def hand(self, view: FrameView) -> Callable[[Copied, float | None], Planes]:
+        """Return what mends one frame's planes at its time (s)."""
+        filler = Filler(self.stamps.boxes, self.stage.bits) if self.stamps else None
+        # With nothing but a stamp to fill, no other sample may change.
+        touched = bool(self.corrections.kinds()) or self.rows is not None
+        mender = self.mender() if touched or not _halved(view) else None
+        rows = None
+        if self.rows is not None:
+            base = None if self.undistortion is None else self.undistortion.maps()
+            rows = RowMaps(self.rows, (self.stage.width, self.stage.height), base)
+
+        def mend(planes: Copied, moment: float | None) -> Planes:
+            if filler is not None:
+                filler.apply(planes)
+            if mender is None:
+                return planes
+            return mender.apply(*planes, rows.at(moment) if rows and moment is not None else None)
+
+        return mend
 
     def mender(self) -> Mender:
         size = (self.stage.width, self.stage.height)
@@ -174,6 +219,14 @@ class _Plan:
     def applied(self) -> tuple[str, ...]:
         found = []
         size = (self.stage.width, self.stage.height)
+        if self.stamps is not None:
+            found.append(_filled(self.stamps))
+        if self.rows is not None and self.corrections.rolling is not None:
+            found.append(
+                "Moved the rows to where one moment would have shown them, by the clip's own "
+                f"motion and {self.corrections.rolling.origin}: in the brisker frames uprights "
+                f"leaned by up to {self.rows.lean():.1f}°."
+            )
         if self.corrections.shading is not None:
             how = "brightness of" if self.grey else "brightness and tint of"
             found.append(f"Evened out {how} the corners, by {self.corrections.shading.origin}.")
@@ -198,6 +251,14 @@ class _Plan:
     def limits(self, left_out: list[str]) -> tuple[str, ...]:
         found = []
         shading, lens = self.corrections.shading, self.corrections.lens
+        if self.rows is not None:
+            found.append(
+                "Near things that the craft passes, and vibration faster than the frames, move "
+                "rows by more than the rotation tells; that stays. Rows moved in from beyond the "
+                "edge repeat the edge."
+            )
+        if self.stamps is not None and self.stamps.boxes:
+            found.append("What stood behind the stamp is a guess; measure nothing there.")
         if shading is not None:
             most = float(shading.gain.max())
             if most > 2:
@@ -222,6 +283,13 @@ class _Plan:
         return tuple(found)
 
 
+def _filled(stamps: StampData) -> str:
+    if not stamps.boxes:
+        return "No stamp is burned in; nothing was filled."
+    where = "; ".join(f"{w}×{h} px at {x}, {y}" for x, y, w, h in stamps.boxes)
+    return f"Filled the strokes of a burned-in stamp ({where} from the top left)."
+
+
 def colourless(view: FrameView) -> bool:
     """Tell whether a clip has no colour: no chroma planes, or nothing in them."""
     chroma = view.chroma
@@ -240,13 +308,10 @@ def colourless(view: FrameView) -> bool:
 class _Work:
     """Observer that mends every frame and writes it; frames are worked on side by side."""
 
-    def __init__(
-        self, source: Source, corrections: Corrections, part: Path, keep_all: bool
-    ) -> None:
-        self._source, self._corrections, self._part = source, corrections, part
-        self._keep_all = keep_all
+    def __init__(self, source: Source, part: Path, plan: Callable[[FrameView], _Plan]) -> None:
+        self._source, self._part, self._fit = source, part, plan
         self._out: OutClip | None = None
-        self._mender: Mender | None = None
+        self._mend: Callable[[Copied, float | None], Planes] | None = None
         self._hands = min(4, os.cpu_count() or 1)
         self._pool = ThreadPoolExecutor(self._hands, "correct")
         self._waiting: deque[tuple[Future[Planes], int | None]] = deque()
@@ -260,13 +325,13 @@ class _Work:
 
     def frame(self, view: FrameView) -> bool | None:
         """Hand a copy of the frame to a worker and write those that are done."""
-        if self._mender is None:
-            self.plan = _Plan.of(view, self._corrections, self._keep_all)
-            self._mender = self.plan.mender()
+        if self._mend is None:
+            self.plan = self._fit(view)
+            self._mend = self.plan.hand(view)
             note = " ".join(self.plan.applied())
             self._out = OutClip(self._part, self._source, view.stage, note)
-        planes = _copied(view)
-        self._waiting.append((self._pool.submit(self._mender.apply, *planes), view.pts))
+        work = self._pool.submit(self._mend, _copied(view), view.seconds)
+        self._waiting.append((work, view.pts))
         while len(self._waiting) > self._hands + 1:
             self._write_one()
         return None
@@ -298,7 +363,16 @@ class _Work:
             self._out.abandon()
 
 
-def _copied(view: FrameView) -> tuple[npt.NDArray[Any], Any, Any]:
+Copied = tuple[npt.NDArray[Any], Any, Any]
+
+
+def _halved(view: FrameView) -> bool:
+    """Tell whether chroma is as the new clip has it, or not there."""
+    luma, chroma = view.luma.shape, view.chroma
+    return chroma is None or all((2 * p.shape[0], 2 * p.shape[1]) == luma for p in chroma)
+
+
+def _copied(view: FrameView) -> Copied:
     chroma = view.chroma
     cb, cr = (None, None) if chroma is None else (chroma[0].copy(), chroma[1].copy())
     return view.luma.copy(), cb, cr

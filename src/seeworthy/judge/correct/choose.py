@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+import math
+from collections.abc import Collection, Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from seeworthy.bench.outcomes import list_outcomes
-from seeworthy.ground.errors import NotFound, WrongCall
-from seeworthy.judge.correct.data import KINDS, Corrections, Kind, Origin, parse, read_file
+from seeworthy.bench.outcomes import list_outcomes, list_results
+from seeworthy.ground.errors import BadQuantity, NotFound, WrongCall
+from seeworthy.ground.quantities import parse as quantity
+from seeworthy.judge.correct.data import (
+    KINDS,
+    Corrections,
+    Kind,
+    Origin,
+    RollingData,
+    how,
+    parse,
+    read_file,
+    read_json,
+)
 
 if TYPE_CHECKING:
     from seeworthy.bench.records import StoredOutcome
@@ -67,6 +79,68 @@ def from_bench(
         )
     wanted = [stored for kind, stored in newest.items() if kind not in without]
     return Corrections.of(*(parse(s.outcome.correction, _origin(s)) for s in wanted))
+
+
+def rolling_of(
+    readout: str | None, view: str | None, bench: Bench | None, camera: str | None
+) -> RollingData:
+    """Find when rows are read: as typed, from a file, or the newest result of a camera.
+
+    Args:
+        readout: A time ("21.4 ms"), or a file that `measure readout --json` wrote.
+        view: Angle of view across, for clips without a lens result.
+
+    Raises:
+        WrongCall: Nobody told.
+        BadQuantity: A time or an angle that cannot be.
+    """
+    angle = None if view is None else math.radians(quantity(view, "deg", bare=False).value)
+    if angle is not None and not 0.05 < angle < 2.9:
+        raise BadQuantity(f"A view of '{view}' cannot be.", "Give it across, 5 to 165 degrees.")
+    if readout is not None and not Path(readout).is_file():
+        seconds = quantity(readout, "s", bare=False).value
+        if not 0 < seconds < 1:
+            raise BadQuantity(f"A read-out of '{readout}' cannot be.", "Give it like '21.4 ms'.")
+        return RollingData(seconds, angle, Origin(f"the read-out time of {readout}"))
+    if readout is not None:
+        path = Path(readout)
+        document = read_json(path, "readout")
+        found = document.get("results", ()), document.get("findings", {}), Origin(path.name)
+        return _rolling(*found, angle)
+    stored = [] if bench is None else list_outcomes(bench, camera=camera)
+    for one in sorted(stored, key=_when, reverse=True):
+        told = [r.to_json() for r in one.outcome.results]
+        if one.take.procedure == "readout" and one.take.state == "measured" and _timed(told):
+            angle = angle or _view_of(bench, camera)
+            return _rolling(told, one.outcome.findings, _origin(one), angle)
+    raise WrongCall(
+        "When the rows are read is not known.",
+        'Add --readout "21.4 ms" or FILE.json, or a read-out test of the camera to the bench.',
+    )
+
+
+def _timed(results: Iterable[Mapping[str, Any]]) -> float | None:
+    """Return the read-out time of results, ms; a bound is none."""
+    for one in results:
+        if one["measurand"] == "readout_time" and "bound" not in one.get("conditions", {}):
+            return float(one["value"])
+    return None
+
+
+def _rolling(results: Any, findings: Any, origin: Origin, view: float | None) -> RollingData:
+    try:
+        value = _timed(results)
+        upwards = findings.get("rows_read") == "bottom to top"
+    except (KeyError, TypeError, ValueError, AttributeError):
+        value = None
+    if value is None or not 0 < value < 1000:
+        raise WrongCall(f"'{origin}' holds no read-out time.", how("readout"))
+    return RollingData((-1 if upwards else 1) * value / 1e3, view, origin)
+
+
+def _view_of(bench: Bench | None, camera: str | None) -> float | None:
+    found = [] if bench is None else list_results(bench, camera=camera, measurand="hfov")
+    return math.radians(found[-1].result.value) if found else None
 
 
 def _when(stored: StoredOutcome) -> tuple[str, int]:

@@ -89,12 +89,44 @@ class ColourData:
 
 
 @dataclass(frozen=True, slots=True)
+class RollingData:
+    """When rows are read, and what they see.
+
+    Attributes:
+        readout: s from the first row to the last; negative when read from the bottom.
+        view: Angle of view across, rad, for clips without a lens result; None where unknown.
+    """
+
+    readout: float
+    view: float | None
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True)
+class StampData:
+    """Where something is burned into the clip itself: x, y, width, height in px."""
+
+    boxes: tuple[tuple[int, int, int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Corrections:
-    """What shall be mended; None where there is nothing."""
+    """What shall be mended; None where there is nothing.
+
+    Attributes:
+        rolling: Moves the rows of every frame by the clip's own motion.
+        fill_stamp: Look for a burned-in stamp and fill it.
+    """
 
     lens: LensData | None = None
     shading: ShadingData | None = None
     colour: ColourData | None = None
+    rolling: RollingData | None = None
+    fill_stamp: bool = False
+
+    def any(self) -> bool:
+        """Tell whether there is anything to do."""
+        return bool(self.kinds()) or self.rolling is not None or self.fill_stamp
 
     def kinds(self) -> tuple[Kind, ...]:
         """Return the kinds that are there."""
@@ -126,26 +158,35 @@ def read_file(path: str | Path, kind: Kind) -> LensData | ShadingData | ColourDa
         WrongCall: JSON without a correction, or with one of another kind.
     """
     p = Path(path)
-    try:
-        document = json.loads(p.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise UnreadableInput(
-            f"'{p}' cannot be read: {error.strerror}.", "Check the spelling and the folder."
-        ) from None
-    except (ValueError, RecursionError):
-        raise UnreadableInput(
-            f"'{p.name}' is not JSON.",
-            f"Write it with `seeworthy measure {kind} FILE --json > {kind}.json`.",
-        ) from None
+    document = read_json(p, kind)
     found = _correction_in(document)
     if found is None:
-        raise WrongCall(_why_none(document, p.name), _how(kind))
+        raise WrongCall(_why_none(document, p.name), how(kind))
     if found.get("kind") != kind:
         raise WrongCall(
             f"'{p.name}' corrects {found.get('kind')}, not {kind}.",
-            f"Give it to another flag; {_how(kind)}",
+            f"Give it to another flag; {how(kind)}",
         )
     return parse(found, _origin(document, p.name))
+
+
+def read_json(path: Path, kind: str) -> Any:
+    """Read what ``seeworthy measure KIND … --json`` printed.
+
+    Raises:
+        UnreadableInput: No such file, or not JSON.
+    """
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise UnreadableInput(
+            f"'{path}' cannot be read: {error.strerror}.", "Check the spelling and the folder."
+        ) from None
+    except (ValueError, RecursionError):
+        raise UnreadableInput(
+            f"'{path.name}' is not JSON.",
+            f"Write it with `seeworthy measure {kind} FILE --json > {kind}.json`.",
+        ) from None
 
 
 def _origin(document: Mapping[str, Any], name: str) -> Origin:
@@ -157,7 +198,8 @@ def _origin(document: Mapping[str, Any], name: str) -> Origin:
     )
 
 
-def _how(kind: Kind) -> str:
+def how(kind: str) -> str:
+    """Say how a correction is written."""
     return f"`seeworthy measure {kind} FILE --json > {kind}.json` writes what is needed."
 
 

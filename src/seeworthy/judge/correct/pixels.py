@@ -80,23 +80,27 @@ class Mender:
             np.clip(encoded, -light.black / span, top).astype(np.float32),
         )
 
-    def apply(self, luma: npt.NDArray[Any], cb: Any, cr: Any) -> Planes:
+    def apply(
+        self, luma: npt.NDArray[Any], cb: Any, cr: Any, maps: tuple[Floats, Floats] | None = None
+    ) -> Planes:
         """Return a frame's planes mended.
 
         Args:
             cb, cr: arrays at any lower resolution, or None for a grey clip. A grey clip must have
                 no colour correction, and one gain for all channels.
+            maps: This frame's own, in place of those of the undistortion.
         """
+        maps = maps or self.maps
         height, width = luma.shape
         bands = [slice(r, min(r + _BAND, height)) for r in range(0, height, _BAND)]
         lit = (self._light_of(luma, cb, cr, band) for band in bands)
-        if self.maps is None:
+        if maps is None:
             done = [self._coded(planes) for planes in lit]
         else:
             whole = np.empty((height, width) if cb is None else (height, width, 3), np.float32)
             for band, planes in zip(bands, lit, strict=True):
                 whole[band] = planes[0] if cb is None else cv2.merge(planes)
-            done = [self._coded(self._redrawn(whole, band)) for band in bands]
+            done = [self._coded(self._redrawn(whole, band, maps)) for band in bands]
         y, pb, pr = zip(*done, strict=True)
         if cb is None:
             return np.concatenate(y), None, None
@@ -113,10 +117,11 @@ class Mender:
             linear = [_mix(linear, row) for row in self.colour]
         return linear
 
-    def _redrawn(self, whole: npt.NDArray[Any], band: slice) -> list[Any]:
+    def _redrawn(
+        self, whole: npt.NDArray[Any], band: slice, maps: tuple[Floats, Floats]
+    ) -> list[Any]:
         """Return a band of rows of the new picture, one plane per channel."""
-        assert self.maps is not None
-        x, y = self.maps
+        x, y = maps
         drawn: Any = cv2.remap(
             whole, x[band], y[band], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
         )

@@ -1,0 +1,151 @@
+"""Rows moved back and stamps filled: against the same flight filmed without either."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from dataclasses import replace
+
+import av
+import numpy as np
+import pytest
+
+from seeworthy.cli.main import run as seeworthy
+from seeworthy.engine.measure import measure
+from seeworthy.ground.errors import CannotMeasure, WrongCall
+from seeworthy.judge.correct.apply import correct_clip
+from seeworthy.judge.correct.data import Corrections, Origin, RollingData
+from seeworthy.media.source import Source
+from seeworthy.virtual import flight_view, stamp
+from seeworthy.virtual.ground import ground
+
+EYE = flight_view.Eye(hfov=80, straight=False, readout=0.028, exposure=0.002)
+WAVES = tuple(
+    flight_view.Wave(axis, swing, frequency)
+    for axis, swing, frequency in ((1, 12, 0.8), (0, 5, 1.3), (2, 6, 0.6))
+)
+
+
+def grey(path):
+    with av.open(str(path)) as clip:
+        return np.array([f.to_ndarray(format="gray") for f in clip.decode(video=0)], float)
+
+
+def apart(a, b, margin=16):
+    """Rms difference, codes, away from the edges."""
+    inside = (slice(None), *(slice(margin, n - margin) for n in a.shape[1:]))
+    return float(np.sqrt(np.mean((a[inside] - b[inside]) ** 2)))
+
+
+@pytest.fixture(scope="module")
+def flights(tmp_path_factory):
+    """One flight through a camera that rolls, and through one that reads all rows at once."""
+    folder = tmp_path_factory.mktemp("flights")
+    flight = flight_view.fly(2.5, WAVES, 5, np.random.default_rng(3))
+    for name, eye in (("rolls", EYE), ("still", replace(EYE, readout=0.0))):
+        flight_view.film(folder / f"{name}.mp4", eye, flight, 2.5, np.random.default_rng(8))
+    return folder
+
+
+def test_rows_lie_where_a_camera_that_reads_at_once_shows_them(flights, tmp_path):
+    rolling = RollingData(EYE.readout, np.radians(EYE.hfov), Origin("the virtual camera"))
+    source = Source.of(flights / "rolls.mp4")
+    made = correct_clip(source, Corrections(rolling=rolling), tmp_path / "a.mp4")
+    true, before, after = (
+        grey(p) for p in (flights / "still.mp4", source.path, tmp_path / "a.mp4")
+    )
+    assert len(after) == len(before)
+    # Each clip has noise of 2 codes and its own coding: two clips of one camera and one flight
+    # differ by about 3.5 codes.
+    assert apart(true, before) > 15
+    assert apart(true, after) < 0.3 * apart(true, before)
+    assert "uprights leaned by up to" in made.applied[0]
+
+
+def test_the_wrong_way_round_makes_it_worse(flights, tmp_path):
+    rolling = RollingData(-EYE.readout, np.radians(EYE.hfov), Origin("the virtual camera"))
+    source = Source.of(flights / "rolls.mp4")
+    correct_clip(source, Corrections(rolling=rolling), tmp_path / "a.mp4")
+    true = grey(flights / "still.mp4")
+    assert apart(true, grey(tmp_path / "a.mp4")) > 1.2 * apart(true, grey(source.path))
+
+
+def test_times_are_typed_or_come_from_a_result(flights, tmp_path, capsys):
+    clip, out = str(flights / "rolls.mp4"), str(tmp_path / "b.mp4")
+    told = {
+        "procedure": "readout",
+        "results": [{"measurand": "readout_time", "value": 28.0, "conditions": {}}],
+        "findings": {"rows_read": "top to bottom"},
+    }
+    (tmp_path / "r.json").write_text(json.dumps(told))
+    readout = str(tmp_path / "r.json")
+    assert seeworthy(["correct", clip, "--readout", readout, "--view", "80 deg", "--out", out]) == 0
+    assert "r.json" in capsys.readouterr().out
+    told["results"][0]["conditions"] = {"bound": "upper"}
+    (tmp_path / "r.json").write_text(json.dumps(told))
+    assert seeworthy(["correct", clip, "--readout", readout, "--view", "80 deg", "--force"]) == 2
+    for words in (["--rolling"], ["--readout", "28"], ["--readout", "28 ms"],
+                  ["--readout", "3 s", "--view", "80 deg"],
+                  ["--readout", "28 ms", "--view", "200 deg"]):  # fmt: skip
+        assert seeworthy(["correct", clip, *words]) == 2, words
+    assert not list(flights.glob("*corrected*"))
+
+
+def test_what_cannot_be_followed_is_not_moved(tmp_path):
+    from seeworthy.media.write import ClipWriter
+
+    with ClipWriter(tmp_path / "fog.mp4", 160, 96, 30) as clip:
+        for _ in range(30):
+            clip.write_luma(np.full((96, 160), 150, np.uint8))
+    rolling = RollingData(0.02, 1.2, Origin("nobody"))
+    with pytest.raises(CannotMeasure):
+        correct_clip(
+            Source.of(tmp_path / "fog.mp4"), Corrections(rolling=rolling), tmp_path / "a.mp4"
+        )
+    assert not (tmp_path / "a.mp4").exists()
+
+
+@pytest.fixture(scope="module")
+def stamped(tmp_path_factory):
+    """A flight with a running clock burned in, and the same without."""
+    folder = tmp_path_factory.mktemp("stamped")
+    scene = ground(912, 684, 4)
+    flight = stamp.Flight(480, 360, seconds=2.0, speed=5.0)
+    start = dt.datetime(2026, 5, 3, 9, 58, 7)
+    text = stamp.Overlay(stamp.clock_text("%Y/%m/%d %H:%M:%S", start), height=15)
+    stamp.film(folder / "with.mp4", scene, flight, text)
+    stamp.film(folder / "without.mp4", scene, flight, None)
+    return folder, stamp.box_of(text, flight, 1.0)
+
+
+def test_a_stamp_is_filled_and_nothing_else_is_touched(stamped, tmp_path):
+    folder, (x, y, w, h) = stamped
+    made = correct_clip(
+        Source.of(folder / "with.mp4"), Corrections(fill_stamp=True), tmp_path / "a.mp4"
+    )
+    assert measure("stamp", [tmp_path / "a.mp4"]).outcome.findings["stamp_present"] is False
+    true, before, after = (
+        grey(p) for p in (folder / "without.mp4", folder / "with.mp4", tmp_path / "a.mp4")
+    )
+    box = (slice(None), slice(y, y + h), slice(x, x + w))
+    assert apart(true[box], after[box], 0) < 0.5 * apart(true[box], before[box], 0)
+    far = np.ones(true.shape[1:], bool)
+    far[max(0, y - 12) : y + h + 12, max(0, x - 12) : x + w + 12] = False
+    # Coding alone: crf 16 stays within a code or two of what it was given.
+    assert np.sqrt(np.mean((before - after)[:, far] ** 2)) < 2.5
+    assert made.applied[0].startswith("Filled the strokes")
+    with av.open(str(tmp_path / "a.mp4")) as clip:
+        assert "burned-in stamp" in clip.metadata["comment"]
+
+
+def test_without_a_stamp_it_says_so(stamped, tmp_path):
+    folder, _ = stamped
+    made = correct_clip(
+        Source.of(folder / "without.mp4"), Corrections(fill_stamp=True), tmp_path / "a.mp4"
+    )
+    assert made.applied == ("No stamp is burned in; nothing was filled.",)
+
+
+def test_nothing_asked_is_refused(stamped, tmp_path):
+    with pytest.raises(WrongCall):
+        correct_clip(Source.of(stamped[0] / "with.mp4"), Corrections(), tmp_path / "a.mp4")
