@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 
 from seeworthy.cli import main
-from seeworthy.cli.words import finite, pairs, result_line
+from seeworthy.cli.words import pairs, result_line
 from seeworthy.ground.errors import WrongCall
+from seeworthy.ground.plain import plain
 from seeworthy.ground.results import result
 from seeworthy.media.write import ClipWriter
 from seeworthy.publish.numbers import interval_text
@@ -159,7 +160,7 @@ def test_a_result_line_rounds_both_ends_by_the_uncertainty():
 
 
 def test_json_never_holds_nan():
-    assert finite({"a": [float("nan"), 1.0, {"b": float("inf")}]}) == {
+    assert plain({"a": [float("nan"), 1.0, {"b": float("inf")}]}) == {
         "a": [None, 1.0, {"b": None}]
     }
 
