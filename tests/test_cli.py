@@ -160,9 +160,7 @@ def test_a_result_line_rounds_both_ends_by_the_uncertainty():
 
 
 def test_json_never_holds_nan():
-    assert plain({"a": [float("nan"), 1.0, {"b": float("inf")}]}) == {
-        "a": [None, 1.0, {"b": None}]
-    }
+    assert plain({"a": [float("nan"), 1.0, {"b": float("inf")}]}) == {"a": [None, 1.0, {"b": None}]}
 
 
 @pytest.fixture
