@@ -222,6 +222,11 @@ def chapters(report: CameraReport) -> list[Chapter]:
     return made
 
 
+def take_view(take: TakeReport) -> TakeView:
+    """Return one take by itself as rows in words."""
+    return _take(take, all_procedures().get(take.procedure), _Several(False, False))
+
+
 def _chapter(
     name: str, found: Procedure | None, takes: Sequence[TakeReport], several: _Several
 ) -> Chapter:

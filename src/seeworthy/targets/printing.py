@@ -204,9 +204,12 @@ def _text(label: Label) -> str:
 
 
 def _fill(tone: float) -> str:
-    """A tone is linear light; the printer's driver takes sRGB (IEC 61966-2-1)."""
-    code = 12.92 * tone if tone <= 0.0031308 else 1.055 * tone ** (1 / 2.4) - 0.055
-    return f"luma({code * 100:.3f}%)"
+    return f"luma({printed(tone) * 100:.3f}%)"
+
+
+def printed(tone: float) -> float:
+    """Return the sRGB signal, 0 to 1, of a tone in linear light (IEC 61966-2-1)."""
+    return 12.92 * tone if tone <= 0.0031308 else 1.055 * tone ** (1 / 2.4) - 0.055
 
 
 def _mm(value: float) -> str:

@@ -58,14 +58,8 @@ class Hold:
 
 def take_still(studio: Studio, pose: Pose, rng: np.random.Generator) -> Codes:
     """Return one picture of the target standing still, coded."""
-    return develop(
-        _light(studio, Shot(pose, oversample=studio.oversample, mirrored=studio.mirrored)),
-        rng,
-        sensor=studio.sensor,
-        sharpening=studio.sharpening,
-        tone=studio.tone,
-        full_range=studio.full_range,
-    )
+    shot = Shot(pose, oversample=studio.oversample, mirrored=studio.mirrored)
+    return _develop(studio, _light(studio, shot), rng)
 
 
 def _light(studio: Studio, shot: Shot) -> npt.NDArray[np.float32]:

@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.media.write import ClipWriter
+from seeworthy.virtual.tone import bt709
 
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.uint8]
@@ -136,8 +137,7 @@ class NoiseCamera:
 
 def code(light: Array) -> Codes:
     """Return 8-bit luma codes of the limited range (BT.709-6), cut at black."""
-    root = 1.099 * np.power(np.maximum(light, 1e-9), 0.45) - 0.099
-    volts = np.where(light < _TOE, _SLOPE * light, root)
+    volts = bt709(light)
     return np.asarray(np.clip(np.rint(BLACK + (WHITE - BLACK) * volts), BLACK, 255), np.uint8)
 
 

@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.virtual.tone import bt709, srgb
+
 Array = npt.NDArray[np.float64]
 Image = npt.NDArray[np.float32]
 
@@ -200,14 +202,7 @@ Tone = Literal["bt709", "srgb", "linear"]
 def encode_tone(linear: Image, tone: Tone = "bt709") -> Image:
     """Code linear light 0 to 1 (ITU-R BT.709 OETF, or IEC 61966-2-1)."""
     x = np.clip(linear, 0, 1).astype(np.float32)
-    if tone == "bt709":
-        coded = np.where(x < 0.018, 4.5 * x, 1.099 * np.power(np.maximum(x, 1e-9), 0.45) - 0.099)
-    elif tone == "srgb":
-        high = 1.055 * np.power(np.maximum(x, 1e-9), 1 / 2.4) - 0.055
-        coded = np.where(x <= 0.0031308, 12.92 * x, high)
-    else:
-        coded = x
-    return np.asarray(coded, np.float32)
+    return np.asarray({"bt709": bt709, "srgb": srgb, "linear": np.asarray}[tone](x), np.float32)
 
 
 def develop(

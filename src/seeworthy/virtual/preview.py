@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.media.write import ClipWriter
+from seeworthy.virtual.tone import bt709
 
 Image = npt.NDArray[np.float32]
 
@@ -109,8 +110,7 @@ def frames(
             seen = cv2.remap(texture, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
             total += _boardwalk(seen, px * view.metres_per_px, py * view.metres_per_px)
         light = np.clip(total / _STEPS * 1.4, 0, 1)
-        code = np.where(light < 0.018, 4.5 * light, 1.099 * light**0.45 - 0.099)
-        yield np.round(np.clip(code, 0, 1) * 255).astype(np.uint8)
+        yield np.round(np.clip(bt709(light), 0, 1) * 255).astype(np.uint8)
 
 
 def _boardwalk(

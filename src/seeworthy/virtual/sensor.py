@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.virtual.tone import bt709
+
 Array = npt.NDArray[np.float32]
 
 
@@ -81,9 +83,7 @@ def transfer_table() -> npt.NDArray[np.uint8]:
 
     ITU-R BT.709-6, items 1.2 and 5.
     """
-    light = np.arange(65536) / 65535
-    volts = np.where(light < 0.018, 4.5 * light, 1.099 * light**0.45 - 0.099)
-    return np.round(16 + 219 * volts).astype(np.uint8)
+    return np.round(16 + 219 * bt709(np.arange(65536) / 65535)).astype(np.uint8)
 
 
 class Developer:

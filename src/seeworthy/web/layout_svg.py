@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from seeworthy.targets.layout import Layout, Point, light_cells
+from seeworthy.targets.printing import printed
 
 
 def layout_svg(layout: Layout, title: str) -> Any:
@@ -41,6 +42,5 @@ def _polygon(points: Sequence[Point], tone: float) -> str:
 
 
 def _grey(tone: float) -> str:
-    code = 12.92 * tone if tone <= 0.0031308 else 1.055 * tone ** (1 / 2.4) - 0.055
-    level = round(255 * code)
+    level = round(255 * printed(tone))
     return f"#{level:02x}{level:02x}{level:02x}"

@@ -203,11 +203,10 @@ def _view(take: Take, outcome: StoredOutcome | None) -> views.TakeView | None:
     """Return the take's rows as the report words them."""
     if outcome is None:
         return None
-    from seeworthy.publish.model import CameraReport
-
     files = tuple(FileLine(f.name, f.sha256, f.size, f.role) for f in take.files)
-    report = TakeReport(take.id, take.procedure, outcome.outcome, unit=take.unit, files=files)
-    return views.chapters(CameraReport(take.camera, takes=(report,)))[0].takes[0]
+    return views.take_view(
+        TakeReport(take.id, take.procedure, outcome.outcome, unit=take.unit, files=files)
+    )
 
 
 @router.post("/takes/{number}")
