@@ -76,3 +76,14 @@ def test_a_log_of_no_use_is_refused_with_a_reason(karma, tmp_path):
     log.write_text("time (s),gx (deg/s),gy (deg/s),gz (deg/s)\n" + "\n".join(rows), "utf-8")
     with pytest.raises(CannotMeasure, match="nowhere alike"):
         measured("gyro", {"": [clip], "log": [log]})
+
+
+def test_the_exposure_of_a_real_flight_lies_below_the_bound_that_its_clip_gives(karma):
+    clip, _ = karma
+    outcome = measured("softness", [clip])
+    found = {r.measurand: r for r in outcome.results}
+    # The maker's telemetry gives 4.870 ms in every frame, a blur of a quarter of a pixel: too
+    # little for a value, and no bound may lie below it.
+    exposure = found["flight_exposure"]
+    assert exposure.conditions["bound"] == "upper"
+    assert 4.87 <= exposure.interval[1] < 15

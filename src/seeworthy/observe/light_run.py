@@ -1,0 +1,65 @@
+"""Light and contrast of every frame: how bright, how deep the darkest, how much is clipped."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from seeworthy.media.frames import FrameView, Stage
+
+Floats = npt.NDArray[np.float64]
+
+_SAMPLES = 12_000  # of a frame: shares are then known to less than 1 %
+_BLACK, _WHITE = 16.0, 235.0  # ITU-R BT.709, limited range
+# Coding and noise move a clipped value by this much (judgement, two steps of a fine coder).
+_SLACK = 3.0
+
+
+@dataclass(slots=True)
+class LightRun:
+    """Observer of light over a clip.
+
+    Attributes
+    ----------
+    rows : list of tuple
+        Of each frame with a time stamp: time (s), mean, 2 % and 98 % quantile (shares of
+        the way from black to white), share at black, share at white.
+    full_range : bool
+    """
+
+    rows: list[tuple[float, float, float, float, float, float]] = field(default_factory=list)
+    full_range: bool = False
+    _thin: int = 1
+    _scale: float = 1.0
+
+    def begin(self, stage: Stage) -> None:
+        """Choose how thinly to look."""
+        self._thin = max(1, round((stage.width * stage.height / _SAMPLES) ** 0.5))
+        self._scale = 1 / (1 << (stage.bits - 8))
+        self.full_range = stage.tags.range == "full"
+
+    def frame(self, view: FrameView) -> None:
+        """Sum up one frame."""
+        time = view.seconds
+        if view.corrupt or time is None:
+            return
+        thin = view.luma[:: self._thin, :: self._thin].ravel()
+        # Counts of whole codes: quantiles and shares from one pass over the samples.
+        codes = np.bincount(np.minimum((thin * self._scale).astype(np.intp), 255), minlength=256)
+        low, high = (0.0, 255.0) if self.full_range else (_BLACK, _WHITE)
+        level = np.clip((np.arange(256) - low) / (high - low), 0, 1)
+        below = np.cumsum(codes) / len(thin)
+        dark, bright = np.searchsorted(below, (0.02, 0.98))
+        black = float(below[int(low + _SLACK)])
+        white = float(1 - below[int(high - _SLACK) - 1])
+        mean = float((codes * level).sum() / len(thin))
+        self.rows.append((time, mean, float(level[dark]), float(level[bright]), black, white))
+
+    def finish(self) -> None:
+        """Nothing is held."""
+
+    def table(self) -> Floats:
+        """Return `rows` as (n, 6)."""
+        return np.array(self.rows, float).reshape(-1, 6)
