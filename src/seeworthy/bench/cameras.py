@@ -83,6 +83,14 @@ def count_cameras(bench: Bench) -> int:
         return session.scalar(select(func.count()).select_from(CameraRow)) or 0
 
 
+def takes_per_camera(bench: Bench) -> dict[str, int]:
+    """Return by name of the camera how many takes it has; those without are left out."""
+    query = select(CameraRow.name, func.count()).join(UnitRow, UnitRow.camera_id == CameraRow.id)
+    query = query.join(TakeRow, TakeRow.unit_id == UnitRow.id).group_by(CameraRow.name)
+    with bench.reading() as session:
+        return {name: count for name, count in session.execute(query)}  # noqa: C416
+
+
 def get_camera(bench: Bench, name: str) -> Camera:
     """Return one camera.
 

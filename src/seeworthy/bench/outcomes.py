@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -174,16 +174,19 @@ def list_results(
     *,
     camera: str | None = None,
     measurand: str | None = None,
+    of_tests_for: Collection[str] | None = None,
     with_stale: bool = False,
 ) -> list[StoredResult]:
     """Return measured values with their origin, in the order of the takes.
 
     Args:
+        of_tests_for: Only of tests that gave any of these measurands; all that such a test gave,
+            so that what speaks for a camera is chosen from the same takes as among everything.
         with_stale: Also those whose inputs or method have changed since.
     """
     with bench.reading() as session:
         number = None if camera is None else find_camera(session, camera).id
-        found = read_results(session, number, measurand)
+        found = read_results(session, number, measurand, of_tests_for)
     return [r for r in found if with_stale or not r.stale]
 
 

@@ -154,6 +154,19 @@ class Take:
 
 
 @dataclass(frozen=True, slots=True)
+class TakeLine:
+    """A take in a list: what it is, whose, and where it stands; `files` are names."""
+
+    id: int
+    procedure: str
+    camera: str
+    unit: str
+    taken: dt.date
+    state: State
+    files: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class StoredPicture:
     """A picture of an outcome, as a file."""
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 from sqlalchemy import Row, Select, select
@@ -26,13 +26,16 @@ from seeworthy.bench.models import (
     TakeRow,
     UnitRow,
 )
-from seeworthy.bench.records import StoredResult
+from seeworthy.bench.records import StoredResult, TakeLine
 from seeworthy.bench.state import digest_of, version_now
 from seeworthy.ground.results import Result
 
 
 def read_results(
-    session: Session, camera_id: int | None, measurand: str | None
+    session: Session,
+    camera_id: int | None,
+    measurand: str | None,
+    of_tests_for: Collection[str] | None = None,
 ) -> list[StoredResult]:
     """Return measured values with their origin, in the order of the takes, stale ones included.
 
@@ -59,37 +62,82 @@ def read_results(
         query = query.where(UnitRow.camera_id == camera_id)
     if measurand is not None:
         query = query.where(ResultRow.measurand == measurand)
+    tests = None if of_tests_for is None else _tests_for(session, of_tests_for)
+    if tests is not None:
+        query = query.where(TakeRow.procedure.in_(tests))
     rows = session.execute(query).all()
-    around = _Around(session, camera_id)
+    around = _Around(session, camera_id, tests)
     return [_record(row, around) for row in rows]
+
+
+def _tests_for(session: Session, measurands: Collection[str]) -> list[str]:
+    """Return the procedures that gave any of these, as the takes of the bench have them."""
+    query = (
+        select(TakeRow.procedure)
+        .join(OutcomeRow, OutcomeRow.take_id == TakeRow.id)
+        .join(ResultRow, ResultRow.outcome_id == OutcomeRow.id)
+        .where(ResultRow.measurand.in_(sorted(measurands)))
+        .distinct()
+    )
+    return list(session.scalars(query))
 
 
 def take_states(session: Session) -> list[str]:
     """Return where every take stands, in the order of entry."""
+    return [line.state for line in read_lines(session)]
+
+
+def read_lines(
+    session: Session, camera_id: int | None = None, procedure: str | None = None
+) -> list[TakeLine]:
+    """Return takes as lines of a list, in the order of entry."""
     query = (
-        select(TakeRow.id, TakeRow.procedure, OutcomeRow.inputs_key, OutcomeRow.state)
+        select(
+            TakeRow.id, TakeRow.procedure, TakeRow.taken, UnitRow.serial, CameraRow.name,
+            OutcomeRow.inputs_key, OutcomeRow.state,
+        )
+        .join(UnitRow, TakeRow.unit_id == UnitRow.id)
+        .join(CameraRow, UnitRow.camera_id == CameraRow.id)
         .outerjoin(OutcomeRow, OutcomeRow.take_id == TakeRow.id)
         .order_by(TakeRow.id)
-    )
-    around = _Around(session, None)
-    return [
-        "new" if row.state is None else "stale" if around.stale(row) else row.state
-        for row in session.execute(query)
-    ]
+    )  # fmt: skip
+    tests = None
+    if camera_id is not None:
+        query = query.where(UnitRow.camera_id == camera_id)
+    if procedure is not None:
+        query, tests = query.where(TakeRow.procedure == procedure), [procedure]
+    around = _Around(session, camera_id, tests)
+    found = []
+    for row in session.execute(query):
+        state: Any = "new" if row.state is None else "stale" if around.stale(row) else row.state
+        names = tuple(name for _, name in sorted(around.names.get(row.id, ())))
+        found.append(TakeLine(row.id, row.procedure, row.name, row.serial, row.taken, state, names))
+    return found
 
 
 class _Around:
     """What belongs to takes and units, by their numbers."""
 
-    def __init__(self, session: Session, camera_id: int | None) -> None:
+    def __init__(
+        self, session: Session, camera_id: int | None, tests: Collection[str] | None = None
+    ) -> None:
         def of_takes(query: Select[Any], table: Any) -> Sequence[Row[Any]]:
-            if camera_id is not None:
+            if camera_id is not None or tests is not None:
                 query = query.join(TakeRow, table.take_id == TakeRow.id)
+            if tests is not None:
+                query = query.where(TakeRow.procedure.in_(tests))
+            if camera_id is not None:
                 query = query.join(UnitRow, TakeRow.unit_id == UnitRow.id)
                 query = query.where(UnitRow.camera_id == camera_id)
             return session.execute(query.order_by(table.take_id)).all()
 
-        self.files = _by_take(of_takes, TakeFileRow, "role", "sha256")
+        self.files: dict[int, list[tuple[int, str, str]]] = defaultdict(list)
+        self.names: dict[int, list[tuple[int, str]]] = defaultdict(list)
+        kept: Any = TakeFileRow
+        columns = (kept.take_id, kept.position, kept.role, kept.sha256, kept.name)
+        for number, position, role, sha, name in of_takes(select(*columns), kept):
+            self.files[number].append((position, role, sha))
+            self.names[number].append((position, name))
         self.readings = _by_take(of_takes, ReadingRow, "name", "text")
         self.options = _by_take(of_takes, TakeOptionRow, "name", "value")
         self.conditions: dict[int, dict[str, float]] = defaultdict(dict)

@@ -19,9 +19,9 @@ from seeworthy.bench.models import (
     TakeRow,
     UnitRow,
 )
-from seeworthy.bench.records import Camera, State, Take
+from seeworthy.bench.records import Camera, State, TakeLine
 from seeworthy.bench.store import Bench
-from seeworthy.bench.takes import list_takes
+from seeworthy.bench.takes import list_lines
 from seeworthy.ground.measurands import all_measurands
 from seeworthy.procedures import all_procedures
 
@@ -107,8 +107,8 @@ def fingerprint(bench: Bench) -> Hashable:
 
 def glance(bench: Bench, *, last: int = 8) -> Glance:
     """Return where every camera stands, and the last results."""
-    takes = list_takes(bench)
-    per: dict[str, list[Take]] = {}
+    takes = list_lines(bench)
+    per: dict[str, list[TakeLine]] = {}
     for take in takes:
         per.setdefault(take.camera, []).append(take)
     lines = tuple(_line(c, per.get(c.name, [])) for c in list_cameras(bench))
@@ -116,7 +116,7 @@ def glance(bench: Bench, *, last: int = 8) -> Glance:
     return Glance(lines, _latest(bench, {t.id: t for t in takes}, last), states, len(takes))
 
 
-def _latest(bench: Bench, takes: Mapping[int, Take], last: int) -> tuple[Latest, ...]:
+def _latest(bench: Bench, takes: Mapping[int, TakeLine], last: int) -> tuple[Latest, ...]:
     query = select(OutcomeRow.take_id, OutcomeRow.measured, OutcomeRow.sentence, OutcomeRow.message)
     query = query.order_by(OutcomeRow.measured.desc(), OutcomeRow.id.desc()).limit(last)
     with bench.reading() as session:
@@ -128,7 +128,7 @@ def _latest(bench: Bench, takes: Mapping[int, Take], last: int) -> tuple[Latest,
     )
 
 
-def _line(camera: Camera, takes: Sequence[Take]) -> CameraLine:
+def _line(camera: Camera, takes: Sequence[TakeLine]) -> CameraLine:
     count = Counter(t.state for t in takes)
     done = {t.procedure for t in takes if t.state == "measured"}
     tested = tuple(name for name in all_procedures() if name in done)
@@ -139,7 +139,7 @@ def _line(camera: Camera, takes: Sequence[Take]) -> CameraLine:
     return CameraLine(camera, tested, count["stale"], count["new"], refused, len(takes), advice)
 
 
-def _next(camera: Camera, takes: Sequence[Take], tested: set[str]) -> Advice:
+def _next(camera: Camera, takes: Sequence[TakeLine], tested: set[str]) -> Advice:
     due: tuple[State, ...] = ("new", "stale", "lost")
     waiting = [t for t in takes if t.state in due]
     if waiting:

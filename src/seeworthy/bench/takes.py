@@ -21,7 +21,8 @@ from seeworthy.bench.models import (
     TakeRow,
     UnitRow,
 )
-from seeworthy.bench.records import Take
+from seeworthy.bench.records import Take, TakeLine
+from seeworthy.bench.result_columns import read_lines
 from seeworthy.bench.state import TAKE_PARTS, take_record
 from seeworthy.bench.store import Bench
 from seeworthy.ground.errors import NotFound, WrongCall
@@ -104,16 +105,32 @@ def add_take(
 
 
 def list_takes(
-    bench: Bench, *, camera: str | None = None, procedure: str | None = None
+    bench: Bench,
+    *,
+    camera: str | None = None,
+    procedure: str | None = None,
+    numbers: Sequence[int] | None = None,
 ) -> list[Take]:
-    """Return takes in the order of entry, of one camera or procedure where asked for."""
+    """Return takes in the order of entry, of one camera, procedure or some numbers if asked for."""
     with bench.reading() as session:
         query = select(TakeRow).options(*TAKE_PARTS).order_by(TakeRow.id)
+        if numbers is not None:
+            query = query.where(TakeRow.id.in_(numbers))
         if camera is not None:
             query = query.join(UnitRow).where(UnitRow.camera_id == find_camera(session, camera).id)
         if procedure is not None:
             query = query.where(TakeRow.procedure == find_procedure(procedure).id)
         return [take_record(bench, session, row) for row in session.scalars(query)]
+
+
+def list_lines(
+    bench: Bench, *, camera: str | None = None, procedure: str | None = None
+) -> list[TakeLine]:
+    """Return takes as lines of a list: a hundredth of what `list_takes` costs."""
+    with bench.reading() as session:
+        number = None if camera is None else find_camera(session, camera).id
+        test = None if procedure is None else find_procedure(procedure).id
+        return read_lines(session, number, test)
 
 
 def get_take(bench: Bench, number: int) -> Take:

@@ -10,7 +10,7 @@ import typer
 from seeworthy.ground.errors import WrongCall
 
 if TYPE_CHECKING:
-    from seeworthy.bench.records import Take
+    from seeworthy.bench.records import TakeLine
     from seeworthy.bench.store import Bench
 
 BenchDir = Annotated[
@@ -64,10 +64,10 @@ def table(rows: list[tuple[str, ...]]) -> None:
         typer.echo("  " + "  ".join(cells).rstrip())
 
 
-def take_row(take: Take) -> tuple[str, ...]:
+def take_row(take: TakeLine) -> tuple[str, ...]:
     """Return a take as one row of a table."""
     which = take.camera if take.unit == "1" else f"{take.camera} ({take.unit})"
-    files = ", ".join(f.name for f in take.files)
+    files = ", ".join(take.files)
     return (f"{take.id:>4}", take.procedure, which, take.taken.isoformat(), take.state, files)
 
 

@@ -156,14 +156,14 @@ def list_(
     as_json: AsJson = False,
 ) -> None:
     """List the takes and where each stands."""
-    from seeworthy.bench.takes import list_takes
+    from seeworthy.bench.takes import list_lines, list_takes
     from seeworthy.cli import words
 
     with opened(bench) as place:
-        takes = list_takes(place, camera=camera, procedure=procedure)
-    if as_json:
-        words.show_json(takes)
-        return
+        if as_json:
+            words.show_json(list_takes(place, camera=camera, procedure=procedure))
+            return
+        takes = list_lines(place, camera=camera, procedure=procedure)
     if not takes:
         typer.echo("No take yet. Enter one: 'seeworthy take add PROCEDURE CAMERA FILE'.")
     table([take_row(take) for take in takes])

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from seeworthy.bench.cameras import list_cameras
+from seeworthy.bench.cameras import list_cameras, takes_per_camera
 from seeworthy.bench.outcomes import list_outcomes
 from seeworthy.bench.store import Bench
 from seeworthy.ground.errors import SeeworthyError
@@ -23,6 +23,9 @@ from seeworthy.judge.plan.camera import Camera, Draws
 SPEED, DISTANCE = 10.0, 10.0  # m/s, m
 HEIGHT = 100.0  # m
 COLD = 0.0  # degC, where water freezes
+_MOST_OTHERS = 24
+"""Cameras that one is set against, those of most takes: the others' figures are drawn too, and
+hundreds would take a minute for a sentence that names three of them. A judgement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,9 +97,11 @@ _ASKED = (
 def air_figures(bench: Bench, camera: str) -> tuple[AirFigure, ...]:
     """Return the six figures of a camera, each against the other cameras of the bench.
 
+    On a bench of very many, against those with most takes.
+
     Derived figures are drawn from the measured ones by their uncertainty (JCGM 101:2008).
     """
-    known = {c.name: _figures(bench, c.name) for c in list_cameras(bench)}
+    known = {name: _figures(bench, name) for name in (camera, *_others(bench, camera))}
     found = []
     for asked in _ASKED:
         per = {name: figures.get(asked.name) for name, figures in known.items()}
@@ -106,6 +111,16 @@ def air_figures(bench: Bench, camera: str) -> tuple[AirFigure, ...]:
         against = _against(mine, per, asked.more)
         found.append(AirFigure(asked.name, asked.title, asked.unit, mine, words, against, bound))
     return tuple(found)
+
+
+def _others(bench: Bench, camera: str) -> list[str]:
+    """Return the other cameras by name; of many the ones with most takes."""
+    names = [c.name for c in list_cameras(bench) if c.name != camera]
+    if len(names) <= _MOST_OTHERS:
+        return names
+    counts = takes_per_camera(bench)
+    most = sorted(names, key=lambda n: (-counts.get(n, 0), names.index(n)))[:_MOST_OTHERS]
+    return [n for n in names if n in most]
 
 
 def _figures(bench: Bench, name: str) -> dict[str, Uncertain]:

@@ -13,7 +13,7 @@ from seeworthy.ground.results import Result
 from seeworthy.judge.compare.combine import like_sets, speaking
 from seeworthy.judge.purpose.library import find_purpose
 from seeworthy.judge.purpose.model import Limit, Purpose, Wish
-from seeworthy.judge.purpose.rank import DRAWS, Measure, Ranking, key_of, rank
+from seeworthy.judge.purpose.rank import Measure, Ranking, key_of, rank
 
 if TYPE_CHECKING:
     from seeworthy.bench.store import Bench
@@ -62,7 +62,7 @@ def figures_for(purpose: Purpose, results: Sequence[Result]) -> dict[str, Measur
 
 
 def suit(
-    bench: Bench, name: str, *, cameras: Sequence[str] = (), draws: int = DRAWS, seed: int = 1
+    bench: Bench, name: str, *, cameras: Sequence[str] = (), draws: int | None = None, seed: int = 1
 ) -> Ranking:
     """Rank the cameras of a bench for a purpose.
 
@@ -81,7 +81,7 @@ def suit(
     names = [get_camera(bench, c).name for c in cameras] or [c.name for c in list_cameras(bench)]
     if not names:
         raise NotFound("The bench has no camera yet.", "Add one: seeworthy camera add NAME.")
-    per = _results(bench, names)
+    per = _results(bench, names, [purpose])
     return rank(
         purpose, {n: figures_for(purpose, r) for n, r in per.items()}, draws=draws, seed=seed
     )
@@ -94,21 +94,26 @@ def suit_every(bench: Bench, purposes: Sequence[str]) -> dict[str, Ranking]:
     """
     from seeworthy.bench.cameras import list_cameras
 
-    per = _results(bench, [c.name for c in list_cameras(bench)])
-    found = {}
+    wanted = []
     for name in purposes:
         with contextlib.suppress(SeeworthyError):
-            purpose = find_purpose(name, bench.folder / "purposes")
-            found[name] = rank(purpose, {n: figures_for(purpose, r) for n, r in per.items()})
-    return found
+            wanted.append((name, find_purpose(name, bench.folder / "purposes")))
+    per = _results(bench, [c.name for c in list_cameras(bench)], [p for _, p in wanted])
+    return {
+        name: rank(purpose, {n: figures_for(purpose, r) for n, r in per.items()})
+        for name, purpose in wanted
+    }
 
 
-def _results(bench: Bench, names: Sequence[str]) -> dict[str, list[Result]]:
-    """Return what speaks for each camera."""
+def _results(
+    bench: Bench, names: Sequence[str], purposes: Sequence[Purpose]
+) -> dict[str, list[Result]]:
+    """Return what speaks for each camera in what the purposes ask for."""
     from seeworthy.bench.outcomes import list_results
 
     per: dict[str, list[Result]] = {n: [] for n in names}
-    for stored in speaking(list_results(bench))[0]:
+    asked = {item.measurand.id for p in purposes for item in (*p.limits, *p.wishes)}
+    for stored in speaking(list_results(bench, of_tests_for=asked))[0]:
         if stored.camera in per:
             per[stored.camera].append(stored.result)
     return per

@@ -10,7 +10,14 @@ from fastapi.responses import FileResponse
 
 from seeworthy.bench.outcomes import get_outcome
 from seeworthy.bench.records import StoredOutcome, Take
-from seeworthy.bench.takes import add_take, edit_take, get_take, list_takes, remove_take
+from seeworthy.bench.takes import (
+    add_take,
+    edit_take,
+    get_take,
+    list_lines,
+    list_takes,
+    remove_take,
+)
 from seeworthy.ground.errors import CannotMeasure, Conflict, NotFound, SeeworthyError, WrongCall
 from seeworthy.ground.plausible import typed_day
 from seeworthy.ground.results import Figure
@@ -42,7 +49,7 @@ def takes_page(
     page: int = 1,
 ) -> Response:
     """List takes, a page at a time, newest first."""
-    everything = site.remember("takes", lambda: list_takes(site.bench))
+    everything = site.remember("takes", lambda: list_lines(site.bench))
     found = [
         t
         for t in reversed(everything)
@@ -50,7 +57,8 @@ def takes_page(
     ]
     last = max(1, -(-len(found) // PER_PAGE))
     number = min(max(1, page), last)
-    shown = found[(number - 1) * PER_PAGE : number * PER_PAGE]
+    numbers = [t.id for t in found[(number - 1) * PER_PAGE : number * PER_PAGE]]
+    shown = list_takes(site.bench, numbers=numbers)[::-1]
     context = TakesPage(
         shown, number, last, len(found), camera, procedure, state,
         sorted({t.camera for t in everything}),
