@@ -29,7 +29,7 @@ from seeworthy.clock.find import (
 )
 from seeworthy.clock.moments import Moments, Shown, find_moments, roughness, sideways
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.frames import FrameView, Observer, Stage
 from seeworthy.media.light import light_of
 
 Array = npt.NDArray[np.float64]
@@ -84,7 +84,7 @@ class ClockTrack:
     sideways: float = 0.0
 
 
-class ClockWatch:
+class ClockWatch(Observer):
     """Observer of one clip.
 
     Args:
@@ -167,9 +167,6 @@ class ClockWatch:
         if self.sample is None:
             return 0.0
         return float(np.mean(self.sample >= _TOP))
-
-    def finish(self) -> None:
-        """Nothing is left to do."""
 
     def track(self) -> ClockTrack:
         """Return what was read; empty arrays where nothing was."""

@@ -131,7 +131,7 @@ class FrameView:
 
 
 class Observer(Protocol):
-    """What a measure registers with the pass."""
+    """What a measure registers with the pass; who inherits it leaves out what it has no use for."""
 
     def begin(self, stage: Stage) -> None:
         """Take the clip's geometry; called once, before the first frame."""

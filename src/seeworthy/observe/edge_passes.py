@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.statistics import robust_spread
-from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.frames import FrameView, Observer, Stage
 
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -32,7 +32,7 @@ _REACH = 120
 _LEAST_STEP = 0.05
 
 
-class EdgeWatch:
+class EdgeWatch(Observer):
     """Observer that keeps thin bands of a clip, in linear light.
 
     Args:
@@ -87,9 +87,6 @@ class EdgeWatch:
                 self._keep(view.seconds, bands, luma)
         self._last = view.seconds, bands
         return len(self.frames) < _MOST
-
-    def finish(self) -> None:
-        """Nothing is left to do."""
 
     def _keep(self, seconds: float, bands: Floats, luma: npt.NDArray[Any]) -> None:
         self.frames.append(bands)

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.frames import FrameView, Observer, Stage
 
 _BYTES = 32_000_000
 
@@ -32,7 +32,7 @@ class KeyFrame:
     index: int
 
 
-class KeyFrames:
+class KeyFrames(Observer):
     """Observer: keeps key frames, evenly spread; memory stays flat.
 
     Args:
@@ -67,6 +67,3 @@ class KeyFrames:
                 return None
         self.kept.append(KeyFrame(view.luma.copy(), view.quantiser, view.index))
         return None
-
-    def finish(self) -> None:
-        """Nothing is left to do."""

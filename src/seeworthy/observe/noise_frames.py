@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.frames import FrameView, Observer, Stage
 from seeworthy.media.light import rgb_from_planes
 
 PAIRS = 12
@@ -30,7 +30,7 @@ class _Kept:
     chroma: Any = field(default=None)
 
 
-class NoiseFrames:
+class NoiseFrames(Observer):
     """Observer: keeps copies of frames in pairs of neighbours.
 
     Args:
@@ -91,9 +91,6 @@ class NoiseFrames:
     def _thin(self) -> None:
         self._stride *= 2
         self._kept = [pair for pair in self._kept if pair[0].index % self._stride == 0]
-
-    def finish(self) -> None:
-        """Nothing is left to do."""
 
     @property
     def kept(self) -> list[_Kept]:

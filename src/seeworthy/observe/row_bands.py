@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.frames import FrameView, Observer, Stage
 from seeworthy.media.light import Light, light_of
 
 Floats = npt.NDArray[np.float32]
@@ -39,7 +39,7 @@ class Run:
 
 
 @dataclass(slots=True)
-class ReadoutWatch:
+class ReadoutWatch(Observer):
     """Observer that collects what both read-out measures need.
 
     Args:
@@ -114,9 +114,6 @@ class ReadoutWatch:
         if want_rows:
             self._keep_rows(number, seconds, light)
         return None
-
-    def finish(self) -> None:
-        """Nothing to do: runs are put together when asked for."""
 
     def _moves(self, luma: npt.NDArray[Any], bits: int) -> bool:
         rows = luma[self.height // 16 :: max(1, self.height // 8), ::2].astype(np.int32)

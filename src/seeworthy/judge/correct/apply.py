@@ -24,7 +24,7 @@ from seeworthy.judge.correct.outclip import OutClip, check_name, new_file, pixel
 from seeworthy.judge.correct.pixels import Mender, Planes
 from seeworthy.judge.correct.rolling import RowMaps, Rows, watch_rows
 from seeworthy.judge.correct.undistort import Undistortion, plan_undistortion
-from seeworthy.media.frames import watch
+from seeworthy.media.frames import Observer, watch
 from seeworthy.media.light import Light, light_of
 
 if TYPE_CHECKING:
@@ -305,7 +305,7 @@ def colourless(view: FrameView) -> bool:
     return flat and int(view.luma.max()) > 48 * scale
 
 
-class _Work:
+class _Work(Observer):
     """Observer that mends every frame and writes it; frames are worked on side by side."""
 
     def __init__(self, source: Source, part: Path, plan: Callable[[FrameView], _Plan]) -> None:
@@ -319,9 +319,6 @@ class _Work:
         self.moved = 0
         self.frames = 0
         self.left_out: list[str] = []
-
-    def begin(self, stage: Stage) -> None:
-        """Nothing yet: whether there is colour is seen in the first frame."""
 
     def frame(self, view: FrameView) -> bool | None:
         """Hand a copy of the frame to a worker and write those that are done."""
@@ -340,9 +337,6 @@ class _Work:
         future, pts = self._waiting.popleft()
         assert self._out is not None
         self.moved += not self._out.add(future.result(), pts)
-
-    def finish(self) -> None:
-        """Nothing: `close` does it, where its errors are seen."""
 
     def close(self) -> None:
         """Write what waits and finish the file."""

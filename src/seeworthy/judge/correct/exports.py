@@ -10,7 +10,7 @@ from seeworthy.judge.correct.data import Corrections
 from seeworthy.judge.correct.gain import gain_field, write_gain_png
 from seeworthy.judge.correct.lut import write_cube
 from seeworthy.judge.correct.undistort import plan_undistortion
-from seeworthy.media.frames import ColourTags, FrameView, Stage, watch
+from seeworthy.media.frames import ColourTags, FrameView, Observer, Stage, watch
 from seeworthy.media.light import light, light_of
 from seeworthy.media.source import Source
 
@@ -101,7 +101,7 @@ def _free(path: Path, force: bool) -> None:
         )
 
 
-class _FirstStage:
+class _FirstStage(Observer):
     """Observer that wants the geometry only."""
 
     stage: Stage | None = None
@@ -113,9 +113,6 @@ class _FirstStage:
     def frame(self, view: FrameView) -> bool:
         """Leave."""
         return False
-
-    def finish(self) -> None:
-        """Nothing."""
 
 
 def _stage(clip: Path | None) -> Stage | None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.media.frames import Observer
 from seeworthy.procedures.colour import study as colour_study
 from seeworthy.procedures.lens import study as lens_study
 from seeworthy.procedures.shading import study as shading_study
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from seeworthy.ground.results import Outcome
-    from seeworthy.media.frames import FrameView, Stage
+    from seeworthy.media.frames import FrameView
     from seeworthy.virtual.colour_scene import Table, Viewpoint
 
 LENSES = tuple(f"lens, {group}" for group in lens_study.GROUPS)
@@ -61,22 +62,16 @@ def _mended(outcome: Outcome, clip: Path, folder: Path) -> Path:
     return correct_clip(Source.of(clip), given, folder / "mended.mp4").path
 
 
-class _Frames:
+class _Frames(Observer):
     """Observer that keeps what a function makes of each frame."""
 
     def __init__(self, look: Any) -> None:
         self.look = look
         self.seen: list[Any] = []
 
-    def begin(self, stage: Stage) -> None:
-        """Nothing."""
-
     def frame(self, view: FrameView) -> None:
         """Look."""
         self.seen.append(self.look(view))
-
-    def finish(self) -> None:
-        """Nothing."""
 
 
 def _look(clip: Path, look: Any) -> list[Any]:

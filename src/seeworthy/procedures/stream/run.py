@@ -10,7 +10,7 @@ import numpy as np
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.media.container import Facts, VideoFacts, read_facts
-from seeworthy.media.frames import ColourTags, FrameView, Stage
+from seeworthy.media.frames import ColourTags, FrameView, Observer
 from seeworthy.media.scan import Scan
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.stream.levels import Conformity, Load, judge
@@ -28,18 +28,12 @@ _GLANCE = 400  # pictures: enough for the votes of `media.scan`
 _FASTEST = 1000  # a 'frame rate' above is only the tick of a variable-rate stream
 
 
-class _Glance:
+class _Glance(Observer):
     """Keep the pass going for as long as it takes to tell whole pictures from fields."""
-
-    def begin(self, stage: Stage) -> None:
-        """Nothing to prepare."""
 
     def frame(self, view: FrameView) -> bool:
         """Leave after `_GLANCE` pictures."""
         return view.index < _GLANCE
-
-    def finish(self) -> None:
-        """Nothing to end."""
 
 
 def prepare(inputs: Inputs) -> tuple[Watch, ...]:
