@@ -24,6 +24,8 @@ EXAMPLES: Mapping[str, str] = MappingProxyType(
         "body.width": "24.2 mm ± 0.1 mm",
         "body.height": "14.2 mm ± 0.1 mm",
         "body.mass": "0.61 oz ± 0.01 oz",
+        "brightness.light": "15.1 EV dome",
+        "brightness.sun_height": "32 deg ± 1 deg",
         "colour.light": "10.4 EV dome",
         "continuity.recorded": "75 s ± 0.3 s",
         "continuity.cuts": "5",

@@ -11,10 +11,11 @@ from seeworthy.media.frames import FrameView, Stage
 
 Floats = npt.NDArray[np.float64]
 
-_SAMPLES = 12_000  # of a frame: shares are then known to less than 1 %
+SAMPLES = 12_000  # of a frame: shares are then known to less than 1 %
 _BLACK, _WHITE = 16.0, 235.0  # ITU-R BT.709, limited range
 # Coding and noise move a clipped value by this much (judgement, two steps of a fine coder).
 _SLACK = 3.0
+_BEYOND = 1e-3  # of a frame: more than ringing beside edges makes (judgement)
 
 
 @dataclass(slots=True)
@@ -25,18 +26,21 @@ class LightRun:
     ----------
     rows : list of tuple
         Of each frame with a time stamp: time (s), mean, 2 % and 98 % quantile (shares of
-        the way from black to white), share at black, share at white.
+        the way from black to white), share at black, at white, at the highest codes.
     full_range : bool
+    beyond : bool
+        Codes above white are used, as many cameras do: white is then the highest code.
     """
 
-    rows: list[tuple[float, float, float, float, float, float]] = field(default_factory=list)
+    rows: list[tuple[float, ...]] = field(default_factory=list)
     full_range: bool = False
+    beyond: bool = False
     _thin: int = 1
     _scale: float = 1.0
 
     def begin(self, stage: Stage) -> None:
         """Choose how thinly to look."""
-        self._thin = max(1, round((stage.width * stage.height / _SAMPLES) ** 0.5))
+        self._thin = max(1, round((stage.width * stage.height / SAMPLES) ** 0.5))
         self._scale = 1 / (1 << (stage.bits - 8))
         self.full_range = stage.tags.range == "full"
 
@@ -55,11 +59,19 @@ class LightRun:
         black = float(below[int(low + _SLACK)])
         white = float(1 - below[int(high - _SLACK) - 1])
         mean = float((codes * level).sum() / len(thin))
-        self.rows.append((time, mean, float(level[dark]), float(level[bright]), black, white))
+        top = float(1 - below[int(255 - _SLACK) - 1])
+        if not self.full_range:
+            between = below[int(255 - _SLACK) - 1] - below[int(high + _SLACK)]
+            self.beyond = self.beyond or bool(between > _BEYOND)
+        self.rows.append((time, mean, float(level[dark]), float(level[bright]), black, white, top))
 
     def finish(self) -> None:
         """Nothing is held."""
 
     def table(self) -> Floats:
-        """Return `rows` as (n, 6)."""
-        return np.array(self.rows, float).reshape(-1, 6)
+        """Return `rows` as (n, 7)."""
+        return np.array(self.rows, float).reshape(-1, 7)
+
+    def clipped(self) -> Floats:
+        """Return the share of every frame that is clipped to white."""
+        return self.table()[:, 6 if self.beyond else 5]
