@@ -12,7 +12,6 @@ import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 from sqlalchemy import create_engine, event
@@ -24,6 +23,7 @@ from seeworthy import __version__
 from seeworthy.bench import schema
 from seeworthy.bench.models import AboutRow
 from seeworthy.bench.trouble import read_only_error, said_in_words
+from seeworthy.ground.closing import Closing
 from seeworthy.ground.errors import BenchError, Conflict, NotFound, WrongCall
 
 DATABASE = "bench.sqlite"
@@ -61,7 +61,7 @@ def _keep(session: _Session, row: object) -> None:
     session._rows.append(row)
 
 
-class Bench:
+class Bench(Closing):
     """An open bench.
 
     Attributes:
@@ -114,17 +114,6 @@ class Bench:
     def close(self) -> None:
         """Let go of the database."""
         self._engine.dispose()
-
-    def __enter__(self) -> Bench:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
 
 def create_bench(folder: str | Path, *, database: str = "") -> Bench:

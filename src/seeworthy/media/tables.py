@@ -57,7 +57,7 @@ def read_table(source: Source) -> Table:
     Raises:
         UnreadableInput: Not text, too large, or no table of numbers in it.
     """
-    lines = _lines(source)
+    lines = text_lines(source)
     forced = re.fullmatch(r"sep=(.)", lines[0].strip(), re.I) if lines else None
     if forced:
         lines = lines[1:]
@@ -165,11 +165,16 @@ def split(line: str, separator: str) -> list[str]:
     )
 
 
-def _lines(source: Source) -> list[str]:
-    if source.size > LARGEST:
+def text_lines(source: Source, largest: int = LARGEST) -> list[str]:
+    """Return the lines of a text file that are not blank.
+
+    Raises:
+        UnreadableInput: Larger than so many bytes, or no text.
+    """
+    if source.size > largest:
         raise UnreadableInput(
-            f"'{source.name}' is too large for a log ({source.size // 1_000_000} MB).",
-            "Cut it to the flight and export again.",
+            f"'{source.name}' is too large for a table ({source.size // 1_000_000} MB).",
+            "Cut it to what counts and export again.",
         )
     raw = source.path.read_bytes()
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
@@ -177,7 +182,7 @@ def _lines(source: Source) -> list[str]:
     elif b"\0" in raw[:65536]:
         raise UnreadableInput(
             f"'{source.name}' is not a text file.",
-            "Export the log from the logger's program as CSV.",
+            "Export it from its program as CSV, one row a line.",
         )
     else:
         try:

@@ -5,20 +5,20 @@ from __future__ import annotations
 from collections.abc import Mapping
 from fractions import Fraction
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 import av
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.ground.closing import Closing
 from seeworthy.media.frames import ColourTags
 
 BT709 = ColourTags(None, 1, 1, 1)
 _UNSPECIFIED = 2
 
 
-class ClipWriter:
+class ClipWriter(Closing):
     """Write frames to a clip with explicit time stamps.
 
     Args:
@@ -86,17 +86,6 @@ class ClipWriter:
         if sound is not None:
             layout = {1: "mono", 2: "stereo"}[sound[1]]
             self._sound = self._container.add_stream(sound_codec, rate=sound[0], layout=layout)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def write_luma(self, luma: npt.NDArray[np.uint8], seconds: float | None = None) -> None:
         """Append a grey picture from luma code values, (H, W) uint8, in the clip's range."""

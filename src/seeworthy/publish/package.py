@@ -18,12 +18,11 @@ import stat
 import uuid
 import zipfile
 from collections.abc import Iterator, Mapping
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
+from seeworthy.ground.closing import Closing
 from seeworthy.ground.errors import UnreadableInput, WrongCall
 from seeworthy.publish.cells import from_cell
 from seeworthy.publish.describe import FORMAT, UNTITLED
@@ -56,7 +55,7 @@ class Head:
     methods: Mapping[str, int]
 
 
-class Package(AbstractContextManager["Package"]):
+class Package(Closing):
     """An opened package.
 
     Args:
@@ -93,14 +92,6 @@ class Package(AbstractContextManager["Package"]):
         """Let go of the file."""
         if self._zip is not None:
             self._zip.close()
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def _names(self) -> set[str]:
         """Return the names of the files; refuse those that lead elsewhere."""

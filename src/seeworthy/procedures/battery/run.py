@@ -11,7 +11,7 @@ from seeworthy.ground.quantities import Quantity, format_value
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.media.container import read_facts
 from seeworthy.media.source import Source
-from seeworthy.media.tables import split
+from seeworthy.media.tables import split, text_lines
 from seeworthy.procedures.battery.logs import parse_run, runs_from_table
 from seeworthy.procedures.battery.measure import (
     ASSUMED_SCATTER,
@@ -117,16 +117,7 @@ def _recording(inputs: Inputs) -> tuple[Run, list[str]]:
 
 def _table(source: Source) -> tuple[list[str], list[list[str]]]:
     """Cut a small hand-written table into cells; nothing is taken to be a number."""
-    raw = source.path.read_bytes()
-    if b"\0" in raw[:65536] or source.size > 1_000_000:
-        raise UnreadableInput(
-            f"'{source.name}' is not a table of runs.", "Save it as CSV, one run per line."
-        )
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = raw.decode("cp1252", "replace")
-    lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
+    lines = [line for line in text_lines(source, 1_000_000) if not line.startswith("#")]
     if not lines:
         raise UnreadableInput(f"'{source.name}' holds no line.", "One run per line.")
     separator = max(",;\t", key=lines[0].count)
