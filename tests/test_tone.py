@@ -31,7 +31,7 @@ from seeworthy.procedures.noise.referred import (
 from seeworthy.procedures.shading.budget import budgets, wall
 from seeworthy.procedures.shading.measure import measure_shading
 from seeworthy.procedures.sharpness.measure import Region, by_place, measure_edge
-from seeworthy.procedures.sharpness.run import _budget, edge_contrast
+from seeworthy.procedures.sharpness.run import _budget, edge_levels
 
 
 def bt709(x):
@@ -80,7 +80,7 @@ def field(stops, level=0.35, uneven=0.0):
 def shading(light_seen, surface=None):
     """(value, low, high) of corner_shading."""
     found = measure_shading(light_seen, (640, 360))
-    u = combined(budgets(found, surface or wall(None, None))["corner_shading"])
+    u = combined(budgets(found, surface or wall(None, None), tone.Tone())["corner_shading"])
     return found.corner, found.corner - 1.96 * u, found.corner + 1.96 * u
 
 
@@ -104,7 +104,7 @@ def test_other_falls_and_levels_are_held(curve, stops, level):
 def test_a_wall_uneven_by_itself_is_held_and_a_reading_states_it_better(uneven):
     # The tone curve is the one named here: what the wall leaves open must be enough alone.
     found = measure_shading(field(1.0, uneven=uneven), (640, 360))
-    parts = budgets(found, wall(None, None))["corner_shading"]
+    parts = budgets(found, wall(None, None), tone.Tone())["corner_shading"]
     without_tone = combined([c for c in parts if "tone" not in c.name])
     assert abs(found.corner - 1.0) <= 1.96 * without_tone
     assert wall((0.02, 0.0), 60.0).u == pytest.approx(0.02 / math.sqrt(3))
@@ -137,7 +137,7 @@ def mtf50(contrast, curve):
     frames = [edge_picture(contrast, curve) + n for n in noise]
     edge = measure_edge(frames, region, (-1.0, 2.0))
     place = by_place([edge])["centre", "vertical"]
-    return place.value, combined(_budget(place, edge_contrast([edge])))
+    return place.value, combined(_budget(place, edge_levels([edge]), tone.Tone()))
 
 
 @pytest.mark.parametrize("contrast", [4.0, 15.0])
@@ -172,7 +172,7 @@ def test_a_budget_adds_up_and_tells_shares():
 
 def test_decibels_follow_the_slope():
     # ISO 15739: noise is referred to the scene by the slope, 20 log10 of it.
-    assert tone.of_decibels().part == pytest.approx(1.655, abs=0.001)
+    assert tone.Tone().of_decibels(0.18).part == pytest.approx(1.655, abs=0.001)
 
 
 # Noise, by a camera of its own: Poisson electrons, read noise, a curve, 8 bits.
@@ -208,7 +208,7 @@ def true_snr():
 @pytest.mark.parametrize("curve", CURVES)
 def test_snr_is_referred_to_the_scene_by_the_measured_slope(curve):
     levels = grey_levels(curve)
-    shift, part, said = referred(levels, "reflectance")
+    shift, part, said = referred(levels, "reflectance", tone.Tone(), 0.14)
     found = snr_result(at_grey(levels, "reflectance"), {}, shift, (part,), ())
     # Rounding to codes is noise of the picture too: a tenth of a decibel here.
     assert found.value == pytest.approx(true_snr(), abs=0.35)
@@ -220,7 +220,7 @@ def test_snr_is_referred_to_the_scene_by_the_measured_slope(curve):
 @pytest.mark.parametrize("curve", ["gamma 2.4", "S 0.6"])
 def test_without_the_slope_the_interval_holds_what_the_value_misses(curve):
     levels = grey_levels(curve, (0.18,), known=False)
-    shift, part, said = referred(levels, "signal")
+    shift, part, said = referred(levels, "signal", tone.Tone(), 0.14)
     grey = at_grey(levels, "signal", levels[0].signal)
     found = snr_result(grey, {}, shift, (part,), ())
     assert shift == 0
@@ -235,7 +235,7 @@ def test_two_steps_tell_no_slope():
 
 def test_the_range_shown_counts_stops_between_known_steps():
     levels = grey_levels("gamma 2.4")
-    stops, parts = range_shown(levels)
+    stops, parts = range_shown(levels, tone.Tone())
     bright = max(v.signal for v in levels)
     assert stops == pytest.approx(math.log2(0.62 / 0.045) - math.log2(bright))
     true = -math.log2(EXPOSED * 0.045)
@@ -297,4 +297,4 @@ def test_an_adaptation_time_is_held_under_a_foreign_curve(curve, level, stops):
     lag = np.log2(by_tag(level * 2.0 ** (stops * np.exp(-when)), curve))
     way = 1 - (lag - lag[-1]) / (lag[0] - lag[-1])
     time = when[np.argmax(way >= 0.9)] - when[np.argmax(way >= 0.1)]
-    assert abs(time - math.log(9)) <= 1.96 * tone.of_run(time, stops).part + 0.004
+    assert abs(time - math.log(9)) <= 1.96 * tone.Tone().of_run(time, stops, level).part + 0.004

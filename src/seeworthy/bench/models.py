@@ -88,6 +88,12 @@ class UnitRow(Base):
     takes: Mapped[list[TakeRow]] = relationship(
         back_populates="unit", cascade="all, delete-orphan", order_by="TakeRow.id"
     )
+    curve_takes: Mapped[list[TakeRow]] = relationship(
+        viewonly=True,
+        order_by="TakeRow.id",
+        primaryjoin="and_(UnitRow.id == TakeRow.unit_id, TakeRow.procedure == 'oecf')",
+    )
+    """Those that measured its tone curve."""
     __mapper_args__ = {"version_id_col": version}  # noqa: RUF012
 
 

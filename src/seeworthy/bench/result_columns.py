@@ -14,6 +14,7 @@ from typing import Any
 from sqlalchemy import Row, Select, select
 from sqlalchemy.orm import Session
 
+from seeworthy.bench.curves import KeptCurve, choose, uses_curves
 from seeworthy.bench.models import (
     CameraRow,
     ConditionRow,
@@ -29,6 +30,7 @@ from seeworthy.bench.models import (
 from seeworthy.bench.records import StoredResult, TakeLine
 from seeworthy.bench.state import digest_of, version_now
 from seeworthy.ground.results import Result
+from seeworthy.procedures.declare import OECF
 
 
 def read_results(
@@ -93,8 +95,8 @@ def read_lines(
     """Return takes as lines of a list, in the order of entry."""
     query = (
         select(
-            TakeRow.id, TakeRow.procedure, TakeRow.taken, UnitRow.serial, CameraRow.name,
-            OutcomeRow.inputs_key, OutcomeRow.state,
+            TakeRow.id, TakeRow.procedure, TakeRow.taken, TakeRow.unit_id, UnitRow.serial,
+            CameraRow.name, OutcomeRow.inputs_key, OutcomeRow.state,
         )
         .join(UnitRow, TakeRow.unit_id == UnitRow.id)
         .join(CameraRow, UnitRow.camera_id == CameraRow.id)
@@ -150,8 +152,16 @@ class _Around:
             select(FirmwareRow.unit_id, FirmwareRow.since, FirmwareRow.id, FirmwareRow.name)
         ):
             self.firmware[unit].append((since, number, name))
+        self._curves = _curves(session)
         self._stale: dict[int, bool] = {}
         self._of_take: dict[int, tuple[str, tuple[str, ...]]] = {}
+
+    def curve_keys(self, row: Any) -> list[str]:
+        """Return the digests of the tone curves that the row's take may use."""
+        kept = self._curves.get(row.unit_id)
+        if not kept or not uses_curves(row.procedure):
+            return []
+        return choose(kept, lambda day: self.firmware_on(row.unit_id, day), row.taken).keys
 
     def files_of(self, take: int) -> list[tuple[int, str, str]]:
         """Return position, role and SHA-256 of the files of a take, in order."""
@@ -172,6 +182,9 @@ class _Around:
                     {"name": n, "value": v} for _, n, v in sorted(self.options.get(take, ()))
                 ],
             }
+            keys = self.curve_keys(row)
+            if keys:
+                inputs["curves"] = keys
             stale = version is not None and row.inputs_key != digest_of(inputs, version)
             self._stale[take] = stale
         return self._stale[take]
@@ -188,6 +201,22 @@ class _Around:
             hashes = tuple(sha for _, _, sha in self.files_of(row.id))
             found = self._of_take[row.id] = (self.firmware_on(row.unit_id, row.taken), hashes)
         return found
+
+
+def _curves(session: Session) -> dict[int, list[KeptCurve]]:
+    """Return the measured tone curves by the number of their unit."""
+    found: dict[int, list[KeptCurve]] = defaultdict(list)
+    query = (
+        select(
+            TakeRow.unit_id, TakeRow.id, TakeRow.taken, OutcomeRow.inputs_key, OutcomeRow.correction
+        )
+        .join(OutcomeRow, OutcomeRow.take_id == TakeRow.id)
+        .where(TakeRow.procedure == OECF, OutcomeRow.state == "measured")
+    )
+    for unit, take, taken, key, data in session.execute(query):
+        if (data or {}).get("kind") == OECF:
+            found[unit].append(KeptCurve(take, taken, key, data))
+    return found
 
 
 def _by_take(

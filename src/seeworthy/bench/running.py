@@ -26,6 +26,7 @@ from seeworthy.engine.run import run_jobs
 from seeworthy.engine.workers import MEMORY_LIMIT, TIME_LIMIT, LocalWorkers
 from seeworthy.ground.errors import BenchError, NotFound, SeeworthyError
 from seeworthy.procedures import all_procedures
+from seeworthy.procedures.declare import OECF
 
 EventKind = Literal["planned", "begun", "done", "skipped"]
 
@@ -130,16 +131,19 @@ def run_bench(
         if executor is None:
             executor = stack.enter_context(
                 LocalWorkers(
-                    min(workers or 1_000, len(run.jobs)) if workers else None,
+                    min(workers or 1_000, len(run.due)) if workers else None,
                     time_limit=time_limit,
                     memory_limit=memory_limit,
                 )
             )
         at_once = workers or getattr(executor, "workers", None) or 8
-        for answer in run_jobs(
-            run.handed_out(), executor, at_once=at_once, beat=run.beat, period=leases.BEAT / 2
-        ):
-            run.store(answer)
+        while run.jobs:
+            for answer in run_jobs(
+                run.handed_out(), executor, at_once=at_once, beat=run.beat, period=leases.BEAT / 2
+            ):
+                run.store(answer)
+            # Tone curves come first: what is made linear by them is due after them.
+            run.plan_rest(only)
     return run.report()
 
 
@@ -158,6 +162,7 @@ class _Run:
         self.troubles: list[Trouble] = []
         self._tell = tell or (lambda event: None)
         self._last_beat = 0.0
+        self._curves_first = False
 
     def plan(self, only: Sequence[str]) -> None:
         """Find out what is due, and which takes share a clip."""
@@ -170,8 +175,26 @@ class _Run:
                     due = _due(self.bench, row)
                     self.due[due.task.key] = due
         self.troubles = evidence_troubles(self.bench, takes=chosen, deep=False)
-        self.jobs = group([due.task for due in self.due.values()])
+        first = [d.task for d in self.due.values() if d.task.procedure == OECF]
+        self.jobs = group(first or [due.task for due in self.due.values()])
+        self._curves_first = bool(first)
         self._tell(Event("planned", total=len(self.due)))
+
+    def plan_rest(self, only: Sequence[str]) -> None:
+        """Find out what is due after the tone curves, those takes too that became stale by them."""
+        self.jobs = []
+        if not self._curves_first:
+            return
+        self._curves_first = False
+        tried = {event.take for event in (*self.done, *self.skipped)}
+        with self.bench.reading() as session:
+            rows = [r for r in _chosen(session, only) if r.id not in tried and is_due(r)]
+            rest = [_due(self.bench, row) for row in rows]
+        before = len(self.due)
+        self.due.update({due.task.key: due for due in rest})
+        self.jobs = group([due.task for due in rest])
+        if len(self.due) != before:
+            self._tell(Event("planned", total=len(self.due)))
 
     def begin(self) -> None:
         """Enter the run, and free what dead runs held."""

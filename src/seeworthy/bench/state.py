@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy.orm import Session, selectinload
 
 from seeworthy.bench import evidence
+from seeworthy.bench.curves import curves_at_hand
 from seeworthy.bench.lookup import firmware_on
 from seeworthy.bench.models import ReadingRow, TakeFileRow, TakeRow, UnitRow
 from seeworthy.bench.records import Condition, State, Take, TakeFile, TakeReading
@@ -23,7 +24,9 @@ TAKE_PARTS = (
     selectinload(TakeRow.conditions),
     selectinload(TakeRow.outcome),
     selectinload(TakeRow.unit).options(
-        selectinload(UnitRow.camera), selectinload(UnitRow.firmware)
+        selectinload(UnitRow.camera),
+        selectinload(UnitRow.firmware),
+        selectinload(UnitRow.curve_takes).selectinload(TakeRow.outcome),
     ),
 )
 """What to load together with takes: a few queries for all, instead of several for each."""
@@ -33,8 +36,14 @@ PASSING = ("worker-lost", "evidence-changed", "fault")
 
 
 def inputs_of(row: TakeRow) -> dict[str, Any]:
-    """Return what a take is measured from, as plain JSON values."""
+    """Return what a take is measured from, as plain JSON values.
+
+    ``curves`` is there only where there are some: digests of what the tone curves at hand were
+    measured from.
+    """
+    keys = curves_at_hand(row).keys
     return {
+        **({"curves": keys} if keys else {}),
         "procedure": row.procedure,
         "files": [{"role": f.role, "file": f.name, "sha256": f.sha256} for f in row.files],
         "readings": [{"name": r.name, "text": r.text} for r in row.readings],
@@ -95,12 +104,15 @@ def task_of(bench: Bench, row: TakeRow) -> Task:
     options: dict[str, list[str]] = {}
     for option in row.options:
         options.setdefault(option.name, []).append(option.value)
+    at_hand = curves_at_hand(row)
     return Task(
         str(row.id),
         row.procedure,
         {role: tuple(specs) for role, specs in files.items()},
         {name: tuple(texts) for name, texts in readings.items()},
         {name: tuple(values) for name, values in options.items()},
+        tuple((f"take {c.take}", dict(c.data)) for c in at_hand.curves),
+        at_hand.missing,
     )
 
 

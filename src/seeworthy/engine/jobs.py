@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from seeworthy.ground.errors import EvidenceChanged, SeeworthyError
 from seeworthy.ground.results import Outcome
@@ -44,6 +44,9 @@ class Task:
         procedure: Id of the procedure.
         files: mapping of role to tuple of FileSpec
         readings, options: mapping of name to tuple of str. As typed.
+        curves: Name and data of tone curves that a bench has measured of this unit, to be tried
+            in this order.
+        no_curve: Why there is none, where the bench knows it.
     """
 
     key: str
@@ -51,6 +54,8 @@ class Task:
     files: Mapping[str, tuple[FileSpec, ...]] = field(default_factory=dict)
     readings: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     options: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    curves: tuple[tuple[str, Mapping[str, Any]], ...] = ()
+    no_curve: str = ""
 
     def all_files(self) -> list[FileSpec]:
         """Return the files of every role."""
@@ -146,7 +151,13 @@ def _item(task: Task, names: dict[str, str]) -> Item:
             # One name per path: the pass is shared by source, and a source has a name.
             name = names.setdefault(spec.path, spec.name)
             files.setdefault(role, []).append(Source(Path(spec.path), name))
-    return Item(chosen, gather(chosen, files, task.readings, task.options))
+    inputs = gather(chosen, files, task.readings, task.options)
+    if task.curves:
+        from seeworthy.media.tone_curve import ToneCurve
+
+        kept = tuple(ToneCurve.from_json(data, name) for name, data in task.curves)
+        inputs = replace(inputs, curves=(*inputs.curves, *kept))
+    return Item(chosen, replace(inputs, no_curve=task.no_curve))
 
 
 def _stamp(path: str) -> tuple[int, int] | None:

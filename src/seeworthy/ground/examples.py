@@ -54,6 +54,7 @@ EXAMPLES: Mapping[str, str] = MappingProxyType(
         "motion.distance": "200 ft ± 30 ft",
         "noise.light": "9.7 EV dome",
         "noise.densities": "0.09 0.19 0.31 0.40 0.52 0.66 0.80 0.97 1.10 1.26 1.43 1.70 ± 0.02",
+        "oecf.densities": "0.09 0.19 0.31 0.40 0.52 0.66 0.80 0.97 1.10 1.26 1.43 1.70 ± 0.02",
         "readout.speed": "38 mph ± 1 mph",
         "readout.distance": "24 ft ± 3 in",
         "readout.hfov": "63.0 deg ± 0.2 deg",

@@ -10,7 +10,7 @@ this luma. For coloured places use `linear_rgb`, which undoes matrix and transfe
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -22,6 +22,7 @@ from seeworthy.media.transfer import Transfer, transfer_of
 
 if TYPE_CHECKING:
     from seeworthy.media.frames import ColourTags, FrameView, Range, Stage
+    from seeworthy.media.tone_curve import ToneCurve
 
 # Luma weights KR, KB by H.273 matrix code point (BT.601-7 2.5.1, BT.709-6 3, BT.2020-2 Table 4).
 _WEIGHTS = {
@@ -82,24 +83,33 @@ class Light:
         signal = self._curve.encode(np.asarray(linear, np.float64))
         return (self.black + signal * (self.white - self.black)).astype(np.float32)
 
+    def by(self, curve: ToneCurve) -> Light:
+        """Return the same by a measured curve in the place of the tag's."""
+        own = curve.transfer(self._curve)
+        codes = np.arange(1 << self.bits, dtype=np.float64)
+        table = own.decode((codes - self.black) / (self.white - self.black)).astype(np.float32)
+        table.flags.writeable = False
+        return replace(self, table=table, transfer=own.name, _curve=own)
+
     def decode_signal(self, signal: npt.ArrayLike) -> Floats:
         """Return linear light of a gamma-coded signal in 0..1 (R', G', B')."""
         return self._curve.decode(np.asarray(signal, np.float64)).astype(np.float32)
 
 
-def light_of(stage: Stage, *, still: bool = False) -> Light:
-    """Return the light of a clip, by its tags.
+def light_of(stage: Stage, *, still: bool = False, curve: ToneCurve | None = None) -> Light:
+    """Return the light of a clip, by its tags, or by a measured curve.
 
     Args:
         still: Assume sRGB and full range where nothing is tagged, as stills have it; else BT.709
             and limited range, as video has it.
+        curve: Measured in this mode (`seeworthy.optics.tone` chooses it); else the tag's.
 
     Raises:
         CannotMeasure: The clip is tagged with a transfer function that has no fixed relation to
             scene light here (PQ, HLG, log).
     """
     rgb = is_rgb(stage.pixel_format)
-    return light(
+    found = light(
         stage.tags,
         stage.bits,
         still=still,
@@ -107,6 +117,7 @@ def light_of(stage: Stage, *, still: bool = False) -> Light:
         rgb=rgb,
         rows=stage.height,
     )
+    return found if curve is None else found.by(curve)
 
 
 def light(

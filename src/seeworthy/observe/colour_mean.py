@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import cv2
@@ -24,8 +25,11 @@ class SteadyColour(SteadyMean):
         grey: The clip stores no chroma.
     """
 
-    def __init__(self, most: int = 16, every: int = 2) -> None:
+    def __init__(
+        self, most: int = 16, every: int = 2, *, light: Callable[[Stage], Light] = light_of
+    ) -> None:
         super().__init__(most, every)
+        self._light_of = light
         self.linear: npt.NDArray[np.float32] | None = None
         self.blocks: npt.NDArray[np.float32] | None = None
         self.grey = False
@@ -36,7 +40,7 @@ class SteadyColour(SteadyMean):
     def begin(self, stage: Stage) -> None:
         """Remember the geometry and make the light."""
         super().begin(stage)
-        self.light = light_of(stage)
+        self.light = self._light_of(stage)
 
     def frame(self, view: FrameView) -> bool | None:
         """Add a frame."""

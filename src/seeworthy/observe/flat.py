@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import cv2
@@ -9,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.media.frames import FrameView, Stage
-from seeworthy.media.light import linear_rgb
+from seeworthy.media.light import Light, light_of, linear_rgb
 
 BLOCKS = (64, 36)
 
@@ -20,14 +21,19 @@ class FlatMean:
     Args:
         most: Enough frames; then it leaves the pass.
         every: Take one frame of so many.
+        light: Stage to `Light`; by the tags when left out.
 
     Attributes:
         mean: array (36, 64, 3) or None
         luma: Code values of the first frame, for the evidence picture.
     """
 
-    def __init__(self, most: int = 24, every: int = 3) -> None:
+    def __init__(
+        self, most: int = 24, every: int = 3, *, light: Callable[[Stage], Light] = light_of
+    ) -> None:
         self.most, self.every = most, every
+        self._light_of = light
+        self._light: Light | None = None
         self.mean: npt.NDArray[np.float64] | None = None
         self.luma: npt.NDArray[np.float32] | None = None
         self.count = 0
@@ -35,14 +41,15 @@ class FlatMean:
         self._sum: Any = None
 
     def begin(self, stage: Stage) -> None:
-        """Remember the geometry."""
+        """Remember the geometry and make the light."""
         self.stage = stage
+        self._light = self._light_of(stage)
 
     def frame(self, view: FrameView) -> bool | None:
         """Add a frame."""
         if view.corrupt or view.index % self.every:
             return None
-        blocks = cv2.resize(linear_rgb(view), BLOCKS, interpolation=cv2.INTER_AREA)
+        blocks = cv2.resize(linear_rgb(view, self._light), BLOCKS, interpolation=cv2.INTER_AREA)
         self._sum = blocks.astype(float) if self._sum is None else self._sum + blocks
         if self.luma is None:
             self.luma = view.luma.astype(np.float32)

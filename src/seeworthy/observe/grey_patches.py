@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from seeworthy.ground.errors import CannotMeasure, WrongCall
+from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
+from seeworthy.ground.quantities import Quantity
 from seeworthy.observe.marked import LEAST_SIDE, Box
 from seeworthy.targets.edges import LOW_TONE
 from seeworthy.targets.find import Found, find
@@ -28,6 +30,14 @@ INK = 0.04
 """Reflectance of full ink on paper (common practice, no source)."""
 
 
+_DENSITIES = "Write them in order with spaces: '0.09 0.19 0.31 ± 0.02'."
+
+# Bare paper of our scale in mm from its corner: between the rows and beside the labels
+# (`targets.greys`); the top strip ends where a marker stands in its middle.
+_PAPER_ROWS = ((82.5, 91.0, range(6)), (13.0, 22.5, (0, 1, 4, 5)), (151.5, 161.0, range(6)))
+_COLUMN, _FIRST, _INSET = 34.0, 34.0, 4.0
+
+
 @dataclass(frozen=True, slots=True)
 class GreyPatch:
     """One patch: box (x, y, w, h) in px, reflectance and its uncertainty where known."""
@@ -36,6 +46,34 @@ class GreyPatch:
     box: Box
     reflectance: float | None = None
     u_reflectance: float | None = None
+
+    @property
+    def density(self) -> Density | None:
+        """Density and its standard uncertainty, where known."""
+        if self.reflectance is None:
+            return None
+        u = (self.u_reflectance or 0.0) / self.reflectance / math.log(10)
+        return -math.log10(self.reflectance), u
+
+
+def typed_densities(reading: Quantity | None) -> list[Density]:
+    """Read densities as typed: numbers in order, one ± at the end for all.
+
+    Raises:
+        BadQuantity
+    """
+    if reading is None:
+        return []
+    body, _, tail = reading.text.partition("±")
+    parts = [p for p in re.split(r"[;\s]+|,\s+", body.strip()) if p]
+    try:
+        found = [float(p.replace(",", ".")) for p in parts]
+        u = float(tail.replace(",", ".")) if tail.strip() else U_MEASURED
+    except ValueError:
+        raise BadQuantity(f"'{reading.text}' is not a list of densities.", _DENSITIES) from None
+    if not found or not all(0 <= d < 5 for d in found) or not 0 <= u < 1:
+        raise BadQuantity(f"'{reading.text}' is not a list of densities.", _DENSITIES)
+    return [(d, u) for d in found]
 
 
 def step_patches(
@@ -68,6 +106,24 @@ def step_patches(
         box = inner_box(found.region(region.name), mean.shape)
         if box is not None:
             patches.append(grey_patch(f"step {i + 1}", box, density))
+    return patches
+
+
+def paper_patches(mean: Any, *, mirrored: bool = False) -> list[GreyPatch]:
+    """Return places of bare paper between the steps of the greys target, none without it."""
+    try:
+        found = find(mean, "greys", mirrored=mirrored)
+    except CannotMeasure:
+        return []
+    patches = []
+    for row, (top, bottom, columns) in enumerate(_PAPER_ROWS):
+        for column in columns:
+            left = _FIRST + column * _COLUMN + _INSET
+            right = left + _COLUMN - 2 * _INSET
+            corners = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
+            box = inner_box(found.mapping.to_image(corners), mean.shape)
+            if box is not None:
+                patches.append(GreyPatch(f"paper {row + 1}.{column + 1}", box))
     return patches
 
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from seeworthy.ground.errors import UnreadableInput, WrongCall
 from seeworthy.ground.measurands import Better, Measurand
 from seeworthy.ground.results import Outcome
-from seeworthy.procedures.given import Inputs, Seen, Watch, gather
+from seeworthy.procedures.given import OECF, Inputs, Seen, Watch, gather
 
 if TYPE_CHECKING:
     from seeworthy.media.frames import PassSummary
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from seeworthy.procedures.study import Study
 
 __all__ = [
-    "FileKind", "Files", "Finding", "Inputs", "Measurand", "Option", "Procedure", "Reading",
-    "Seen", "Step", "Watch", "gather", "later",
+    "OECF", "TONE_CURVE", "FileKind", "Files", "Finding", "Inputs", "Measurand", "Option",
+    "Procedure", "Reading", "Seen", "Step", "Watch", "gather", "later",
 ]  # fmt: skip
 
 FileKind = Literal["clip", "still", "table"]
@@ -48,6 +48,16 @@ class Files:
     what: str
     least: int = 1
     most: int = 1
+
+
+TONE_CURVE = Files(
+    OECF,
+    ("table",),
+    "A tone curve measured in this mode, as `measure oecf --json` prints it; on a bench the "
+    "unit's newest is used by itself.",
+    0,
+)
+"""Role of a procedure that makes light linear with `Inputs.tone`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,6 +224,11 @@ class Procedure:
     def measurand_ids(self) -> tuple[str, ...]:
         """Ids of all that it yields."""
         return tuple(m.id if isinstance(m, Measurand) else m for m in self.yields)
+
+    @property
+    def takes_curves(self) -> bool:
+        """Whether it makes light linear by a measured tone curve where there is one."""
+        return any(f.role == OECF for f in self.files)
 
     @property
     def finds(self) -> dict[str, Finding]:

@@ -11,9 +11,16 @@ from seeworthy.ground.errors import WrongCall
 
 if TYPE_CHECKING:
     from seeworthy.ground.quantities import Quantity
-    from seeworthy.media.frames import Observer, Part, PassSummary
+    from seeworthy.media.frames import Observer, Part, PassSummary, Stage
+    from seeworthy.media.light import Light
     from seeworthy.media.source import Source
+    from seeworthy.media.tone_curve import ToneCurve
+    from seeworthy.optics.tone import Tone
     from seeworthy.procedures.declare import Procedure
+
+
+OECF = "oecf"
+"""The role of files that hold a measured tone curve, and the procedure that measures it."""
 
 
 @dataclass(frozen=True)
@@ -25,11 +32,26 @@ class Inputs:
         readings: mapping of name to tuple of Quantity. In the declared unit. A ``text`` reading
             keeps its text in `Quantity.text`.
         options: mapping of name to tuple of str
+        curves: Measured of this unit and firmware, the one to try first foremost; the role
+            ``oecf`` is read into it.
+        no_curve: Why there is none, where the bench knows it.
     """
 
     files: Mapping[str, tuple[Source, ...]] = field(default_factory=dict)
     readings: Mapping[str, tuple[Quantity, ...]] = field(default_factory=dict)
     options: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    curves: tuple[ToneCurve, ...] = ()
+    no_curve: str = ""
+
+    def tone(self, stage: Stage, *, still: bool = False) -> Tone:
+        """Return how a clip's light is made linear: by a measured curve of its mode, or the tag."""
+        from seeworthy.optics.tone import tone_of
+
+        return tone_of(stage, self.curves, self.no_curve, still)
+
+    def light(self, stage: Stage) -> Light:
+        """Return the light of a clip, for observers."""
+        return self.tone(stage).light(stage)
 
     def file(self, role: str = "") -> Source:
         """Return the one file of a role."""
@@ -102,12 +124,23 @@ def gather(
     Raises:
         WrongCall: Unknown role, reading or option; too few or too many.
         BadQuantity: A reading of the wrong dimension or sign.
+        UnreadableInput: A file that holds no measured tone curve.
     """
+    found = _gather_files(procedure, files)
     return Inputs(
-        _gather_files(procedure, files),
+        found,
         _gather_readings(procedure, readings),
         _gather_options(procedure, options or {}),
+        _gather_curves(found.get(OECF, ())),
     )
+
+
+def _gather_curves(files: Sequence[Source]) -> tuple[ToneCurve, ...]:
+    if not files:
+        return ()
+    from seeworthy.media.tone_curve import read_curve
+
+    return tuple(read_curve(source) for source in files)
 
 
 def _gather_files(

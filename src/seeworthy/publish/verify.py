@@ -27,6 +27,7 @@ from seeworthy.ground.results import Outcome, Result
 from seeworthy.judge.groups import en_number
 from seeworthy.publish.package import Package, Row, Tables
 from seeworthy.publish.sheets import sheets
+from seeworthy.publish.verify_curves import curve_keys, curves_of
 
 Verdict = Literal["same", "differs", "cannot"]
 
@@ -206,6 +207,10 @@ class _Work:
                 self.cannot[take["id"]] = f"The evidence '{row['file']}' is missing."
                 return
             files.setdefault(row["role"], []).append(FileSpec(path, row["file"]))
+        curves = curves_of(self.details, self.tables, take["id"])
+        if curves is None:
+            self.cannot[take["id"]] = "The tone curve that it was measured with is not in here."
+            return
         self.tasks.append(
             Task(
                 take["id"],
@@ -213,6 +218,7 @@ class _Work:
                 {role: tuple(specs) for role, specs in files.items()},
                 _named(self._rows("readings", take["id"]), "reading", "typed"),
                 _named(self._rows("options", take["id"]), "option", "value"),
+                curves,
             )
         )
 
@@ -233,6 +239,8 @@ class _Work:
                 for r in self._rows("options", take["id"])
             ],
         }
+        keys = curve_keys(self.details, take["id"])
+        said |= {"curves": keys} if keys else {}
         if digest_of(said, outcome["procedure_version"]) != outcome["inputs"]:
             before = self.details.get(take["id"], {}).get("inputs") or {}
             named = False

@@ -30,6 +30,7 @@ class Studio:
         exposure: Linear value that a reflectance of 1 gets.
         readout_share: Time from first to last row as a share of the frame period.
         exposure_share: Exposure time as a share of the time from first to last row.
+        look: Tone curve of `seeworthy.virtual.looks` that its files do not name; left out: `tone`.
     """
 
     paints: Sequence[Paint]
@@ -45,6 +46,7 @@ class Studio:
     oversample: int = 2
     mirrored: bool = False
     full_range: bool = False
+    look: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +94,7 @@ def _develop(studio: Studio, light: npt.NDArray[np.float32], rng: np.random.Gene
         sharpening=studio.sharpening,
         tone=studio.tone,
         full_range=studio.full_range,
+        look=studio.look,
     )
 
 

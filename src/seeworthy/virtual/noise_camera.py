@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.media.write import ClipWriter
+from seeworthy.virtual.looks import signal_of
 from seeworthy.virtual.tone import bt709
 
 Array = npt.NDArray[np.float64]
@@ -61,6 +62,7 @@ class NoiseCamera:
         flicker_step: Phase of the flicker from frame to frame, cycles.
         flicker_rows: Cycles of the flicker over the frame's height (rolling shutter); 0: the frame
             as a whole.
+        look: Tone curve of `seeworthy.virtual.looks`; left out: BT.709.
     """
 
     full_well: float = 8000.0
@@ -72,6 +74,7 @@ class NoiseCamera:
     flicker: float = 0.0
     flicker_step: float = 0.31
     flicker_rows: float = 0.0
+    look: str = ""
 
     @property
     def electrons(self) -> float:
@@ -102,14 +105,14 @@ class NoiseCamera:
                 past = steady + settled * (seen - steady)
             else:
                 past = (1 - self.denoise) * seen + self.denoise * past
-            yield code(past)
+            yield code(past, self.look)
 
     def noise(self, light: float) -> Noise:
         """Return the true noise at a light level."""
         white = self.electrons
         variance = max(light, 0.0) / white + (self.read / white) ** 2
         variance *= (1 - self.denoise) / (1 + self.denoise)
-        variance += code_step(light) ** 2 / 12
+        variance += code_step(light, self.look) ** 2 / 12
         temporal = math.sqrt(variance)
         fixed = math.hypot(self.dsnu / white, self.prnu * light)
         return Noise(
@@ -135,14 +138,17 @@ class NoiseCamera:
         return -math.log2(self.least_light())
 
 
-def code(light: Array) -> Codes:
-    """Return 8-bit luma codes of the limited range (BT.709-6), cut at black."""
-    volts = bt709(light)
+def code(light: Array, look: str = "") -> Codes:
+    """Return 8-bit luma codes of the limited range (BT.709-6, or a look), cut at black."""
+    volts = signal_of(light, look) if look else bt709(light)
     return np.asarray(np.clip(np.rint(BLACK + (WHITE - BLACK) * volts), BLACK, 255), np.uint8)
 
 
-def code_step(light: float) -> float:
+def code_step(light: float, look: str = "") -> float:
     """Return how much linear light one code value spans at a level."""
+    if look:
+        ends = signal_of([light * 0.999, light * 1.001], look)
+        return float(0.002 * light / ((WHITE - BLACK) * (ends[1] - ends[0])))
     slope = _SLOPE if light < _TOE else 1.099 * 0.45 * light**-0.55
     return 1 / ((WHITE - BLACK) * slope)
 

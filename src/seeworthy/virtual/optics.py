@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.virtual.looks import signal_of
 from seeworthy.virtual.tone import bt709, srgb
 
 Array = npt.NDArray[np.float64]
@@ -213,14 +214,17 @@ def develop(
     sharpening: Sharpening | None = None,
     tone: Tone = "bt709",
     full_range: bool = False,
+    look: str = "",
 ) -> npt.NDArray[np.uint8]:
     """Turn linear light, (H, W) or (H, W, 3), into 8-bit code values.
+
+    A `look` of :mod:`seeworthy.virtual.looks` takes the place of `tone`.
 
     Grey pictures become luma in the clip's range (16 to 235 unless `full_range`);
     colour pictures become gamma-coded RGB, 0 to 255.
     """
     lit = sensor.expose(linear, rng) if sensor is not None else linear
-    coded = encode_tone(lit, tone)
+    coded = signal_of(lit, look).astype(np.float32) if look else encode_tone(lit, tone)
     if sharpening is not None:
         coded = np.clip(sharpening.apply(coded), 0, 1)
     if linear.ndim == 3 or full_range:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.colour.words import MEANINGS
-from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import TONE_CURVE, Files, Option, Procedure, Reading, Step, later
 
 _DE = "Colour difference against the reference: 1 is just visible, over 10 is another colour."
 _STATISTICS = (("mean", "mean"), ("p95", "95th percentile"), ("max", "largest"))
@@ -71,6 +71,7 @@ PROCEDURE = Procedure(
             ("still", "table"),
             "A still of the same scene by a good camera, or a table of known patch values.",
         ),
+        TONE_CURVE,
     ),
     readings=(
         Reading(

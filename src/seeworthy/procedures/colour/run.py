@@ -10,6 +10,7 @@ from seeworthy.ground.results import Outcome, Result, result
 from seeworthy.observe.colour_mean import SteadyColour
 from seeworthy.observe.marked import marked_box
 from seeworthy.optics.light_reading import parse_light
+from seeworthy.optics.tone import Tone
 from seeworthy.procedures.colour import PROCEDURE
 from seeworthy.procedures.colour.figures import figures, pictures
 from seeworthy.procedures.colour.measure import Colour, measure_colour
@@ -29,7 +30,9 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
     reading = inputs.reading("light")
     if reading is not None:
         parse_light(reading.text)
-    return [] if is_still(inputs.file()) else [Watch(inputs.file(), SteadyColour())]
+    return (
+        [] if is_still(inputs.file()) else [Watch(inputs.file(), SteadyColour(light=inputs.light))]
+    )
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
@@ -37,14 +40,16 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     watcher: SteadyColour | None = seen.watches[0].observer if seen.watches else None  # type: ignore[assignment]
     found = compare(inputs, watcher)
     drawn = pictures(found)
+    stage = None if watcher is None else watcher.stage
+    tone = Tone() if stage is None else inputs.tone(stage)
     try:
         colour = measure_colour(pairs_of(found))
     except CannotMeasure as error:
         raise CannotMeasure(error.message, _hint(found, error.hint), drawn) from None
     return Outcome(
         tuple(_results(inputs, found, colour, tuple(p.name for p in drawn))),
-        findings(found, colour),
-        tuple(doubts(found, colour)),
+        {**findings(found, colour), "tone": tone.words},
+        (*doubts(found, colour), *tone.said),
         drawn,
         figures(found, colour),
         found.method,

@@ -46,6 +46,7 @@ MEANINGS = (
     Finding("cells", "", "Evenly coloured places that were compared."),
     Finding("left_out", "", "Cells that were left out, by reason."),
     Finding("frames", "", "Frames that were averaged."),
+    Finding("tone", "", "Where the tone curve comes from that was undone."),
     Finding("registered_by", "", "How the reference was laid on the clip."),
     Finding("registration_px", "px", "How well the features agree, rms."),
     Finding(

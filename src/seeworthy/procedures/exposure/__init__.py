@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Finding, Procedure, Step, later
+from seeworthy.procedures.declare import TONE_CURVE, Files, Finding, Procedure, Step, later
 
 PROCEDURE = Procedure(
     id="exposure",
@@ -42,7 +42,7 @@ PROCEDURE = Procedure(
             "s",
             "The same run from 10 to 90 % of the way in linear light.",
         ),
-        Finding("tone", "", "Where the tone curve comes from that was undone for the adaptation."),
+        Finding("tone", "", "Where the tone curve comes from that was undone."),
         Finding("overshoots", "", "The exposure goes too far and comes back."),
     ),
     files=(
@@ -50,6 +50,7 @@ PROCEDURE = Procedure(
             "", ("clip",), "A passing upright edge, or a step of light; two clips for both.", 1, 2
         ),
         Files("rest", ("clip",), "The same edge in the same place and light, at rest.", 0),
+        TONE_CURVE,
     ),
     steps=(
         Step(

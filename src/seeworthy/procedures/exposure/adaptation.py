@@ -105,6 +105,8 @@ class Adaptation:
         The beginning of the way was not seen: `time` is an upper bound.
     seconds, level : arrays
         Trace; 1 is the settled level, NaN where everything clipped.
+    settled : float
+        That level, linear light.
     """
 
     brighter: bool
@@ -121,6 +123,7 @@ class Adaptation:
     clipped: bool
     seconds: Doubles
     level: Doubles
+    settled: float
 
 
 def measure_adaptation(trace: LightTrace) -> list[Adaptation]:
@@ -241,7 +244,7 @@ def _one(t: Doubles, cells: Doubles, start: int, first: int, after: int, end: in
             "The picture is as bright after the step as it is in the end: the exposure does not "
             "adapt, or it did within one frame.", _HOW,
         )  # fmt: skip
-    way = _Way(time, lag, top, noise, u_settled, jump, clipped, float(t[after - 1]))
+    way = _Way(time, lag, top, noise, u_settled, jump, clipped, float(t[after - 1]), settled)
     return _timed(t, cells, chosen, start, after, way)
 
 
@@ -257,6 +260,7 @@ class _Way:
     jump: float
     clipped: bool
     before: float
+    settled: float
 
 
 def _together(before: Doubles, after: Doubles) -> bool:
@@ -303,7 +307,7 @@ def _timed(
     scale = float(np.nanmean(whole[end - 4 : end])) / 2 ** float(np.nanmean(way.lag[-4:]))
     return Adaptation(
         way.jump > 0, span, u, low, high, float(t[after]), way.jump, linear, ten, ninety, rings,
-        way.clipped, t[shown], whole[shown] / scale,
+        way.clipped, t[shown], whole[shown] / scale, way.settled,
     )  # fmt: skip
 
 

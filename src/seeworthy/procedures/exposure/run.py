@@ -14,10 +14,9 @@ from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome, Picture, Result, result
 from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.media.frames import Stage
-from seeworthy.media.light import light_of
 from seeworthy.observe.edge_passes import EdgeWatch
 from seeworthy.observe.evidence import ORANGE, VERMILION, canvas, encode
-from seeworthy.optics import tone
+from seeworthy.optics.tone import Tone
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.exposure.adaptation import Adaptation, LightTrace, measure_adaptation
 from seeworthy.procedures.exposure.figures import blur_figure, trace_figure
@@ -28,16 +27,16 @@ _FAR = 0.3
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Keep bands of rows of moving edges, and a trace of the light of every clip."""
-    watches = [Watch(source, LightTrace(_linear)) for source in inputs.all_files()]
+
+    def linear(stage: Stage) -> Callable[[Any], Any]:
+        return inputs.light(stage).linear
+
+    watches = [Watch(source, LightTrace(linear)) for source in inputs.all_files()]
     rest = inputs.all_files("rest")
     if rest:
-        watches += [Watch(s, EdgeWatch(_linear, moving=True)) for s in inputs.all_files()]
-        watches.append(Watch(rest[0], EdgeWatch(_linear, moving=False)))
+        watches += [Watch(s, EdgeWatch(linear, moving=True)) for s in inputs.all_files()]
+        watches.append(Watch(rest[0], EdgeWatch(linear, moving=False)))
     return watches
-
-
-def _linear(stage: Stage) -> Callable[[Any], Any]:
-    return light_of(stage).linear
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
@@ -53,13 +52,15 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         _refuse(refusals, edges)
     pictures = [] if exposure is None or shown is None else [_picture(exposure, shown)]
     results = [] if exposure is None else [_time_result(exposure)]
-    results += [_step_result(s) for s in steps]
+    tones = [inputs.tone(t.stage) for t in traces if t.stage is not None]
+    tone = tones[0] if tones else Tone()
+    results += [_step_result(s, tone) for s in steps]
     figures = [] if exposure is None else [blur_figure(exposure)]
     figures += [trace_figure(s, k) for k, s in enumerate(steps)]
     return Outcome(
         tuple(results),
-        _findings(exposure, steps),
-        _doubts(exposure, steps, traces, refusals if edges else []),
+        _findings(exposure, steps, tone),
+        (*_doubts(exposure, steps, inputs, traces, refusals if edges else []), *tone.said),
         tuple(pictures),
         tuple(figures),
         sentence=_sentence(exposure, steps),
@@ -113,7 +114,7 @@ def _time_result(found: Exposure) -> Result:
     )  # fmt: skip
 
 
-def _step_result(step: Adaptation) -> Result:
+def _step_result(step: Adaptation, tone: Tone) -> Result:
     size = max(1, round(abs(step.stops)))
     conditions: dict[str, Any] = {
         "step": "dark to bright" if step.brighter else "bright to dark",
@@ -122,7 +123,7 @@ def _step_result(step: Adaptation) -> Result:
     }
     if step.clipped:
         conditions["bound"] = "upper"
-    curve = tone.of_run(step.time, step.stops)
+    curve = tone.of_run(step.time, step.stops, step.settled)
     parts = (Component("trace and frames", step.u, "s", source="scatter"), curve)
     room = coverage_factor() * curve.part
     ends = (
@@ -132,8 +133,8 @@ def _step_result(step: Adaptation) -> Result:
     return result("adaptation_time", step.time, interval=ends, conditions=conditions, budget=parts)
 
 
-def _findings(exposure: Exposure | None, steps: list[Adaptation]) -> dict[str, Any]:
-    findings: dict[str, Any] = {}
+def _findings(exposure: Exposure | None, steps: list[Adaptation], tone: Tone) -> dict[str, Any]:
+    findings: dict[str, Any] = {"tone": tone.words}
     if exposure is not None:
         import statistics
 
@@ -143,7 +144,6 @@ def _findings(exposure: Exposure | None, steps: list[Adaptation]) -> dict[str, A
         findings["blur_px"] = round(statistics.median(p.length for p in exposure.passes), 2)
         findings["edge_at_rest_px"] = round(exposure.rest_width, 2)
     if steps:
-        findings["tone"] = tone.BY_TAG
         findings["light_step_stops"] = [round(s.stops, 2) for s in steps]
         findings["adaptation_time_linear_s"] = [round(s.linear, 3) for s in steps if not s.clipped]
         findings["overshoots"] = any(s.rings for s in steps)
@@ -153,6 +153,7 @@ def _findings(exposure: Exposure | None, steps: list[Adaptation]) -> dict[str, A
 def _doubts(
     exposure: Exposure | None,
     steps: list[Adaptation],
+    inputs: Inputs,
     traces: list[LightTrace],
     refusals: list[CannotMeasure],
 ) -> tuple[str, ...]:
@@ -181,7 +182,7 @@ def _doubts(
         said.append("The exposure overshoots before it settles.")
     for trace in traces:
         if trace.stage is not None:
-            said += light_of(trace.stage).assumptions
+            said += inputs.light(trace.stage).assumptions
     return tuple(dict.fromkeys(said))
 
 

@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import (
+    TONE_CURVE,
+    Files,
+    Finding,
+    Option,
+    Procedure,
+    Reading,
+    Step,
+    later,
+)
 
 PROCEDURE = Procedure(
     id="low-light",
@@ -48,8 +57,12 @@ PROCEDURE = Procedure(
             "exposure_at_most_ms", "ms", "No exposure is longer than the time between two frames."
         ),
         Finding("edges_from", "", "Our target, a marked region, or an edge of the scene."),
+        Finding("tone", "", "Where the tone curve comes from that was undone."),
     ),
-    files=(Files("", ("clip",), "Ten still seconds at each light level, the same target.", 2, 0),),
+    files=(
+        Files("", ("clip",), "Ten still seconds at each light level, the same target.", 2, 0),
+        TONE_CURVE,
+    ),
     readings=(
         Reading(
             "light",

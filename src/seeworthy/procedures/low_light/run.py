@@ -139,6 +139,7 @@ def _findings(takes: Sequence[Take], usable: Usable, limits: Limits) -> dict[str
             f"{t.lux.value:.4g} lx": round(1000 / t.rate[0], 2) for t in takes if t.rate
         },
         "edges_from": takes[0].edges_from,
+        "tone": takes[0].tone,
     }
 
 

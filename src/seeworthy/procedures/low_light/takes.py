@@ -12,10 +12,11 @@ import numpy as np
 from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.quantities import Quantity
-from seeworthy.media.light import Light, light_of
+from seeworthy.media.light import Light
 from seeworthy.observe.grey_patches import GreyPatch, edges_patches, step_patches
 from seeworthy.observe.marked import marked_box
 from seeworthy.observe.noise_frames import NoiseFrames
+from seeworthy.optics.tone import Tone
 from seeworthy.procedures.declare import Inputs, Seen
 from seeworthy.procedures.low_light.measure import Point, Rule, Usable, least_usable
 from seeworthy.procedures.noise import levels as noise_levels
@@ -70,6 +71,7 @@ class Take:
         black: Noise could not be measured because the picture is cut off at black.
         rate: (value, u, dof, n) or None
         darker: Stops by which 18 % grey is darker than in the brightest take.
+        tone: Where its tone curve comes from.
     """
 
     lux: Quantity
@@ -90,6 +92,7 @@ class Take:
     darker: float | None = None
     notes: tuple[str, ...] = ()
     assumptions: tuple[str, ...] = ()
+    tone: str = ""
 
 
 @dataclass(frozen=True)
@@ -123,11 +126,11 @@ def measure_takes(inputs: Inputs, seen: Seen, lights: Sequence[Quantity]) -> lis
             raise CannotMeasure(f"'{source.name}': {error.message}", error.hint) from None
     brightest = watchers[order[0]]
     assert brightest.stage is not None
-    light = light_of(brightest.stage)
-    place = _find(inputs, brightest, light)
+    # One camera in one mode: the brightest take's curve is that of all.
+    tone = inputs.tone(brightest.stage)
+    place = _find(inputs, brightest, tone.light(brightest.stage))
     takes = [
-        _measure(watchers[i], lights[i], light_of(watchers[i].stage), place, number)  # type: ignore[arg-type]
-        for number, i in enumerate(order, 1)
+        _measure(watchers[i], lights[i], tone, place, number) for number, i in enumerate(order, 1)
     ]
     return [_against(take, takes[0]) for take in takes]
 
@@ -178,13 +181,15 @@ def _find(inputs: Inputs, watcher: NoiseFrames, light: Light) -> _Place:
     return _Place(regions, patches, how)
 
 
-def _measure(watcher: NoiseFrames, lux: Quantity, light: Light, place: _Place, number: int) -> Take:
+def _measure(watcher: NoiseFrames, lux: Quantity, tone: Tone, place: _Place, number: int) -> Take:
+    assert watcher.stage is not None
+    light = tone.light(watcher.stage)
     take = Take(
         lux, f"take_{number}.png", watcher.mean(), edges_from=place.edges_from,
-        assumptions=light.assumptions, rate=_rate(watcher),
+        assumptions=(*light.assumptions, *tone.said), tone=tone.words, rate=_rate(watcher),
     )  # fmt: skip
     take = _sharpness(take, watcher, light, place)
-    return _noise(take, watcher, light, place)
+    return _noise(take, watcher, tone, light, place)
 
 
 def _rate(watcher: NoiseFrames) -> tuple[float, float, float, int] | None:
@@ -230,7 +235,7 @@ def _white(means: Sequence[Any], region: Region, white: float) -> bool:
     return bool(np.mean(near >= white) > 0.02)
 
 
-def _noise(take: Take, watcher: NoiseFrames, light: Light, place: _Place) -> Take:
+def _noise(take: Take, watcher: NoiseFrames, tone: Tone, light: Light, place: _Place) -> Take:
     if not place.patches:
         return take
     try:
@@ -249,10 +254,10 @@ def _noise(take: Take, watcher: NoiseFrames, light: Light, place: _Place) -> Tak
     if trouble.flicker > 0.01 or trouble.bands > 0.01:
         share = 100 * max(trouble.flicker, trouble.bands)
         notes = (*notes, f"the light flickers by {share:.0f} % (rms), not counted as noise")
-    shift, curve, _ = referred(levels.luminance, "reflectance")
+    shift, curve, words = referred(levels.luminance, "reflectance", tone, grey.signal)
     return replace(
         take, grey=grey, shift=shift, parts=(curve, coding_part(trouble)),
-        boxes=tuple(levels.boxes), notes=notes,
+        boxes=tuple(levels.boxes), notes=notes, tone=words,
     )  # fmt: skip
 
 

@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import (
+    TONE_CURVE,
+    Files,
+    Finding,
+    Option,
+    Procedure,
+    Reading,
+    Step,
+    later,
+)
 
 PROCEDURE = Procedure(
     id="noise",
@@ -93,7 +102,7 @@ PROCEDURE = Procedure(
         Finding("dsnu_percent", "%", "Spread of the pixels' dark levels, of full scale."),
         Finding("prnu_percent", "%", "Spread of the pixels' sensitivities, of the light."),
     ),
-    files=(Files("", ("clip",), "Ten still seconds of the grey steps, on a tripod."),),
+    files=(Files("", ("clip",), "Ten still seconds of the grey steps, on a tripod."), TONE_CURVE),
     readings=(
         Reading(
             "light", "text", "What the light meter shows at the scale.", EXAMPLES["noise.light"]

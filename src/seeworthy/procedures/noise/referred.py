@@ -18,7 +18,7 @@ from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.propagation import u_rectangular
 from seeworthy.ground.results import Result, result
 from seeworthy.ground.uncertainty import effective_dof, lower
-from seeworthy.optics import tone
+from seeworthy.optics.tone import Tone
 from seeworthy.procedures.noise.coding import CODED, least_loss
 from seeworthy.procedures.noise.curve import AtGrey
 from seeworthy.procedures.noise.levels import Trouble
@@ -65,14 +65,27 @@ def slope_at_grey(levels: Sequence[Level], grey: float = 0.18) -> Slope | None:
     return Slope(float(c[1]), max(own, print_))
 
 
-def referred(levels: Sequence[Level], scale: str) -> tuple[float, Component, str]:
+def referred(
+    levels: Sequence[Level], scale: str, tone: Tone, level: float
+) -> tuple[float, Component, str]:
     """Return the decibels that refer SNR to the scene, what they leave open, and their origin.
 
-    The origin is what the finding `tone` says.
+    Light by a measured curve is the scene's already; else the steps themselves tell the slope
+    where they can. The origin is what the finding `tone` says.
+
+    Parameters
+    ----------
+    levels : sequence of Level
+    scale : str
+    tone : Tone
+    level : float
+        Linear light of the grey.
     """
+    if tone.curve is not None:
+        return 0.0, tone.of_decibels(level), tone.words
     slope = slope_at_grey(levels) if scale == "reflectance" else None
     if slope is None or slope.value <= 0.05:
-        return 0.0, tone.of_decibels(), tone.BY_TAG
+        return 0.0, tone.of_decibels(level), tone.words
     part = Component(
         "tone curve, slope at 18 % grey", slope.u / slope.value, "", _DECIBEL, "normal",
         "grey steps: scatter, or their densities",
@@ -140,7 +153,7 @@ def snr_result(
     )  # fmt: skip
 
 
-def range_shown(levels: Sequence[Level]) -> tuple[float, tuple[Component, ...]] | None:
+def range_shown(levels: Sequence[Level], tone: Tone) -> tuple[float, tuple[Component, ...]] | None:
     """Return the stops from white to the darkest step above its noise, and what they leave open.
 
     Between steps of known reflectance the stops are the scene's; from the brightest step up to
@@ -153,10 +166,10 @@ def range_shown(levels: Sequence[Level]) -> tuple[float, tuple[Component, ...]] 
     bright = max(levels, key=lambda v: v.signal)
     if not (dark.reflectance and bright.reflectance):
         stops = -math.log2(dark.signal)
-        return stops, (tone.of_stops(stops),)
+        return stops, (tone.of_stops(stops, 1.0, dark.signal),)
     known, rest = math.log2(bright.reflectance / dark.reflectance), -math.log2(bright.signal)
     u = math.sqrt(2) * (dark.u_reflectance or 0.0) / dark.reflectance / math.log(2)
     return known + rest, (
         Component("densities", u, "stops", 1.0, "normal", "reading, or the print's nominal ones"),
-        tone.of_stops(rest),
+        tone.of_stops(rest, 1.0, bright.signal),
     )

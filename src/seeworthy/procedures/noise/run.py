@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from typing import Any
 
 from seeworthy.ground.budget import Component, combined
-from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
+from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Outcome, Result, result
 from seeworthy.ground.uncertainty import effective_dof, interval, lower
-from seeworthy.media.light import Light, light_of
-from seeworthy.observe.grey_patches import U_MEASURED, GreyPatch, grey_patch, step_patches
+from seeworthy.media.light import Light
+from seeworthy.observe.grey_patches import (
+    GreyPatch,
+    grey_patch,
+    step_patches,
+    typed_densities,
+)
 from seeworthy.observe.marked import marked_box
 from seeworthy.observe.noise_frames import NoiseFrames
-from seeworthy.optics import tone
 from seeworthy.optics.light_reading import parse_light
+from seeworthy.optics.tone import Tone
 from seeworthy.procedures.declare import (
     Inputs,
     Seen,
@@ -52,7 +56,7 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
         marked_box(text)
     for reading in inputs.all_readings("light"):
         parse_light(reading.text)
-    _densities(inputs)
+    typed_densities(inputs.reading("densities"))
     return [Watch(inputs.file(), NoiseFrames())]
 
 
@@ -62,7 +66,8 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     if watcher.stage is None or not watcher.count:
         raise CannotMeasure("The file holds no whole frame.", "Film it again.")
     noise_levels.check_frames(watcher)
-    light = light_of(watcher.stage)
+    tone = inputs.tone(watcher.stage)
+    light = tone.light(watcher.stage)
     levels, scale, how = _measure(inputs, watcher, light)
     greys: dict[str, AtGrey] = {}
     missing = ""
@@ -84,13 +89,14 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     warnings = [
         *([missing] if noise_levels.LUMINANCE not in greys else []),
         *noise_levels.doubts(trouble, watcher.keys, watcher.count),
-        *_doubts(levels, greys.get(noise_levels.LUMINANCE), how, pattern),
+        *_doubts(levels, greys.get(noise_levels.LUMINANCE), how, pattern, tone),
         *light.assumptions,
+        *tone.said,
     ]
-    results = _results(levels, greys, span, pattern, _conditions(inputs))
+    results = _results(levels, greys, span, pattern, _conditions(inputs), tone)
     return Outcome(
         results,
-        _findings(levels, watcher, how, scale, span),
+        _findings(levels, watcher, how, scale, span, tone),
         tuple(warnings),
         (picture(watcher, levels),),
         (figure(levels, greys.get(noise_levels.LUMINANCE)),),
@@ -103,7 +109,7 @@ def _measure(inputs: Inputs, watcher: NoiseFrames, light: Light) -> tuple[Levels
     """Return the levels, what 18 % is taken of, and where the patches come from."""
     noise_levels.check_still(watcher)
     mean = watcher.mean()
-    densities = _densities(inputs)
+    densities = typed_densities(inputs.reading("densities"))
     marked = [marked_box(text, mean.shape) for text in inputs.options.get("region", ())]
     if marked and densities:
         if len(marked) != len(densities):
@@ -130,26 +136,6 @@ def _measure(inputs: Inputs, watcher: NoiseFrames, light: Light) -> tuple[Levels
     return noise_levels.of_scene(watcher, light), "signal", "scene"
 
 
-def _densities(inputs: Inputs) -> list[tuple[float, float]]:
-    """Read the densities as typed: numbers in order, one ± at the end for all."""
-    reading = inputs.reading("densities")
-    if reading is None:
-        return []
-    body, _, tail = reading.text.partition("±")
-    parts = [p for p in re.split(r"[;\s]+|,\s+", body.strip()) if p]
-    try:
-        found = [float(p.replace(",", ".")) for p in parts]
-        u = float(tail.replace(",", ".")) if tail.strip() else U_MEASURED
-    except ValueError:
-        raise BadQuantity(f"'{reading.text}' is not a list of densities.", _DENSITIES) from None
-    if not found or not all(0 <= d < 5 for d in found) or not 0 <= u < 1:
-        raise BadQuantity(f"'{reading.text}' is not a list of densities.", _DENSITIES)
-    return [(d, u) for d in found]
-
-
-_DENSITIES = "Write them in order with spaces: '0.09 0.19 0.31 ± 0.02'."
-
-
 def _conditions(inputs: Inputs) -> dict[str, Any]:
     reading = inputs.reading("light")
     return {} if reading is None else {"light": parse_light(reading.text).value}
@@ -164,13 +150,14 @@ def _results(
     span: Range | None,
     pattern: bool,
     conditions: dict[str, Any],
+    tone: Tone,
 ) -> tuple[Result, ...]:
     found: list[Result] = []
     coding = coding_part(trouble_of(levels.luminance))
     for channel, at in greys.items():
         where = {**conditions, "grey": _GREYS[at.scale], "channel": channel}
         # One tone curve for all channels: that of luminance, which has the most steps.
-        shift, curve, _ = referred(levels.luminance, at.scale)
+        shift, curve, _ = referred(levels.luminance, at.scale, tone, at.signal)
         found.append(snr_result(at, where, shift, (curve, coding), _EVIDENCE))
         if channel != "luminance":
             continue
@@ -182,11 +169,11 @@ def _results(
                     n=at.levels, conditions={**where, "noise": "total"}, evidence=_EVIDENCE,
                 )
             )  # fmt: skip
-        found.append(_temporal(at, where))
+        found.append(_temporal(at, where, tone))
         if pattern:
             parts = (
                 Component("fixed pattern", 100 * at.u_fixed, "%", source="scatter"),
-                tone.of_share(100 * at.fixed),
+                tone.of_scale(100 * at.fixed, at.signal),
             )
             ends = interval(100 * at.fixed, combined(parts), least=0.0)
             found.append(
@@ -196,23 +183,23 @@ def _results(
                 )
             )  # fmt: skip
     if span is not None:
-        found += _range(levels, span, {**conditions, "channel": "luminance"})
+        found += _range(levels, span, {**conditions, "channel": "luminance"}, tone)
     return tuple(found)
 
 
-def _range(levels: Levels, span: Range, where: dict[str, Any]) -> list[Result]:
+def _range(levels: Levels, span: Range, where: dict[str, Any], tone: Tone) -> list[Result]:
     """Return the dynamic range: at least what a step shows, the model's only where it was seen."""
     if not span.extrapolated:
         budget = (
             Component("noise of the dark steps", span.u, "stops", source="draws"),
-            tone.of_stops(span.stops),
+            tone.of_stops(span.stops, 1.0, span.least),
         )
         return [
             result(
                 "dynamic_range", span.stops, conditions=where, evidence=_EVIDENCE, budget=budget
             )
         ]  # fmt: skip
-    shown = range_shown(levels.luminance)
+    shown = range_shown(levels.luminance, tone)
     if shown is None:
         return []
     stops, parts = shown
@@ -225,10 +212,11 @@ def _range(levels: Levels, span: Range, where: dict[str, Any]) -> list[Result]:
     ]  # fmt: skip
 
 
-def _temporal(at: AtGrey, where: dict[str, Any]) -> Result:
+def _temporal(at: AtGrey, where: dict[str, Any], tone: Tone) -> Result:
     value, dof = 100 * at.temporal, max(at.dof, 1.0)
     parts = (
-        Component("noise", 100 * at.u_temporal, "%", source="scatter"), tone.of_share(value),
+        Component("noise", 100 * at.u_temporal, "%", source="scatter"),
+        tone.of_scale(value, at.signal),
     )  # fmt: skip
     u = combined(parts)
     dof = effective_dof([(parts[0].part, dof), (parts[1].part, math.inf)])
@@ -255,7 +243,7 @@ def _model(span: Range | None) -> dict[str, Any] | None:
 
 
 def _findings(
-    levels: Levels, watcher: NoiseFrames, how: str, scale: str, span: Range | None
+    levels: Levels, watcher: NoiseFrames, how: str, scale: str, span: Range | None, tone: Tone
 ) -> dict[str, Any]:
     trouble = trouble_of(levels.luminance)
     parts = pattern_parts(levels.luminance) if how != "scene" else None
@@ -279,7 +267,7 @@ def _findings(
         "flicker_percent": round(100 * trouble.flicker, 3),
         "bands_percent": round(100 * trouble.bands, 3),
         "tone_slope": None if slope is None else round(slope.value, 3),
-        "tone": referred(levels.luminance, scale)[2],
+        "tone": referred(levels.luminance, scale, tone, 0.18)[2],
         "dynamic_range_model_stops": _model(span),
         "dsnu_percent": None if parts is None else round(100 * parts[0], 4),
         "prnu_percent": None if parts is None else round(100 * parts[1], 3),
@@ -290,7 +278,7 @@ def _decibels(ratio: float) -> float:
     return round(20 * math.log10(ratio), 2)
 
 
-def _doubts(levels: Levels, at: AtGrey | None, how: str, pattern: bool) -> list[str]:
+def _doubts(levels: Levels, at: AtGrey | None, how: str, pattern: bool, tone: Tone) -> list[str]:
     said = [f"Left out, {name}: {why}" for name, why in levels.refused.items()]
     if at is not None and at.bound:
         said.append(
@@ -309,7 +297,7 @@ def _doubts(levels: Levels, at: AtGrey | None, how: str, pattern: bool) -> list[
             "The fixed pattern cannot be told from what the scene itself shows; film an even "
             "surface out of focus, or a step scale."
         )
-    shift, _, _ = referred(levels.luminance, at.scale if at is not None else "signal")
+    shift, _, _ = referred(levels.luminance, at.scale if at is not None else "signal", tone, 0.18)
     if abs(shift) > _SAID:
         said.append(
             f"The picture's light grows as the {10 ** (shift / 20):.2f}th power of the scene's: "

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Finding, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import (
+    TONE_CURVE,
+    Files,
+    Finding,
+    Procedure,
+    Reading,
+    Step,
+    later,
+)
 
 PROCEDURE = Procedure(
     id="shading",
@@ -59,6 +67,7 @@ PROCEDURE = Procedure(
     files=(
         Files("", ("clip", "still"), "A white wall, overcast sky, or paper on the lens."),
         Files("turned", ("clip", "still"), "The same with the camera turned by 180°.", 0),
+        TONE_CURVE,
     ),
     steps=(
         Step("Find an evenly lit plain surface: overcast sky, a white wall, or white paper."),

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from seeworthy.ground.budget import Component
 from seeworthy.ground.propagation import u_rectangular
-from seeworthy.optics import tone
+from seeworthy.optics.tone import Tone
 from seeworthy.procedures.shading.measure import Shading
 
 UNEVEN = 0.1
@@ -42,23 +42,23 @@ def wall(evenness: tuple[float, float] | None, dfov: float | None) -> Component:
     )
 
 
-def budgets(found: Shading, surface: Component) -> Mapping[str, tuple[Component, ...]]:
+def budgets(found: Shading, surface: Component, tone: Tone) -> Mapping[str, tuple[Component, ...]]:
     """Return the components of each measurand's uncertainty."""
     study = "fit, and a floor set on our own rendered films (seed 102)"
     lamp = study if found.turned else study + "; slope of the lamp"
     return {
         "corner_shading": (
             Component("fitted surface and coding", found.u_corner, "stops", source=study),
-            tone.of_stops(found.corner),
+            tone.of_stops(found.corner, found.light, found.light * 2**-found.corner),
             surface,
         ),
         "corner_shading_worst": (
             Component("fitted surface, coding and lamp", found.u_worst, "stops", source=lamp),
-            tone.of_stops(found.worst),
+            tone.of_stops(found.worst, found.light, found.light * 2**-found.worst),
             surface,
         ),
         "colour_shading": (
             Component("fitted hues and chroma codes", found.u_colour, source=study),
-            tone.of_share(found.colour),
+            tone.of_share(found.colour, found.light * 2**-found.worst),
         ),
     }

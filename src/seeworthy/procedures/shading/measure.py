@@ -70,6 +70,8 @@ class Shading:
     spot : Spot or None
     turned : bool
     blocks : int
+    light : float
+        Luminance at the optical centre, share of white.
     """
 
     corner: float
@@ -85,6 +87,7 @@ class Shading:
     spot: Spot | None
     turned: bool
     blocks: int
+    light: float
 
 
 def measure_shading(field: Floats, size: tuple[int, int], turned: Floats | None = None) -> Shading:
@@ -155,6 +158,7 @@ def measure_shading(field: Floats, size: tuple[int, int], turned: Floats | None 
         spot,
         turned is not None,
         mean.size,
+        float(2.0**top),
     )
 
 

@@ -14,7 +14,7 @@ from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, resul
 from seeworthy.ground.uncertainty import interval
 from seeworthy.observe.evidence import BLUE, canvas, draw_cross, encode
 from seeworthy.observe.flat import FlatMean
-from seeworthy.optics.tone import BY_TAG
+from seeworthy.optics.tone import Tone
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.shading.budget import budgets, wall
 from seeworthy.procedures.shading.gain_map import gain_map
@@ -26,7 +26,7 @@ from seeworthy.procedures.shading.turned_take import check_same_lens
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Average each file in blocks."""
     sources = [inputs.file(), *inputs.all_files("turned")]
-    return [Watch(source, FlatMean()) for source in sources]
+    return [Watch(source, FlatMean(light=inputs.light)) for source in sources]
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
@@ -52,7 +52,8 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     pictures = [_picture(watchers[0], found)]
     if wide is not None:
         pictures.append(_wide_picture(field, size, wide))
-    parts = budgets(found, _wall(inputs))
+    tone = inputs.tone(stages[0])
+    parts = budgets(found, _wall(inputs), tone)
     how = {"method": "turned" if found.turned else "one take"}
     evidence = ["flat_field.png"]
     results = (
@@ -72,8 +73,8 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     )  # fmt: skip
     return Outcome(
         results,
-        _findings(found, wide, watchers[0].count),
-        _doubts(found, wide),
+        _findings(found, wide, watchers[0].count, tone),
+        (*_doubts(found, wide), *tone.said),
         tuple(pictures),
         _figures(found),
         how["method"],
@@ -109,7 +110,7 @@ def _correction(fields: Sequence[Any], found: Shading, size: tuple[int, int]) ->
     }
 
 
-def _findings(found: Shading, wide: Wide | None, frames: int) -> dict[str, Any]:
+def _findings(found: Shading, wide: Wide | None, frames: int, tone: Tone) -> dict[str, Any]:
     spot = found.spot
     return {
         "hot_spot": None
@@ -135,7 +136,7 @@ def _findings(found: Shading, wide: Wide | None, frames: int) -> dict[str, Any]:
         "slope_stops": [round(v, 3) for v in found.lamp],
         "slope_is": "the lamp's" if found.turned else "lamp or lens, not told apart",
         "frames": frames,
-        "tone": BY_TAG,
+        "tone": tone.words,
     }
 
 

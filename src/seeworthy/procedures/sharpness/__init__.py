@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import (
+    TONE_CURVE,
+    Files,
+    Finding,
+    Option,
+    Procedure,
+    Reading,
+    Step,
+    later,
+)
 
 _SFR = "Finest stripes that keep half of their contrast; 0.5 is the most a pixel grid can carry."
 _PLACES = (
@@ -68,7 +77,10 @@ PROCEDURE = Procedure(
         Finding("highest_response", "", "Largest response; over 1 the picture was sharpened."),
         Finding("tone", "", "Where the tone curve comes from that was undone."),
     ),
-    files=(Files("", ("clip", "still"), "Ten still seconds of the edges target, frame filled."),),
+    files=(
+        Files("", ("clip", "still"), "Ten still seconds of the edges target, frame filled."),
+        TONE_CURVE,
+    ),
     readings=(
         Reading(
             "printed_length",

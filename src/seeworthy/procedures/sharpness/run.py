@@ -13,11 +13,10 @@ from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome, Picture, Result, result
 from seeworthy.ground.uncertainty import FOUR_APART, interval
-from seeworthy.media.light import light_of
 from seeworthy.observe.blocks import SteadyBlocks
 from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
 from seeworthy.observe.marked import marked_box
-from seeworthy.optics import tone
+from seeworthy.optics.tone import Tone
 from seeworthy.procedures.declare import (
     Inputs,
     Seen,
@@ -54,7 +53,9 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     watcher: SteadyBlocks = seen.watches[0].observer  # type: ignore[assignment]
     if watcher.mean is None or watcher.stage is None:
         raise CannotMeasure("The file holds no whole frame.", "Film it again.")
-    frames, clip, assumed = _light(watcher, inputs.file().guess_kind() == "still")
+    still = inputs.file().guess_kind() == "still"
+    tone = inputs.tone(watcher.stage, still=still)
+    frames, clip, assumed = _light(watcher, tone, still)
     found = _where(inputs, watcher.mean)
     if found is None:
         raise _unmarked(watcher.mean, frames, clip)
@@ -67,10 +68,10 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     places = by_place(edges)
     corners = corner_figures(places)
     warnings = [*assumed, *_doubts(edges, refused, watcher.count), *_one_way(edges, how)]
-    results = _results(places, corners, edges)
+    results = _results(places, corners, edges, tone)
     return Outcome(
         tuple(results),
-        _findings(edges, refused, how, watcher.count),
+        _findings(edges, refused, how, watcher.count, tone),
         tuple(warnings),
         (picture,),
         figures(edges, places),
@@ -85,14 +86,16 @@ _HOW = (
 )
 
 
-def _light(watcher: SteadyBlocks, still: bool) -> tuple[list[Any], tuple[float, float], list[str]]:
+def _light(
+    watcher: SteadyBlocks, tone: Tone, still: bool
+) -> tuple[list[Any], tuple[float, float], list[str]]:
     assert watcher.stage is not None
-    light = light_of(watcher.stage, still=still)
+    light = tone.light(watcher.stage, still=still)
     assert watcher.mean is not None
     means = watcher.blocks if len(watcher.blocks) > 1 else [watcher.mean]
     low = float(light.linear([light.black + 1])[0])
     high = float(light.linear([light.white - 1])[0])
-    return [light.linear(m) for m in means], (low, high), list(light.assumptions)
+    return [light.linear(m) for m in means], (low, high), [*light.assumptions, *tone.said]
 
 
 def _regions(inputs: Inputs) -> list[tuple[int, int, int, int]]:
@@ -182,21 +185,24 @@ def _measure(
 
 
 def _results(
-    places: dict[tuple[str, str], Place], corners: dict[str, Place], edges: Sequence[EdgeResult]
+    places: dict[tuple[str, str], Place],
+    corners: dict[str, Place],
+    edges: Sequence[EdgeResult],
+    tone: Tone,
 ) -> list[Result]:
-    contrast = edge_contrast(edges)
+    levels = edge_levels(edges)
     found = [
         result(
             f"mtf50_{position}", p.value, n=p.n,
             conditions={"position": position, "orientation": orientation},
-            evidence=["edges.png"], budget=_budget(p, contrast),
+            evidence=["edges.png"], budget=_budget(p, levels, tone),
         )
         for (position, orientation), p in sorted(places.items())
     ]  # fmt: skip
     for name, p in corners.items():
         # Ratios of places do not feel the curve: it acts on all edges of one contrast alike.
         ratio = name in ("decentring", "focus_evenness")
-        budget = () if ratio else _budget(p, contrast)
+        budget = () if ratio else _budget(p, levels, tone)
         u = p.u if ratio else combined(budget)
         low, high = interval(p.value, u)
         if name == "decentring":
@@ -215,28 +221,33 @@ def _results(
         Component("scatter of the means of frames", u, "%", source="scatter"),
         # The plateaus beside the edge are known to half a percent.
         Component("plateaus beside the edge", 0.5, "%"),
-        tone.of_share(over),
+        tone.of_share(over, math.sqrt(levels[0] * levels[1])),
     )
     ends = interval(over, combined(budget), least=0.0)
     found.append(result("edge_overshoot", over, n=len(edges), interval=ends, budget=budget))
     return found
 
 
-def edge_contrast(edges: Sequence[EdgeResult]) -> float:
-    """Return the largest contrast of the edges, bright over dark in light by the tag."""
-    return max(e.edge.high / max(e.edge.low, 1e-3) for e in edges)
+def edge_levels(edges: Sequence[EdgeResult]) -> tuple[float, float]:
+    """Return light on both sides, bright and dark, of the edge of the largest contrast."""
+    sides = [(e.edge.high, max(e.edge.low, 1e-3)) for e in edges]
+    return max(sides, key=lambda s: s[0] / s[1])
 
 
-def _budget(place: Place, contrast: float) -> tuple[Component, ...]:
+def _budget(place: Place, levels: tuple[float, float], tone: Tone) -> tuple[Component, ...]:
     study = "scatter of frames and edges, floor and coder from our own rendered clips (seeds 1, 9)"
     return (
         Component("scatter, slant and coding", place.u, "cy/px", source=study),
-        tone.of_edge(place.value, contrast),
+        tone.of_edge(place.value, *levels),
     )
 
 
 def _findings(
-    edges: Sequence[EdgeResult], refused: Sequence[CannotMeasure], how: str, frames: int
+    edges: Sequence[EdgeResult],
+    refused: Sequence[CannotMeasure],
+    how: str,
+    frames: int,
+    tone: Tone,
 ) -> dict[str, Any]:
     peak = max(e.sfr.peak for e in edges)
     return {
@@ -247,7 +258,7 @@ def _findings(
         "frames": frames,
         "sharpened": bool(_overshoot(edges) > _SHARPENED),
         "highest_response": round(peak, 3),
-        "tone": tone.BY_TAG,
+        "tone": tone.words,
     }
 
 

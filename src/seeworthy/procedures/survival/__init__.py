@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import (
+    TONE_CURVE,
+    Files,
+    Finding,
+    Option,
+    Procedure,
+    Reading,
+    Step,
+    later,
+)
 
 PROCEDURE = Procedure(
     id="survival",
@@ -70,6 +79,7 @@ PROCEDURE = Procedure(
     files=(
         Files("before", ("clip",), "Clips of the edges target before the flight.", 1, 0),
         Files("after", ("clip",), "Clips of the edges target after the flight.", 1, 0),
+        TONE_CURVE,
     ),
     readings=(
         Reading("flights", "", "How many flights lie between.", EXAMPLES["survival.flights"]),

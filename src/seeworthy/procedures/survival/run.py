@@ -10,7 +10,7 @@ from seeworthy.ground.errors import CannotMeasure, SeeworthyError, UnreadableInp
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.media.container import read_facts
 from seeworthy.media.source import Source
-from seeworthy.optics.tone import NAME as TONE
+from seeworthy.optics.tone import NAMES as TONE
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import (
     Inputs,
@@ -97,7 +97,7 @@ def _part(name: str) -> Procedure:
 def _sub(name: str, inputs: Inputs, source: Source) -> Inputs:
     known = {o.name for o in _part(name).options}
     options = {k: v for k, v in inputs.options.items() if k in known}
-    return Inputs({"": (source,)}, {}, options)
+    return Inputs({"": (source,)}, {}, options, inputs.curves, inputs.no_curve)
 
 
 def _trouble(source: Source) -> UnreadableInput | None:
@@ -143,7 +143,7 @@ def _side(
 
 def _value(found: Result) -> Value:
     """Return a figure without what both sides share: the tone curve of one camera and mode."""
-    own = [c for c in found.budget if c.name != TONE]
+    own = [c for c in found.budget if c.name not in TONE]
     return Value(found.value, combined(own) if own else found.u, found.dof)
 
 
