@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import TypeVar
 
 from seeworthy.ground.errors import Conflict, WrongCall
-from seeworthy.judge.correct.data import Corrections
+from seeworthy.judge.correct.data import ColourData, Corrections, LensData, ShadingData
 from seeworthy.judge.correct.gain import gain_field, write_gain_png
 from seeworthy.judge.correct.lut import write_cube
 from seeworthy.judge.correct.undistort import plan_undistortion
@@ -15,6 +16,7 @@ from seeworthy.media.light import light, light_of
 from seeworthy.media.source import Source
 
 _VIDEO = ColourTags("full", 1, 1, 1)
+Data = TypeVar("Data", LensData, ShadingData, ColourData)
 
 
 def write_lut(given: Corrections, path: Path, clip: Path | None, *, force: bool = False) -> str:
@@ -28,18 +30,10 @@ def write_lut(given: Corrections, path: Path, clip: Path | None, *, force: bool 
         WrongCall: There is no colour correction.
         Conflict: The file exists.
     """
-    if given.colour is None:
-        raise WrongCall(
-            "There is no colour result to make a LUT of.",
-            "Measure `colour` first, or name a result with --colour FILE.json.",
-        )
-    _free(path, force)
-    stage = _stage(clip)
+    colour, stage = _ready(given.colour, "colour", "make a LUT of", path, clip, force)
     how = light(_VIDEO, 8) if stage is None else light_of(stage)
-    write_cube(given.colour, how, "Colour correction", path)
-    return (
-        f"LUT of 33³ entries for clips with the tone curve {how.transfer}, {given.colour.origin}."
-    )
+    write_cube(colour, how, "Colour correction", path)
+    return f"LUT of 33³ entries for clips with the tone curve {how.transfer}, {colour.origin}."
 
 
 def write_gain(given: Corrections, path: Path, clip: Path | None, *, force: bool = False) -> str:
@@ -50,18 +44,12 @@ def write_gain(given: Corrections, path: Path, clip: Path | None, *, force: bool
     Raises:
         WrongCall, Conflict
     """
-    if given.shading is None:
-        raise WrongCall(
-            "There is no shading result to make a gain map of.",
-            "Measure `shading` first, or name a result with --shading FILE.json.",
-        )
-    _free(path, force)
-    stage = _stage(clip)
-    size = given.shading.size if stage is None else (stage.width, stage.height)
-    scale = write_gain_png(gain_field(given.shading, size), path)
+    shading, stage = _ready(given.shading, "shading", "make a gain map of", path, clip, force)
+    size = shading.size if stage is None else (stage.width, stage.height)
+    scale = write_gain_png(gain_field(shading, size), path)
     return (
         f"Gain map of {size[0]}×{size[1]}, gain = count / {scale:g} in linear light, "
-        f"{given.shading.origin}."
+        f"{shading.origin}."
     )
 
 
@@ -78,27 +66,33 @@ def write_lens_map(
     Raises:
         WrongCall, Conflict
     """
-    if given.lens is None:
-        raise WrongCall(
-            "There is no lens result to straighten with.",
-            "Measure `lens` first, or name a result with --lens FILE.json.",
-        )
-    _free(path, force)
-    stage = _stage(clip)
-    size = given.lens.size if stage is None else (stage.width, stage.height)
-    plan = plan_undistortion(given.lens, size, keep_all)
-    told = {**plan.to_json(), "from": str(given.lens.origin)}
-    text = json.dumps(told, indent=2, ensure_ascii=False)
+    lens, stage = _ready(given.lens, "lens", "straighten with", path, clip, force)
+    size = lens.size if stage is None else (stage.width, stage.height)
+    plan = plan_undistortion(lens, size, keep_all)
+    told = {**plan.to_json(), "from": str(lens.origin)}
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(text + "\n", encoding="utf-8")
+    path.write_text(json.dumps(told, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
     return f"How the picture is straightened, {plan.hfov:.1f}° from side to side."
 
 
-def _free(path: Path, force: bool) -> None:
+def _ready(
+    found: Data | None, kind: str, use: str, path: Path, clip: Path | None, force: bool
+) -> tuple[Data, Stage | None]:
+    """Return the correction, and the geometry of the clip that it is written for."""
+    if found is None:
+        raise WrongCall(
+            f"There is no {kind} result to {use}.",
+            f"Measure `{kind}` first, or name a result with --{kind} FILE.json.",
+        )
     if path.exists() and not force:
         raise Conflict(
             f"'{path}' exists already.", "Name another file, or replace it with --force."
         )
+    if clip is None:
+        return found, None
+    seen = _FirstStage()
+    watch(Source.of(clip), [seen])
+    return found, seen.stage
 
 
 class _FirstStage(Observer):
@@ -113,11 +107,3 @@ class _FirstStage(Observer):
     def frame(self, view: FrameView) -> bool:
         """Leave."""
         return False
-
-
-def _stage(clip: Path | None) -> Stage | None:
-    if clip is None:
-        return None
-    seen = _FirstStage()
-    watch(Source.of(clip), [seen])
-    return seen.stage
