@@ -12,7 +12,7 @@ from seeworthy.cli.claims import claims as claims_command
 from seeworthy.ground.errors import BadQuantity, WrongCall
 from seeworthy.ground.measurands import measurand
 from seeworthy.ground.results import Result, result
-from seeworthy.judge.claims.decide import STATES, Claim, Tolerance, decide, judge, judge_all
+from seeworthy.judge.claims.decide import STATES, Claimed, Tolerance, decide, judge, judge_all
 
 
 def angle(value: float, u: float, **conditions: object) -> Result:
@@ -38,12 +38,12 @@ def test_decided_with_the_interval(interval, state):
 
 def test_the_bare_value_does_not_decide():
     # The value is the claim itself, yet the interval spans far more than the tolerance.
-    wide = judge(Claim("hfov", 100.0), [angle(100.0, 20.0)])
+    wide = judge(Claimed("hfov", 100.0), [angle(100.0, 20.0)])
     assert wide.state == "cannot tell"
     # The value is outside the band, but not by more than the measurement knows.
-    near = judge(Claim("hfov", 100.0), [angle(94.0, 2.0)])
+    near = judge(Claimed("hfov", 100.0), [angle(94.0, 2.0)])
     assert near.state == "cannot tell"
-    assert judge(Claim("hfov", 100.0), [angle(94.0, 0.2)]).state == "less than claimed"
+    assert judge(Claimed("hfov", 100.0), [angle(94.0, 0.2)]).state == "less than claimed"
 
 
 @pytest.mark.parametrize("name", ["run_time", "mass", "hfov"])
@@ -59,7 +59,7 @@ def test_the_bare_value_does_not_decide():
 def test_every_edge_counts_whatever_is_better(name, interval, state):
     low, high = interval
     found = result(name, low if math.isinf(high) else (low + high) / 2, 1.0, interval=interval)
-    assert judge(Claim(name, 100.0), [found]).state == state
+    assert judge(Claimed(name, 100.0), [found]).state == state
 
 
 def documented(claimed, share, low, high):
@@ -85,7 +85,7 @@ def test_the_rule_of_the_help_and_the_code_are_one():
         value = claimed * float(rng.normal(1, 1.5 * share))
         found = result(name, value, claimed * float(rng.uniform(0.001, 1.0)) * share,
                        dof=float(rng.choice([1, 3, math.inf])))  # fmt: skip
-        told = judge(Claim(name, claimed), [found], Tolerance(share)).state
+        told = judge(Claimed(name, claimed), [found], Tolerance(share)).state
         seen.add(told)
         plain = "more or less" if told.endswith("than claimed") else told
         assert plain == documented(claimed, share, *found.interval)
@@ -95,7 +95,7 @@ def test_the_rule_of_the_help_and_the_code_are_one():
 
 
 def test_a_mass_at_the_edge_cannot_be_told():
-    told = judge(Claim("mass", 100.0), [result("mass", 94.3, 0.5)])  # 93.3 to 95.3 against 95
+    told = judge(Claimed("mass", 100.0), [result("mass", 94.3, 0.5)])  # 93.3 to 95.3 against 95
     assert told.state == "cannot tell"
     assert "95 %: 93.32 to 95.28 g" in told.sentence
 
@@ -113,7 +113,7 @@ def test_a_mass_at_the_edge_cannot_be_told():
     ],
 )
 def test_the_words_are_those_of_the_thing(name, measured, word):
-    told = judge(Claim(name, 100.0), [result(name, measured, 0.1)])
+    told = judge(Claimed(name, 100.0), [result(name, measured, 0.1)])
     assert told.word == word
     assert told.to_json()["word"] == word
     assert word == "confirmed" or word[1:] in told.sentence
@@ -122,11 +122,11 @@ def test_the_words_are_those_of_the_thing(name, measured, word):
 def test_takes_under_like_conditions_are_combined_first():
     # One of five takes is off and states less than it knows: it no longer outvotes four.
     takes = [angle(v, 0.5) for v in (91.5, 91.8, 92.0, 92.3)]
-    told = judge(Claim("hfov", 100.0), [angle(96.5, 0.2), *takes])
+    told = judge(Claimed("hfov", 100.0), [angle(96.5, 0.2), *takes])
     assert told.takes == 5
     assert told.state == "cannot tell"
     assert told.result.u > 0.5
-    agree = judge(Claim("hfov", 100.0), takes)
+    agree = judge(Claimed("hfov", 100.0), takes)
     assert agree.state == "less than claimed"
     assert agree.result.value == pytest.approx(91.9, abs=0.05)
 
@@ -135,18 +135,18 @@ def test_the_set_nearest_to_ordinary_use_decides():
     # 29.97 Hz from a timing take; 15 Hz at 3 lx with a narrower interval.
     rate = result("frame_rate", 29.97, 0.0008)
     dim = result("frame_rate", 15.0, 0.0005, conditions={"light": 3.0})
-    told = judge(Claim("frame_rate", 30.0), [dim, rate])
+    told = judge(Claimed("frame_rate", 30.0), [dim, rate])
     assert (told.state, told.result.value) == ("confirmed", 29.97)
     assert "light 3.0: less than claimed" in told.sentence
     run = result("run_time", 60.0, 3.0, conditions={"temperature": 21.0})
     said = result("run_time", 80.0, 0.1, conditions={"temperature": 21.0, "basis": "predicted"})
-    assert judge(Claim("run_time", 60.0), [said, run]).result is run
+    assert judge(Claimed("run_time", 60.0), [said, run]).result is run
 
 
 def test_the_unit_that_was_judged_is_named():
     light = [result("mass", 16.0, 0.05, conditions={"unit": "A"}) for _ in range(2)]
     heavy = result("mass", 19.0, 0.01, conditions={"unit": "B"})
-    told = judge(Claim("mass", 16.0), [heavy, *light])
+    told = judge(Claimed("mass", 16.0), [heavy, *light])
     assert (told.state, told.specimen, told.takes) == ("confirmed", "A", 2)
     assert "unit A" in told.sentence
     assert "unit B: heavier than claimed" in told.sentence
@@ -165,15 +165,15 @@ def test_the_unit_that_was_judged_is_named():
     ],
 )
 def test_favour_follows_the_direction_of_the_measurand(name, measured, state, favour):
-    told = judge(Claim(name, 100.0), [result(name, measured, 0.1)])
+    told = judge(Claimed(name, 100.0), [result(name, measured, 0.1)])
     assert (told.state, told.favour) == (state, favour)
 
 
 def test_tolerance_is_set_per_report_and_per_claim():
     found = [angle(92.0, 0.1)]
-    assert judge(Claim("hfov", 100.0), found).state == "less than claimed"
-    assert judge(Claim("hfov", 100.0), found, Tolerance(0.10)).state == "confirmed"
-    own = Claim("hfov", 100.0, tolerance=Tolerance.parse("10 deg"))
+    assert judge(Claimed("hfov", 100.0), found).state == "less than claimed"
+    assert judge(Claimed("hfov", 100.0), found, Tolerance(0.10)).state == "confirmed"
+    own = Claimed("hfov", 100.0, tolerance=Tolerance.parse("10 deg"))
     told = judge(own, found, Tolerance(0.01))
     assert told.state == "confirmed"
     assert told.band == pytest.approx((90.0, 110.0))
@@ -193,12 +193,12 @@ def test_bad_tolerance(text):
 
 def test_tolerance_of_another_dimension():
     with pytest.raises(BadQuantity, match="does not fit"):
-        judge(Claim("hfov", 100.0), [angle(100, 1)], Tolerance.parse("3 kg"))
+        judge(Claimed("hfov", 100.0), [angle(100, 1)], Tolerance.parse("3 kg"))
 
 
 def test_a_set_that_says_otherwise_is_named():
     told = judge(
-        Claim("run_time", 90.0),
+        Claimed("run_time", 90.0),
         [
             result("run_time", 60.0, 1.0, conditions={"temperature": 0}),
             result("run_time", 89.0, 0.5, conditions={"temperature": 22}),
@@ -213,14 +213,14 @@ def test_a_set_that_says_otherwise_is_named():
 def test_room_temperature_decides_where_the_claim_names_none():
     cold = result("run_time", 40.0, 0.1, conditions={"temperature": -10.0})
     warm = result("run_time", 90.0, 1.0, conditions={"temperature": 21.0})
-    assert judge(Claim("run_time", 90.0), [cold, warm]).state == "confirmed"
+    assert judge(Claimed("run_time", 90.0), [cold, warm]).state == "confirmed"
     assert judge(
-        Claim("run_time", 90.0, conditions={"temperature": -10.0}), [cold, warm]
+        Claimed("run_time", 90.0, conditions={"temperature": -10.0}), [cold, warm]
     ).state == ("less than claimed")
 
 
 def test_only_results_under_the_claimed_conditions_count():
-    claim = Claim("snr_18", 40.0, conditions={"light": 10})
+    claim = Claimed("snr_18", 40.0, conditions={"light": 10})
     bright = result("snr_18", 40.0, 0.1, conditions={"light": 1000})
     dim = result("snr_18", 25.0, 0.1, conditions={"light": 10})
     assert judge(claim, [bright]).state == "not tested"
@@ -228,7 +228,7 @@ def test_only_results_under_the_claimed_conditions_count():
 
 
 def test_judge_all_names_the_untested_and_the_unclaimed():
-    told = judge_all([Claim("mass", 16.0), Claim("hfov", 120.0)], [result("mass", 16.1, 0.05),
+    told = judge_all([Claimed("mass", 16.0), Claimed("hfov", 120.0)], [result("mass", 16.1, 0.05),
                      result("row_time", 11.8, 0.1), result("row_time", 11.9, 0.5)])  # fmt: skip
     assert [(j.subject, j.state) for j in told] == [
         ("mass", "confirmed"), ("hfov", "not tested"), ("row_time", "claimed nothing"),
@@ -255,27 +255,27 @@ def test_judge_all_names_the_untested_and_the_unclaimed():
     ],
 )  # fmt: skip
 def test_claims_on_findings(subject, value, text, seen, state, favour):
-    told = judge(Claim(subject, value, text), [], findings={subject: seen})
+    told = judge(Claimed(subject, value, text), [], findings={subject: seen})
     assert (told.state, told.favour) == (state, favour)
 
 
 def test_a_silent_seller():
-    told = judge(Claim("mass", None, silent=True), [result("mass", 17.0, 0.1)])
+    told = judge(Claimed("mass", None, silent=True), [result("mass", 17.0, 0.1)])
     assert told.state == "claimed nothing"
     assert told.result is not None
-    assert judge(Claim("mass", None, silent=True), []).result is None
+    assert judge(Claimed("mass", None, silent=True), []).result is None
 
 
 def test_a_finding_nobody_looked_for_is_not_tested():
-    assert judge(Claim("codec", None, "H.264"), []).state == "not tested"
+    assert judge(Claimed("codec", None, "H.264"), []).state == "not tested"
 
 
 def test_a_claim_of_zero_has_no_share():
-    told = judge(Claim("tv_distortion", 0.0), [result("tv_distortion", 4.0, 0.1)])
+    told = judge(Claimed("tv_distortion", 0.0), [result("tv_distortion", 4.0, 0.1)])
     assert told.state == "more than claimed"
     assert "by" not in told.sentence.split(".")[-2]
 
 
 def test_unknown_measurand():
     with pytest.raises(WrongCall, match="no measurand 'hfow'"):
-        judge(Claim("hfow", 1.0), [])
+        judge(Claimed("hfow", 1.0), [])

@@ -13,7 +13,7 @@ from html.parser import HTMLParser
 import pytest
 
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
-from seeworthy.judge.claims.decide import Claim, judge_all
+from seeworthy.judge.claims.decide import Claimed, judge_all
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.publish import html as html_module
 from seeworthy.publish import numbers, views
@@ -69,8 +69,8 @@ def report(**changes) -> CameraReport:
                    "Film posts from a moving car.", (Picture("edges.png", "Nothing.", png()),))),
         TakeReport(4, "view"),
     )  # fmt: skip
-    claims = [Claim("mass", 15.0, "15 g", "box"), Claim("run_time", 50.0, "50 min"),
-              Claim("hfov", 120.0, "120 deg")]  # fmt: skip
+    claims = [Claimed("mass", 15.0, "15 g", "box"), Claimed("run_time", 50.0, "50 min"),
+              Claimed("hfov", 120.0, "120 deg")]  # fmt: skip
     results = [r for t in takes for r in t.results]
     base = {
         "camera": "Dunlin <script>alert(1)</script>",

@@ -12,7 +12,7 @@ import pytest
 
 from chromium import CHROMIUM, MISSING
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, result
-from seeworthy.judge.claims.decide import Claim, judge_all
+from seeworthy.judge.claims.decide import Claimed, judge_all
 from seeworthy.publish.html import page
 from seeworthy.publish.model import CameraReport, FileLine, ReadingLine, Refusal, TakeReport
 
@@ -61,8 +61,8 @@ def crowded() -> CameraReport:
         TakeReport(2, "stream", outcome, unit="B", firmware="1.1"),
         TakeReport(3, "timing", None, Refusal("cannot-measure", "No.", "Film it again.")),
     )  # fmt: skip
-    claims = [Claim("bit_rate_mean", 12.0, "12 Mbit/s", "a rather long place in the listing"),
-              Claim("hfov", 120.0, "120 deg")]  # fmt: skip
+    claims = [Claimed("bit_rate_mean", 12.0, "12 Mbit/s", "a rather long place in the listing"),
+              Claimed("hfov", 120.0, "120 deg")]  # fmt: skip
     return CameraReport("Greenshank", takes=takes, judgements=judge_all(claims, outcome.results))
 
 

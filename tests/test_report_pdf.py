@@ -8,7 +8,7 @@ import pytest
 from pypdf import PdfReader
 
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, result
-from seeworthy.judge.claims.decide import Claim, judge_all
+from seeworthy.judge.claims.decide import Claimed, judge_all
 from seeworthy.publish.model import CameraReport, Refusal, TakeReport
 from seeworthy.publish.pdf import escape, pdf
 
@@ -26,7 +26,7 @@ def report(name="Greenshank", note=""):
         TakeReport(1, "body", outcome, unit="A"),
         TakeReport(2, "timing", None, Refusal("cannot-measure", "Nothing moves.", "Film again.")),
     )
-    claims = [Claim("mass", 15.0, "15 g", "box")]
+    claims = [Claimed("mass", 15.0, "15 g", "box")]
     return CameraReport(name, note=note, takes=takes, judgements=judge_all(claims, outcome.results))
 
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from seeworthy.ground.errors import CannotMeasure, Conflict, NotFound, SeeworthyError, WrongCall
 from seeworthy.publish.assemble import camera_report
 from seeworthy.publish.card_drawing import SIZES, Card, card_png, card_svg
-from seeworthy.publish.views import ResultRow, TakeView, chapters, claim_rows
+from seeworthy.publish.views import ResultLine, TakeView, chapters, claim_rows
 from seeworthy.publish.write import slug
 
 if TYPE_CHECKING:
@@ -102,7 +102,7 @@ def _measured(report: CameraReport) -> Iterator[Card]:
                 )  # fmt: skip
 
 
-def _result(report: CameraReport, view: TakeView, row: ResultRow, foot: str) -> Card:
+def _result(report: CameraReport, view: TakeView, row: ResultLine, foot: str) -> Card:
     lines = (f"95 % interval {row.interval}", row.conditions)
     return Card(
         f"result-{slug(row.title)}-{view.take.number}", "result", report.camera, row.title,

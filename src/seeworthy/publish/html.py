@@ -34,7 +34,7 @@ class ReportPage:
         report: CameraReport
         first: The first page.
         verdict: Verdict
-        claims: list of ClaimRow
+        claims: list of ClaimLine
         silent: Titles of what is measured without a claim entered.
         chapters: list of Chapter
         refused: Takes without a figure, with what to do.
@@ -46,7 +46,7 @@ class ReportPage:
     report: CameraReport
     first: First
     verdict: Verdict
-    claims: list[views.ClaimRow]
+    claims: list[views.ClaimLine]
     silent: list[str]
     chapters: list[views.Chapter]
     refused: list[views.TakeView]

@@ -231,7 +231,7 @@ class _Source:
         parts += [self._picture(p) for p in outcome.pictures]
         return parts
 
-    def _row(self, row: views.ResultRow) -> tuple[str, ...]:
+    def _row(self, row: views.ResultLine) -> tuple[str, ...]:
         interval = whole(row.interval)
         if self.customary and row.customary:
             interval += f"\\ #text(size: 8pt)[{whole(row.customary)}]"

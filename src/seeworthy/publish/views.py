@@ -38,7 +38,7 @@ class Strip:
 
 
 @dataclass(frozen=True, slots=True)
-class ClaimRow:
+class ClaimLine:
     """One row of the table of claims, in words."""
 
     title: str
@@ -54,7 +54,7 @@ class ClaimRow:
 
 
 @dataclass(frozen=True, slots=True)
-class ResultRow:
+class ResultLine:
     """One measured value, in words.
 
     Attributes:
@@ -107,7 +107,7 @@ class TakeView:
     label: str
     context: str
     take: TakeReport
-    rows: tuple[ResultRow, ...]
+    rows: tuple[ResultLine, ...]
     findings: tuple[tuple[str, str, str], ...]
     method: str
     earlier: bool = False
@@ -150,7 +150,7 @@ class _Several:
     firmware: bool
 
 
-def claim_rows(judgements: Iterable[Judgement]) -> list[ClaimRow]:
+def claim_rows(judgements: Iterable[Judgement]) -> list[ClaimLine]:
     """Return the rows of every claim that was entered."""
     return [_claim_row(j) for j in judgements if j.state != "claimed nothing"]
 
@@ -160,7 +160,7 @@ def silent_titles(judgements: Iterable[Judgement]) -> list[str]:
     return [j.title for j in judgements if j.state == "claimed nothing" and j.result is not None]
 
 
-def _claim_row(item: Judgement) -> ClaimRow:
+def _claim_row(item: Judgement) -> ClaimLine:
     claim, found = item.claim, item.result
     claimed = ""
     if claim is not None:
@@ -176,7 +176,7 @@ def _claim_row(item: Judgement) -> ClaimRow:
         measured = numbers.finding_text(item.found)
         if item.subject.endswith("_px"):
             measured = numbers.with_unit(measured, "px")
-    return ClaimRow(
+    return ClaimLine(
         item.title,
         claimed,
         claim.source if claim else "",
@@ -323,7 +323,7 @@ def _map(results: Sequence[Result]) -> tuple[MapCell, ...]:
     return tuple(cells)
 
 
-def _row(found: Result, take: TakeReport, several: _Several, pictures: set[str]) -> ResultRow:
+def _row(found: Result, take: TakeReport, several: _Several, pictures: set[str]) -> ResultLine:
     entry = measurand(found.measurand)
     conditions = {k: v for k, v in found.conditions.items() if k not in {"unit", "firmware"}}
     words = numbers.conditions_text(conditions)
@@ -333,7 +333,7 @@ def _row(found: Result, take: TakeReport, several: _Several, pictures: set[str])
     if several.firmware and take.firmware:
         where.append(f"firmware {take.firmware}")
     label = f"Take {take.number}"
-    return ResultRow(
+    return ResultLine(
         entry.title[:1].upper() + entry.title[1:],
         entry.meaning,
         numbers.value_text(found),

@@ -11,7 +11,7 @@ from typing import ClassVar
 
 from seeworthy.bench.records import Camera, Take
 from seeworthy.bench.summary import Glance
-from seeworthy.publish.views import ClaimRow, ResultRow
+from seeworthy.publish.views import ClaimLine, ResultLine
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,12 +114,12 @@ class FigureRows:
 
     Attributes:
         procedure, title: str
-        rows: sequence of ResultRow
+        rows: sequence of ResultLine
     """
 
     procedure: str
     title: str
-    rows: Sequence[ResultRow]
+    rows: Sequence[ResultLine]
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +137,7 @@ class CameraPage:
     Attributes:
         camera: Camera
         verdict: str
-        claims: sequence of ClaimRow
+        claims: sequence of ClaimLine
         versions: mapping of claim subject to its version
         silent: Titles of what is measured without a claim.
         results: sequence of FigureRows
@@ -152,7 +152,7 @@ class CameraPage:
     template: ClassVar[str] = "camera.html"
     camera: Camera
     verdict: str
-    claims: Sequence[ClaimRow]
+    claims: Sequence[ClaimLine]
     versions: Mapping[str, int]
     silent: Sequence[str]
     results: Sequence[FigureRows]

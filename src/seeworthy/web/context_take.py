@@ -8,7 +8,7 @@ from typing import ClassVar
 
 from seeworthy.bench.records import Camera, StoredOutcome, Take
 from seeworthy.procedures.declare import Procedure
-from seeworthy.publish.views import ResultRow
+from seeworthy.publish.views import ResultLine
 from seeworthy.web.context import Shot
 from seeworthy.web.words import label
 
@@ -149,7 +149,7 @@ class TakePage:
         take: Take
         procedure: Procedure or None
         outcome: StoredOutcome or None
-        rows: sequence of ResultRow
+        rows: sequence of ResultLine
         findings: sequence of (name, value, meaning)
         pictures: sequence of Shot
         figures: sequence of (number, title, sentence)
@@ -165,7 +165,7 @@ class TakePage:
     take: Take
     procedure: Procedure | None
     outcome: StoredOutcome | None
-    rows: Sequence[ResultRow]
+    rows: Sequence[ResultLine]
     findings: Sequence[tuple[str, str, str]]
     pictures: Sequence[Shot]
     figures: Sequence[tuple[int, str, str]]

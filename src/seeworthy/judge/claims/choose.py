@@ -9,12 +9,11 @@ from typing import Any
 
 from seeworthy.bench.cameras import get_camera
 from seeworthy.bench.outcomes import list_outcomes
-from seeworthy.bench.records import Camera, StoredOutcome
-from seeworthy.bench.records import Claim as StoredClaim
+from seeworthy.bench.records import Camera, Claim, StoredOutcome
 from seeworthy.bench.store import Bench
 from seeworthy.ground.quantities import format_value
 from seeworthy.ground.results import Result
-from seeworthy.judge.claims.decide import Claim, Judgement, judge_all
+from seeworthy.judge.claims.decide import Claimed, Judgement, judge_all
 from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
 from seeworthy.judge.compare.combine import speaking
 
@@ -143,5 +142,5 @@ def _since(now: Judgement, then: Sequence[Judgement], firmware: str) -> Judgemen
     return replace(now, sentence=f"{now.sentence} {note}", remark=f"{now.remark} {note}".strip())
 
 
-def _claim(found: StoredClaim) -> Claim:
-    return Claim(found.subject, found.value, found.text, found.source, silent=found.silent)
+def _claim(found: Claim) -> Claimed:
+    return Claimed(found.subject, found.value, found.text, found.source, silent=found.silent)

@@ -34,7 +34,7 @@ from seeworthy.ground.quantities import format_value
 from seeworthy.ground.results import Result
 from seeworthy.judge.claims.judgement import (
     STATES,
-    Claim,
+    Claimed,
     Favour,
     Judgement,
     State,
@@ -45,11 +45,11 @@ from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
 from seeworthy.judge.compare.combine import like_sets
 from seeworthy.procedures import finding
 
-__all__ = ["STATES", "Claim", "Favour", "Judgement", "State", "judge", "judge_all", "title_of"]
+__all__ = ["STATES", "Claimed", "Favour", "Judgement", "State", "judge", "judge_all", "title_of"]
 
 
 def judge(
-    claim: Claim,
+    claim: Claimed,
     results: Iterable[Result],
     tolerance: Tolerance = DEFAULT_TOLERANCE,
     findings: Mapping[str, Sequence[Any]] | None = None,
@@ -96,7 +96,7 @@ def judge(
     )  # fmt: skip
 
 
-def judge_finding(claim: Claim, values: Sequence[Any], rule: Tolerance) -> Judgement:
+def judge_finding(claim: Claimed, values: Sequence[Any], rule: Tolerance) -> Judgement:
     """Judge a claim on a finding by what every take found (plain JSON values)."""
     seen = [v["count"] if isinstance(v, dict) and "count" in v else v for v in values]
     known = [v for v in seen if v is not None and v != "undecided"]
@@ -132,7 +132,7 @@ def judge_finding(claim: Claim, values: Sequence[Any], rule: Tolerance) -> Judge
     )
 
 
-def _number(claim: Claim) -> float | None:
+def _number(claim: Claimed) -> float | None:
     """Return the claimed number; claims on findings are kept as words (``1920 px``)."""
     if claim.value is not None:
         return claim.value
@@ -154,7 +154,7 @@ def _plain_word(value: Any) -> str:
 
 
 def judge_all(
-    claims: Sequence[Claim],
+    claims: Sequence[Claimed],
     results: Sequence[Result],
     tolerance: Tolerance = DEFAULT_TOLERANCE,
     findings: Mapping[str, Sequence[Any]] | None = None,
@@ -176,13 +176,13 @@ def judge_all(
     return tuple(judged)
 
 
-def _untested(claim: Claim, rule: Tolerance, band: tuple[float, float] | None) -> Judgement:
+def _untested(claim: Claimed, rule: Tolerance, band: tuple[float, float] | None) -> Judgement:
     sentence = f"{title_of(claim.subject)}: claimed, but not tested on this bench."
     return Judgement(claim.subject, "not tested", "", claim, None, band, rule, sentence=sentence)
 
 
 def _silent(
-    subject: str, claim: Claim | None, sets: Sequence[tuple[Result, int]], rule: Tolerance
+    subject: str, claim: Claimed | None, sets: Sequence[tuple[Result, int]], rule: Tolerance
 ) -> Judgement:
     state: State = "claimed nothing"
     best, takes = sets[0] if sets else (None, 0)
@@ -211,7 +211,7 @@ def decide(interval: tuple[float, float], band: tuple[float, float]) -> State:
     return "confirmed" if band[0] <= low and high <= band[1] else "cannot tell"
 
 
-def _same(claim: Claim, found: Result) -> bool:
+def _same(claim: Claimed, found: Result) -> bool:
     return all(found.conditions.get(k) == v for k, v in claim.conditions.items())
 
 

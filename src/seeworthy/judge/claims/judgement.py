@@ -55,7 +55,7 @@ def word_of(subject: str, state: State) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Claim:
+class Claimed:
     """One figure that the seller gives.
 
     Attributes:
@@ -103,7 +103,7 @@ class Judgement:
     subject: str
     state: State
     favour: Favour
-    claim: Claim | None
+    claim: Claimed | None
     result: Result | None
     band: tuple[float, float] | None
     tolerance: Tolerance
