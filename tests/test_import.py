@@ -18,12 +18,15 @@ from seeworthy.bench.importing import (
     get_import,
     list_imports,
     picture_of,
+    place_files,
     take_in,
 )
 from seeworthy.bench.slates import Slate, bench_key, read_payload, slate_for
-from seeworthy.bench.takes import list_takes
+from seeworthy.bench.takes import add_take, list_takes
 from seeworthy.ground.errors import NotFound, WrongCall
+from seeworthy.targets import target
 from seeworthy.targets.slate_reader import read_slate
+from serving import served
 
 TESTS = ("stream", "timing", "readout", "pixel-aspect", "lens")
 
@@ -178,3 +181,87 @@ def test_a_renamed_text_file_is_told_by_its_content(tmp_path):
     path = tmp_path / "clip.mov"
     path.write_text("no clip at all\n")
     assert scan_file(str(path), "clip.mov").kind == "unknown"
+
+
+@pytest.mark.parametrize(
+    ("name", "test"), [("board", "lens"), ("rings", "pixel-aspect"), ("greys", "noise")]
+)
+def test_a_target_in_view_suggests_its_test(empty_bench, tmp_path, name, test):
+    add_camera(empty_bench, "Dunlin")
+    card = tmp_path / "card"
+    card.mkdir()
+    rng = np.random.default_rng(11)
+    clip(card / "KNO0001.MOV", rng, target(name))
+    clip(card / "KNO0002.MOV", rng)
+    with ThreadPoolExecutor(1) as executor:
+        found = begin_import(empty_bench, card, executor)
+    with_target, without = found.guesses
+    assert (with_target.procedure, with_target.sure) == (test, False)
+    assert name in with_target.how
+    assert (without.procedure, without.sure) == ("", False)
+
+
+def test_the_camera_is_suggested_by_what_is_known_of_it(empty_bench, units, tmp_path):
+    from seeworthy.bench.card_scan import Scanned
+    from seeworthy.bench.card_sort import sort_card
+
+    clip(tmp_path / "DUN0001.MOV", np.random.default_rng(3))
+    add_take(empty_bench, "stream", "Dunlin", {"": [tmp_path / "DUN0001.MOV"]}, unit="2")
+
+    def suggested(name, model=""):
+        (guess,) = sort_card(
+            empty_bench, [Scanned(name, name, 9, 0.0, "clip", "d" * 64, model=model)]
+        )
+        assert not guess.sure
+        return guess.unit
+
+    assert suggested("100/dun0007.MOV") == units[2]
+    assert suggested("DUN0007.MOV", "WHIMBREL mk2") == units[1]
+    assert suggested("SAN0007.MOV") == 0  # three units: nothing tells them apart
+    clip(tmp_path / "IMG_0001.MOV", np.random.default_rng(4))
+    add_take(empty_bench, "stream", "Dunlin", {"": [tmp_path / "IMG_0001.MOV"]}, unit="2")
+    assert suggested("IMG_0002.MOV") == 0  # every second camera names its files so
+
+
+def test_many_files_are_placed_at_once_or_none(empty_bench, units, tmp_path):
+    card = tmp_path / "card"
+    card.mkdir()
+    for i in range(3):
+        clip(card / f"KNO000{i}.MOV", np.random.default_rng(i))
+    with ThreadPoolExecutor(1) as executor:
+        found = begin_import(empty_bench, card, executor)
+    with pytest.raises(WrongCall, match="are not both known"):
+        place_files(empty_bench, found.ticket, [0, 1], unit=units[0])
+    with pytest.raises(NotFound):
+        place_files(empty_bench, found.ticket, [0, 7], unit=units[0], procedure_id="stream")
+    assert get_import(empty_bench, found.ticket).unsure == [0, 1, 2]
+    place_files(empty_bench, found.ticket, [0, 2], unit=units[0], procedure_id="stream")
+    placed = get_import(empty_bench, found.ticket)
+    assert placed.unsure == [1]
+    assert {(g.unit, g.procedure) for g in placed.guesses if g.sure} == {(units[0], "stream")}
+
+
+def test_the_page_places_many_and_stays_in_place(empty_bench, units, tmp_path):
+    card = tmp_path / "card"
+    card.mkdir()
+    for i in range(4):
+        clip(card / f"KNO000{i}.MOV", np.random.default_rng(i))
+    with ThreadPoolExecutor(1) as executor:
+        ticket = begin_import(empty_bench, card, executor).ticket
+    for client in served(empty_bench.folder):
+        none = client.post(f"/import/{ticket}/many", data={"unit": str(units[0])})
+        assert none.status_code == 400
+        assert "No file is ticked" in none.text
+        data = {"unit": str(units[0]), "test": "stream|", "file": ["0", "1"]}
+        many = client.post(f"/import/{ticket}/many", data=data, follow_redirects=False)
+        assert many.headers["location"] == f"/import/{ticket}?placed=1#file-2"
+        one = client.post(
+            f"/import/{ticket}/files/3", data={**data, "file": "3"}, follow_redirects=False
+        )
+        assert one.headers["location"] == f"/import/{ticket}?placed=3#file-2"
+        taken = client.post(f"/import/{ticket}/take", data={}, follow_redirects=False)
+        assert taken.status_code == 303  # a reload asks nothing and enters nothing again
+        client.site.keeper.wait(60)
+        page = client.get(taken.headers["location"]).text
+        assert "Taken in:" in page
+        assert len(list_takes(empty_bench)) == 3

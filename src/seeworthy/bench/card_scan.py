@@ -21,6 +21,9 @@ MOST_FILES = 5000
 _LOOK_SECONDS = 6.0
 _PERIOD = 0.2
 _THUMB = 320
+_LOOKS = (0, 5, 15)
+"""Pictures without a slate in which a target is looked for: at once, after 1 s and after 3 s,
+when whoever held something before the camera has stepped aside (a judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +36,8 @@ class Scanned:
         kind: By content: ``clip``, ``still``, ``table``, ``unknown``.
         seconds: Length of a clip.
         made: When it was recorded, as the file says.
+        model: What the camera calls itself in the file.
+        target: Printed target in view, ``""`` for none.
         slates: Different texts that were read in the first seconds, in order.
         picture: JPEG, empty where there is none.
         trouble: Why it cannot be used.
@@ -46,6 +51,8 @@ class Scanned:
     sha256: str = ""
     seconds: float = 0.0
     made: str = ""
+    model: str = ""
+    target: str = ""
     slates: tuple[str, ...] = ()
     picture: bytes = b""
     trouble: str = ""
@@ -141,8 +148,8 @@ def scan_file(path: str, name: str) -> Scanned:
     if kind in ("clip", "still"):
         try:
             found = facts(path, name)
-            known |= {"seconds": found.seconds, "made": found.made}
-            known["slates"] = slates_in(Source(place, name), kind)
+            known |= {"seconds": found.seconds, "made": found.made, "model": found.model}
+            known["slates"], known["target"] = marks_in(Source(place, name), kind)
             middle = found.count // 3 if kind == "clip" else 0
             known["picture"] = frame_jpeg(path, name, middle, _THUMB)
         except SeeworthyError as error:
@@ -150,24 +157,33 @@ def scan_file(path: str, name: str) -> Scanned:
     return Scanned(name, path, stat.st_size, stat.st_mtime, **known)
 
 
-def slates_in(source: Source, kind: Kind) -> tuple[str, ...]:
-    """Return the different texts of slates in a still, or in the first seconds of a clip."""
+def marks_in(source: Source, kind: Kind) -> tuple[tuple[str, ...], str]:
+    """Return the texts of slates and the target in a still, or in a clip's first seconds."""
+    from seeworthy.targets.find import target_in
     from seeworthy.targets.slate_reader import read_slate
 
     if kind == "still":
         from seeworthy.media.stills import read_still
 
         pixels = read_still(source).pixels
-        text = read_slate(pixels if pixels.ndim == 2 else pixels[:, :, 1])
-        return (text,) if text else ()
-    found: dict[str, None] = {}
-    for luma in _early(source):
+        luma = pixels if pixels.ndim == 2 else pixels[:, :, 1]
         text = read_slate(luma)
+        return ((text,) if text else ()), target_in(luma)
+    found: dict[str, None] = {}
+    target, without, done = "", 0, False
+    for luma in _early(source):
+        text = "" if done else read_slate(luma)
         if text:
             found[text] = None
-        elif found:
-            break  # the card is taken away: what follows is the take
-    return tuple(found)
+            continue
+        # The card is taken away: what follows is the take.
+        done = done or bool(found)
+        if not target and without in _LOOKS:
+            target = target_in(luma)
+        without += 1
+        if done and (target or without > max(_LOOKS)):
+            break
+    return tuple(found), target
 
 
 def _early(source: Source) -> Iterator[Any]:

@@ -1,19 +1,48 @@
-"""Sorting the files of a card into takes: by slate; else by time, and then marked unsure."""
+"""Sorting the files of a card into takes: by slate; else by what is in view, by name and time.
+
+Only a slate is sure. All else is a suggestion that says what it rests on.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from sqlalchemy import select
+from sqlalchemy.orm import selectinload
 
 from seeworthy.bench.card_scan import Scanned
-from seeworthy.bench.models import TakeFileRow, UnitRow
+from seeworthy.bench.models import TakeFileRow, TakeRow, UnitRow
 from seeworthy.bench.slates import Slate, bench_key, read_payload
 from seeworthy.bench.store import Bench
 from seeworthy.procedures import all_procedures
 from seeworthy.procedures.declare import Files, Procedure, Reading
+
+_TEST_OF = {
+    "board": "lens", "edges": "sharpness", "edges-high": "sharpness", "rings": "pixel-aspect",
+    "greys": "noise",
+}  # fmt: skip
+"""The test that each target is printed for first; others use it too, so this is never sure."""
+
+_LETTERS = re.compile(r"[A-Za-z]{3,}")
+_COMMON = {
+    "DSC",
+    "DSCF",
+    "DSCN",
+    "IMG",
+    "MOV",
+    "MVI",
+    "PICT",
+    "VID",
+    "VIDEO",
+    "CLIP",
+    "REC",
+    "FILE",
+}
+"""Beginnings that cameras of every make give (common practice, no source)."""
+_WITH_CAMERA = select(UnitRow).options(selectinload(UnitRow.camera))
 
 NEAR_SECONDS = 900.0
 """How long after a slated clip one without a slate may still belong to it (common practice)."""
@@ -67,18 +96,24 @@ class _Knowledge:
     units: set[int]
     key: str
     held: Mapping[str, int] = field(default_factory=dict)
+    cameras: Mapping[int, str] = field(default_factory=dict)
+    prefixes: Mapping[str, int] = field(default_factory=dict)
 
 
 def sort_card(bench: Bench, files: Sequence[Scanned]) -> list[Guess]:
     """Guess where every file of a card belongs.
 
-    A slate decides. Without one, a clip that was begun within `NEAR_SECONDS` after a slated
-    one is guessed to go on with it, and everything else is left open; neither is called sure.
+    A slate decides. Without one, a target in view suggests the test; the camera is suggested
+    by what the file calls it, by the beginning of its name, or because the bench has no other;
+    and a clip that was begun within `NEAR_SECONDS` after a slated one may go on with it. None
+    of these is called sure.
     """
     known = _knowledge(bench, [f.sha256 for f in files])
     guesses = [_by_slate(f, known) for f in files]
     _duplicates(files, guesses, known)
+    _by_target(files, guesses)
     _by_time(files, guesses)
+    _by_camera(files, guesses, known)
     return guesses
 
 
@@ -91,7 +126,60 @@ def _knowledge(bench: Bench, digests: Sequence[str]) -> _Knowledge:
             query = select(TakeFileRow.sha256, TakeFileRow.take_id)
             rows = session.execute(query.where(TakeFileRow.sha256.in_(part)))
             held.update((digest, take) for digest, take in rows)
-    return _Knowledge(units, "" if bench.read_only else bench_key(bench), held)
+        cameras = {u.id: u.camera.name for u in session.scalars(_WITH_CAMERA)}
+        names = session.execute(
+            select(TakeFileRow.name, TakeRow.unit_id).join(
+                TakeRow, TakeFileRow.take_id == TakeRow.id
+            )
+        )
+        seen: dict[str, set[int]] = {}
+        for name, unit in names:
+            seen.setdefault(_prefix(name), set()).add(unit)
+    prefixes = {p: next(iter(found)) for p, found in seen.items() if p and len(found) == 1}
+    key = "" if bench.read_only else bench_key(bench)
+    return _Knowledge(units, key, held, cameras, prefixes)
+
+
+def _prefix(name: str) -> str:
+    """Return the letters that a file's name begins with, ``""`` where they say little."""
+    found = _LETTERS.match(name.rpartition("/")[2])
+    letters = found[0].upper() if found else ""
+    return letters if letters not in _COMMON else ""
+
+
+def _by_target(files: Sequence[Scanned], guesses: list[Guess]) -> None:
+    """Suggest the test by the target that is in view."""
+    for i, file in enumerate(files):
+        chosen = all_procedures().get(_TEST_OF.get(file.target, ""))
+        if chosen is None or guesses[i].procedure or guesses[i].skip:
+            continue
+        need = next((f for f in chosen.files if file.kind in f.kinds), None)
+        if need is not None:
+            how = f"No slate; the printed target “{file.target}” is in view."
+            guesses[i] = Guess(procedure=chosen.id, role=need.role, how=how)
+
+
+def _by_camera(files: Sequence[Scanned], guesses: list[Guess], known: _Knowledge) -> None:
+    """Suggest the camera where neither a slate nor the clip before tells it."""
+    for i, file in enumerate(files):
+        if guesses[i].unit or guesses[i].skip or guesses[i].take:
+            continue
+        unit, why = _camera_of(file, known)
+        if unit:
+            guesses[i] = replace(guesses[i], unit=unit, how=f"{guesses[i].how} {why}")
+
+
+def _camera_of(file: Scanned, known: _Knowledge) -> tuple[int, str]:
+    model = file.model.casefold()
+    called = [u for u, name in known.cameras.items() if model and name.casefold() in model]
+    if len(called) == 1:
+        return called[0], f"The file calls its camera “{file.model}”."
+    unit = known.prefixes.get(_prefix(file.name), 0)
+    if unit in known.units:
+        return unit, f"Files named {_prefix(file.name)}… came from this one before."
+    if len(known.units) == 1:
+        return next(iter(known.units)), "The bench has one camera."
+    return 0, ""
 
 
 def _by_slate(file: Scanned, known: _Knowledge) -> Guess:

@@ -177,17 +177,49 @@ def correct(
     Raises:
         NotFound, WrongCall: No such file, unit, test or role.
     """
+    return place_files(
+        bench, ticket, [index], unit=unit, procedure_id=procedure_id, role=role, skip=skip
+    )
+
+
+def place_files(
+    bench: Bench,
+    ticket: str,
+    indices: Sequence[int],
+    *,
+    unit: int = 0,
+    procedure_id: str = "",
+    role: str = "",
+    skip: bool = False,
+) -> Import:
+    """Say where many files belong; all are placed, or none.
+
+    Args:
+        unit: 0 takes what is suggested for each file.
+        procedure_id: ``""`` takes what is suggested, with its role.
+        skip: Leave them out instead.
+
+    Raises:
+        NotFound, WrongCall: No such file, unit, test or role, or nothing is suggested.
+    """
     one = get_import(bench, ticket)
-    if not 0 <= index < len(one.files):
-        raise NotFound("There is no such file in this import.")
-    if one.guesses[index].take:
-        raise WrongCall("That file is in the bench already.", "Change its take instead.")
-    if skip:
-        new = replace(one.guesses[index], skip=True, sure=True, how="Left out by you.")
-    else:
-        new = _said(bench, unit, procedure_id, role)
-    guesses = (*one.guesses[:index], new, *one.guesses[index + 1 :])
-    return _keep(bench, replace(one, guesses=guesses))
+    guesses = list(one.guesses)
+    for index in indices:
+        if not 0 <= index < len(one.files):
+            raise NotFound("There is no such file in this import.")
+        old, name = guesses[index], one.files[index].name
+        if old.take:
+            raise WrongCall(f"'{name}' is in the bench already.", "Change its take instead.")
+        if skip:
+            guesses[index] = replace(old, skip=True, sure=True, how="Left out by you.")
+            continue
+        to = (procedure_id, role) if procedure_id else (old.procedure, old.role)
+        if not (unit or old.unit) or not to[0]:
+            raise WrongCall(
+                f"Camera and test of '{name}' are not both known.", "Choose both, or leave it out."
+            )
+        guesses[index] = _said(bench, unit or old.unit, *to)
+    return _keep(bench, replace(one, guesses=tuple(guesses)))
 
 
 def _said(bench: Bench, unit: int, name: str, role: str) -> Guess:

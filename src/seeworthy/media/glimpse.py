@@ -14,6 +14,9 @@ from seeworthy.ground.errors import UnreadableInput
 from seeworthy.media.source import Source
 
 Kind = Literal["clip", "still", "table", "unknown"]
+# QuickTime's metadata key, the user-data atom as FFmpeg names it; EXIF 2.32, tag Model.
+_MODEL_KEYS = ("com.apple.quicktime.model", "model")
+_EXIF_MODEL = 0x0110
 _STILL_HEADS = (b"\x89PNG\r\n", b"\xff\xd8\xff", b"II*\x00", b"MM\x00*", b"BM")
 
 
@@ -27,6 +30,7 @@ class Facts:
         rate: Frames per second, 0 where it is not known.
         seconds: Length of a clip.
         made: When it was recorded, as the file says; ``""`` where it does not.
+        model: What the camera calls itself in the file.
     """
 
     kind: Kind
@@ -36,6 +40,7 @@ class Facts:
     height: int = 0
     seconds: float = 0.0
     made: str = ""
+    model: str = ""
 
 
 def sniff(path: Path) -> Kind:
@@ -86,7 +91,7 @@ def facts(path: str, name: str) -> Facts:
 
         still = read_still(Source(place, name))
         height, width = still.pixels.shape[:2]
-        return Facts("still", 1, 0.0, width, height, 0.0, still.taken)
+        return Facts("still", 1, 0.0, width, height, 0.0, still.taken, _still_model(place))
     return Facts(kind)
 
 
@@ -96,11 +101,20 @@ def _clip_facts(source: Source) -> Facts:
     with open_clip(source) as container:
         stream = video_stream(container, source)
         made = str(container.metadata.get("creation_time", ""))
+        told = (str(container.metadata.get(key, "")).strip() for key in _MODEL_KEYS)
+        model = next((text for text in told if text), "")
         stamps = _stamps(container, stream)
         rate = float(stream.average_rate or 0)
         seconds = len(stamps) / rate if rate else 0.0
         turned = (stream.codec_context.width, stream.codec_context.height)
-    return Facts("clip", len(stamps), rate, *turned, seconds, made)
+    return Facts("clip", len(stamps), rate, *turned, seconds, made, model[:100])
+
+
+def _still_model(path: Path) -> str:
+    from PIL import Image
+
+    with Image.open(path) as image:
+        return str(image.getexif().get(_EXIF_MODEL, "")).strip("\0 ")[:100]
 
 
 def _stamps(container: Any, stream: Any) -> list[int]:

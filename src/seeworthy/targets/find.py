@@ -103,6 +103,26 @@ def detect_markers(image: npt.NDArray[np.uint8], enough: int = 4) -> dict[int, A
     return best
 
 
+def target_in(image: npt.NDArray[Any]) -> str:
+    """Return the name of the target that a picture shows, ``""`` where none is sure.
+
+    A quick look, for sorting: two markers of one target, three of the board, whose squares
+    are many; a single one may be a chance pattern.
+    """
+    grey = to_bytes(image)
+    for fine in (False, True):
+        counts: dict[str, int] = {}
+        for number in _detect(grey, fine, 1.0):
+            name = owners()[number]
+            if name == "slate":  # tells of a take, and is no target of one
+                continue
+            counts[name] = counts.get(name, 0) + 1
+        best = max(counts, key=lambda n: counts[n], default="")
+        if best and counts[best] >= LEAST_MARKERS.get(best, 2):
+            return best
+    return ""
+
+
 def _detect(image: Any, fine: bool, zoom: float) -> dict[int, Array]:
     corners, ids, _ = _detector(fine).detectMarkers(image)
     if ids is None:

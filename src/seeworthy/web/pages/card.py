@@ -21,13 +21,16 @@ from seeworthy.bench.importing import (
     get_import,
     list_imports,
     picture_of,
+    place_files,
     take_in,
 )
+from seeworthy.bench.takes import list_takes
 from seeworthy.ground.errors import BenchReadOnly, SeeworthyError, WrongCall
 from seeworthy.procedures import all_procedures
 from seeworthy.web.context_card import FileCard, ImportPage, ImportStart, TakeCard
 from seeworthy.web.deps import Form, TheForm, TheSite, go
 from seeworthy.web.pages.shoot import units_of
+from seeworthy.web.pages.sure import filled
 from seeworthy.web.render import show
 from seeworthy.web.site import Site
 from seeworthy.web.trust import comes_from_here
@@ -117,9 +120,11 @@ def _scan(site: Site, scan: Scan, work: Callable[[Site, Scan], Import]) -> None:
 
 
 @router.get("/import/{ticket}")
-def sorted_page(request: Request, site: TheSite, ticket: str) -> Response:
-    """Show how a card is sorted."""
-    return show(request, _page(site, get_import(site.bench, ticket)))
+def sorted_page(request: Request, site: TheSite, ticket: str, entered: str = "") -> Response:
+    """Show how a card is sorted, and what was taken in just now."""
+    numbers = {int(n) for n in entered.split(",")[:500] if n.isdecimal() and len(n) < 12}
+    takes = tuple(t for t in list_takes(site.bench) if t.id in numbers) if numbers else ()
+    return show(request, _page(site, get_import(site.bench, ticket), TakenIn(takes, ())))
 
 
 def _page(
@@ -228,11 +233,44 @@ def say(site: TheSite, ticket: str, index: int, form: TheForm) -> Response:
     name, _, role = form.get("test").partition("|")
     if not skip and not (form.get("unit") and name):
         raise WrongCall("Camera and test are not both chosen.", "Choose both, or leave it out.")
-    correct(
+    one = correct(
         site.bench, ticket, index,
         unit=0 if skip else form.number("unit"), procedure_id=name, role=role, skip=skip,
     )  # fmt: skip
-    return go(f"/import/{ticket}#file-{index}")
+    return _on(one, index)
+
+
+def _on(one: Import, index: int) -> Response:
+    """Send the browser to the next file that waits, not after the one that was placed."""
+    left = [i for i in one.unsure if i > index] or one.unsure
+    at = f"file-{left[0]}" if left else "takes"
+    return go(f"/import/{one.ticket}?placed={index}#{at}")
+
+
+@router.post("/import/{ticket}/many")
+def say_many(request: Request, site: TheSite, ticket: str, form: TheForm) -> Response:
+    """Say where the ticked files belong."""
+    ticked = [int(i) for i in form.all("file") if i.isdecimal() and len(i) < 6]
+    name, _, role = form.get("test").partition("|")
+    try:
+        if not ticked:
+            raise WrongCall("No file is ticked.", "Tick the files that belong together.")
+        one = place_files(
+            site.bench,
+            ticket,
+            ticked,
+            unit=form.number("unit") if form.get("unit") else 0,
+            procedure_id=name,
+            role=role,
+            skip=form.get("skip") == "yes",
+        )
+    except WrongCall as error:
+        shown = show(request, _page(site, get_import(site.bench, ticket)))
+        page = filled(shown, request, form, error.message, error.hint, "", error.http_status)
+        if page is None:
+            raise
+        return page
+    return _on(one, max(ticked))
 
 
 @router.post("/import/{ticket}/take")
@@ -245,7 +283,10 @@ def take(request: Request, site: TheSite, ticket: str, form: TheForm) -> Respons
     came = take_in(site.bench, ticket, readings, only_sure=form.get("unsure") != "yes")
     if came.takes:
         site.keeper.start(tuple(str(t.id) for t in came.takes))
-    return show(request, _page(site, get_import(site.bench, ticket), came, form))
+    if came.troubles:  # what was typed stays with it
+        return show(request, _page(site, get_import(site.bench, ticket), came, form))
+    entered = ",".join(str(t.id) for t in came.takes)
+    return go(f"/import/{ticket}?entered={entered}#entered")
 
 
 @router.post("/import/{ticket}/drop")
