@@ -310,3 +310,32 @@ def test_us_customary_stands_first_where_it_is_set(client):
     weigh(client, "Dunlin", "0.8 oz ± 0.02 oz")
     page = client.get("/takes/1").text
     assert re.search(r'data-label="Value"><strong>0\.80\d*\W?oz', page)
+
+
+def test_a_way_of_doing_it_hides_what_it_does_not_use(client):
+    camera(client)
+    every = Fields(client.get("/procedures/readout").text).values
+    lamp = Fields(client.get("/procedures/readout?way=lamp").text).values
+    assert {"reading.speed", "reading.lamp_frequency"} <= set(every)
+    assert "reading.lamp_frequency" in lamp
+    assert "reading.speed" not in lamp
+    assert lamp["option.method"] == ["lamp"]
+    data = {"procedure": "readout", "camera": "Dunlin\x1f1", "way": "lamp", "option.method": "lamp",
+            "reading.lamp_frequency": "fifty", "taken": "2026-03-21"}  # fmt: skip
+    back = Fields(client.post("/takes", data=data).text)
+    assert back.values["reading.lamp_frequency"] == ["fifty"]
+    assert "reading.speed" not in back.values  # what comes back is the same form
+    assert client.get("/procedures/readout?way=tea").status_code == 400
+    two = Fields(client.get("/procedures/view?way=two").text).values
+    one = Fields(client.get("/procedures/view?way=one").text).values
+    assert "reading.distance" in one
+    assert "reading.distance" in two  # no way names it: every way asks for it
+    assert "reading.distance2" not in one
+
+
+def test_claims_begin_with_what_sellers_claim(client):
+    page = client.get(camera(client)).text
+    subjects = re.findall(r'<option value="(\w+)">', page[page.index('id="subject"') :])
+    assert subjects[:3] == ["width_px", "height_px", "frame_rate"]
+    assert subjects.index("run_time") < subjects.index("mtf50_centre")
+    assert len(subjects) == len(set(subjects))

@@ -95,6 +95,22 @@ class Option:
 
 
 @dataclass(frozen=True, slots=True)
+class Way:
+    """One of the ways to do a test, for a form that asks only what this way uses.
+
+    Attributes:
+        name, words: For addresses, and for people.
+        uses: Readings and options; those that no way names are asked in every way.
+        sets: Options that this way decides, and to what.
+    """
+
+    name: str
+    words: str
+    uses: tuple[str, ...]
+    sets: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Step:
     """One step of the method."""
 
@@ -169,6 +185,7 @@ class Procedure:
         findings: A mapping of name to explanation will do where none has a unit.
         files, readings, options, steps, cautions, kit: See the classes; `cautions` are ids of
             :mod:`seeworthy.procedures.cautions`.
+        ways: Where a test can be done in several ways: which readings and options each uses.
         setup: Procedures with the same set-up stand together on the shoot sheet.
         minutes: Typical time at the bench.
         prepare: ``Inputs -> sequence of Watch``; must not decode.
@@ -197,6 +214,7 @@ class Procedure:
     files: tuple[Files, ...] = ()
     readings: tuple[Reading, ...] = ()
     options: tuple[Option, ...] = ()
+    ways: tuple[Way, ...] = ()
     setup: str = "bench"
     minutes: float = 5.0
     look: bool = False
@@ -214,6 +232,22 @@ class Procedure:
         if isinstance(self.findings, Mapping):
             told = tuple(Finding(name, "", what) for name, what in self.findings.items())
             object.__setattr__(self, "findings", told)
+
+    def asks(self, way: str) -> set[str] | None:
+        """Return the readings and options that one way asks for; None: all.
+
+        Raises:
+            WrongCall: It cannot be done that way.
+        """
+        if not way:
+            return None
+        one = next((w for w in self.ways if w.name == way), None)
+        if one is None:
+            known = ", ".join(w.name for w in self.ways) or "one way only"
+            raise WrongCall(f"'{self.id}' is not done by '{way}'.", f"Known: {known}.")
+        named = {name for w in self.ways for name in (*w.uses, *(k for k, _ in w.sets))}
+        every = {n.name for n in (*self.readings, *self.options)}
+        return set(one.uses) | (every - named)
 
     @property
     def brings(self) -> tuple[Measurand, ...]:

@@ -144,7 +144,7 @@ class CameraPage:
         takes: sequence of Take
         flights: Takes of a flight's log.
         pictures: sequence of Shot
-        subjects: sequence of (id, title, unit). What a claim can speak of.
+        subjects: (heading, sequence of (id, title, unit)): what a claim can speak of.
         customary: bool
         tolerance: str
     """
@@ -159,7 +159,7 @@ class CameraPage:
     takes: Sequence[Take]
     flights: Sequence[Take]
     pictures: Sequence[Shot]
-    subjects: Sequence[tuple[str, str, str]]
+    subjects: Sequence[tuple[str, Sequence[tuple[str, str, str]]]]
     customary: bool
     tolerance: str
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import ClassVar
 
 from seeworthy.bench.records import Camera, StoredOutcome, Take
-from seeworthy.procedures.declare import Procedure
+from seeworthy.procedures.declare import Procedure, Way
 from seeworthy.publish.views import ResultLine
 from seeworthy.web.context import Shot
 from seeworthy.web.words import label
@@ -75,6 +75,7 @@ class ProcedurePage:
         today: str
         arrived: mapping of role to (ticket, name). Files that are here already, from a form that
             came back.
+        way: How it is done, None where the form asks for everything.
     """
 
     template: ClassVar[str] = "procedure.html"
@@ -86,6 +87,7 @@ class ProcedurePage:
     fields: Sequence[Field]
     today: str
     arrived: Mapping[str, Sequence[tuple[str, str]]] = field(default_factory=dict)
+    way: Way | None = None
 
     @property
     def title(self) -> str:

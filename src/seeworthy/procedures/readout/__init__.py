@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Procedure, later
+from seeworthy.procedures.declare import Files, Procedure, Way, later
 from seeworthy.procedures.readout.words import FINDINGS, OPTIONS, READINGS, STEPS
 
 PROCEDURE = Procedure(
@@ -43,6 +43,15 @@ PROCEDURE = Procedure(
     readings=READINGS,
     options=OPTIONS,
     prepare=later(__name__, "prepare"),
+    ways=(
+        Way(
+            "passing",
+            "Uprights pass by",
+            ("speed", "distance", "hfov", "roll", "lean", "size"),
+            (("method", "passing"),),
+        ),
+        Way("lamp", "By the bands of a lamp", ("lamp_frequency", "lamp"), (("method", "lamp"),)),
+    ),
     conclude=later(__name__, "conclude"),
     whole_pictures=True,
     setup="passing",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Finding, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import Finding, Option, Procedure, Reading, Step, Way, later
 
 PROCEDURE = Procedure(
     id="view",
@@ -107,6 +107,10 @@ PROCEDURE = Procedure(
         ),
     ),
     options=(Option("aspect", "Width to height of the frame, for the angles not taped.", "16:9"),),
+    ways=(
+        Way("one", "At one distance", ("width", "height", "entrance_offset")),
+        Way("two", "At two distances", ("width", "width2", "distance2", "height", "height2")),
+    ),
     conclude=later(__name__, "conclude"),
     setup="tape and wall",
     minutes=8,

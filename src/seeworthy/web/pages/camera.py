@@ -99,11 +99,20 @@ def pictures(site: Site, takes: list[Take], most: int = _MOST_PICTURES) -> list[
     return found[:most]
 
 
-def _subjects() -> list[tuple[str, str, str]]:
-    found = [(m.id, title_of(m.id), m.unit) for m in all_measurands().values()]
-    return found + [
-        (name, title_of(name), "") for name, told in all_findings().items() if told.claimed
-    ]
+_USUAL = (
+    "width_px", "height_px", "frame_rate", "hfov", "dfov", "mass", "length", "width", "height",
+    "run_time", "record_time", "bit_rate_mean", "codec", "container", "dynamic_range",
+    "usable_lux", "upscaled", "stamp_present", "dropped_frames", "lost_share",
+)  # fmt: skip
+"""What the listings of small cameras speak of (common practice, no source)."""
+
+
+def _subjects() -> list[tuple[str, list[tuple[str, str, str]]]]:
+    """Return what a claim can be about, what sellers usually claim first."""
+    found = {m.id: (m.id, title_of(m.id), m.unit) for m in all_measurands().values()}
+    found |= {n: (n, title_of(n), "") for n, told in all_findings().items() if told.claimed}
+    usual = [found.pop(name) for name in _USUAL if name in found]
+    return [("What sellers usually claim", usual), ("Everything else", list(found.values()))]
 
 
 @router.post("/cameras/{number}")

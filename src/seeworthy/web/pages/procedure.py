@@ -41,9 +41,11 @@ def procedures_page(request: Request, camera: str = "") -> Response:
 
 
 @router.get("/procedures/{name}")
-def procedure_page(request: Request, site: TheSite, name: str, camera: str = "") -> Response:
-    """Show one test with the form of a new take."""
-    return entry_page(request, site, name, camera)
+def procedure_page(
+    request: Request, site: TheSite, name: str, camera: str = "", way: str = ""
+) -> Response:
+    """Show one test with the form of a new take; a way to do it hides what it does not use."""
+    return entry_page(request, site, name, camera, way=way)
 
 
 def entry_page(
@@ -53,19 +55,25 @@ def entry_page(
     camera: str = "",
     form: Form | None = None,
     arrived: Mapping[str, Sequence[tuple[str, str]]] | None = None,
+    way: str = "",
 ) -> Response:
     """Show one test with the form of a new take, as it was typed where it comes back."""
     chosen = procedure(name)
     cameras = list_cameras(site.bench) if site.has_bench else []
+    way = form.get("way") if form else way
+    asked = chosen.asks(way)
+    fields = fields_of(chosen, form=form)
+    shown = [f for f in fields if asked is None or f.kind == "condition" or f.name in asked]
     page = ProcedurePage(
         chosen,
         cautions_of(chosen),
         [(measurand(m).title, measurand(m).unit) for m in chosen.measurand_ids],
         cameras,
         camera or (cameras[0].name if len(cameras) == 1 else ""),
-        fields_of(chosen, form=form),
+        shown,
         dt.date.today().isoformat(),
         arrived or {},
+        next((w for w in chosen.ways if w.name == way), None),
     )
     return show(request, page)
 
