@@ -362,3 +362,34 @@ def test_a_mark_in_a_frame_is_added_to_those_that_are_there(client, empty_bench,
     picture = client.get("/takes/1/frames/0/3.jpg?width=320")
     assert picture.content[:3] == b"\xff\xd8\xff"
     assert client.get("/takes/1/frames/9").status_code == 404
+
+
+def test_a_reader_is_told_that_the_report_is_being_made(client, monkeypatch):
+    import threading
+
+    from seeworthy.web.pages import reports
+
+    camera(client)
+    go_on = threading.Event()
+    real = reports.report_page
+    made = []
+
+    def slowly(report, **how):
+        made.append(report.camera)
+        go_on.wait(30)
+        return real(report, **how)
+
+    monkeypatch.setattr(reports, "report_page", slowly)
+    monkeypatch.setattr(reports, "_PATIENCE", 0.05)
+    reads = {"accept": "text/html"}
+    for _ in range(2):
+        page = client.get("/reports/1", headers=reads)
+        assert "Being put together from 0 takes" in page.text
+        assert "data-reload" in page.text
+    go_on.set()
+    for _ in range(100):
+        page = client.get("/reports/1", headers=reads)
+        if "Being put together" not in page.text:
+            break
+    assert page.headers["content-security-policy"] == REPORT_POLICY
+    assert made == ["Dunlin"]  # once, however often it was asked for

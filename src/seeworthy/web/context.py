@@ -217,6 +217,21 @@ class ListingPage:
 
 
 @dataclass(frozen=True, slots=True)
+class ReportWait:
+    """What is shown while a report is put together for the first time.
+
+    Attributes:
+        camera: Its name.
+        takes: How many takes go into it.
+    """
+
+    template: ClassVar[str] = "waiting.html"
+    title: ClassVar[str] = "The report is being made"
+    camera: str
+    takes: int
+
+
+@dataclass(frozen=True, slots=True)
 class ReportsPage:
     """Reports to read and to take away.
 

@@ -6,6 +6,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from concurrent.futures import Executor
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
@@ -48,6 +49,7 @@ class Site:
     _long: Executor | None = None
     _lock: threading.RLock = field(default_factory=threading.RLock)
     _memory: OrderedDict[Hashable, Any] = field(default_factory=OrderedDict)
+    _making: dict[Hashable, threading.Thread] = field(default_factory=dict)
     demo: DemoState | None = None
 
     @property
@@ -125,6 +127,31 @@ class Site:
             while len(self._memory) > _REMEMBERED:
                 self._memory.popitem(last=False)
         return made
+
+    def ready(self, key: Hashable, make: Callable[[], Any], patience: float) -> bool:
+        """Tell whether `remember` answers at once; begin to make it in a thread where it does not.
+
+        Args:
+            patience: Seconds to wait for what is quick.
+        """
+        full = (self.folder, fingerprint(self.bench), key)
+        with self._lock:
+            if full in self._memory:
+                return True
+            thread = self._making.get(full)
+            if thread is None:
+                thread = threading.Thread(target=self._make, args=(full, key, make), daemon=True)
+                self._making[full] = thread
+                thread.start()
+        thread.join(patience)
+        return not thread.is_alive()
+
+    def _make(self, full: Hashable, key: Hashable, make: Callable[[], Any]) -> None:
+        # What goes wrong is said by the page that asks for it in the foreground.
+        with suppress(Exception):
+            self.remember(key, make)
+        with self._lock:
+            self._making.pop(full, None)
 
     def peek(self, function: Callable[..., T], *arguments: Any) -> T:
         """Run a function that opens media in a worker process with limits.

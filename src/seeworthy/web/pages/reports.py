@@ -8,12 +8,13 @@ from fastapi import APIRouter, Request, Response
 
 from seeworthy.bench.cameras import list_cameras
 from seeworthy.bench.summary import glance
+from seeworthy.bench.takes import list_takes
 from seeworthy.publish.assemble import camera_report
 from seeworthy.publish.export import export_zip
 from seeworthy.publish.html import page as report_page
 from seeworthy.publish.model import CameraReport
 from seeworthy.publish.write import slug
-from seeworthy.web.context import ReportsPage
+from seeworthy.web.context import ReportsPage, ReportWait
 from seeworthy.web.deps import TheSite
 from seeworthy.web.pages.camera import named
 from seeworthy.web.render import show
@@ -21,6 +22,7 @@ from seeworthy.web.site import Site
 from seeworthy.web.trust import REPORT_POLICY
 
 router = APIRouter()
+_PATIENCE = 0.8  # s of blank page before words: about what is felt as at once (Nielsen 1993: 1 s)
 
 
 @router.get("/reports")
@@ -46,12 +48,20 @@ def data(site: TheSite) -> Response:
 
 
 @router.get("/reports/{number}")
-def report(site: TheSite, number: int, download: bool = False) -> Response:
+def report(request: Request, site: TheSite, number: int, download: bool = False) -> Response:
     """Show a report as it would be published; it runs no script at all."""
     customary = site.settings().units != "metric"
-    html = site.remember(
-        ("report", number), lambda: report_page(_report(site, number), customary=customary)
-    )
+
+    def make() -> str:
+        return report_page(_report(site, number), customary=customary)
+
+    # A person who reads is told that it is being made; what fetches a file waits for it.
+    reads = "text/html" in request.headers.get("accept", "") and not download
+    if reads and not site.ready(("report", number), make, _PATIENCE):
+        camera = named(site, number)
+        takes = len(list_takes(site.bench, camera=camera.name))
+        return show(request, ReportWait(camera.name, takes))
+    html = site.remember(("report", number), make)
     headers = {"content-security-policy": REPORT_POLICY}
     if download:
         name = f"{slug(named(site, number).name)}.html".encode("ascii", "replace").decode()

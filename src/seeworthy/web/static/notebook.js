@@ -211,7 +211,7 @@
     for (const kind of ["begun", "done", "skipped"]) {
       source.addEventListener(kind, (event) => {
         const told = JSON.parse(event.data);
-        say(`Measuring: ${told.done} of ${told.total} takes done.`);
+        say(`Measuring: ${Math.floor(100 * told.done / Math.max(1, told.total))} %, ${told.done} of ${told.total} takes done.`);
         if (!mine || told.take !== number) return;
         mine.hidden = false;
         mine.querySelector(".words").textContent = kind === "begun" ? "Being measured …" : "Measured.";
@@ -298,6 +298,7 @@
     });
     all("[data-events]", root).forEach(listen);
     all(".viewer", root).forEach((one) => { if (!one.dataset.ready) { one.dataset.ready = "yes"; viewer(one); } });
+    all("[data-reload]", root).forEach((one) => setTimeout(() => location.reload(), Number(one.dataset.reload)));
     all("[data-print]", root).forEach((button) => button.addEventListener("click", () => print()));
     all("[data-full]", root).forEach((button) => button.addEventListener("click", () => button.closest("section").requestFullscreen()));
     all("textarea[data-line]", root).forEach((text) => {
