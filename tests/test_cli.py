@@ -228,6 +228,22 @@ def test_us_customary_first_when_asked(capsys):
     assert code == 0
     # The avoirdupois ounce is 28.349523125 g (NIST Handbook 44, Appendix C, from memory).
     assert "22.68" in metric
-    assert re.search(r"mass +0\.80\d* ?oz", us.replace("\u202f", " "))
+    assert re.search(r"mass +0\.80\d* ± 0\.02\d* oz", us.replace("\u202f", " "))
     assert "22.68" in us
     assert run(capsys, "--units", "stone", *words)[0] == 2
+    assert (
+        json.loads(run(capsys, "--units", "us", *words, "--json")[1])["results"][0]["unit"] == "g"
+    )
+
+
+def test_the_units_of_a_bench_hold_until_a_command_says_another(capsys, empty_bench):
+    at = ["--bench", str(empty_bench.folder)]
+    assert run(capsys, "bench", "units", *at)[1].startswith("Units: metric, and US")
+    run(capsys, "camera", "add", "Dunlin", *at)
+    run(capsys, "take", "add", "body", "Dunlin", "--reading", "mass=17.0 g ± 0.5 g", *at)
+    run(capsys, "run", *at)
+    assert "oz" not in run(capsys, "take", "show", "1", *at)[1]
+    assert run(capsys, "bench", "units", "us", *at)[0] == 0
+    assert re.search(r"0\.59\d* ± 0\.01\d* oz", run(capsys, "take", "show", "1", *at)[1])
+    assert "oz" not in run(capsys, "--units", "metric", "take", "show", "1", *at)[1]
+    assert run(capsys, "bench", "units", "stone", *at)[0] == 2

@@ -8,6 +8,7 @@ from typing import Any
 
 from seeworthy.bench.models import AboutRow
 from seeworthy.bench.store import Bench
+from seeworthy.ground.customary import customary_text
 from seeworthy.ground.errors import WrongCall
 
 CHOICES: dict[str, tuple[tuple[str, str], ...]] = {
@@ -37,8 +38,8 @@ class Settings:
     numbers: str = "point"
 
     def said(self, text: Any) -> str:
-        """Write a text with the chosen decimal sign."""
-        words = str(text)
+        """Write a text with the chosen units first and the chosen decimal sign."""
+        words = customary_text(str(text)) if self.units == "us" else str(text)
         if self.numbers != "comma":
             return words
         # 1.2.0 is a version and 192.0.2.7 an address, not a number.

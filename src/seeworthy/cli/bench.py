@@ -49,6 +49,26 @@ def new(
 
 
 @app.command()
+def units(
+    first: Annotated[
+        str, typer.Argument(metavar="us|metric|both", help="Left out: say what is chosen.")
+    ] = "",
+    bench: BenchDir = None,
+    as_json: AsJson = False,
+) -> None:
+    """Choose the units of everything printed and shown: us (customary first), metric, both."""
+    from seeworthy.bench.settings import CHOICES, read_settings, save_settings
+    from seeworthy.cli import words
+
+    with opened(bench) as place:
+        chosen = save_settings(place, units=first) if first else read_settings(place)
+    if as_json:
+        words.show_json({"units": chosen.units})
+        return
+    typer.echo(f"Units: {dict(CHOICES['units'])[chosen.units]}.")
+
+
+@app.command()
 def show(bench: BenchDir = None, as_json: AsJson = False) -> None:
     """Say what the bench holds, and what is still to be measured."""
     from seeworthy.bench.upkeep import show_bench

@@ -6,6 +6,7 @@ Command modules are imported only when their command is called, so that
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import importlib
 import json
@@ -145,7 +146,7 @@ def root(
         raise WrongCall(f"'--units {units}' is not known.", "Write --units us or --units metric.")
     from seeworthy.cli.words import use_units
 
-    use_units(units or "metric")
+    use_units(units)
 
 
 def main(arguments: list[str] | None = None) -> None:
@@ -166,9 +167,16 @@ def run(words: list[str]) -> int:
 
 
 def _answer(words: list[str]) -> int:
+    from seeworthy.cli.words import UnitsOut
+
     command = typer.main.get_command(app)
+    out = UnitsOut(sys.stdout)
     try:
-        code = command.main(args=words, prog_name="seeworthy", standalone_mode=False)
+        with contextlib.redirect_stdout(out):
+            try:
+                code = command.main(args=words, prog_name="seeworthy", standalone_mode=False)
+            finally:
+                out.flush()
         if code == _STOPPED:  # the parser caught Ctrl-C
             raise KeyboardInterrupt
         return code if isinstance(code, int) else 0

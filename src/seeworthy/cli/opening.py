@@ -48,10 +48,17 @@ def make_sure(what: str, yes: bool) -> None:
 
 
 def opened(folder: Path | None) -> Bench:
-    """Open the bench that a person means; for reading only where it cannot be written to."""
-    from seeworthy.bench.store import find_bench, open_bench
+    """Open the bench that a person means; for reading only where it cannot be written to.
 
-    return open_bench(folder or find_bench())
+    Its setting of units holds for what is printed, unless the command says another.
+    """
+    from seeworthy.bench.settings import read_settings
+    from seeworthy.bench.store import find_bench, open_bench
+    from seeworthy.cli.words import use_units
+
+    bench = open_bench(folder or find_bench())
+    use_units("us" if read_settings(bench).units == "us" else "metric", said=False)
+    return bench
 
 
 def table(rows: list[tuple[str, ...]]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import math
 import sys
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from seeworthy.ground.customary import customary_text
 from seeworthy.ground.errors import WrongCall
 from seeworthy.ground.plain import plain
 
@@ -20,16 +22,62 @@ if TYPE_CHECKING:
     from seeworthy.procedures.declare import Procedure
 
 
-_units = {"first": "metric"}
+_units = {"first": "metric", "said": ""}
 
 
-def use_units(first: str) -> None:
-    """Choose which units stand first in lines of results: ``us`` or ``metric``."""
-    _units["first"] = first
+def use_units(first: str, *, said: bool = True) -> None:
+    """Choose which units stand first in what is printed: ``us`` or ``metric``.
+
+    Args:
+        said: By the person who typed the command, which counts more than the bench's setting.
+    """
+    if said:
+        _units["said"] = first
+    _units["first"] = _units["said"] or first or "metric"
+
+
+class UnitsOut(io.TextIOBase):
+    """Standard output in the units that were chosen: figures are turned line by line."""
+
+    def __init__(self, out: Any) -> None:
+        self._out = out
+        self._rest = ""
+
+    def write(self, text: str) -> int:
+        """Write what is whole lines, and keep the rest until its line ends."""
+        if _units["first"] != "us":
+            self._out.write(self._rest + text)
+            self._rest = ""
+            return len(text)
+        *lines, self._rest = (self._rest + text).split("\n")
+        for line in lines:
+            self._out.write(customary_text(line) + "\n")
+        return len(text)
+
+    def flush(self) -> None:
+        """Write what is left."""
+        if self._rest:
+            self._out.write(customary_text(self._rest) if _units["first"] == "us" else self._rest)
+            self._rest = ""
+        self._out.flush()
+
+    def isatty(self) -> bool:
+        """Tell whether a terminal shows it."""
+        return bool(self._out.isatty())
+
+    def fileno(self) -> int:
+        """Return the number of the file behind it."""
+        return int(self._out.fileno())
+
+    @property
+    def encoding(self) -> str:  # type: ignore[override]
+        """Encoding of the stream behind it."""
+        return str(getattr(self._out, "encoding", None) or "utf-8")
 
 
 def show_json(value: Any) -> None:
     """Print one JSON document; records are turned into plain values."""
+    _units["first"] = "metric"  # what scripts read has the units of the store
     typer.echo(json.dumps(plain(value), ensure_ascii=False, indent=2, allow_nan=False))
 
 
@@ -87,7 +135,7 @@ def result_line(result: Result) -> tuple[str, str, str]:
     """Return (name, value ± u, interval and conditions) of a result."""
     from seeworthy.ground.measurands import measurand
     from seeworthy.ground.quantities import format_value
-    from seeworthy.publish.numbers import conditions_text, customary, interval_text, value_text
+    from seeworthy.publish.numbers import conditions_text, interval_text, value_text
 
     interval = interval_text(*result.interval, result.u, result.unit)
     conditions = conditions_text(result.conditions)
@@ -95,9 +143,6 @@ def result_line(result: Result) -> tuple[str, str, str]:
     bounded = any(math.isinf(end) for end in result.interval)
     bounded |= dict(result.conditions).get("bound") == "upper"
     shown = value_text(result) if bounded else format_value(result.value, result.u, result.unit)
-    if _units["first"] == "us" and not bounded and (both := customary(result)):
-        value, _, ends = both.partition(" (")
-        interval, shown = f"{ends.rstrip(')')}; {shown}", value
     rest = f"95 %: {interval}, n = {result.n}"
     return title, shown, f"({rest}, {conditions})" if conditions else f"({rest})"
 
