@@ -39,7 +39,11 @@ class Settings:
 
     def said(self, text: Any) -> str:
         """Write a text with the chosen units first and the chosen decimal sign."""
-        words = customary_text(str(text)) if self.units == "us" else str(text)
+        return self.mark(customary_text(str(text)) if self.units == "us" else text)
+
+    def mark(self, text: Any) -> str:
+        """Write a text with the chosen decimal sign alone."""
+        words = str(text)
         if self.numbers != "comma":
             return words
         # 1.2.0 is a version and 192.0.2.7 an address, not a number.
