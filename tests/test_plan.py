@@ -11,7 +11,7 @@ from scipy import stats
 from seeworthy.ground.errors import WrongCall
 from seeworthy.ground.results import result
 from seeworthy.judge.plan.advice import advise
-from seeworthy.judge.plan.camera import Camera
+from seeworthy.judge.plan.camera import FlownCamera
 from seeworthy.judge.plan.flight import read_flight
 from seeworthy.judge.plan.predict import predict, word
 
@@ -27,7 +27,7 @@ def camera(**figures):
         **figures,
     }
     found = {k: v for k, v in found.items() if v}
-    return Camera("Dunlin", found, frame=(W, H))
+    return FlownCamera("Dunlin", found, frame=(W, H))
 
 
 def plan(text, **figures):
@@ -104,7 +104,9 @@ def test_ground_sample_distance_published(published):
         width = int(row["W_px"])
         hfov = 2 * math.degrees(math.atan(width / 2 / focal))
         text = f'[motion]\ndistance = "{row["height_m"]} m ± 0 m"\n'
-        one = Camera("x", {"hfov": [result("hfov", hfov, 1e-7)]}, frame=(width, int(row["H_px"])))
+        one = FlownCamera(
+            "x", {"hfov": [result("hfov", hfov, 1e-7)]}, frame=(width, int(row["H_px"]))
+        )
         found = {p.name: p for p in predict(read_flight(text, "t"), one)}
         assert found["ground_pixel"].value == pytest.approx(float(row["GSD_m"]), abs=6e-6)
         assert found["ground_width"].value == pytest.approx(float(row["footprint_w_m"]), abs=1e-3)
@@ -230,7 +232,7 @@ def test_gaps_inside_the_flight():
 
 def test_load_margin_says_that_survived_is_not_rated():
     flight = read_flight('[load]\npeak = "20 g ± 0 g"\n', "t")
-    one = Camera("x", {}, survived=(30.0, 4), failure_bound=0.53)
+    one = FlownCamera("x", {}, survived=(30.0, 4), failure_bound=0.53)
     found = {p.name: p for p in predict(flight, one)}["load_margin"]
     assert found.value == pytest.approx(1.5)
     assert "not rated" in found.why

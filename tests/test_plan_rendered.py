@@ -13,7 +13,7 @@ from scipy.special import ndtr
 from seeworthy.engine.measure import measure
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import result
-from seeworthy.judge.plan.camera import Camera as Figures
+from seeworthy.judge.plan.camera import FlownCamera as Figures
 from seeworthy.judge.plan.flight import read_flight
 from seeworthy.judge.plan.predict import predict
 from seeworthy.judge.plan.preview import preview

@@ -37,7 +37,7 @@ from seeworthy.ground.uncertainty import (
     upper,
 )
 from seeworthy.judge.compare.comparison import compare_bench
-from seeworthy.judge.plan.camera import Camera
+from seeworthy.judge.plan.camera import FlownCamera
 from seeworthy.judge.purpose.bench_rank import measure_for
 from seeworthy.judge.purpose.model import Limit
 from seeworthy.publish.assemble import camera_report
@@ -228,7 +228,7 @@ def test_compare_and_its_figure_show_that_interval(bench):
 
 def test_plan_and_suit_draw_from_that_interval(bench):
     kept = [s.result for s in list_results(bench, camera="Dunlin")]
-    camera = Camera("Dunlin", {r.measurand: [r] for r in kept}, draws=N)
+    camera = FlownCamera("Dunlin", {r.measurand: [r] for r in kept}, draws=N)
     for one in kept:
         if one.uncertain.shape == "rectangular" or math.isinf(one.interval[1]):
             continue

@@ -21,7 +21,7 @@ from seeworthy.cli import main
 from seeworthy.ground.errors import WrongCall
 from seeworthy.ground.results import result
 from seeworthy.judge.plan.bench_plan import flight_of_take, flown
-from seeworthy.judge.plan.camera import Camera
+from seeworthy.judge.plan.camera import FlownCamera
 from seeworthy.judge.plan.flight import read_flight
 from seeworthy.judge.plan.from_log import flight_from_log
 from seeworthy.judge.plan.preview import preview_bytes
@@ -109,7 +109,7 @@ def test_a_preview_is_a_picture(tmp_path):
         "hfov": [result("hfov", 60.0, 0.2)],
         "readout_time": [result("readout_time", 20, 0.1)],
     }
-    camera = Camera("Dunlin", figures, (320, 180), draws=500)
+    camera = FlownCamera("Dunlin", figures, (320, 180), draws=500)
     flight = read_flight('[motion]\nspeed = "14 m/s"\ndistance = "60 m"\n', "kite")
     data, said = preview_bytes(flight, camera, "png")
     picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)

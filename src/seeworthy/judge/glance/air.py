@@ -17,7 +17,7 @@ from seeworthy.ground.results import Result
 from seeworthy.ground.uncertainty import Uncertain, coverage_factor, effective_dof, of_draws
 from seeworthy.judge.compare.combine import like_sets
 from seeworthy.judge.plan.bench_plan import camera_of
-from seeworthy.judge.plan.camera import Camera, Draws
+from seeworthy.judge.plan.camera import Draws, FlownCamera
 
 # One flight that everybody can picture: a kite line or a slow craft passing a fence. A judgement.
 SPEED, DISTANCE = 10.0, 10.0  # m/s, m
@@ -139,7 +139,7 @@ def _figures(bench: Bench, name: str) -> dict[str, Uncertain]:
     return {k: v for k, v in found.items() if v is not None}
 
 
-def _lean(camera: Camera) -> Uncertain | None:
+def _lean(camera: FlownCamera) -> Uncertain | None:
     focal, readout = camera.focal(), camera.first("readout_time")
     if focal is None or readout is None or camera.frame is None:
         return None
@@ -148,7 +148,7 @@ def _lean(camera: Camera) -> Uncertain | None:
     return _drawn(np.degrees(np.arctan(shift / camera.frame[1])))
 
 
-def _detail(camera: Camera) -> Uncertain | None:
+def _detail(camera: FlownCamera) -> Uncertain | None:
     focal, mtf50 = camera.focal(), _ordinary(camera, "mtf50_centre")
     if focal is None or mtf50 is None:
         return None
@@ -157,7 +157,7 @@ def _detail(camera: Camera) -> Uncertain | None:
     return _drawn(100 * HEIGHT / focal * 0.5 / cycles)
 
 
-def _ordinary(camera: Camera, measurand: str) -> Uncertain | None:
+def _ordinary(camera: FlownCamera, measurand: str) -> Uncertain | None:
     """Return the figure nearest to ordinary use, takes under like conditions together."""
     found: list[Result] = list(camera.results.get(measurand, ()))
     return like_sets(found)[0][0].uncertain if found else None

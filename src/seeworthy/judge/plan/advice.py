@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from seeworthy.ground.quantities import Quantity
-from seeworthy.judge.plan.camera import Camera
+from seeworthy.judge.plan.camera import FlownCamera
 from seeworthy.judge.plan.flight import Flight
 from seeworthy.judge.plan.predict import Prediction, predict
 
@@ -82,12 +82,12 @@ _BAD = ("may not do", "will not do")
 
 
 def advise(
-    flight: Flight, camera: Callable[[], Camera], predictions: Sequence[Prediction]
+    flight: Flight, camera: Callable[[], FlownCamera], predictions: Sequence[Prediction]
 ) -> list[Advice]:
     """Try every change and return those that mend something.
 
     Args:
-        camera: Makes a fresh `Camera` (same seed), so that changes are compared on equal draws.
+        camera: Makes a fresh one (same seed), so that changes are compared on equal draws.
         predictions: Of the flight as planned.
     """
     bad = {p.name for p in predictions if p.verdict in _BAD}

@@ -13,7 +13,7 @@ from seeworthy.ground.results import Result
 from seeworthy.ground.toml_text import read_toml_file
 from seeworthy.judge.flights import flight_log
 from seeworthy.judge.plan.advice import Advice, advise
-from seeworthy.judge.plan.camera import Camera
+from seeworthy.judge.plan.camera import FlownCamera
 from seeworthy.judge.plan.flight import Flight, read_flight
 from seeworthy.judge.plan.predict import Prediction, predict
 from seeworthy.procedures.cautions import CAUTIONS
@@ -100,7 +100,7 @@ def flight_of_take(bench: Bench, number: int, base: Flight | None = None) -> Fli
     return flight_from_outcome(found.outcome, title, base)
 
 
-def camera_of(bench: Bench, name: str, *, draws: int = 20_000, seed: int = 1) -> Camera:
+def camera_of(bench: Bench, name: str, *, draws: int = 20_000, seed: int = 1) -> FlownCamera:
     """Return a camera's figures as a plan draws on them.
 
     Raises:
@@ -125,7 +125,7 @@ def camera_of(bench: Bench, name: str, *, draws: int = 20_000, seed: int = 1) ->
     survived = None
     if log.highest is not None and log.highest.felt is not None:
         survived = (log.highest.felt, log.survived)
-    return Camera(camera.name, results, frame, survived, log.bound, draws, seed)
+    return FlownCamera(camera.name, results, frame, survived, log.bound, draws, seed)
 
 
 def plan_flight(bench: Bench, flight: Flight, cameras: Sequence[str] = ()) -> list[Plan]:
@@ -145,8 +145,8 @@ def plan_flight(bench: Bench, flight: Flight, cameras: Sequence[str] = ()) -> li
 def _plan(bench: Bench, flight: Flight, name: str) -> Plan:
     camera = camera_of(bench, name)
 
-    def fresh() -> Camera:
-        return Camera(
+    def fresh() -> FlownCamera:
+        return FlownCamera(
             camera.name, camera.results, camera.frame, camera.survived, camera.failure_bound
         )
 

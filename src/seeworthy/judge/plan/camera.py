@@ -25,7 +25,7 @@ _COLD_LOSS = (0.0, 0.015)
 
 
 @dataclass
-class Camera:
+class FlownCamera:
     """Figures of one camera, with a source of draws.
 
     Args:

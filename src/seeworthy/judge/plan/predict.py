@@ -12,7 +12,7 @@ import numpy as np
 
 from seeworthy.ground.quantities import Quantity
 from seeworthy.ground.uncertainty import of_draws
-from seeworthy.judge.plan.camera import Camera, Draws
+from seeworthy.judge.plan.camera import Draws, FlownCamera
 from seeworthy.judge.plan.flight import Flight
 from seeworthy.procedures.endurance.measure import USABLE
 
@@ -54,7 +54,7 @@ class Prediction:
         return f"at {'least' if self.least else 'most'} {self.bound:g} {self.unit}".strip()
 
 
-def predict(flight: Flight, camera: Camera) -> list[Prediction]:
+def predict(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     """Return every prediction that the plan asks for, missing ones included."""
     found: list[Prediction] = []
     for make in (_lean, _stretch, _wobble, _blur, _ground, _pixel, _recording, _cold, _gaps, _load):
@@ -102,7 +102,7 @@ class _Speeds:
     turning: Draws
 
 
-def image_speeds(flight: Flight, camera: Camera) -> _Speeds | None:
+def image_speeds(flight: Flight, camera: FlownCamera) -> _Speeds | None:
     """Return the largest image speeds of the flight, None when the view is not known."""
     focal = camera.focal()
     if focal is None or camera.frame is None:
@@ -124,7 +124,7 @@ def image_speeds(flight: Flight, camera: Camera) -> _Speeds | None:
     return _Speeds(*(np.abs(parts[k]) for k in ("width", "height", "turns")))
 
 
-def _passing(flight: Flight, camera: Camera, focal: Draws) -> Draws:
+def _passing(flight: Flight, camera: FlownCamera, focal: Draws) -> Draws:
     speed, distance = flight.get("motion.speed"), flight.get("motion.distance")
     pairs: list[tuple[Quantity, Quantity]] = [(leg.speed, leg.distance) for leg in flight.legs]
     if not pairs and speed is not None and distance is not None:
@@ -157,7 +157,7 @@ def _turning_said(found: Prediction, flight: Flight) -> Prediction:
     return found
 
 
-def _base(flight: Flight, camera: Camera) -> tuple[_Speeds, Draws] | str:
+def _base(flight: Flight, camera: FlownCamera) -> tuple[_Speeds, Draws] | str:
     readout = camera.first("readout_time")
     if readout is None:
         return _READ
@@ -165,7 +165,7 @@ def _base(flight: Flight, camera: Camera) -> tuple[_Speeds, Draws] | str:
     return _VIEW if speeds is None else (speeds, np.maximum(readout, 0.0) / 1000)
 
 
-def _lean(flight: Flight, camera: Camera) -> list[Prediction]:
+def _lean(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     base = _base(flight, camera)
     if isinstance(base, str):
         return _not_known("lean", "lean of uprights", "deg", base)
@@ -180,7 +180,7 @@ def _lean(flight: Flight, camera: Camera) -> list[Prediction]:
     return [_turning_said(held, flight), over]
 
 
-def _stretch(flight: Flight, camera: Camera) -> list[Prediction]:
+def _stretch(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     base = _base(flight, camera)
     if isinstance(base, str):
         return []
@@ -199,7 +199,7 @@ def _sine_travel(amplitude: Draws, frequency: Draws, time: Draws) -> Draws:
     return np.asarray(2 * amplitude * np.sin(phase))
 
 
-def _vibration(flight: Flight, camera: Camera) -> tuple[Draws, Draws] | None:
+def _vibration(flight: Flight, camera: FlownCamera) -> tuple[Draws, Draws] | None:
     size, frequency = flight.get("motion.vibration"), flight.get("motion.vibration_frequency")
     focal = camera.focal()
     if size is None or frequency is None or focal is None:
@@ -217,7 +217,7 @@ def _vibration(flight: Flight, camera: Camera) -> tuple[Draws, Draws] | None:
     return amplitude, np.maximum(camera.quantity(frequency), 0.0)
 
 
-def vibration_of(flight: Flight, camera: Camera) -> tuple[float, float]:
+def vibration_of(flight: Flight, camera: FlownCamera) -> tuple[float, float]:
     """Return the planned vibration as (amplitude in px, Hz); zeros where none is planned."""
     found = _vibration(flight, camera)
     if found is None:
@@ -225,7 +225,7 @@ def vibration_of(flight: Flight, camera: Camera) -> tuple[float, float]:
     return float(np.median(found[0])), float(np.median(found[1]))
 
 
-def _wobble(flight: Flight, camera: Camera) -> list[Prediction]:
+def _wobble(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     title = "wobble within a frame"
     if flight.get("motion.vibration") is None and flight.word("spin_moves") != "turns":
         return []
@@ -243,7 +243,7 @@ def _wobble(flight: Flight, camera: Camera) -> list[Prediction]:
     return [_judge("wobble", title, "px", travel, flight.accept.get("wobble"), why)]
 
 
-def _blur(flight: Flight, camera: Camera) -> list[Prediction]:
+def _blur(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     title = "motion blur"
     exposure, remark = camera.exposure(flight.get("scene.light"))
     if exposure is None:
@@ -272,7 +272,7 @@ def _distances(flight: Flight) -> list[tuple[str, Quantity]]:
     return [("", distance)] if distance is not None else []
 
 
-def _ground(flight: Flight, camera: Camera) -> list[Prediction]:
+def _ground(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     places = _distances(flight)
     if not places:
         return []
@@ -294,7 +294,7 @@ def _slug(where: str) -> str:
     return where.replace(" at ", "@").replace(" ", "")
 
 
-def _pixel(flight: Flight, camera: Camera) -> list[Prediction]:
+def _pixel(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     places = _distances(flight)
     if not places:
         return []
@@ -312,7 +312,7 @@ def _pixel(flight: Flight, camera: Camera) -> list[Prediction]:
     ]  # fmt: skip
 
 
-def _recording(flight: Flight, camera: Camera) -> list[Prediction]:
+def _recording(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     duration = flight.get("recording.duration")
     if duration is None:
         return []
@@ -325,7 +325,7 @@ def _recording(flight: Flight, camera: Camera) -> list[Prediction]:
     return [_judge("card_margin", title, "", ratio, 1.0, why, least=True)]
 
 
-def _card_minutes(flight: Flight, camera: Camera) -> Draws | None:
+def _card_minutes(flight: Flight, camera: FlownCamera) -> Draws | None:
     card, rate = flight.get("recording.card"), camera.first("bit_rate_mean")
     if card is not None and rate is not None:
         usable = camera.quantity(card) * camera.uniform(*USABLE)
@@ -334,7 +334,7 @@ def _card_minutes(flight: Flight, camera: Camera) -> Draws | None:
     return None if hours is None else hours * 60
 
 
-def _cold(flight: Flight, camera: Camera) -> list[Prediction]:
+def _cold(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     duration = flight.get("recording.duration")
     if duration is None or flight.word("power") == "external":
         return []
@@ -347,7 +347,7 @@ def _cold(flight: Flight, camera: Camera) -> list[Prediction]:
     return [_judge("battery_margin", title, "", ratio, 1.0, why.strip(), least=True)]
 
 
-def _gaps(flight: Flight, camera: Camera) -> list[Prediction]:
+def _gaps(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     duration = flight.get("recording.duration")
     if duration is None:
         return []
@@ -367,7 +367,7 @@ def _gaps(flight: Flight, camera: Camera) -> list[Prediction]:
     return found
 
 
-def _load(flight: Flight, camera: Camera) -> list[Prediction]:
+def _load(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     peak = flight.get("load.peak")
     if peak is None:
         return []

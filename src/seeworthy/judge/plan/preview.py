@@ -8,12 +8,14 @@ from pathlib import Path
 import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure, WrongCall
-from seeworthy.judge.plan.camera import Camera, Draws
+from seeworthy.judge.plan.camera import Draws, FlownCamera
 from seeworthy.judge.plan.flight import Flight
 from seeworthy.judge.plan.predict import image_speeds, vibration_of
 
 
-def preview(flight: Flight, camera: Camera, path: Path, seconds: float = 2.0) -> tuple[str, ...]:
+def preview(
+    flight: Flight, camera: FlownCamera, path: Path, seconds: float = 2.0
+) -> tuple[str, ...]:
     """Write a short clip (or a .png) of the flight and return what had to be assumed.
 
     Raises:
@@ -64,7 +66,9 @@ def preview(flight: Flight, camera: Camera, path: Path, seconds: float = 2.0) ->
     return tuple(said)
 
 
-def preview_bytes(flight: Flight, camera: Camera, ending: str) -> tuple[bytes, tuple[str, ...]]:
+def preview_bytes(
+    flight: Flight, camera: FlownCamera, ending: str
+) -> tuple[bytes, tuple[str, ...]]:
     """Return the preview as the content of a ``png`` or ``mp4``, and what had to be assumed."""
     with tempfile.TemporaryDirectory(prefix="seeworthy-") as folder:
         path = Path(folder) / f"preview.{ending}"

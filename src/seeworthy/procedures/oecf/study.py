@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome
+from seeworthy.ground.uncertainty import interval
 from seeworthy.media.source import Source
 from seeworthy.media.tone_curve import ToneCurve
 from seeworthy.media.write import ClipWriter
@@ -172,7 +173,7 @@ def _curve(camera: _Camera, outcome: Outcome) -> Iterator[Trial]:
     curve = ToneCurve.from_json(outcome.correction, "")
     light = curve.light(np.exp2(tag))
     stops, u = math.log2(light[0] / light[1]), curve.u_between(*light)
-    yield Trial(STOP, "stops", 1.0, stops, u, stops - 1.96 * u, stops + 1.96 * u)
+    yield Trial(STOP, "stops", 1.0, stops, u, *interval(stops, u))
 
 
 def _shading(
