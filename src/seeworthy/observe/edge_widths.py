@@ -29,11 +29,9 @@ _WINDOW = 720  # px: the middle of a larger picture
 class EdgeWatch:
     """Observer of edges.
 
-    Attributes
-    ----------
-    frames : list of (float, ndarray (n, 2))
-        Time stamp, and of each edge its width (standard deviation, px; NaN where it cannot
-        be told) and the direction across it (rad, -π to π).
+    Attributes:
+        frames: list of (float, ndarray (n, 2)). Time stamp, and of each edge its width (standard
+            deviation, px; NaN where it cannot be told) and the direction across it (rad, -π to π).
     """
 
     frames: list[tuple[float, npt.NDArray[np.float64]]] = field(default_factory=list)

@@ -22,14 +22,10 @@ _BEYOND = 1e-3  # of a frame: more than ringing beside edges makes (judgement)
 class LightRun:
     """Observer of light over a clip.
 
-    Attributes
-    ----------
-    rows : list of tuple
-        Of each frame with a time stamp: time (s), mean, 2 % and 98 % quantile (shares of
-        the way from black to white), share at black, at white, at the highest codes.
-    full_range : bool
-    beyond : bool
-        Codes above white are used, as many cameras do: white is then the highest code.
+    Attributes:
+        rows: Of each frame with a time stamp: time (s), mean, 2 % and 98 % quantile (shares of the
+            way from black to white), share at black, at white, at the highest codes.
+        beyond: Codes above white are used, as many cameras do: white is then the highest code.
     """
 
     rows: list[tuple[float, ...]] = field(default_factory=list)

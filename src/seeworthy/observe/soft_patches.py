@@ -50,28 +50,17 @@ _WINDOW = np.outer(np.hanning(SIDE + 1)[:-1], np.hanning(SIDE + 1)[:-1]).astype(
 class Patches:
     """Patches of a clip, one row each.
 
-    Attributes
-    ----------
-    power : (n, bins) float32
-        Power per bin, squared code values of 8 bit.
-    corner : (n,)
-        Mean power beyond half a cycle per px, where next to no picture is.
-    speed : (n, 2)
-        px of the stored frame per frame interval, across and down.
-    bend : (n,)
-        How much the speed changed from before to after, same unit.
-    track : (n,) int
-        Patches that follow one corner share a number.
-    frame, time : (n,)
-        Number and time stamp, s.
-    key : (n,) bool
-        From a picture coded by itself.
-    step : (n,)
-        The coder's step around it in 8-bit codes, NaN where the stream does not tell.
-    scale : int
-        Stored px per px of the frequencies.
-    interval : float
-        s.
+    Attributes:
+        power: (n, bins) float32. Power per bin, squared code values of 8 bit.
+        corner: (n,). Mean power beyond half a cycle per px, where next to no picture is.
+        speed: (n, 2), px of the stored frame per frame interval, across and down.
+        bend: (n,). How much the speed changed from before to after, same unit.
+        track: (n,) int. Patches that follow one corner share a number.
+        frame, time: (n,). Number and time stamp, s.
+        key: (n,) bool. From a picture coded by itself.
+        step: (n,). The coder's step around it in 8-bit codes, NaN where the stream does not tell.
+        scale: Stored px per px of the frequencies.
+        interval: s.
     """
 
     power: Floats
@@ -104,12 +93,7 @@ class _Now:
 
 @dataclass(slots=True)
 class PatchWatch:
-    """Observer that follows corners and keeps the spectra around them.
-
-    Attributes
-    ----------
-    motion : MotionWatch
-    """
+    """Observer that follows corners and keeps the spectra around them."""
 
     motion: MotionWatch = field(default_factory=MotionWatch)
     _scale: int = 1

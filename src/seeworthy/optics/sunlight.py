@@ -22,10 +22,8 @@ _RANGES: tuple[tuple[float, tuple[float, float, float, float]], ...] = (
 def clear_sky_lux(height: float) -> float:
     """Return the illuminance in lx for the sun at a height in degrees, -18 to 90.
 
-    Raises
-    ------
-    BadQuantity
-        Out of that range.
+    Raises:
+        BadQuantity: Out of that range.
     """
     if not -18 <= height <= 90:
         raise BadQuantity(

@@ -30,18 +30,12 @@ _SHADES = (20, 230)
 class SoftEye:
     """The camera.
 
-    Attributes
-    ----------
-    exposure : float
-        Share of the frame interval.
-    readout : float
-        The same, from the first row to the last.
-    focus : float
-        Standard deviation of a Gaussian blur, px.
-    noise : float
-        Standard deviation, codes.
-    bit_rate : int
-        Bits per second.
+    Attributes:
+        exposure: Share of the frame interval.
+        readout: The same, from the first row to the last.
+        focus: Standard deviation of a Gaussian blur, px.
+        noise: Standard deviation, codes.
+        bit_rate: Bits per second.
     """
 
     width: int = 640
@@ -58,11 +52,9 @@ class SoftEye:
 class Course:
     """Where the camera looks: sums of sines, px across and down.
 
-    Attributes
-    ----------
-    waves : sequence of (amplitude across, amplitude down, Hz, phase)
-    pace : (float, float)
-        px per second, steady.
+    Attributes:
+        waves: sequence of (amplitude across, amplitude down, Hz, phase)
+        pace: px per second, steady.
     """
 
     waves: tuple[tuple[float, float, float, float], ...] = ()

@@ -67,13 +67,10 @@ def _ends(values: Floats) -> tuple[float, float]:
 def stretches(time: Floats, there: npt.NDArray[np.bool_], step: float) -> list[list[float]]:
     """Return from and to of the stretches, s; short breaks are bridged.
 
-    Parameters
-    ----------
-    time : (n,)
-        Of the frames.
-    there : (n,) bool
-    step : float
-        How long a frame lasts.
+    Args:
+        time: (n,). Of the frames.
+        there: (n,) bool
+        step: How long a frame lasts.
     """
     found: list[list[float]] = []
     for t in time[there].tolist():

@@ -1,11 +1,10 @@
 """Exposure from natural footage: what patches lose along their motion, against their speed.
 
-An exposure of the share s of the frame interval smears a patch that moves by v px per frame
-over s·v px along v, and multiplies its power at the frequency f (cycles per px) by
-sinc²(s f·v). The texture of a followed patch is the same from frame to frame, so that the
-ratio of its own spectra at different speeds tells s, whatever the texture is. What softens all
-directions alike (focus, coding, light) is taken out of every patch by itself: a level, a power
-of the frequency and a Gaussian.
+An exposure of the share s of the frame interval smears a patch that moves by v px per frame over
+s·v px along v, and multiplies its power at the frequency f (cycles per px) by sinc²(s f·v). The
+texture of a followed patch is the same from frame to frame, so that the ratio of its own spectra at
+different speeds tells s, whatever the texture is. What softens all directions alike (focus, coding,
+light) is taken out of every patch by itself: a level, a power of the frequency and a Gaussian.
 """
 
 from __future__ import annotations
@@ -55,13 +54,10 @@ _seen_by = FREQUENCIES[:, None] + np.stack(np.meshgrid(_off, _off), -1).reshape(
 class Smear:
     """What the fit says.
 
-    Attributes
-    ----------
-    square, u_square : float
-        Square of the exposure's share of the frame interval; may come out below zero.
-    patches, tracks, blocks : int
-    fastest : float
-        px per frame interval that 95 % of the patches stay below.
+    Attributes:
+        square, u_square: Square of the exposure's share of the frame interval; may come out below
+            zero.
+        fastest: px per frame interval that 95 % of the patches stay below.
     """
 
     square: float
@@ -93,18 +89,12 @@ def fit_smear(
 ) -> Smear:
     """Fit the exposure's share of the frame interval.
 
-    Parameters
-    ----------
-    patches : Patches
-    use : (n,) bool, optional
-        Patches to look at.
-    above : float
-        How far detail must stand above noise and rounding.
+    Args:
+        use: (n,) bool. Patches to look at.
+        above: How far detail must stand above noise and rounding.
 
-    Raises
-    ------
-    CannotMeasure
-        Hardly any patch with detail was followed, or all moved alike.
+    Raises:
+        CannotMeasure: Hardly any patch with detail was followed, or all moved alike.
     """
     data = _data(patches, use, above)
     clear = data.clear
@@ -247,20 +237,12 @@ def _projected(data: _Data, share: float, mask: Singles) -> tuple[Singles, Singl
 class Exposed:
     """Exposure as a share of the frame interval.
 
-    Attributes
-    ----------
-    share, u : float
-    most : float
-        95 % of what it may be lie below.
-    known : bool
-        False where only `most` is an answer.
-    parts : tuple of (str, float)
-        What `u` is made of: name and part.
-    blur : float
-        px smeared at the speed that 95 % of the patches stay below.
-    smear : Smear
-    step : float
-        The coder's step, median; NaN where not told.
+    Attributes:
+        most: 95 % of what it may be lie below.
+        known: False where only `most` is an answer.
+        parts: What `u` is made of: name and part.
+        blur: px smeared at the speed that 95 % of the patches stay below.
+        step: The coder's step, median; NaN where not told.
     """
 
     share: float
@@ -289,10 +271,8 @@ _ONE_SIDED = 0.9  # a share is below 1, as frames do not overlap: a bound near i
 def measure_exposure(patches: Patches) -> Exposed:
     """Return the exposure's share of the frame interval, or what it is at most.
 
-    Raises
-    ------
-    CannotMeasure
-        Nothing with detail was followed, or it moved too little to bound anything.
+    Raises:
+        CannotMeasure: Nothing with detail was followed, or it moved too little to bound anything.
     """
     smear = fit_smear(patches)
     looser = fit_smear(patches, above=ABOVE[1])

@@ -43,12 +43,9 @@ _SURE = 3.0  # standard errors
 class Cause:
     """One cause.
 
-    Attributes
-    ----------
-    low, high : float or None
-        Share of the contrast that it takes; None where it cannot be told.
-    rests_on : str
-        What that rests on, or why it cannot be told.
+    Attributes:
+        low, high: Share of the contrast that it takes; None where it cannot be told.
+        rests_on: What that rests on, or why it cannot be told.
     """
 
     low: float | None
@@ -68,13 +65,10 @@ class Cause:
 def of_motion(exposed: Exposed | str, speeds: Floats, low: float, high: float) -> Cause:
     """Return the part of motion: what sinc takes at the speeds of the clip, on the average.
 
-    Parameters
-    ----------
-    exposed : Exposed, or the reason why it cannot be told
-    speeds : (n,)
-        px per frame interval, of frames.
-    low, high : float
-        Ends of the exposure's share.
+    Args:
+        exposed: Exposed, or the reason why it cannot be told
+        speeds: (n,), px per frame interval, of frames.
+        low, high: Ends of the exposure's share.
     """
     if isinstance(exposed, str):
         return Cause(None, None, exposed)
@@ -92,9 +86,8 @@ def of_focus(edges: EdgeWatch, ways: dict[float, float]) -> tuple[Cause, float |
 
     A scene can be soft by itself, so that this is never more than a bound.
 
-    Parameters
-    ----------
-    ways : mapping of time stamp to the motion's direction, rad
+    Args:
+        ways: mapping of time stamp to the motion's direction, rad
     """
     found = []
     for time, table in edges.frames:
@@ -132,10 +125,8 @@ def of_coding(patches: Patches | None) -> Cause:
 def of_shake(patches: Patches | None, share: float) -> tuple[Cause, float | None]:
     """Return the part of blur that comes and goes with a rhythm, and the rhythm as seen, Hz.
 
-    Parameters
-    ----------
-    share : float
-        Exposure as a share of the frame interval, whose own blur is taken out first.
+    Args:
+        share: Exposure as a share of the frame interval, whose own blur is taken out first.
     """
     found = None if patches is None else _sharpness(patches, share)
     if patches is None or found is None:
@@ -201,10 +192,8 @@ def of_fog(table: Floats) -> Cause:
     A fogged lens lifts the darkest parts against the mean and lowers the contrast with it, and
     goes on doing so. A scene that changes does one of these now and then.
 
-    Parameters
-    ----------
-    table : (n, 6)
-        See `seeworthy.observe.light_run.LightRun`.
+    Args:
+        table: (n, 6). See `seeworthy.observe.light_run.LightRun`.
     """
     if len(table) < 2 * _FOG_PARTS or table[-1, 0] - table[0, 0] < _MINUTE:
         return Cause(None, None, "a clip of a minute and more tells it")
