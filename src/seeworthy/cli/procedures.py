@@ -18,12 +18,18 @@ def procedures(
     measurands: bool = typer.Option(
         False, "--measurands", help="List what can be measured, by the ids that commands take."
     ),
+    terms: bool = typer.Option(
+        False, "--words", help="Explain the words of the trade; with a word, that one."
+    ),
     as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
 ) -> None:
     """List the tests, or show one: cautions, what to bring, what to do, what comes out."""
     from seeworthy.cli import words
     from seeworthy.procedures import all_procedures, procedure
 
+    if terms:
+        _words(name, as_json)
+        return
     if measurands:
         _measurands(name, as_json)
         return
@@ -39,6 +45,19 @@ def procedures(
     for item in chosen:
         typer.echo(f"  {item.id:<{width}}  {item.question}")
     typer.echo("\n'seeworthy procedures NAME' shows how to do one.")
+
+
+def _words(term: str | None, as_json: bool) -> None:
+    from seeworthy.cli import words
+    from seeworthy.ground.glossary import WORDS, explained
+
+    chosen = dict([explained(term)]) if term else WORDS
+    if as_json:
+        words.show_json(chosen)
+        return
+    width = max(map(len, chosen))
+    for word, meaning in chosen.items():
+        typer.echo(f"  {word:<{width}}  {meaning}")
 
 
 def _measurands(name: str | None, as_json: bool) -> None:
@@ -89,6 +108,7 @@ def describe(item: Procedure) -> dict[str, Any]:
 def show_sheet(item: Procedure) -> None:
     """Print how one test is done: cautions, kit, steps, files, readings, what comes out."""
     from seeworthy.cli import words
+    from seeworthy.ground.glossary import words_in
     from seeworthy.ground.measurands import measurand
     from seeworthy.publish.numbers import finding_name
 
@@ -110,6 +130,9 @@ def show_sheet(item: Procedure) -> None:
         "You learn", [f"{m.title}{f' ({m.unit})' if m.unit else ''}: {m.meaning}" for m in entries]
     )
     _section("And", [f"{finding_name(f.name, item.id)}: {f.what}" for f in item.finds.values()])
+    said = [item.question, *(s.text for s in item.steps), *(m.title + m.unit for m in entries)]
+    said += [f.what for f in item.finds.values()] + [m.meaning for m in entries]
+    _section("In words", [f"{word}: {meaning}" for word, meaning in words_in(said)])
 
 
 def _section(title: str, lines: Any) -> None:

@@ -15,6 +15,7 @@ import typer
 
 from seeworthy.ground.customary import customary_text
 from seeworthy.ground.errors import WrongCall
+from seeworthy.ground.glossary import words_in
 from seeworthy.ground.plain import plain
 
 if TYPE_CHECKING:
@@ -129,6 +130,9 @@ def show_outcome(outcome: Outcome, of: str) -> None:
             typer.echo(f"  {finding_name(name, of)}: {text}")
     for warning in outcome.warnings:
         typer.echo(f"  Mind: {warning}")
+    told = (outcome.sentence, *outcome.warnings, *(" ".join(line) for line in lines))
+    for word, meaning in words_in(told):
+        typer.echo(f"  {word}: {meaning}.")
 
 
 def result_line(result: Result) -> tuple[str, str, str]:

@@ -11,6 +11,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 
 from seeworthy.ground.examples import EXAMPLES
+from seeworthy.ground.glossary import words_in
 from seeworthy.judge.claims.judgement import title_of
 from seeworthy.publish import numbers, views
 from seeworthy.web import words
@@ -70,6 +71,7 @@ def environment() -> Any:
     env.filters["tests_named"] = words.tests_named
     env.filters["unnamed"] = words.unnamed
     env.filters["test_title"] = words.test_title
+    env.filters["words_in"] = words_in
     env.filters["claim_title"] = title_of
     env.filters["finding"] = numbers.finding_text
     env.globals["static"] = static
