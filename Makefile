@@ -8,7 +8,7 @@ DEMO   ?= demo-bench
 JOBS   ?= 2
 
 .DEFAULT_GOAL := help
-.PHONY: fuzz help setup setup-dev demo test test-all check lint types floors docs notice serve bench lock clean field field-docs
+.PHONY: wheel-check fuzz help setup setup-dev demo test test-all check lint types floors docs notice serve bench lock clean field field-docs
 
 help:
 	@echo "make demo      set up, build the demo bench, measure it, say where the report is"
@@ -17,6 +17,7 @@ help:
 	@echo "make check     lint, types, floors"
 	@echo "make fuzz      fuzz our own readers (with atheris, if it is installed)"
 	@echo "make bench     print speed ratios"
+	@echo "make wheel-check  build wheel and sdist, install each in a new environment, run selfcheck --quick"
 	@echo "make field     fetch the open clips and logs of tests/field (field-docs: rewrite docs/field.md)"
 	@echo "make docs      build the documentation into docs/_build"
 
@@ -82,6 +83,11 @@ serve: setup
 
 bench: setup-dev
 	$(BIN)/python benchmarks/all.py
+
+# PYTHONS: which interpreters, such as "python3.11 python3.13"; default: all that are found.
+wheel-check: setup-dev
+	$(BIN)/python -m pip install --quiet uv
+	$(BIN)/python tests/wheel_check.py $(PYTHONS)
 
 notice: setup
 	$(BIN)/python docs/make_notice.py

@@ -22,6 +22,9 @@ def selfcheck(
     ),
     seed: int = typer.Option(1, "--seed", metavar="N", help="Another seed gives other scenes."),
     table: Path = typer.Option(None, "--table", metavar="FILE", help="Write the table (Markdown)."),
+    quick: bool = typer.Option(
+        False, "--quick", help="Ask only whether this installation is right; under two minutes."
+    ),
     as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
 ) -> None:
     """Render clips and logs whose truth is known, measure them, and compare.
@@ -31,6 +34,12 @@ def selfcheck(
     """
     from seeworthy.cli import words
     from seeworthy.ground.errors import WrongCall
+
+    if quick:
+        if studies or table is not None:
+            raise WrongCall("--quick runs no study.", "Leave the names and --table out.")
+        _quick(as_json)
+        return
     from seeworthy.procedures.studies import find_studies
     from seeworthy.procedures.study_tables import goal_lines, markdown, rows
 
@@ -68,4 +77,25 @@ def selfcheck(
     if as_json:
         words.show_json(document)
     if missed:
+        raise typer.Exit(3)
+
+
+def _quick(as_json: bool) -> None:
+    from seeworthy.cli import words
+    from seeworthy.publish.installation import check_installation
+
+    steps = []
+    for step in check_installation():
+        steps.append(step)
+        if not as_json:
+            word = "right" if step.right else "WRONG"
+            typer.echo(f"  {word}  {step.title:<17} {step.said}  ({step.seconds:.1f} s)")
+    good = all(step.right for step in steps)
+    if as_json:
+        words.show_json(words.finite({"right": good, "steps": [asdict(s) for s in steps]}))
+    elif good:
+        typer.echo("This installation is right. 'seeworthy selfcheck' tells how accurate it is.")
+    else:
+        typer.echo("Something is missing or broken: install Seeworthy again, in a new environment.")
+    if not good:
         raise typer.Exit(3)
