@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
+
 import cv2
 import numpy as np
 import pytest
 
 from seeworthy.engine.measure import measure
-from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.errors import BadQuantity, CannotMeasure
 from seeworthy.media.write import ClipWriter
 from seeworthy.procedures.shading.measure import XYZ, measure_shading
 from seeworthy.procedures.shading.middle import find_wide
+from seeworthy.procedures.shading.moved import check_shift, wall_of
 from seeworthy.procedures.shading.study import hue as hue_of
 from seeworthy.procedures.shading.turned_take import MOST, check_same_lens, even_difference
 from seeworthy.virtual.optics import HotSpot, Sensor, Shading, develop
@@ -257,3 +260,56 @@ def test_a_wide_tint_is_told_with_its_picture(tmp_path):
     assert "the middle is more red than the border" in outcome.sentence
     assert any("lens, filter or sensor" in w for w in outcome.warnings)
     assert [p.name for p in outcome.pictures] == ["flat_field.png", "wide_tint.png"]
+
+
+def lamp_wall(strength, at=(0.0, 0.0), shift=(0.0, 0.0)):
+    """Light on a wall by one lamp in front of it, cos⁴ of the angle (Lambert), stops."""
+    y, x = np.mgrid[:36, :64]
+    x, y = (x + 0.5) / 32 - 1 + 2 * shift[0] - at[0], (y + 0.5) / 18 - 1 + 2 * shift[1] - at[1]
+    return -2 * np.log2(1 + strength * (x * x + y * y))
+
+
+def wall_seen(lens, wall):
+    """Block means of a grey wall through a lens whose corners are `lens` stops darker."""
+    y, x = np.mgrid[:36, :64]
+    r2 = (((x + 0.5) / 32 - 1) ** 2 + ((y + 0.5) / 18 - 1) ** 2) / 2
+    return np.repeat((0.3 * 2.0 ** (wall - lens * r2))[..., None], 3, axis=2)
+
+
+@pytest.mark.parametrize("strength", [0.02, 0.05, 0.08])
+@pytest.mark.parametrize("at", [(0.0, 0.0), (0.5, -0.3)])
+@pytest.mark.parametrize("shift", [(0.25, 0.25), (0.4, 0.2), (-0.15, 0.2)])
+def test_a_shifted_take_tells_an_uneven_wall_from_the_lens(strength, at, shift):
+    """A lamp of another law than the fit has; the truth is the lens alone, 1.00 stop."""
+    first = wall_seen(1.0, lamp_wall(strength, at))
+    moved = wall_seen(1.0, lamp_wall(strength, at, shift))
+    prior = 0.1 / math.sqrt(3)
+    bend = wall_of(first, [moved], shift, 0.02, prior)
+    plain = measure_shading(first, (640, 360)).corner
+    mended = measure_shading(first / bend.light(36, 64), (640, 360)).corner
+    assert abs(mended - 1.0) < 1.96 * bend.u + 0.01
+    assert abs(mended - 1.0) < 0.35 * abs(plain - 1.0)
+    assert bend.u < max(0.4 * prior, 0.35 * bend.drop)
+
+
+def test_an_even_wall_stays_even():
+    bend = wall_of(wall_seen(1.0, 0.0), [wall_seen(1.0, 0.0)], (0.25, 0.25), 0.02, 0.06)
+    assert abs(bend.drop) < 1e-6
+    assert bend.u < 0.02
+
+
+def test_a_shift_in_one_way_leaves_the_other_open():
+    still = wall_seen(1.0, 0.0)
+    both = wall_of(still, [still], (0.25, 0.25), 0.02, 0.06)
+    across = wall_of(still, [still], (0.25, 0.0), 0.02, 0.06)
+    assert across.u > 2 * both.u
+    assert across.u < 0.06
+
+
+def test_shifts_and_takes_that_tell_nothing_are_refused():
+    with pytest.raises(BadQuantity, match="too little"):
+        check_shift(0.01, 0.0)
+    stained = wall_seen(1.0, 0.0)
+    stained[10:20, 10:30] *= 0.7
+    with pytest.raises(CannotMeasure, match="no even wall explains"):
+        wall_of(wall_seen(1.0, 0.0), [stained], (0.25, 0.25), 0.02, 0.06)

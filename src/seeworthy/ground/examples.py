@@ -62,6 +62,8 @@ EXAMPLES: Mapping[str, str] = MappingProxyType(
         "readout.roll": "0.2 deg ± 0.5 deg",
         "readout.lean": "4.7 deg ± 0.2 deg",
         "shading.dfov": "70.2 deg ± 0.3 deg",
+        "shading.moved_right": "0.25 ± 0.03",
+        "shading.moved_down": "0.25 ± 0.03",
         "shading.evenness": "0.05 stops",
         "sharpness.printed_length": "176.0 mm ± 0.3 mm",
         "sound.tone": "1000 Hz ± 0.02 Hz",

@@ -62,11 +62,15 @@ PROCEDURE = Procedure(
         Finding("slope_stops", "stops", "Slope of the light across and down."),
         Finding("slope_is", "", "Whether the slope was told from the lens."),
         Finding("frames", "", "Frames that were averaged."),
+        Finding(
+            "wall_stops", "stops", "How dark the wall's own corners are, told by the shifted take."
+        ),
         Finding("tone", "", "Where the tone curve comes from that was undone."),
     ),
     files=(
         Files("", ("clip", "still"), "A white wall, overcast sky, or paper on the lens."),
         Files("turned", ("clip", "still"), "The same with the camera turned by 180°.", 0),
+        Files("moved", ("clip", "still"), "The same with the camera shifted along the wall.", 0),
         TONE_CURVE,
     ),
     steps=(
@@ -74,6 +78,10 @@ PROCEDURE = Procedure(
         Step("Hold the camera close so that nothing but the surface is seen, out of focus."),
         Step("Record five seconds; the picture should be mid-grey, not white."),
         Step("Turn the camera by 180° about its line of sight and record again (turned=)."),
+        Step(
+            "On a wall: shift the camera by a quarter of what it sees, right and down, neither "
+            "nearer nor turned, and record again (moved=); note both as shares of the picture."
+        ),
     ),
     readings=(
         Reading(
@@ -82,6 +90,21 @@ PROCEDURE = Procedure(
             "How far the surface itself is uneven over the picture, by a meter moved over it; "
             "left out: 0.1 stops at 60° of view, growing as its square.",
             EXAMPLES["shading.evenness"],
+            positive=False,
+        ),
+        Reading(
+            "moved_right",
+            "",
+            "How far the camera of moved= was shifted to the right, as a share of the width of "
+            "wall that the picture shows.",
+            EXAMPLES["shading.moved_right"],
+            positive=False,
+        ),
+        Reading(
+            "moved_down",
+            "",
+            "The same downwards, as a share of the height.",
+            EXAMPLES["shading.moved_down"],
             positive=False,
         ),
         Reading("dfov", "deg", "Angle of view across the diagonal.", EXAMPLES["shading.dfov"]),

@@ -9,6 +9,7 @@ from seeworthy.ground.budget import Component
 from seeworthy.ground.propagation import u_rectangular
 from seeworthy.optics.tone import Tone
 from seeworthy.procedures.shading.measure import Shading
+from seeworthy.procedures.shading.moved import Wall
 
 UNEVEN = 0.1
 """Stops by which a wall that looks even may differ between the middle and the corners, at
@@ -40,6 +41,14 @@ def wall(evenness: tuple[float, float] | None, dfov: float | None) -> Component:
     return Component(
         "surface uneven by itself", u_rectangular(limit), "stops", 1.0, "rectangular", source
     )
+
+
+def told_apart(bend: Wall) -> Component:
+    """Return what a shifted take leaves open of the surface, stops."""
+    return Component(
+        "surface, told from the lens by the shifted take", bend.u, "stops",
+        source="slope of the difference, the shift, and 8 % for another shape (judgement)",
+    )  # fmt: skip
 
 
 def budgets(found: Shading, surface: Component, tone: Tone) -> Mapping[str, tuple[Component, ...]]:

@@ -16,16 +16,19 @@ from seeworthy.observe.evidence import BLUE, canvas, draw_cross, encode
 from seeworthy.observe.flat import FlatMean
 from seeworthy.optics.tone import Tone
 from seeworthy.procedures.declare import Inputs, Seen, Watch
-from seeworthy.procedures.shading.budget import budgets, wall
+from seeworthy.procedures.shading.budget import budgets, told_apart, wall
 from seeworthy.procedures.shading.gain_map import gain_map
 from seeworthy.procedures.shading.measure import Shading, measure_shading
 from seeworthy.procedures.shading.middle import Wide, exaggerated, find_wide
+from seeworthy.procedures.shading.moved import check_shift, wall_of
 from seeworthy.procedures.shading.turned_take import check_same_lens
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Average each file in blocks."""
-    sources = [inputs.file(), *inputs.all_files("turned")]
+    if inputs.all_files("moved"):
+        check_shift(*_shift(inputs)[:2])
+    sources = [inputs.file(), *inputs.all_files("turned"), *inputs.all_files("moved")]
     return [Watch(source, FlatMean(light=inputs.light)) for source in sources]
 
 
@@ -41,7 +44,13 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
             "The two takes have different frame sizes.", "Film both in the same mode."
         )
     size = (stages[0].width, stages[0].height)
+    surface, bend = _wall(inputs), None
     try:
+        if inputs.all_files("moved"):
+            right, down, u_shift = _shift(inputs)
+            bend = wall_of(fields[0], [fields.pop()], (right, down), u_shift, surface.u)
+            fields = [f / bend.light(*f.shape[:2]) for f in fields]
+            surface = told_apart(bend)
         found = measure_shading(fields[0], size, fields[1] if len(fields) > 1 else None)
         if len(fields) > 1:
             check_same_lens(fields[0], fields[1])
@@ -53,8 +62,9 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     if wide is not None:
         pictures.append(_wide_picture(field, size, wide))
     tone = inputs.tone(stages[0])
-    parts = budgets(found, _wall(inputs), tone)
-    how = {"method": "turned" if found.turned else "one take"}
+    parts = budgets(found, surface, tone)
+    method = "turned" if found.turned else "one take"
+    how = {"method": method if bend is None else f"{method}, and moved"}
     evidence = ["flat_field.png"]
     results = (
         result(
@@ -73,7 +83,10 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     )  # fmt: skip
     return Outcome(
         results,
-        _findings(found, wide, watchers[0].count, tone),
+        {
+            **_findings(found, wide, watchers[0].count, tone),
+            "wall_stops": None if bend is None else round(bend.drop, 3),
+        },
         (*_doubts(found, wide), *tone.said),
         tuple(pictures),
         _figures(found),
@@ -81,6 +94,14 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         _sentence(found, wide),
         _correction(fields, found, size),
     )
+
+
+def _shift(inputs: Inputs) -> tuple[float, float, float]:
+    """Return how far the camera was shifted, right and down, and the uncertainty of either."""
+    ways = [inputs.reading(name) for name in ("moved_right", "moved_down")]
+    given = [w for w in ways if w is not None]
+    right, down = (0.0 if w is None else w.value for w in ways)
+    return right, down, max((w.u for w in given), default=0.0)
 
 
 def _wall(inputs: Inputs) -> Component:
