@@ -76,7 +76,9 @@ def test_pictures_decide_where_the_flag_is_lost(made, name):
 @NEEDS
 def test_measures_that_need_whole_pictures_refuse_and_stream_says_it(made):
     source = made("bottom", flagged=False)
-    for name in ("readout", "native", "stamp", "sharpness"):
+    for name in (
+        "readout", "native", "stamp", "sharpness", "lens", "exposure", "motion", "gyro",
+    ):  # fmt: skip
         with pytest.raises(CannotMeasure, match=r"interlaced.*two fields") as refused:
             procedure(name).run(Inputs({"": (source,)}))
         assert "progressive" in refused.value.hint

@@ -106,6 +106,35 @@ def test_changing_digits_are_told_from_a_fixed_date(tmp_path, style, changes):
     assert measure(path).findings["stamp_changes"] is changes
 
 
+SAID = (
+    "The kite is up at last", "and pulls to the left.", "Let out some more line,",
+    "then hold it there.", "Now the camera sees", "the whole of the beach.",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("outline", "plate"), [(2, 0.0), (0, 0.6)])
+def test_words_that_come_and_go_are_captions_and_no_stamp(tmp_path, outline, plate):
+    overlay = Overlay(
+        lambda t: (SAID[int(t / 1.5) % len(SAID)],), height=18, place="bottom", outline=outline,
+        plate=plate,
+    )  # fmt: skip
+    path, made = filmed(tmp_path, overlay, seconds=9.0)
+    said = measure(path)
+    assert said.findings["caption_present"] is True
+    assert overlap(said.findings["caption_box"], box_of(overlay, made, 1.0)) > 0.4
+    assert said.findings["stamp_present"] is False
+    assert "captions" in said.sentence.lower()
+
+
+@pytest.mark.parametrize("style", ["%Y/%m/%d %H:%M:%S", "%H:%M:%S"])
+def test_a_clock_where_captions_stand_is_a_stamp(tmp_path, style):
+    overlay = Overlay(clock_text(style, START), height=18, place="bottom")
+    path, _ = filmed(tmp_path, overlay, seconds=6.0)
+    said = measure(path)
+    assert said.findings["stamp_present"] is True
+    assert said.findings["caption_present"] is False
+
+
 def test_a_mark_without_letters_is_found(tmp_path):
     overlay = Overlay(lambda t: ("",), height=44, logo=True, place="top right")
     path, made = filmed(tmp_path, overlay)
@@ -131,6 +160,7 @@ def test_an_airframe_in_view_is_no_stamp(tmp_path, kind):
     path, _ = filmed(tmp_path, None, airframe=kind, seed=3, hot=10, dirt=3)
     said = measure(path)
     assert said.findings["stamp_present"] is False
+    assert said.findings["caption_present"] is False
     if kind == "guard":
         assert said.findings["held_in_view"] is True
 
@@ -164,7 +194,9 @@ def clip(name):
     "name", ["bikes.mp4", "Megamind.avi", pytest.param("bigbuckbunny.mp4", marks=SLOW)]
 )
 def test_nothing_is_invented_on_moving_clips_without_one(name):
-    assert measure(clip(name)).findings["stamp_present"] is False
+    said = measure(clip(name)).findings
+    assert said["stamp_present"] is False
+    assert said["caption_present"] is False
 
 
 @pytest.mark.parametrize("name", ["carphone_pristine.mp4", "carphone_distorted.mp4", "tree.avi"])

@@ -8,7 +8,7 @@ path itself, kept at a thousand moments a second.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -82,6 +82,15 @@ class Turning:
         parts = [np.interp(b, t, angle[:, i]) - np.interp(a, t, angle[:, i]) for i in range(3)]
         return np.asarray(np.stack(parts, axis=1) / (b - a)[:, None])
 
+    def way(self, moments: Sequence[float], focal: float) -> Floats:
+        """Return where a far point stands in the middle of the picture, (n, 2) px, from the first.
+
+        As a steadying camera knows it: yaw and pitch by its gyroscope, small angles.
+        """
+        a = np.asarray(moments, float)
+        turned = self.mean_rate(np.full_like(a, self.start), a) * (a - self.start)[:, None]
+        return focal * np.stack([-turned[:, 1], turned[:, 0]], axis=1)
+
     def at(self, moments: Floats) -> Floats:
         """Return attitudes at moments, (n, 3, 3)."""
         index = np.round((moments - self.start) * _RATE).astype(int)
@@ -128,27 +137,36 @@ def world(rng: np.random.Generator) -> npt.NDArray[np.float32]:
 
 def film(path: Path, eye: Eye, flight: Turning, seconds: float, rng: np.random.Generator) -> Floats:
     """Film the flight; return when the middle row of each frame was read, s."""
+    middle = []
+    with ClipWriter(path, eye.width, eye.height, rate=round(eye.rate), bit_rate=_BIT_RATE) as clip:
+        for moment, codes in frames(eye, flight, seconds, rng):
+            clip.write_luma(codes, moment)
+            middle.append(moment)
+    return np.array(middle)
+
+
+def frames(
+    eye: Eye, flight: Turning, seconds: float, rng: np.random.Generator
+) -> Iterator[tuple[float, npt.NDArray[np.uint8]]]:
+    """Yield when the middle row of each frame is read, s, and the frame's codes."""
     ground = world(rng)
     angle, turn = eye.angles()
     sine = np.sin(angle)
     rays = np.stack([sine * np.cos(turn), sine * np.sin(turn), np.cos(angle)], axis=-1)
     rows = (np.arange(eye.height) - (eye.height - 1) / 2) * eye.readout / eye.height
-    middle = np.arange(int(seconds * eye.rate)) / eye.rate
-    with ClipWriter(path, eye.width, eye.height, rate=round(eye.rate), bit_rate=_BIT_RATE) as clip:
-        for moment in middle:
-            light = np.zeros((eye.height, eye.width), np.float32)
-            for share in (np.arange(_MOMENTS) + 0.5) / _MOMENTS - 0.5:
-                attitude = flight.at(moment + rows + share * eye.exposure)
-                seen = np.einsum("rij,rcj->rci", attitude, rays)
-                u = (np.arctan2(seen[..., 0], seen[..., 2]) / (2 * math.pi) + 0.5) * _ACROSS
-                v = (np.arcsin(np.clip(seen[..., 1], -1, 1)) / math.pi + 0.5) * _ACROSS / 2
-                light += cv2.remap(
-                    ground, u.astype(np.float32), v.astype(np.float32), cv2.INTER_CUBIC,
-                    borderMode=cv2.BORDER_WRAP,
-                )  # fmt: skip
-            noisy = light / _MOMENTS + eye.noise * rng.standard_normal(light.shape)
-            clip.write_luma(np.clip(noisy, 16, 235).astype(np.uint8), float(moment))
-    return middle
+    for moment in np.arange(int(seconds * eye.rate)) / eye.rate:
+        light = np.zeros((eye.height, eye.width), np.float32)
+        for share in (np.arange(_MOMENTS) + 0.5) / _MOMENTS - 0.5:
+            attitude = flight.at(moment + rows + share * eye.exposure)
+            seen = np.einsum("rij,rcj->rci", attitude, rays)
+            u = (np.arctan2(seen[..., 0], seen[..., 2]) / (2 * math.pi) + 0.5) * _ACROSS
+            v = (np.arcsin(np.clip(seen[..., 1], -1, 1)) / math.pi + 0.5) * _ACROSS / 2
+            light += cv2.remap(
+                ground, u.astype(np.float32), v.astype(np.float32), cv2.INTER_CUBIC,
+                borderMode=cv2.BORDER_WRAP,
+            )  # fmt: skip
+        noisy = light / _MOMENTS + eye.noise * rng.standard_normal(light.shape)
+        yield float(moment), np.clip(noisy, 16, 235).astype(np.uint8)
 
 
 def log_rows(

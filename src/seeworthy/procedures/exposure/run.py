@@ -16,6 +16,7 @@ from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.media.frames import Stage
 from seeworthy.observe.edge_passes import EdgeWatch
 from seeworthy.observe.evidence import ORANGE, VERMILION, canvas, encode
+from seeworthy.observe.steadied import SteadyingWatch, refuse_steadied
 from seeworthy.optics.tone import Tone
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.exposure.adaptation import Adaptation, LightTrace, measure_adaptation
@@ -36,6 +37,7 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
     if rest:
         watches += [Watch(s, EdgeWatch(linear, moving=True)) for s in inputs.all_files()]
         watches.append(Watch(rest[0], EdgeWatch(linear, moving=False)))
+        watches += [Watch(s, SteadyingWatch(), optional=True) for s in inputs.all_files()]
     return watches
 
 
@@ -44,9 +46,18 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     count = len(inputs.all_files())
     watches = list(seen.watches)
     traces: list[LightTrace] = [w.observer for w in watches[:count]]  # type: ignore[misc]
-    edges: list[EdgeWatch] = [w.observer for w in watches[count:]]  # type: ignore[misc]
+    # Of a clip each, and the one at rest.
+    edges: list[EdgeWatch] = [w.observer for w in watches[count : 2 * count + 1]]  # type: ignore[misc]
     refusals: list[CannotMeasure] = []
-    exposure, shown = _exposure(edges, refusals) if edges else (None, None)
+    held = [
+        refuse_steadied(
+            w.observer, w.source.name, "What smears an edge is not the motion that shows.",
+            "Else put the camera on a stand and move the edge.",
+        )
+        for w in watches[2 * count + 1 :]
+    ]  # fmt: skip
+    refusals += [h for h in held if h is not None]
+    exposure, shown = _exposure(edges, held, refusals) if edges else (None, None)
     steps = _adaptation(traces, refusals)
     if exposure is None and not steps:
         _refuse(refusals, edges)
@@ -68,12 +79,14 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 
 
 def _exposure(
-    edges: list[EdgeWatch], refusals: list[CannotMeasure]
+    edges: list[EdgeWatch], steadied: list[CannotMeasure | None], refusals: list[CannotMeasure]
 ) -> tuple[Exposure, EdgeWatch] | tuple[None, None]:
     """Return the exposure and the watch of the clip that tells it."""
     *moving, rest = edges
     found: list[tuple[Exposure, EdgeWatch]] = []
-    for watch in moving:
+    for watch, held in zip(moving, steadied, strict=True):
+        if held is not None:
+            continue
         try:
             found.append((measure_exposure(watch, rest), watch))
         except CannotMeasure as refusal:

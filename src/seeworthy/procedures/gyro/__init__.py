@@ -9,7 +9,7 @@ PROCEDURE = Procedure(
     id="gyro",
     title="Clip and gyroscope",
     question="What do a clip and the log of its gyroscope together say about lens and clock?",
-    version=1,
+    version=2,
     yields=(
         "hfov",
         "focal_length",
@@ -58,6 +58,7 @@ PROCEDURE = Procedure(
         Option("units", "Units of the columns, where the log does not say.", "rotation:rad/s"),
         Option("axes", "The three columns of rotation, by header or number.", "gx,gy,gz"),
     ),
+    whole_pictures=True,
     setup="flight",
     minutes=5.0,
 )

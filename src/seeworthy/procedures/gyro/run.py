@@ -16,11 +16,13 @@ from seeworthy.media.headers import known_unit
 from seeworthy.media.logs import Column, Log, pairs, read_log
 from seeworthy.observe.motion_flow import turns
 from seeworthy.observe.motion_tracks import MotionWatch
+from seeworthy.observe.steadied import MOST, Steadied, tell_steadied
 from seeworthy.optics.turning import AXES, Shape
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.gyro.align import Alignment, Gyro, align
 from seeworthy.procedures.gyro.figures import rates_figure
 from seeworthy.procedures.gyro.fit import GyroFit, fit_gyro
+from seeworthy.procedures.gyro.follow import held_back
 
 Floats = npt.NDArray[np.float64]
 
@@ -35,6 +37,8 @@ _ROW_KNOWN = 0.2
 # Corners are followed a little short or long, all alike (fitted on our own rendered clips,
 # seed 1: 0.06 %).
 _FOLLOWING = 0.001
+# The widest lenses of small cameras draw 180 to 200 deg (common practice, no source).
+_WIDEST = math.radians(200.0)
 # Focal length not known to this share is no answer (a judgement: a sixth of the view).
 _FOCAL_KNOWN = 0.15
 
@@ -50,6 +54,11 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     gyro, names = _gyro(inputs, log)
     watch = seen.watches[0].observer
     assert isinstance(watch, MotionWatch)
+    steadied = tell_steadied(watch.pairs[:MOST], watch.width, watch.height)
+    if steadied.state == "yes":
+        raise steadied.refusal(
+            inputs.file().name, "So the picture does not follow the camera, nor the gyroscope."
+        )
     found = _fit(watch, gyro)
     fit, rows = found.fit, found.rows
     focal, u_focal = float(fit.values[0]), float(fit.u[0])
@@ -59,7 +68,18 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
             f"{focal + 2 * u_focal:.0f} px: the camera hardly turned up, down or sideways.",
             "Turn the camera briskly to both sides and up and down at far things.",
         )
+    if fit.shape.hfov > _WIDEST:
+        raise CannotMeasure(
+            f"Picture and log would make a view of {math.degrees(fit.shape.hfov):.0f}°: the "
+            "picture turns far less than the gyroscope.",
+            "Turn steadying off, give the log of this clip with its axes, and check its unit.",
+        )
     picture, told = _told(watch, gyro, fit)
+    lags = held_back(picture, told, found.interval)
+    if lags:
+        raise Steadied("yes", lags).refusal(
+            inputs.file().name, "Lens and clock do not follow from a picture that was held."
+        )
     explained = _explained(picture, told)
     warnings = list(log.notes)
     if rows is None:
@@ -154,6 +174,7 @@ class _Found:
     rows: tuple[float, float] | None
     first: Alignment
     time: Floats
+    interval: float
 
 
 def _fit(watch: MotionWatch, gyro: Gyro) -> _Found:
@@ -183,7 +204,7 @@ def _fit(watch: MotionWatch, gyro: Gyro) -> _Found:
     if rows is None:
         fit = fit_gyro(pairs_, gyro, first, shape, interval=interval, rows=False)
     fit = _of_both_sides(fit, halves)
-    return _Found(fit, rows, first, np.array([(p.start + p.end) / 2 for p in pairs_]))
+    return _Found(fit, rows, first, np.array([(p.start + p.end) / 2 for p in pairs_]), interval)
 
 
 def _of_both_sides(fit: GyroFit, halves: Sequence[GyroFit]) -> GyroFit:

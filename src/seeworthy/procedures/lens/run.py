@@ -12,6 +12,7 @@ from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
 from seeworthy.observe.board_views import STILL, Held, HoldWatcher, Points
 from seeworthy.observe.evidence import BLUE, ORANGE, canvas, draw_cross, encode
+from seeworthy.observe.steadied import SteadyingWatch, refuse_steadied
 from seeworthy.procedures.declare import (
     Inputs,
     Seen,
@@ -35,7 +36,9 @@ _BOWED = 0.3  # mm from which the bow is said (a judgement: a third of a degree 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Watch every file for still views of the board."""
     finder = _finder(inputs)
-    return [Watch(source, HoldWatcher(finder)) for source in inputs.all_files()]
+    files = inputs.all_files()
+    held = [Watch(source, HoldWatcher(finder)) for source in files]
+    return held + [Watch(source, SteadyingWatch(), optional=True) for source in files]
 
 
 def _finder(inputs: Inputs) -> Any:
@@ -67,7 +70,16 @@ def _finder(inputs: Inputs) -> Any:
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Return angles, focal length and distortion."""
-    watchers: list[HoldWatcher] = [w.observer for w in seen.watches]  # type: ignore[misc]
+    count = len(inputs.all_files())
+    watchers: list[HoldWatcher] = [w.observer for w in seen.watches[:count]]  # type: ignore[misc]
+    for watch in seen.watches[count:]:
+        refused = refuse_steadied(
+            watch.observer, watch.source.name,
+            "Its window moves over the lens from frame to frame, so there is no one lens.",
+            "Else give stills, or put the camera on a stand and move the board.",
+        )  # fmt: skip
+        if refused is not None:
+            raise refused
     width, height = _one_size(inputs, watchers)
     held, warnings = _usable([h for w in watchers for h in w.held])
     pictures = _evidence(watchers)

@@ -139,6 +139,7 @@ PROCEDURE = Procedure(
         ),
         Option("rows", "Where rows are read from.", "top", ("top", "bottom")),
     ),
+    whole_pictures=True,
     setup="flight",
     minutes=2.0,
 )

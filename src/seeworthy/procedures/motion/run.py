@@ -12,6 +12,7 @@ from seeworthy.ground.errors import BadQuantity, CannotMeasure
 from seeworthy.ground.results import Figure, Outcome, Result, result
 from seeworthy.ground.uncertainty import interval
 from seeworthy.observe.motion_tracks import MotionWatch
+from seeworthy.observe.steadied import MOST, tell_steadied
 from seeworthy.optics.turning import AXES, Shape
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.motion.figures import rates_figure, spectrum_figure
@@ -44,6 +45,11 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         raise BadQuantity(
             f"A horizontal view of {view.value:g}° cannot be used here.",
             "Give the angle from side to side, between 5 and 170 degrees.",
+        )
+    told = tell_steadied(watch.pairs[:MOST], watch.width, watch.height)
+    if told.state == "yes":
+        raise told.refusal(
+            inputs.file().name, "What is left in the picture is not how the craft turned."
         )
     hfov, u_hfov = math.radians(view.value), math.radians(view.u)
     lenses = lenses_of_view(hfov, watch.width, watch.height, inputs.option("lens"))

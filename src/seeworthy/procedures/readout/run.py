@@ -13,11 +13,8 @@ from seeworthy.ground.examples import as_options
 from seeworthy.ground.propagation import u_rectangular
 from seeworthy.ground.results import Figure, Outcome, Picture, Result, result
 from seeworthy.observe.row_bands import ReadoutWatch
-from seeworthy.procedures.declare import (
-    Inputs,
-    Seen,
-    Watch,
-)
+from seeworthy.observe.steadied import SteadyingWatch, refuse_steadied
+from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.readout.figures import band_figure, lean_figure
 from seeworthy.procedures.readout.hand import Scene, hand_row_time, image_speed, lean_at, skew
 from seeworthy.procedures.readout.lamp import LampReadout, measure_lamp
@@ -48,14 +45,15 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
     if not inputs.all_files():
         return ()
     lamp = inputs.reading("lamp_frequency") is not None
-    return (Watch(inputs.file(), ReadoutWatch(lamp_frames=128 if lamp else 0)),)
+    bands = Watch(inputs.file(), ReadoutWatch(lamp_frames=128 if lamp else 0))
+    return (bands, Watch(inputs.file(), SteadyingWatch(), optional=True))
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Measure by every method that the inputs allow, the most certain first."""
     watch: Any = seen.watches[0].observer if seen.watches else None
     width, height = _size(inputs, watch)
-    answers, refusals, passing = _from_clip(inputs, watch)
+    answers, refusals, passing = _from_clip(inputs, seen)
     warnings: list[str] = []
     scene = _scene(inputs)
     hand = _by_hand(inputs, scene, passing, (width, height), warnings) if scene else None
@@ -88,9 +86,20 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     )
 
 
+def _steadied(inputs: Inputs, seen: Seen) -> CannotMeasure | None:
+    """Return why uprights of a picture that was steadied tell nothing."""
+    return refuse_steadied(
+        seen.watches[1].observer,
+        inputs.file().name,
+        "Uprights lean by the camera's own motion, which is not the one that shows.",
+        f"Else put the camera on a stand and use a lamp ({as_options('readout.lamp_frequency')}).",
+    )
+
+
 def _from_clip(
-    inputs: Inputs, watch: ReadoutWatch | None
+    inputs: Inputs, seen: Seen
 ) -> tuple[list[_Answer], list[CannotMeasure], Passing | None]:
+    watch: Any = seen.watches[0].observer if seen.watches else None
     wanted = inputs.option("method")
     frequency = inputs.reading("lamp_frequency")
     if wanted == "lamp" and frequency is None:
@@ -113,6 +122,9 @@ def _from_clip(
             refusals.append(refusal)
     if wanted in ("", "passing"):
         try:
+            steadied = _steadied(inputs, seen)
+            if steadied is not None:
+                raise steadied
             passing, answer = _passing(inputs, watch)
             answers.append(answer)
         except CannotMeasure as refusal:

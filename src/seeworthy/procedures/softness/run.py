@@ -16,6 +16,7 @@ from seeworthy.observe.edge_widths import EdgeWatch
 from seeworthy.observe.light_run import LightRun
 from seeworthy.observe.motion_tracks import MotionWatch
 from seeworthy.observe.soft_patches import Patches, PatchWatch
+from seeworthy.observe.steadied import MOST, tell_steadied
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.softness.blur import Exposed, measure_exposure
 from seeworthy.procedures.softness.causes import (
@@ -56,7 +57,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     assert isinstance(light, LightRun)
     speeds, ways = _speeds(watch.motion)
     patches = watch.patches()
-    exposed = _exposure(patches)
+    exposed = _exposure(patches, watch.motion)
     results = _results(exposed, patches, speeds)
     low, high = (0.0, 0.0)
     if isinstance(exposed, Exposed):
@@ -101,9 +102,12 @@ def _speeds(motion: MotionWatch) -> tuple[Floats, dict[float, float]]:
     return np.array(speeds), ways
 
 
-def _exposure(patches: Patches | None) -> Exposed | str:
+def _exposure(patches: Patches | None, motion: MotionWatch) -> Exposed | str:
     if patches is None:
         return "nothing could be followed"
+    told = tell_steadied(motion.pairs[:MOST], motion.width, motion.height)
+    if told.state == "yes":  # what smears is not the motion that shows
+        return f"the camera steadied the clip: {told.rests_on}"
     try:
         return measure_exposure(patches)
     except CannotMeasure as error:

@@ -8,7 +8,7 @@ PROCEDURE = Procedure(
     id="stamp",
     title="Date stamp",
     question="Is a date, a time or a mark burned into the picture?",
-    version=1,
+    version=2,
     yields=(),
     order=40,
     findings=(
@@ -33,6 +33,12 @@ PROCEDURE = Procedure(
         ),
         Finding("stamp_count", "", "How many separate ones."),
         Finding("stamp_boxes", "", "All of them, when there are several."),
+        Finding(
+            "caption_present",
+            "",
+            "Words come and go low in the picture, as subtitles do: they are no stamp.",
+        ),
+        Finding("caption_box", "px", "Where: left, top, width and height in px."),
         Finding(
             "held_in_view",
             "",

@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.observe.stamp_sums import THIN, StampSums
+from seeworthy.procedures.stamp.captions import Caption, find_caption, outside
 from seeworthy.procedures.stamp.changes import Moments, changing, momentary
 from seeworthy.procedures.stamp.lines import Stamp, crossed_lines, lettering, marks
 
@@ -42,6 +43,7 @@ class StampFound:
         held: Part of what carries the camera is in view.
         bars: (top, bottom, left, right). Width of black bars at the border, px.
         share: Share of the frame's area that the stamps cover.
+        caption: Words that come and go: no stamp.
     """
 
     stamps: tuple[Stamp, ...]
@@ -50,6 +52,7 @@ class StampFound:
     bars: tuple[int, int, int, int]
     views: int
     share: float
+    caption: Caption | None = None
 
 
 def find_stamp(sums: StampSums) -> StampFound:
@@ -78,9 +81,12 @@ def find_stamp(sums: StampSums) -> StampFound:
     for stamp in whole:
         on_paint = _rests_on(stamp.box, fixed, bars) and not stamp.changes
         (painted if on_paint else stamps).append(stamp)
-    stamps.sort(key=lambda s: -s.box[2] * s.box[3] * s.strength)
-    area = sum(s.box[2] * s.box[3] for s in stamps) / mask.size
-    return StampFound(tuple(stamps), tuple(painted), bool(held.mean() > 5e-4), bars, n, area)
+    caption = find_caption(moments)
+    kept = tuple(stamps) if caption is None else outside(tuple(stamps), caption)
+    kept = tuple(sorted(kept, key=lambda s: -s.box[2] * s.box[3] * s.strength))
+    area = sum(s.box[2] * s.box[3] for s in kept) / mask.size
+    seen = bool(held.mean() > 5e-4)
+    return StampFound(kept, tuple(painted), seen, bars, n, area, caption)
 
 
 def _check(sums: StampSums) -> None:

@@ -10,7 +10,7 @@ from seeworthy.ground.results import Outcome, Picture
 from seeworthy.observe.evidence import BLUE, VERMILION, canvas, draw_outline, encode
 from seeworthy.observe.stamp_sums import StampSums
 from seeworthy.procedures.declare import Inputs, Seen, Watch
-from seeworthy.procedures.stamp.lines import Box, Stamp
+from seeworthy.procedures.stamp.lines import Box
 from seeworthy.procedures.stamp.measure import StampFound, find_stamp
 
 
@@ -27,7 +27,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     except CannotMeasure as error:
         pictures = () if sums.picture is None else (_picture(sums, None),)
         raise CannotMeasure(error.message, error.hint, pictures) from None
-    if not found.stamps and found.painted:
+    if not found.stamps and found.painted and found.caption is None:
         raise CannotMeasure(
             "Cannot tell whether there is a stamp: there is lettering, but it stands on something "
             "that is in view all the time and may be painted on it.",
@@ -51,6 +51,10 @@ def _findings(found: StampFound, sums: StampSums) -> dict[str, Any]:
         "stamp_position": None if main is None else _position(main.box, sums),
         "stamp_changes": None if main is None else main.changes,
         "stamp_count": len(found.stamps),
+        "caption_present": found.caption is not None,
+        "caption_box": None
+        if found.caption is None
+        else [v * sums.shrink for v in found.caption.box],
         "held_in_view": found.held,
         "black_bars": None if not any(found.bars) else [v * sums.shrink for v in found.bars],
         "views": found.views,
@@ -78,8 +82,11 @@ def _doubts(found: StampFound) -> tuple[str, ...]:
 
 def _sentence(found: StampFound, sums: StampSums) -> str:
     bars = " Black bars take part of the frame." if any(found.bars) else ""
+    if found.caption is not None:
+        bars = f" Captions come and go low in the picture; they are no stamp.{bars}"
     if not found.stamps:
-        return f"Nothing is burned into the picture.{bars}"
+        what = "No stamp is" if found.caption is not None else "Nothing is"
+        return f"{what} burned into the picture.{bars}"
     main = found.stamps[0]
     what = {"lettering": "Lettering", "mark": "A mark"}[main.kind]
     moving = ", and it changes as a clock does" if main.changes else ""
@@ -95,11 +102,15 @@ def _picture(sums: StampSums, found: StampFound | None) -> Picture:
     if found is None:
         return encode("stamp.png", "A frame of the clip; what moves in it was not enough.", drawn)
     for stamp in found.stamps:
-        _draw(drawn, stamp, VERMILION)
+        _draw(drawn, stamp.box, VERMILION)
     for stamp in found.painted:
-        _draw(drawn, stamp, BLUE)
+        _draw(drawn, stamp.box, BLUE)
+    if found.caption is not None:
+        _draw(drawn, found.caption.box, BLUE)
     if found.stamps:
         caption = "The box holds what is burned in; it was the same in every view."
+    elif found.caption is not None:
+        caption = "The box holds captions: words that come and go, no stamp."
     elif found.painted:
         caption = "The lettering, on something that is in view all the time."
     else:
@@ -107,7 +118,7 @@ def _picture(sums: StampSums, found: StampFound | None) -> Picture:
     return encode("stamp.png", caption, drawn)
 
 
-def _draw(drawn: Any, stamp: Stamp, colour: tuple[int, int, int]) -> None:
-    x, y, w, h = stamp.box
+def _draw(drawn: Any, box: Box, colour: tuple[int, int, int]) -> None:
+    x, y, w, h = box
     a, b, c, d = x - 4, y - 4, x + w + 3, y + h + 3
     draw_outline(drawn, [(a, b), (c, b), (c, d), (a, d)], colour)

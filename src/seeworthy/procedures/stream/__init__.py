@@ -69,6 +69,14 @@ _FINDINGS = (
         "what the pictures show where something moves, else by the stream's flag; null undecoded.",
     ),
     Finding(
+        "steadied",
+        "",
+        "Whether the camera steadied its picture (yes, no, cannot tell): rows that lean more than "
+        "the picture moves from frame to frame; null undecoded.",
+        title="electronic steadying",
+    ),
+    Finding("steadied_by", "", "What that rests on."),
+    Finding(
         "captions",
         "",
         "Coding of each track of subtitles: players lay them over, they are no stamp.",
@@ -106,7 +114,7 @@ PROCEDURE = Procedure(
     id="stream",
     title="What the file says",
     question="What does the camera write, and does it keep to its own label?",
-    version=2,
+    version=3,
     yields=(
         Measurand(
             "bit_rate_mean",

@@ -10,8 +10,9 @@ import numpy as np
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.media.container import Facts, VideoFacts, read_facts
-from seeworthy.media.frames import ColourTags, FrameView, Observer
+from seeworthy.media.frames import ColourTags
 from seeworthy.media.scan import Scan
+from seeworthy.observe.steadied import Steadied, SteadyingWatch
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.stream.levels import Conformity, Load, judge
 from seeworthy.procedures.stream.measure import Rates, Span, bit_rates, shown_span, stretch
@@ -24,21 +25,13 @@ _CODECS = {
     "dvvideo": "DV", "vc1": "VC-1", "ffv1": "FFV1", "prores": "ProRes", "cinepak": "Cinepak",
     "theora": "Theora", "rawvideo": "Uncompressed pictures",
 }  # fmt: skip
-_GLANCE = 400  # pictures: enough for the votes of `media.scan`
 _FASTEST = 1000  # a 'frame rate' above is only the tick of a variable-rate stream
-
-
-class _Glance(Observer):
-    """Keep the pass going for as long as it takes to tell whole pictures from fields."""
-
-    def frame(self, view: FrameView) -> bool:
-        """Leave after `_GLANCE` pictures."""
-        return view.index < _GLANCE
 
 
 def prepare(inputs: Inputs) -> tuple[Watch, ...]:
     """Ask for a glance at the first pictures; what the file says needs none."""
-    return (Watch(inputs.file(), _Glance(), optional=True),)
+    # As many as tell of steadying are plenty for the votes of `media.scan`.
+    return (Watch(inputs.file(), SteadyingWatch(), optional=True),)
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
@@ -62,12 +55,37 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     verdict = _level(video, span, rates)
     summary = seen.passes.get(inputs.file())
     scan = summary.scan if summary else None
+    steadied = _steadied(seen, scan) if summary else None
     return Outcome(
         results=_results(span, rates),
-        findings=_findings(facts, span, rates, verdict, scan),
-        warnings=_warnings(facts, span, rates, verdict),
+        findings=_findings(facts, span, rates, verdict, scan) | _steadying(steadied),
+        warnings=(*_warnings(facts, span, rates, verdict), *_held(steadied)),
         figures=(_figure(rates),) if rates.times.size else (),
         sentence=_sentence(facts, span, rates, scan),
+    )
+
+
+def _steadied(seen: Seen, scan: Scan | None) -> Steadied:
+    if scan is not None and not scan.whole:
+        return Steadied("cannot tell", "its pictures hold two fields each")
+    observer = seen.watches[0].observer
+    assert isinstance(observer, SteadyingWatch)
+    return observer.told()
+
+
+def _steadying(told: Steadied | None) -> dict[str, Any]:
+    return {
+        "steadied": told.state if told else None,
+        "steadied_by": told.rests_on if told else None,
+    }
+
+
+def _held(told: Steadied | None) -> tuple[str, ...]:
+    if told is None or told.state != "yes":
+        return ()
+    return (
+        "The camera steadies its picture: read-out time, exposure by a moving edge, lens and "
+        "motion cannot be measured on such clips. Turn it off for those tests.",
     )
 
 
