@@ -27,7 +27,7 @@ from seeworthy.publish.model import (
     UnitLine,
 )
 from seeworthy.publish.verdict import listed, verdict
-from seeworthy.publish.write import slug
+from seeworthy.publish.write import report_name
 
 
 def png(width: int = 8, height: int = 6) -> bytes:
@@ -364,8 +364,8 @@ def test_lists(words, text):
 
 
 def test_file_names():
-    assert slug("Turnstone II / b") == "report-turnstone-ii-b"
-    assert slug("???") == "report-camera"
+    assert report_name("Turnstone II / b") == "report-turnstone-ii-b"
+    assert report_name("???") == "report-camera"
 
 
 # Look

@@ -11,12 +11,19 @@ import numpy as np
 import pytest
 
 from seeworthy.bench.takes import get_take
-from seeworthy.web import context, context_card, context_judge, context_mend, context_take
+from seeworthy.web import (
+    context,
+    context_card,
+    context_judge,
+    context_mend,
+    context_publish,
+    context_take,
+)
 from seeworthy.web.render import HERE, environment
 from seeworthy.web.trust import REPORT_POLICY
 from serving import served
 
-MODULES = (context, context_take, context_card, context_judge, context_mend)
+MODULES = (context, context_take, context_card, context_judge, context_mend, context_publish)
 PAGES = [
     item
     for module in MODULES

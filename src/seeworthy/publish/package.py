@@ -17,10 +17,12 @@ import re
 import stat
 import uuid
 import zipfile
+import zlib
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from seeworthy.ground.closing import Closing
 from seeworthy.ground.errors import UnreadableInput, WrongCall
@@ -124,18 +126,23 @@ class Package(Closing):
         """Return the error that says what is wrong with this package."""
         return UnreadableInput(f"The package '{self.path.name}' cannot be used: {what}.", _ASK)
 
-    def open(self, name: str) -> Any:
-        """Open a file of the package for reading bytes."""
+    @contextmanager
+    def open(self, name: str) -> Iterator[IO[bytes]]:
+        """Open a file of the package for reading bytes; damage met on the way is said in words."""
         if name not in self.names:
             raise self.bad(f"'{name}' is missing")
-        return (self.path / name).open("rb") if self._zip is None else self._zip.open(name)
+        try:
+            with (self.path / name).open("rb") if self._zip is None else self._zip.open(name) as f:
+                yield f
+        except (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError) as error:
+            raise self.bad(f"'{name}' is damaged ({error})") from None
 
     def read(self, name: str) -> bytes:
         """Return the content of a small file (a table, the details)."""
         try:
             with self.open(name) as handle:
                 data: bytes = handle.read(LARGEST + 1)
-        except (zipfile.BadZipFile, EOFError, RuntimeError, OSError) as error:
+        except OSError as error:
             raise self.bad(f"'{name}' cannot be read ({error})") from None
         if len(data) > LARGEST:
             raise self.bad(f"'{name}' is larger than {LARGEST >> 20} MB")

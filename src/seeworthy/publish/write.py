@@ -68,7 +68,7 @@ def file_names(bench: Bench) -> dict[str, str]:
     found: dict[str, str] = {}
     taken: set[str] = set()
     for camera in sorted(list_cameras(bench), key=lambda c: c.id):
-        plain = slug(camera.name)
+        plain = report_name(camera.name)
         name = plain if plain not in taken else f"{plain}-no-{camera.id}"
         while name in taken:
             name += "-x"
@@ -78,9 +78,13 @@ def file_names(bench: Bench) -> dict[str, str]:
 
 
 def slug(name: str) -> str:
-    """Return a name as a file name: ``report-dunlin``."""
-    plain = re.sub(r"[^\w]+", "-", name.casefold()).strip("-")
-    return f"report-{plain or 'camera'}"
+    """Return a name as a part of a file name: ``dunlin-2``."""
+    return re.sub(r"[^\w]+", "-", name.casefold()).strip("-") or "camera"
+
+
+def report_name(camera: str) -> str:
+    """Return the file name of a report without its ending: ``report-dunlin``."""
+    return f"report-{slug(camera)}"
 
 
 def write_whole(path: Path, data: bytes) -> None:

@@ -73,7 +73,8 @@ class WorkPage:
 
     Attributes:
         work, title: What is done, and its name.
-        back: Address of the form.
+        back, trail: Address of the form, and its name.
+        ended: What became of it, in a word.
         lines: What was done.
         minds: What to mind.
         size: Of the new file.
@@ -84,6 +85,8 @@ class WorkPage:
     work: Work
     title: str
     back: str
+    trail: str
+    ended: str
     lines: Sequence[str] = ()
     minds: Sequence[str] = ()
     size: str = ""

@@ -35,8 +35,8 @@ class Work:
     """One piece of work.
 
     Attributes:
-        kind: ``correct`` or ``recover``.
-        name: What the user calls the clip.
+        kind: ``correct``, ``recover`` or ``cards``.
+        name: What the user calls the clip, or the camera.
         state: ``working``, ``done`` or ``failed``.
         share: How much is done, 0 to 1.
         begun: Seconds since 1970.
@@ -271,6 +271,41 @@ def do_recover(
     )
     said = {**found.to_json(), "file": found.path.name, "size": found.path.stat().st_size}
     return {**said, "pictures": _pictures(folder, {"after.jpg": Source(found.path, out.name)})}
+
+
+def do_cards(
+    place: str,
+    bench: str,
+    camera: str,
+    sizes: Sequence[str],
+    kinds: Sequence[str],
+    alpha: bool,
+    clips: bool,
+) -> dict[str, Any]:
+    """Draw cards into a ZIP file in the work's folder (runs in a worker process).
+
+    Raises:
+        SeeworthyError: As `seeworthy.publish.cards.write_cards`.
+    """
+    from seeworthy.bench.store import open_bench
+    from seeworthy.publish.cards import write_cards
+    from seeworthy.publish.write import slug
+
+    folder = Path(place)
+    tell = _Progress(folder, 0.0, 0.9 if clips else 1.0)
+    with open_bench(bench) as opened:
+        made = write_cards(
+            opened, camera, folder / "cards", sizes=sizes, kinds=kinds, alpha=alpha, clips=clips,
+            tell=lambda done, total: tell(done / total),
+        )  # fmt: skip
+    name = f"{slug(camera)}-cards"
+    out = Path(shutil.make_archive(str(folder / name), "zip", made.folder))
+    shutil.rmtree(made.folder)
+    films = [f"{file}: {caption}" for file, caption in made.clips]
+    drawn = [f"{len(made.cards)} cards in {len(sizes)} sizes.", *films]
+    left = [f"Not made, {why}" for why in made.left]
+    return {"file": out.name, "size": out.stat().st_size, "applied": drawn, "limits": left,
+            "pictures": []}  # fmt: skip
 
 
 def _pictures(folder: Path, sources: Mapping[str, Any]) -> list[str]:

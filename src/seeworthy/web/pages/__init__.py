@@ -12,6 +12,7 @@ from seeworthy.web.pages.judge import router as _judge
 from seeworthy.web.pages.mend import router as _mend
 from seeworthy.web.pages.plan import router as _plan
 from seeworthy.web.pages.procedure import router as _procedure
+from seeworthy.web.pages.publish import router as _publish
 from seeworthy.web.pages.purpose import router as _purpose
 from seeworthy.web.pages.reports import router as _reports
 from seeworthy.web.pages.running import router as _running
@@ -36,6 +37,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     _shoot,
     _card,
     _targets,
+    _publish,
     _reports,
     _settings,
 )

@@ -28,7 +28,7 @@ from seeworthy.web.pages.card import size_text
 from seeworthy.web.pages.sure import ask, filled
 from seeworthy.web.render import show
 from seeworthy.web.site import Site
-from seeworthy.web.workshop import Proving, do_correct, do_recover
+from seeworthy.web.workshop import Proving, Work, do_correct, do_recover
 
 router = APIRouter()
 _MENDS = {
@@ -37,6 +37,11 @@ _MENDS = {
     "colour": "True colours: by the camera's matrix",
 }
 _MOST_CLIPS = 200
+_KINDS = {
+    "correct": ("Mend a clip", "Mending", "mended"),
+    "recover": ("Bring a broken clip back", "Bringing back", "brought back"),
+    "cards": ("Cards", "Drawing the cards of", "drawn"),
+}
 
 
 def _clips(site: Site, camera: str = "") -> list[tuple[Take, int, TakeFile]]:
@@ -245,17 +250,23 @@ def _begin_recover(site: Site, form: Form) -> Response:
 def work_page(request: Request, site: TheSite, ticket: str) -> Response:
     """Show how far a piece of work is, and what came of it."""
     work = site.workshop.get(ticket)
-    mends = work.kind == "correct"
-    title = f"{'Mending' if mends else 'Bringing back'} {work.name}"
-    back = "/mend" if mends else "/mend/recover"
+    trail, going, ended = _KINDS[work.kind]
+    back = _back(site, work)
     if work.state != "done":
-        return show(request, WorkPage(work, title, back))
+        return show(request, WorkPage(work, f"{going} {work.name}", back, trail, ended))
     said = work.said
-    lines = list(said["applied"]) if mends else _came_back(said)
+    lines = _came_back(said) if work.kind == "recover" else list(said["applied"])
     minds = [*said.get("limits", ()), *said.get("warnings", ())]
-    done = f"{work.name}, {'mended' if mends else 'brought back'}"
+    done = f"{work.name}, {ended}"
     size, proofs = size_text(said["size"]), [_proof(p) for p in said.get("proofs", ())]
-    return show(request, WorkPage(work, done, back, lines, minds, size, proofs))
+    return show(request, WorkPage(work, done, back, trail, ended, lines, minds, size, proofs))
+
+
+def _back(site: Site, work: Work) -> str:
+    if work.kind == "cards":
+        number = next((c.id for c in list_cameras(site.bench) if c.name == work.name), None)
+        return "/reports" if number is None else f"/reports/{number}/cards"
+    return "/mend" if work.kind == "correct" else "/mend/recover"
 
 
 def _came_back(said: Any) -> list[str]:
@@ -297,8 +308,9 @@ def work_file(site: TheSite, ticket: str, name: str) -> Response:
 def remove(request: Request, site: TheSite, ticket: str, form: TheForm) -> Response:
     """Stop the work, or remove the new file."""
     work = site.workshop.get(ticket)
-    back = "/mend" if work.kind == "correct" else "/mend/recover"
-    words = f"The new file of {work.name} goes; the clip itself stays as it was."
+    back = _back(site, work)
+    stays = "" if work.kind == "cards" else "; the clip itself stays as it was"
+    words = f"The new file of {work.name} goes{stays}."
     question = ask(request, form, words, "Remove it", f"/mend/{ticket}")
     if question and work.state == "done":
         return question

@@ -13,7 +13,7 @@ from seeworthy.publish.assemble import camera_report
 from seeworthy.publish.export import export_zip
 from seeworthy.publish.html import page as report_page
 from seeworthy.publish.model import CameraReport
-from seeworthy.publish.write import slug
+from seeworthy.publish.write import report_name
 from seeworthy.web.context import ReportsPage, ReportWait
 from seeworthy.web.deps import TheSite
 from seeworthy.web.pages.camera import named
@@ -64,7 +64,7 @@ def report(request: Request, site: TheSite, number: int, download: bool = False)
     html = site.remember(("report", number), make)
     headers = {"content-security-policy": REPORT_POLICY}
     if download:
-        name = f"{slug(named(site, number).name)}.html".encode("ascii", "replace").decode()
+        name = f"{report_name(named(site, number).name)}.html".encode("ascii", "replace").decode()
         headers["content-disposition"] = f'attachment; filename="{name.replace("?", "_")}"'
     return Response(html, media_type="text/html; charset=utf-8", headers=headers)
 
@@ -78,6 +78,6 @@ def report_pdf(site: TheSite, number: int) -> Response:
     data = site.remember(
         ("report-pdf", number), lambda: pdf(_report(site, number), customary=customary)
     )
-    name = f"{slug(named(site, number).name)}.pdf".encode("ascii", "replace").decode()
+    name = f"{report_name(named(site, number).name)}.pdf".encode("ascii", "replace").decode()
     headers = {"content-disposition": f'attachment; filename="{name.replace("?", "_")}"'}
     return Response(data, media_type="application/pdf", headers=headers)
