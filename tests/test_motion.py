@@ -20,7 +20,7 @@ from seeworthy.observe.motion_tracks import Pair
 from seeworthy.optics.turning import Shape, solve
 from seeworthy.procedures.gyro.align import Gyro, align
 from seeworthy.procedures.motion.measure import Rates, rms
-from seeworthy.procedures.motion.rhythm import swing
+from seeworthy.procedures.motion.rhythm import swing, vibration
 from seeworthy.procedures.study import measured
 from seeworthy.virtual.flight_view import Eye, Wave, film, fly, log_rows
 
@@ -87,6 +87,30 @@ def test_noise_alone_does_not_swing():
     t = np.arange(900) / 30
     wrong = sum(swing(t, rng.standard_normal((900, 3)), 1 / 30) is not None for _ in range(40))
     assert wrong <= 1
+
+
+@pytest.mark.parametrize("hertz", [42.7, 69.5])
+def test_a_vibration_is_not_taken_for_one_that_even_bands_of_rows_show_alike(hertz):
+    # Six bands of a read-out of 20 ms are 3.33 ms apart, so that 300 Hz more look the same; a
+    # row time that is 1.5 % off made the false one fit better.
+    rng = np.random.default_rng(3)
+    lens, row = Shape.of_view(math.radians(70), 1.0, 320, 180), 0.02 / 180
+    turned = math.radians(0.08)
+
+    def pitch(t):
+        return lens.focal * turned * np.sin(2 * np.pi * hertz * t)
+
+    pairs = []
+    for i in range(300):
+        x, y = rng.uniform(20, 300, 90), rng.uniform(10, 170, 90)
+        start, end = i / 30 + row * (y - 90), (i + 1) / 30 + row * (y - 90)
+        down = pitch(end) - pitch(start) + 0.05 * rng.standard_normal(90)
+        points = np.column_stack([x, y, x + 0.05 * rng.standard_normal(90), y + down])
+        pairs.append(Pair(i + 1, i / 30, (i + 1) / 30, points.astype(np.float32)))
+    found = vibration(pairs, lens, 320, 180, row_time=1.015 * row, interval=1 / 30)
+    assert found.frequency == pytest.approx(hertz, abs=0.15)
+    assert found.amplitude == pytest.approx(0.08, abs=2.5 * found.u_amplitude)
+    assert found.u_amplitude < 0.03
 
 
 def test_a_clip_is_found_in_a_log_and_the_axes_with_it():

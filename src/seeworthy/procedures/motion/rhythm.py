@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from seeworthy.observe.motion_flow import turns
 from seeworthy.observe.motion_tracks import Pair
-from seeworthy.optics.turning import GRID, Lens
+from seeworthy.optics.turning import Lens
 from seeworthy.procedures.motion.measure import Rates
 
 Floats = npt.NDArray[np.float64]
@@ -22,7 +22,11 @@ _STANDS_OUT = 15.0
 _TURNS_SEEN = 3.0  # periods that a clip must hold for a swing to be one
 _SEEN_ABOVE = 3.0  # a swing is this many times its own uncertainty
 SWING_BELOW = 2.5  # Hz: above, nothing on a line or wing swings as a whole (a judgement)
-_BANDS = GRID[1]  # of rows, those of the cells
+# Bands of rows: evenly spaced ones cannot tell a frequency from one that lies further by the
+# inverse of the time between them, which for twelve is beyond 400 Hz for read-outs up to 30 ms.
+_BANDS = 12
+# A read-out time is known to so much of itself at best (judgement; 0.3 of 20 ms is usual).
+_ROWS_KNOWN = 0.02
 # The true frequency must explain this much more than its rivals: odds of e^4.5, some 1 %.
 _SURER = 9.0
 _FASTEST = 400.0  # Hz
@@ -214,13 +218,21 @@ def _true(
     if row_time is None:
         rivals = tuple(s * seen + k * rate for k in (1, 2) for s in (-1, 1))
     else:
+        # A row time that is a little off takes from a score by the square of the phases that it
+        # turns: a rival may have lost that much.
+        spread = float(np.std(places))
+        turned = [2 * math.pi * v * row_time * spread * _ROWS_KNOWN for v in tried]
+        best_score = scores[int(order[0])]
+        allowed = [_SURER + best_score * min(t * t, 1.0) for t in turned]
         rivals = tuple(
-            tried[int(i)] for i in order[1:] if scores[int(order[0])] - scores[int(i)] < _SURER
+            tried[int(i)] for i in order[1:] if best_score - scores[int(i)] < allowed[int(i)]
         )
     # Between two frames a vibration shows by 2 sin(π f T) of its angle, less what the rows of
     # a band take together.
     band_time = abs(row_time or 0.0) * abs(float(places[1] - places[0]))
-    gain = max(2 * abs(math.sin(math.pi * first / rate)), 0.05) * np.sinc(first * band_time)
+    gain = max(2 * abs(math.sin(math.pi * first / rate)), 0.05) * max(
+        float(np.sinc(first * band_time)), 0.2
+    )
     strength = math.sqrt(max(scores[int(order[0])] - 1, 0) * level / len(bands)) * 2 / whole
     u = math.sqrt(level / len(bands)) * 2 / whole
     u_f = math.sqrt(6 / max(2 * scores[int(order[0])], 1)) * rate / n / math.pi
@@ -239,9 +251,11 @@ def _by_rows(
 ) -> tuple[Floats, Floats] | None:
     """Return the turn between frames as each band of rows saw it, (n, bands, 2), rad."""
     out = []
+    first = 0
     for flow, turn in turns(pairs, lens, width, height, row_time):
         m, weight = flow.middle, turn.weight
-        row = flow.cell // GRID[0]
+        row = _rows_of(pairs[first : first + len(m)], m.shape[1], height)
+        first += len(m)
         left = turn.residual
         dt = np.where(flow.there, flow.end - flow.start, 0.0)
         depth = np.maximum(m[..., 2], 0.2)
@@ -270,3 +284,12 @@ def _by_rows(
             values[:, b, a] = np.interp(index, index[good], values[good, b, a])
     places = (np.flatnonzero(bands) + 0.5) / _BANDS * height - height / 2
     return values, places
+
+
+def _rows_of(pairs: Sequence[Pair], most: int, height: int) -> npt.NDArray[np.int64]:
+    """Return the band of rows of every point, (pairs, most); -1 where there is none."""
+    found = np.full((len(pairs), most), -1)
+    for i, pair in enumerate(pairs):
+        middle = (pair.points[:, 1] + pair.points[:, 3]) / 2
+        found[i, : len(middle)] = np.clip(middle / height * _BANDS, 0, _BANDS - 1).astype(int)
+    return found
