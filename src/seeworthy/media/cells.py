@@ -21,7 +21,11 @@ _COMMA = re.compile(
     r"[+-]?(?:[1-9]\d{0,2}(?:\.\d{3})+,\d*|[1-9]\d{0,2}(?:\.\d{3}){2,}"
     r"|[1-9]\d{0,2}(?:" + _GAP + r"\d{3})+(?:,\d*)?|(?:\d+,?\d*|,\d+)(?:[eE][+-]?\d+)?)"
 )
-_CLOCK = re.compile(r"(?:\d{4}-\d\d-\d\d[T ])?\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?Z?")
+_CLOCK = re.compile(
+    r"(?:(?:\d{4}[-/]\d\d?[-/]\d\d?|\d\d?[./-]\d\d?[./-]\d{4})(?:T|,? ))?"
+    r"(?:(\d{1,2}):)?(\d{1,2}):(\d\d(?:[.,]\d+)?)(?: ?([AP])M)?(?:Z|[+-]\d\d:?\d\d)?",
+    re.I,
+)
 _WITH_UNIT = re.compile(r"([+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*([A-Za-z°µμ%'\u2032][^\d]*?\d?)")
 
 
@@ -33,6 +37,24 @@ def is_blank(cell: str) -> bool:
 def is_clock(cell: str) -> bool:
     """Tell whether a cell is a time of day or a date with one."""
     return _CLOCK.fullmatch(cell) is not None
+
+
+def clock_seconds(cell: str) -> float | None:
+    """Return the seconds of a clock's cell since its midnight (or start), None for no clock.
+
+    ``13:59:50.2``, ``2024-05-04T13:59:50+02:00``, ``5/4/2024 1:59:50 PM``; two numbers are hours
+    and minutes, or with a fraction minutes and seconds (``00:05.123``).
+    """
+    found = _CLOCK.fullmatch(cell)
+    if found is None:
+        return None
+    hours, minutes, rest = found[1], int(found[2]), found[3].replace(",", ".")
+    if hours is None and "." not in rest:
+        hours, minutes, rest = str(minutes), int(rest), "0"
+    hour = int(hours or 0)
+    if found[4]:
+        hour = hour % 12 + (12 if found[4].upper() == "P" else 0)
+    return 3600.0 * hour + 60.0 * minutes + float(rest)
 
 
 def is_number(cell: str, decimal: str) -> bool:

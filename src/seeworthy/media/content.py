@@ -37,6 +37,11 @@ def unit_by_size(quantity: str, data: Doubles) -> str:
     return ""
 
 
+def is_counter(data: Doubles) -> bool:
+    """Tell whether numbers (finite, in file order) only count the rows: 0, 1, 2 …"""
+    return data.size > 2 and bool(np.all(np.diff(data) == 1)) and float(data[0]) in (0.0, 1.0)
+
+
 def quantity_by_shape(columns: list[Doubles]) -> list[str]:
     """Tell pressure, height, speed and acceleration apart in columns without a header.
 

@@ -174,6 +174,10 @@ def meaning_of(header: str, unit: str = "") -> Meaning:
     # 'Accel time (s)' is the time of another quantity: the unit says so.
     if _TIME.intersection(words) and any(fits("time", c) for c in bracketed):
         quantity = "time"
+    # 'Temps (s)', 'Altitude rate (m/s)': a unit in brackets knows better than a word.
+    told = [q for q, units in _FITS.items() for c in bracketed if c in units]
+    if quantity not in ("", "time") and len(set(told)) == 1 and told[0] != quantity:
+        quantity = told[0]
     choices = [known_unit(unit), *bracketed, *_tail_units(words)]
     found = next((c for c in choices if c and (fits(quantity, c) or not quantity)), "")
     if not quantity:

@@ -20,9 +20,9 @@ import numpy as np
 
 from seeworthy.ground.errors import BadQuantity, UnreadableInput, WrongCall
 from seeworthy.ground.quantities import same_dimension
-from seeworthy.media.cells import is_blank, is_clock, is_number, value_of, with_unit
+from seeworthy.media.cells import clock_seconds, is_blank, is_clock, is_number, value_of, with_unit
 from seeworthy.media.columns import Column, Doubles, Log, UnitFrom
-from seeworthy.media.content import quantity_by_shape, unit_by_size
+from seeworthy.media.content import is_counter, quantity_by_shape, unit_by_size
 from seeworthy.media.headers import QUANTITIES, Meaning, bracketed, fits, meaning_of, quantity_named
 from seeworthy.media.remarks import Told, told
 from seeworthy.media.tables import Table, read_table
@@ -210,10 +210,9 @@ def _clock_seconds(cells: Sequence[str]) -> Doubles:
     out = np.full(len(cells), np.nan)
     day, last, start = 0.0, None, None
     for i, cell in enumerate(cells):
-        if not is_clock(cell):
+        now = clock_seconds(cell)
+        if now is None:
             continue
-        clock = cell.rstrip("Z").replace("T", " ").split(" ")[-1].replace(",", ".").split(":")
-        now = sum(float(p) * f for p, f in zip(clock, (3600, 60, 1), strict=False))
         if last is not None and now < last - 43200:
             day += 86400
         last = now
@@ -243,6 +242,9 @@ def _find_time(
     for place, column in enumerate(found):
         data = column.data[np.isfinite(column.data)]
         clock = is_clock(table.rows[0][column.index])
+        if not clock and not column.quantity and is_counter(data):
+            notes.append(f"'{column.header}' only counts the rows; it is no time.")
+            continue
         if clock or (not column.quantity and data.size > 2 and bool(np.all(np.diff(data) > 0))):
             notes.append(f"'{column.header}' rises all the way and was taken for the time.")
             return [*found[:place], replace(column, quantity="time"), *found[place + 1 :]]

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from seeworthy.ground.uncertainty import interval
 from seeworthy.procedures.load.accel import Boost, Felt
-from seeworthy.procedures.load.apogee import apogee, landing_time
+from seeworthy.procedures.load.apogee import Apogee, apogee, landing_time
 from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.flight import CREST, Flight
 from seeworthy.procedures.load.series import Series
@@ -30,10 +30,13 @@ def top(
 ) -> None:
     """Add apogee and landing from the height log."""
     high = apogee(series, good, sigma, after)
-    flight.events["apogee"] = high.time
     rest = int(np.count_nonzero(series.time < flight.events.get("launch", series.time[0])))
     u_zero = sigma / np.sqrt(max(rest, 1))
     u = float(np.sqrt(high.u**2 + u_zero**2 + u_more**2 + (u_air * high.height) ** 2))
+    if high.at_end:
+        _ends_climbing(flight, high, u)
+        return
+    flight.events["apogee"] = high.time
     flight.add("apogee", high.height, u, high.n)
     if high.spike > 0:
         flight.facts["pressure_spike"] = {
@@ -45,11 +48,26 @@ def top(
             f"(up to {high.height + high.spike:.0f} m): a pressure wave, such as an "
             "ejection charge makes."
         )
-    if high.at_end:
-        flight.notes.append("The log ends while climbing: the apogee may be higher.")
     down = landing_time(series, high.time)
     if down is not None:
         flight.events["landing"] = down
+
+
+def _ends_climbing(flight: Flight, high: Apogee, u: float) -> None:
+    """Give the last height as a lower bound: the top is not in the log.
+
+    A coast without drag goes on for v²/2g (any textbook of mechanics); a slow climb may go on
+    to `CREST` times the height, a judgement.
+    """
+    said = "The log ends while the craft climbs: the apogee is not in it"
+    if not np.isfinite(high.climb):
+        flight.facts.setdefault("left_out", []).append("apogee: the log ends in the climb")
+        flight.notes.append(f"{said}, so there is no figure for it.")
+        return
+    most = high.height + high.climb**2 / (2 * G0) if flight.boosted else CREST * high.height
+    flight.bound("apogee", high.height, u, interval(most, u)[1], high.n, "")
+    flight.facts.setdefault("lower_bound", []).append("apogee")
+    flight.notes.append(f"{said}; the last height is a lower bound.")
 
 
 def ballistic(flight: Flight, felt: Felt, boost: Boost) -> None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from seeworthy.ground.uncertainty import upper
 from seeworthy.procedures.load.height import COAST_JERK, run
 from seeworthy.procedures.load.series import Series
 
@@ -29,6 +30,8 @@ class Apogee:
         How far the highest rejected sample stands above, m; 0 for none.
     at_end : bool
         The log ends at its highest point.
+    climb : float
+        Upper end of the vertical speed there, m/s; infinite where too few samples tell.
     """
 
     height: float
@@ -37,6 +40,7 @@ class Apogee:
     n: int
     spike: float
     at_end: bool
+    climb: float = np.inf
 
 
 def apogee(series: Series, good: NDArray[np.bool_], sigma: float, after: float) -> Apogee:
@@ -65,10 +69,11 @@ def apogee(series: Series, good: NDArray[np.bool_], sigma: float, after: float) 
     near = (tu > tu[k] - reach) & (tu < tu[k] + reach)
     # Of a hop only the arc counts, not the ground before and after it.
     near &= middle > 0.3 * middle[k]
+    at_end = bool(tu[k] >= tu[-1] - 2 * series.period)
     tn, hn = tu[near], hu[near]
     if tn.size < 5:
         return Apogee(
-            float(hu[k]), float(np.hypot(sigma, 0.5)), float(tu[k]), int(tn.size), 0.0, False
+            float(hu[k]), float(np.hypot(sigma, 0.5)), float(tu[k]), int(tn.size), 0.0, at_end
         )
     jerk = np.where(tn > tu[k], 60.0, COAST_JERK)
     out = run(tn, hn, np.full(tn.size, sigma**2 + 0.1**2), jerk)
@@ -82,9 +87,8 @@ def apogee(series: Series, good: NDArray[np.bool_], sigma: float, after: float) 
     u = float(np.sqrt(out.cov[j, 0, 0] + miss**2 + (hidden / 2) ** 2 + series.step**2 / 6))
     rejected = ~good & (t >= after) & (np.abs(t - tu[k]) < max(10.0, reach))
     spike = float(max(np.max(h[rejected]) - height, 0.0)) if rejected.any() else 0.0
-    return Apogee(
-        height, u, float(tn[j]), int(tn.size), spike, bool(tu[k] >= tu[-1] - 2 * series.period)
-    )
+    climb = upper(float(out.mean[-1, 1]), float(np.sqrt(out.cov[-1, 1, 1])))
+    return Apogee(height, u, float(tn[j]), int(tn.size), spike, at_end, max(climb, 0.0))
 
 
 def _over_hole(t: Floats, mean: Floats, n: int, height: float) -> float:

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.fuse import Track
-from seeworthy.procedures.load.height import COAST_JERK, PORT, Pulse, fit_pulse, run, spikes
+from seeworthy.procedures.load.height import COAST_JERK, PORT, run, spikes
+from seeworthy.procedures.load.pulse import Pulse, fit_pulse
 from seeworthy.procedures.load.series import Series, thin
 
 Floats = NDArray[np.float64]

@@ -12,6 +12,10 @@ from seeworthy.procedures.load.fuse import Track
 from seeworthy.procedures.load.peak import LEAST_SAMPLES, Peak, find_peak
 from seeworthy.procedures.load.push import LEAST_MEAN
 
+SLOWEST = 0.05
+"""Time between samples beyond which an ignition spike of a tenth of a second may stand between
+them unseen, s: at 8 Hz peaks came out 6 % low (seed 12)."""
+
 
 def boost_figures(
     flight: Flight, felt: Felt, boost: Boost, channel_class: int, band: float
@@ -61,7 +65,7 @@ def boost_figures(
     inside = slice(boost.first, boost.last + 1)
     peak = find_peak(felt.time, felt.along, felt.sigma, inside)
     push = find_peak(felt.time, felt.felt, felt.sigma, inside)
-    few = peak.few or stuck or missing > 0 or (0 < band * length < 1.0)
+    few = peak.few or stuck or missing > 0 or (0 < band * length < 1.0) or step > SLOWEST
     value, u = _corrected(peak, track)
     felt_value, felt_u = _corrected(push, track, G0 * felt.sin_path if felt.axes == 1 else G0)
     if few:

@@ -69,17 +69,25 @@ def check_fall(notes: list[str], track: Track, burnout: float, top: float) -> No
     Raises
     ------
     CannotMeasure
-        It falls off as heights in feet do that were read as metres.
+        It falls off as heights in feet do that were read as metres, or as no free flight does.
     """
     span = top - burnout
-    if span < 3:
-        return
+    # Of a hop the curvature is known to some g only; a unit of time is wrong by ten or more.
+    most = 2.5 if span >= 3 else 10.0
     part = (track.time > top - min(0.35 * span, 4.0)) & (track.time < top - 0.05 * span)
     if np.count_nonzero(part) < 8:
         return
     t, h = track.time[part], track.height[part]
     fall = -2 * float(np.polyfit(t - t[0], h, 2)[0])
     seen = f"Near its top the craft slows by {fall:.1f} m/s each second where gravity gives 9.8"
+    if fall > most * G0 and (span < 3 or abs(fall / (G0 * FEET) - 1) >= 0.2):
+        raise CannotMeasure(
+            f"{seen}: the time or the heights are in another unit than they were read in.",
+            "Say so with option units=time:ms (or s, us; 1/100 s has to be turned into s first) "
+            "or units=height:ft.",
+        )
+    if span < 3:
+        return
     # 20 %: drag at the speeds of the last seconds adds less, a slanting path takes less off.
     if abs(fall / (G0 * FEET) - 1) < 0.2:
         raise CannotMeasure(

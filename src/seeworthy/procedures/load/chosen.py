@@ -12,7 +12,7 @@ from seeworthy.media.logs import Column, Log, pairs, read_log
 from seeworthy.procedures.declare import Inputs
 from seeworthy.procedures.load.air import Heights, from_heights, from_pressure
 from seeworthy.procedures.load.saturation import find_stop
-from seeworthy.procedures.load.series import Series, clean
+from seeworthy.procedures.load.series import Series, clean, spread_stamps
 
 _FLIGHT_MEASURES = ("acceleration", "height", "pressure")
 
@@ -64,10 +64,52 @@ def read_logs(inputs: Inputs) -> list[Log]:
 
     return [
         _without_repeats(
-            _one_unit(read_log(source, columns=for_file(columns, i), units=for_file(units, i)))
+            _signed(
+                _one_unit(
+                    _ticking(
+                        read_log(source, columns=for_file(columns, i), units=for_file(units, i))
+                    )
+                )
+            )
         )
         for i, source in enumerate(sources)
     ]
+
+
+def _signed(log: Log) -> Log:
+    """Leave out an acceleration that is only a length: drag would look like a push.
+
+    Raises
+    ------
+    CannotMeasure
+        The log holds nothing else.
+    """
+    found = log.all("acceleration")
+    length = [c for c in found if c.axis == "total" and float(np.nanmin(c.data)) >= 0]
+    if not found or len(length) < len(found):
+        return log
+    shown = ", ".join(f"'{c.header.strip()}'" for c in length)
+    said = f"{shown} has no sign, so that drag after the push looks like a push"
+    if not any(log.first(quantity) for quantity in ("height", "pressure")):
+        raise CannotMeasure(f"{said}.", "Give the axes of the accelerometer, or heights.")
+    turned = tuple(replace(c, quantity="") if c in length else c for c in log.columns)
+    return replace(log, columns=turned, notes=(*log.notes, f"{said}: left out."))
+
+
+def _ticking(log: Log) -> Log:
+    """Spread rows over the ticks of a clock that is coarser than they are."""
+    turned, notes = [], list(log.notes)
+    for column in log.columns:
+        whole = column.quantity == "time" and bool(np.isfinite(column.data).all())
+        spread = spread_stamps(column.data) if whole else None
+        if spread is not None:
+            column = replace(column, data=spread)
+            notes.append(
+                f"Many rows share one time of '{column.header}': they were spread evenly until "
+                "the next."
+            )
+        turned.append(column)
+    return replace(log, columns=tuple(turned), notes=tuple(notes))
 
 
 def _one_unit(log: Log) -> Log:

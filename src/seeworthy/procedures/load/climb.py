@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.ground.uncertainty import coverage_factor
+from seeworthy.ground.uncertainty import coverage_factor, upper
 from seeworthy.procedures.load.after import top
 from seeworthy.procedures.load.air import Heights
 from seeworthy.procedures.load.ascent import Ascent, climb
@@ -16,6 +17,9 @@ from seeworthy.procedures.load.checks import check_fall
 from seeworthy.procedures.load.flight import CREST, Curve, Flight
 from seeworthy.procedures.load.height import height_noise
 from seeworthy.procedures.load.series import Series
+from seeworthy.procedures.load.vents import dips
+
+Floats = NDArray[np.float64]
 
 ROUNDED = 0.025
 """What a smoothed height leaves open of the top of its speed; fitted on rendered water rockets
@@ -39,7 +43,10 @@ def by_height(heights: Heights) -> Flight:
             "Give the log of the flight; check columns= and units=.",
         )
     seen = climb(series, sigma)
-    rest = series.values[series.time < (seen.launch or series.time[0] + 1.0) - 2 * series.period]
+    launch = seen.launch or series.time[0] + 1.0
+    lying = series.time < launch - 2 * series.period
+    lying &= ~dips(series, sigma, launch, seen.burnout or launch)
+    rest = series.values[lying]
     zero = float(np.median(rest)) if rest.size >= 5 else 0.0
     series = replace(series, values=series.values - zero)
     seen = replace(seen, track=replace(seen.track, height=seen.track.height - zero))
@@ -53,6 +60,7 @@ def by_height(heights: Heights) -> Flight:
     if seen.pulse is None:
         v, u = _steady_peak(series, sigma, seen.top)
         u = float(np.hypot(u, heights.u_air * v))
+        _still_gaining(seen.track.speed, seen.track.u_speed, v, u)
         flight.add("max_speed", v, u, 1)
         flight.facts["boost"] = "none: a slow ascent"
         flight.notes.append("The craft climbs slowly: there is no boost, so no boost figures.")
@@ -62,6 +70,20 @@ def by_height(heights: Heights) -> Flight:
     check_fall(flight.notes, seen.track, seen.burnout or 0.0, seen.top)
     top(flight, track, seen.good, sigma, heights.u_air, seen.burnout or 0.0)
     return flight
+
+
+def _still_gaining(speed: Floats, u_speed: Floats, steady: float, u: float) -> None:
+    """Refuse a climb that is fastest where the log ends: its push is not in the log.
+
+    Raises
+    ------
+    CannotMeasure
+    """
+    if speed[-1] > np.max(speed) - u_speed[-1] and speed[-1] > 1.3 * upper(steady, u):
+        raise CannotMeasure(
+            "The log ends while the craft still gains speed, or too soon after.",
+            "Give the log of the whole flight.",
+        )
 
 
 def _steady_peak(series: Series, sigma: float, top: float) -> tuple[float, float]:

@@ -8,14 +8,10 @@ and cannot tell.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from seeworthy.ground.statistics import robust_spread
-from seeworthy.ground.uncertainty import interval
-from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.series import Series
 from seeworthy.procedures.load.smoother import Smoothed, smooth
 
@@ -25,37 +21,9 @@ COAST_JERK = 6.0
 """Driving noise of a coast: drag changes dv/dt by a few m/s² per second, (m/s³)²·s."""
 PORT = 0.02
 """Static-port error in fast flight, part of the dynamic pressure; from real flights."""
-
-
-@dataclass(frozen=True, slots=True)
-class Pulse:
-    """A fitted boost: posterior means, standard deviations and 95 % intervals.
-
-    Attributes
-    ----------
-    launch, u_launch : float
-        s.
-    length, u_length, length_span
-        Duration of the push, s.
-    speed, u_speed : float
-        At burnout, m/s.
-    mean, u_mean, mean_span
-        Mean dv/dt of the push, m/s².
-    misfit : float
-        Root mean square residual over the stated noise.
-    """
-
-    launch: float
-    u_launch: float
-    length: float
-    u_length: float
-    length_span: tuple[float, float]
-    speed: float
-    u_speed: float
-    mean: float
-    u_mean: float
-    mean_span: tuple[float, float]
-    misfit: float
+LAG = 0.1
+"""A barometer's delay (vents, filters in the sensor), s: never negative, half a bell curve of
+this width."""
 
 
 def height_noise(series: Series, until: float) -> float:
@@ -132,106 +100,3 @@ def spikes(t: Floats, h: Floats, sigma: float, after: float) -> NDArray[np.bool_
         k = p[:, 0] / s
         x, p = x + k * e, p - np.outer(k, p[0])
     return bad
-
-
-def fit_pulse(t: Floats, h: Floats, noise: Floats, guess: tuple[float, float, float]) -> Pulse:
-    """Fit a boost to a height log, over all launch times and lengths that make sense.
-
-    For one launch time and length the heights are linear in the rest: pad height,
-    acceleration at the start, its change, deceleration of the coast and its change. So
-    the sum of squares is found exactly on a grid of the two; weighted by
-    ``exp(−χ²/2)`` it gives means and intervals, also where a short boost leaves its
-    length open.
-
-    Parameters
-    ----------
-    t, h : arrays, (N,)
-        Around the boost and the first part of the coast.
-    noise : array, (N,)
-        Standard deviations, m.
-    guess : (launch, length, speed)
-    """
-    launch, length, speed = guess
-    period = float(np.median(np.diff(t)))
-    reach = max(0.6 * length, 4 * period, 0.3)
-    launches = np.linspace(launch - reach, launch + reach, 25)
-    lengths = np.geomspace(max(0.02, 0.1 * length), max(2.0 * length, 4 * period), 30)
-    for turn in range(3):
-        grid = np.array([[_linear(t, h, noise, a, b, speed) for b in lengths] for a in launches])
-        chi = grid[..., 0]
-        scale = max(1.0, float(chi.min()) / max(t.size - 5, 1))
-        weight = np.exp(-(chi - chi.min()) / (2 * scale))
-        if turn == 2:
-            break
-        keep = weight > 1e-4
-        rows, cols = np.flatnonzero(keep.any(1)), np.flatnonzero(keep.any(0))
-        launches = _zoom(launches, rows)
-        lengths = np.exp(_zoom(np.log(lengths), cols))
-    weight /= weight.sum()
-    return _posterior(grid, weight, launches, lengths, scale, period)
-
-
-def _zoom(axis: Floats, kept: NDArray[np.intp]) -> Floats:
-    low, high = axis[max(kept[0] - 1, 0)], axis[min(kept[-1] + 1, axis.size - 1)]
-    return np.linspace(low, high, axis.size)
-
-
-def _linear(
-    t: Floats, h: Floats, noise: Floats, launch: float, length: float, speed: float
-) -> tuple[float, float, float]:
-    """Return χ² with priors, burnout speed and its variance for one launch and length."""
-    x = np.clip(t - launch, 0, None)
-    b = np.minimum(x, length)
-    c = x - b
-    design = np.stack(
-        [
-            np.ones_like(t),
-            b**2 / 2 + length * c,
-            b**3 / 6 + length**2 / 2 * c,
-            -(c**2) / 2,
-            c**3 / 6,
-        ],
-        1,
-    )
-    mean = speed / length
-    drag = G0 + 6e-4 * speed**2
-    centre = np.array([0.0, mean, 0.0, drag, 0.3 * drag])
-    width = np.array([max(2.0, 3 * noise[0]), 0.8 * mean, 0.9 * mean / length, 0.6 * drag, drag])
-    a = np.vstack([design / noise[:, None], np.diag(1 / width)])
-    y = np.r_[h / noise, centre / width]
-    normal = a.T @ a
-    cov = np.linalg.inv(normal)
-    fit = cov @ (a.T @ y)
-    miss = y - a @ fit
-    gain = np.array([0, length, length**2 / 2, 0, 0])
-    # A coast is braked by gravity at least, and a push pushes.
-    end = fit[1] + fit[2] * length
-    wrong = max(0.0, 0.8 * G0 - fit[3]) + max(0.0, -fit[1]) + max(0.0, -end)
-    return float(miss @ miss) + 4 * wrong**2, float(gain @ fit), float(gain @ cov @ gain)
-
-
-def _posterior(
-    grid: Floats, weight: Floats, launches: Floats, lengths: Floats, scale: float, period: float
-) -> Pulse:
-    speed, var = grid[..., 1], grid[..., 2] * scale
-    launch = float(np.sum(weight * launches[:, None]))
-    u_launch = float(np.sqrt(np.sum(weight * (launches[:, None] - launch) ** 2)))
-    v = float(np.sum(weight * speed))
-    u_v = float(np.sqrt(np.sum(weight * ((speed - v) ** 2 + var))))
-    by_length = weight.sum(0)
-    mean_log = float(by_length @ np.log(lengths))
-    u_log = float(np.sqrt(by_length @ (np.log(lengths) - mean_log) ** 2))
-    u_log = float(np.hypot(u_log, 0.06))  # a motor is not quite a linear pulse
-    length = float(np.exp(mean_log))
-    # Symmetric in the logarithm.
-    low, high = np.exp(interval(mean_log, u_log))
-    u_share = float(np.hypot(u_log, u_v / v))
-    mean = v / length
-    slow, fast = interval(0.0, u_share)
-    return Pulse(
-        launch, float(np.hypot(u_launch, period / np.sqrt(12))), length, length * u_log,
-        (float(low), float(high)),
-        v, u_v, mean, mean * u_share,
-        (mean * float(np.exp(slow)), mean * float(np.exp(fast))),
-        float(np.sqrt(scale)),
-    )  # fmt: skip

@@ -22,7 +22,7 @@ from seeworthy.procedures.load.climb import by_height
 from seeworthy.procedures.load.flight import Figure95, Flight
 from seeworthy.procedures.load.guards import coasts, contradictions
 from seeworthy.procedures.load.height import height_noise
-from seeworthy.procedures.load.pad import Rise, cut_to_flight, rough_rise
+from seeworthy.procedures.load.pad import Rise, cut_to_flight, rough_rise, several
 from seeworthy.procedures.load.peak import cfc
 from seeworthy.procedures.load.pushed import STEEP, with_boost
 from seeworthy.procedures.load.series import Series
@@ -92,6 +92,8 @@ def analyse(
     setting = Setting(channel_class, sensor_band, shared_clock, until)
     if boost is None:
         return _no_push(felt, heights)
+    if rise is not None:
+        _whole_push(felt, boost)
     if heights is None:
         return _by_acceleration(felt, boost, setting)
     return choose(felt, boost, heights, setting, rise is not None or not shared_clock)
@@ -99,7 +101,17 @@ def analyse(
 
 def _rise(heights: Heights) -> Rise | None:
     series = heights.series
-    return rough_rise(series, height_noise(series, float(series.time[0])))
+    sigma = height_noise(series, float(series.time[0]))
+    rise = rough_rise(series, sigma)
+    tops = several(series, rise, sigma) if rise is not None else []
+    if len(tops) > 1:
+        shown = ", ".join(f"{x:.1f} s" for x in tops)
+        raise CannotMeasure(
+            f"The log holds {len(tops)} flights: the craft stands highest at {shown} and lies on "
+            "the ground between.",
+            "Cut the log to one flight and give that.",
+        )
+    return rise
 
 
 def _no_push(felt: Felt, heights: Heights | None) -> Flight:
@@ -158,6 +170,7 @@ def _by_acceleration(felt: Felt, boost: Boost, setting: Setting) -> Flight:
             "the log never left the pad.",
             "Give the log of the whole flight; check columns=, units= and gravity=.",
         )
+    _whole_push(felt, boost)
     wrong = contradictions(flight, felt.sin_path > STEEP)
     if wrong:
         raise CannotMeasure(
@@ -165,6 +178,14 @@ def _by_acceleration(felt: Felt, boost: Boost, setting: Setting) -> Flight:
             "Check columns=, units= and gravity=; a log with a barometer shows more.",
         )
     return flight
+
+
+def _whole_push(felt: Felt, boost: Boost) -> None:
+    if boost.last >= felt.time.size - 1:
+        raise CannotMeasure(
+            "The log ends inside the push: neither its length nor its speed is in it.",
+            "Give the log of the whole flight.",
+        )
 
 
 def _felt_without_boost(flight: Flight, felt: Felt) -> None:

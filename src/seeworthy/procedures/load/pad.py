@@ -68,6 +68,32 @@ def rough_rise(series: Series, sigma: float) -> Rise | None:
     return Rise(start, float(t[k]), rise)
 
 
+def several(series: Series, rise: Rise, sigma: float) -> list[float]:
+    """Return the times of the tops of all flights of a log, one for a log of one flight.
+
+    A flight climbs to a quarter of the highest at least, stays above half its own top for two
+    seconds, and between two the craft lies near the pad for three; judgements.
+    """
+    t = series.time
+    h = ndimage.median_filter(series.values, size=5, mode="nearest")
+    low = float(np.max(h)) - rise.height
+    least = max(0.25 * rise.height, 3 * LEAST_RISE, 16 * sigma)
+    tops: list[float] = []
+    down = np.r_[True, h - low < 0.1 * rise.height + 2 * sigma, True]
+    edges = np.flatnonzero(np.diff(down.astype(int)))
+    landed = -np.inf
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        part = h[a:b] - low
+        k = a + int(np.argmax(part))
+        high = t[a:b][part > 0.5 * (h[k] - low)]
+        if h[k] - low < least or float(np.ptp(high)) < 2.0:
+            continue
+        if not tops or t[a] - landed > 3.0:
+            tops.append(float(t[k]))
+        landed = float(t[b - 1])
+    return tops
+
+
 def cut_to_flight(series: Series, rise: Rise | None) -> Series:
     """Leave out what an accelerometer log holds before the craft's last rest on the pad."""
     launch = _launch(series, rise)

@@ -17,7 +17,7 @@ from seeworthy.procedures.load.boost import boost_figures, stage_figures, tell_s
 from seeworthy.procedures.load.flight import Curve, Flight
 from seeworthy.procedures.load.fuse import fuse
 from seeworthy.procedures.load.height import PORT, height_noise, spikes
-from seeworthy.procedures.load.push import later_stages
+from seeworthy.procedures.load.push import LEAST_MEAN, later_stages
 from seeworthy.procedures.load.rise import measured_height
 from seeworthy.procedures.load.series import Series, thin
 from seeworthy.procedures.load.vents import dips
@@ -60,13 +60,15 @@ def with_boost(felt: Felt, boost: Boost, heights: Heights | None, setting: Setti
     sigma, u_air, bad = 1.0, 0.0, None
     steep = felt.sin_path > STEEP
     series = None
-    offset = 0.0
+    offset = lift = 0.0
     if heights is not None:
         series = thin(heights.series, boost.launch - 1, until + 3, 1500)
         sigma = height_noise(heights.series, boost.launch)
         if not setting.shared:
             offset, series = align(series, sigma, boost)
         series = _zeroed(series, boost.launch)
+        lift = _lift(felt, boost, series)
+        series = replace(series, values=series.values + lift)
         bad = spikes(series.time, series.values, sigma, last.burnout + 0.3)
         bad |= dips(series, sigma, boost.launch, last.burnout)
         u_air = float(np.hypot(heights.u_air, 0.015))  # and a path not quite upright
@@ -87,7 +89,8 @@ def with_boost(felt: Felt, boost: Boost, heights: Heights | None, setting: Setti
         stage_figures(flight, felt, stages)
     if series is not None and bad is not None and heights is not None:
         flight.samples["height"] = (series.time, series.values)
-        wind = _u_wind(boost, felt)
+        # How the push was before the log began is not known: half of that height, a judgement.
+        wind = float(np.hypot(_u_wind(boost, felt), 0.5 * lift))
         top(flight, series, ~bad, sigma, heights.u_air, last.burnout, wind)
         push = (boost.launch, boost.launch + length)
         flight.height = measured_height(series, bad, sigma, heights.u_air, push)
@@ -107,6 +110,24 @@ def _u_wind(boost: Boost, felt: Felt) -> float:
     """
     level = 1.0 - min(max(felt.sin_path, 0.0), 1.0) ** 2
     return PORT / 2 * level * boost.speed**2 / (2 * G0)
+
+
+def _lift(felt: Felt, boost: Boost, series: Series) -> float:
+    """Return the height over the pad at which a log begins that begins in the push, m.
+
+    The climb of the first samples is that of a push as strong as the first reading: v²/2a.
+    """
+    if not boost.open_start:
+        return 0.0
+    first = (series.time <= boost.launch + max(0.3, 4 * series.period)) & (
+        series.time <= boost.burnout
+    )
+    if np.count_nonzero(first) < 4:
+        return 0.0
+    push = max(float(np.median(felt.along[:3])), LEAST_MEAN)
+    x, y = series.time[first] - series.time[0], series.values[first]
+    climb = float(np.mean(y - y[0] - push * x**2 / 2) / max(float(np.mean(x)), 1e-9))
+    return max(climb, 0.0) ** 2 / (2 * push)
 
 
 def _zeroed(series: Series, launch: float) -> Series:

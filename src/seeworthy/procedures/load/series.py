@@ -54,6 +54,31 @@ class Series:
         )
 
 
+def spread_stamps(time: Floats) -> Floats | None:
+    """Return times for rows whose clock only ticks now and then, None where it does not.
+
+    A clock of whole seconds gives 20 rows one time. Where nearly every tick has as many rows,
+    the logger kept its pace: its rows lie evenly behind their tick; the first tick's rows end
+    with it, the last one's begin with it. Three rows a tick at least and one more or less; a
+    judgement.
+    """
+    ticks, first, counts = np.unique(time, return_index=True, return_counts=True)
+    inner = counts[1:-1]
+    if ticks.size < 5 or np.any(np.diff(time) < 0):
+        return None
+    usual, steps = float(np.median(inner)), np.diff(ticks)
+    step = float(np.median(steps))
+    even = np.abs(inner - usual) <= 1
+    if usual < 3 or np.mean(even) < 0.9 or np.mean(np.abs(steps / step - 1) < 0.1) < 0.9:
+        return None
+    out = np.array(time, float)
+    for i, (start, n) in enumerate(zip(first, counts, strict=True)):
+        inside = 0 < i < ticks.size - 1
+        rows = (np.arange(n) + 0.5) / (n if inside else max(usual, n))
+        out[start : start + n] += step * (rows if i else rows + 1 - n / max(usual, n))
+    return out
+
+
 def clean(time: Floats, values: Floats, what: str = "log") -> Series:
     """Put samples in order and merge those of one time.
 
