@@ -16,7 +16,7 @@ import pytest
 import seeworthy
 from seeworthy.clock import code
 from seeworthy.clock.find import find_corners, follow_corners, is_mirrored, read_clock
-from seeworthy.clock.moments import mixture
+from seeworthy.clock.mixed import mixture
 from seeworthy.clock.rate import find_lost, fit_rate, without_hidden
 from seeworthy.clock.watch import ClockWatch
 from seeworthy.ground.errors import CannotMeasure
@@ -172,6 +172,26 @@ def test_every_frame_is_read_at_its_moment(tmp_path: Path) -> None:
     assert track.row == pytest.approx(truth.row, abs=1.0)
     assert track.moments is not None
     assert track.moments.exposure_limits[1] < 1e3 / 60
+
+
+@pytest.mark.parametrize(
+    ("exposure", "rate", "ppm", "phase"),
+    [(0.012, 30.0, 20.0, 0.75), (0.030, 29.5, 0.0, 0.5)],
+)  # fmt: skip
+def test_bounds_of_the_exposure_hold_it_in_step_and_out_of_step(
+    tmp_path: Path, exposure: float, rate: float, ppm: float, phase: float
+) -> None:
+    """In step one phase of the updates is seen for ever: then all is said that it allows."""
+    camera = Camera(width=640, height=360, exposure=exposure, rate=rate, readout_time=16e-3)
+    clip = tmp_path / "clock.mp4"
+    take = Take(frames=64, start=1000 + phase / 60, camera_ppm=ppm)
+    film(clip, camera, Screen(), View(), take)
+    watcher = ClockWatch()
+    watch(Source(clip, "clock.mp4"), [watcher])
+    moments = watcher.track().moments
+    assert moments is not None
+    low, high = moments.exposure_limits
+    assert low <= 1e3 * exposure <= high < 3e3 / 60
 
 
 def test_timing_finds_hidden_losses_and_the_rate(tmp_path: Path) -> None:

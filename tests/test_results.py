@@ -35,10 +35,39 @@ def test_a_given_interval_stays():
     assert result("mass", 17.2, 0.1, interval=(16.0, 18.0)).interval == (16.0, 18.0)
 
 
+def test_a_gap_cannot_be_negative_and_its_interval_ends_at_zero():
+    found = result("gap", 1.35, 6.15)
+    assert found.interval == (0.0, pytest.approx(1.35 + 1.96 * 6.15, abs=0.01))
+    assert result("gap", -0.2, 0.3).value == 0.0
+    # A delay has two signs, a fall-off may be a rise.
+    for signed in ("av_offset", "rate_error", "corner_shading", "noise_floor"):
+        assert result(signed, 1.0, 6.0).interval[0] < 0
+
+
+def test_an_interval_cut_at_zero_holds_the_truth_as_often():
+    """Two-sided: 95 % of 4000 draws about small gaps, within four sigma of that share."""
+    rng = np.random.default_rng(3)
+    hits = 0
+    for truth in rng.uniform(0, 0.2, 4000):
+        low, high = result("gap", rng.normal(truth, 0.1), 0.1).interval
+        hits += 0 <= low <= truth <= high
+    assert 0.936 < hits / 4000 < 0.964
+
+
+def test_what_cannot_be_negative_says_so():
+    """By its unit: nothing but a delay, an offset, a decibel or a slope has two signs."""
+    never = {"mm", "g", "cm3", "Mbit/s", "Hz", "px", "cy/px", "lx", "min", "h", "W"}
+    for one in all_measurands().values():
+        if one.unit in never and one.id != "entrance_offset":
+            assert one.least == 0, one.id
+
+
 @given(st.floats(-1e9, 1e9), st.floats(0, 1e9))
 def test_every_interval_holds_its_value(value, u):
-    low, high = result("row_time", value, u).interval
+    low, high = result("av_offset", value, u).interval
     assert low <= value <= high
+    found = result("row_time", value, u)
+    assert 0 <= found.interval[0] <= found.value <= found.interval[1]
 
 
 @pytest.mark.parametrize(

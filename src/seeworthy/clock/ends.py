@@ -6,7 +6,6 @@ from seeworthy.clock.watch import ClockTrack, ClockWatch
 from seeworthy.media.frames import FrameView, Stage
 
 _PATIENCE = 30  # frames in vain after which there is no clock
-_SHORT = 0.6  # of an update: below, frames see single updates
 
 
 class EndWatch:
@@ -54,4 +53,4 @@ def short_exposure(track: ClockTrack) -> bool:
     Such frames see single updates, and what they tell of the moment errs alike in all of them.
     """
     moments = track.moments
-    return moments is None or moments.exposure_limits[0] < _SHORT * moments.updates
+    return moments is None or moments.short

@@ -21,6 +21,18 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import minimize
 
+from seeworthy.clock.mixed import (
+    NOISE_MS,
+    NOISE_SQUARE,
+    PHASES,
+    REACH,
+    TONE,
+    WEIGHT,
+    allowed,
+    likelihood,
+    mixture,
+)
+
 Array = npt.NDArray[np.float64]
 
 _BLOCK = 96
@@ -29,28 +41,20 @@ _PURE = 8.0
 """Variance of the shown times, ms² above the least, that halves what a band says of the grid."""
 _PERIOD_SPAN = 0.006
 _FIT_FRAMES = 60
+_BOUND_FRAMES = 12
 _MOMENTS = 61
 _FEW = 41
-_REACH = 0.9
-"""How far, in updates, the moment may lie from the mean shown."""
 _PURE_LEAST = 0.1
 """Share of bands that must show one update alone: a camera in step with the screen makes a grid
 of its own from mixtures."""
 _HELD = 0.6
 """Least concentration of the shown times on a grid for the grid to be believed."""
-_NOISE_MS = 0.3
-"""Standard deviation of the mean that a band shows, ms; that of the spread is `_NOISE_SQUARE`."""
-_NOISE_SQUARE = 4.0
-_TONE = 0.1
-"""Share by which a mixture of times may be weighted wrongly."""
-_WEIGHT = 3.0
-"""Bands of one frame share what coding and pixels do to them: all together count as so many."""
 _STEP = 0.12
 """Share of the steps of what is shown that the model gets wrong, as rendered clips show."""
-_PHASES = 128
 _CHUNK = 256
-_SHORTER, _LONGER, _TELLS = 0.8, 1.3, 0.6
-"""How far the exposure may lie from the best models, and updates from which it is told at all."""
+_SHORTER, _TELLS = 0.8, 0.6
+"""How much shorter than the models an exposure may be that they are the best of;
+updates from which an exposure is told from below at all."""
 _SIDE_MOST = 25.0
 _SIDE_APART = 150.0
 _SIDE_LEAST = 32
@@ -81,13 +85,15 @@ class Moments:
     Attributes:
         time, u: ndarray (N,). Moment of the middle of the exposure at height 0, as if an update
             appeared there the moment it is begun, and its standard uncertainty.
-        exposure_limits: Bounds of the exposure; the lower one is 0 for an exposure well below an
-            update, of which a soft picture and slow pixels look like more.
+        exposure_limits: Bounds of the exposure: all that the frames allow, whatever phase and
+            answer. The lower one is 0 for what may lie well below an update, of which a soft
+            picture and slow pixels look like more.
         answer: Time constant of the screen's pixels.
         delay: How much later the last band is seen than the first one, against the screen's scan.
         updates: Time between updates.
         steps: Standard deviation of the mean shown about the moment: 0 for exposures of whole
             updates.
+        short: A model of about the best likelihood has an exposure well below an update.
     """
 
     time: Array
@@ -98,6 +104,7 @@ class Moments:
     delay: float
     updates: float
     steps: float
+    short: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,35 +146,21 @@ def find_moments(shown: Shown, period: float, blur_most: float) -> Moments:
         u[rows] = np.sqrt(
             us[0] ** 2 + np.mean((times - times[0]) ** 2, axis=0) + (_STEP * steps) ** 2
         )
-    exposures = np.array([model.exposure for model in models])
     best = models[0]
-    low, high = _SHORTER * float(exposures.min()), _LONGER * float(exposures.max())
-    limits = (low if best.exposure > _TELLS * period else 0.0, high)
-    return Moments(time + origin, u, best.exposure, limits, best.answer, best.delay, period, steps)
+    least, most = allowed(*_thinned(moved, phases), period, blur_most)
+    own = [model.exposure for model in models]
+    low, high = min(least, *own), max(most, *own)
+    limits = (low if low > _TELLS * period else 0.0, high)
+    short = best.exposure <= _TELLS * period or _SHORTER * min(own) < _TELLS * period
+    return Moments(
+        time + origin, u, best.exposure, limits, best.answer, best.delay, period, steps, short
+    )
 
 
-def mixture(period: float, exposure: float, answer: float) -> tuple[Array, Array]:
-    """What a frame shows whose exposure has its middle at each phase of the updates.
-
-    Returns:
-        mean, variance: ndarray (128,). Mean time shown less the moment, ms, plus half an update and
-            `answer` so that it is 0 on average; variance of the times shown, ms².
-    """
-    phase = (np.arange(_PHASES) + 0.5) / _PHASES * period
-    reach = math.ceil((exposure / 2 + 6 * answer) / period) + 1
-    number = np.arange(-reach, reach + 2)
-    late = phase[:, None] - number * period
-
-    def gathered(t: Array) -> Array:
-        t = np.maximum(t, 0.0)
-        return t - answer * (1 - np.exp(-t / answer)) if answer > 0 else t
-
-    begun = (gathered(late + exposure / 2) - gathered(late - exposure / 2)) / exposure
-    share = begun[:, :-1] - begun[:, 1:]
-    share[:, 0] += 1 - begun[:, 0]
-    value = number[:-1] * period
-    mean = share @ value
-    return mean - phase + period / 2 + answer, share @ value**2 - mean**2
+def _thinned(shown: Shown, phases: Array) -> tuple[Array, Array, Array, Array]:
+    """Times, squares, heights and phases of the few frames and bands that bound the exposure."""
+    few = np.unique(np.linspace(0, len(phases) - 1, _BOUND_FRAMES).astype(int))
+    return shown.time[few, ::3], shown.square[few, ::3], shown.heights[::3], phases[few]
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,34 +251,27 @@ def _fit(
     # Seldom is a band unseen, and a mean that allows for it takes several times as long.
     whole = bool(np.isfinite(shown.time).all() and np.isfinite(shown.square).all())
     mean_of = np.mean if whole else np.nanmean
-    steps = period * np.linspace(-_REACH, _REACH, _FEW if blur is None else _MOMENTS)
+    steps = period * np.linspace(-REACH, REACH, _FEW if blur is None else _MOMENTS)
     moments = mean_of(shown.time, axis=1)[:, None] + period / 2 + steps
     mean, variance = mixture(period, model.exposure, model.answer)
     at = moments[:, :, None] + model.delay * shown.heights
     turn = (at + model.answer - (phases[:, None, None] + model.shift)) / period
-    index = ((turn % 1.0) * _PHASES).astype(np.intp) % _PHASES
+    index = ((turn % 1.0) * PHASES).astype(np.intp) % PHASES
     off = at + mean[index] - (shown.time + period / 2)[:, None, :]
     extra = shown.square[:, None, :] - variance[index]
 
     def misfit(blur: float) -> Array:
         # A tone curve that is not quite the assumed one weights a mixture wrongly.
-        mixed = _TONE * np.clip(shown.square - blur, 0, None)
-        chi = off**2 / (_NOISE_MS**2 + (mixed / period) ** 2)[:, None, :]
-        chi += (extra - blur) ** 2 / (_NOISE_SQUARE**2 + mixed**2)[:, None, :]
-        return np.asarray(_WEIGHT * mean_of(chi, axis=2), np.float64)
+        mixed = TONE * np.clip(shown.square - blur, 0, None)
+        chi = off**2 / (NOISE_MS**2 + (mixed / period) ** 2)[:, None, :]
+        chi += (extra - blur) ** 2 / (NOISE_SQUARE**2 + mixed**2)[:, None, :]
+        return np.asarray(WEIGHT * mean_of(chi, axis=2), np.float64)
 
     if blur is None:
         best = np.argmin(misfit(0.0), axis=1)
         blur = float(np.nanmedian(extra[np.arange(len(best)), best]))
         blur = min(max(0.0, blur), blur_most)
     return _Fit(moments, misfit(blur), blur)
-
-
-def _likelihood(fit: _Fit) -> float:
-    """Logarithm of the likelihood, mean over the frames, the moments being unknown."""
-    least = fit.misfit.min(axis=1)
-    spread = np.log(np.mean(np.exp(-(fit.misfit - least[:, None]) / 2), axis=1))
-    return float(np.mean(np.maximum(spread - least / 2, -30.0)))
 
 
 def _explain(shown: Shown, period: float, phases: Array, blur_most: float) -> list[_Model]:
@@ -300,7 +286,7 @@ def _explain(shown: Shown, period: float, phases: Array, blur_most: float) -> li
         )
 
     def cost(x: Array) -> float:
-        return -_likelihood(_fit(shown, period, phases, model(x), None, blur_most))
+        return -likelihood(_fit(shown, period, phases, model(x), None, blur_most).misfit)
 
     starts = [
         np.array([exposure, -2.3, delay, shift])
@@ -320,7 +306,7 @@ def _explain(shown: Shown, period: float, phases: Array, blur_most: float) -> li
         for answer in (-3.0, -2.0, -1.3):
             other = model(np.array([exposure, answer, *best.x[2:]]))
             fit = _fit(shown, period, phases, other, None, blur_most)
-            models.append((-_likelihood(fit), other))
+            models.append((-likelihood(fit.misfit), other))
     as_well = [each for each in models if each[0] < best.fun + _AS_WELL]
     # Of models that fare alike the one with the smallest steps is taken: it errs least.
     as_well.sort(key=lambda each: (each[0] > best.fun + _ALIKE, _steps(period, each[1])))
@@ -340,8 +326,8 @@ def _posterior(fit: _Fit) -> tuple[Array, Array]:
     time = np.sum(weight * fit.moments, axis=1)
     spread = np.sum(weight * (fit.moments - time[:, None]) ** 2, axis=1)
     # A frame that no moment explains says less than one that does.
-    lost = np.clip(least / _WEIGHT - 4.0, 0, None) * _NOISE_MS**2
-    return time, np.sqrt(spread + lost + _NOISE_MS**2 / _WEIGHT)
+    lost = np.clip(least / WEIGHT - 4.0, 0, None) * NOISE_MS**2
+    return time, np.sqrt(spread + lost + NOISE_MS**2 / WEIGHT)
 
 
 def roughness(time: Array, stamp: Array) -> float:

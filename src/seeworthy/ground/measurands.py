@@ -32,6 +32,8 @@ class Measurand:
         procedure: Id of the procedure that yields it first; a declaration fills it in.
         better: {"more", "less", "nearer", "none"}. ``nearer``: to `ideal`.
         meaning: One sentence for a flyer.
+        least: What it cannot be below by its nature (a length, a share: 0): no interval and no
+            value of a result reaches below it.
         digits: Decimals shown when the uncertainty does not decide.
         feels: tuple of {"light", "temperature"}. Conditions that may change it: results are
             compared only where these are alike. Both, unless the declaration says that it cannot
@@ -59,6 +61,7 @@ class Measurand:
     pint: str = ""
     of_take: bool = False
     than: tuple[str, str] = ("", "")
+    least: float | None = None
 
     @property
     def more_and_less(self) -> tuple[str, str]:

@@ -96,7 +96,8 @@ def result(
             adds up to.
         n: Independent observations.
         dof: Effective degrees of freedom of `u`; the 95 % interval is Student's t (JCGM 100:2008,
-            G.3) unless `interval` is given.
+            G.3) unless `interval` is given. Value and interval keep to what the measurand can be
+            (`Measurand.least`).
         interval: An interval that is not symmetric (percentiles, bounds).
         conditions, evidence, budget: See `Result`.
     """
@@ -105,18 +106,28 @@ def result(
         u = combined(budget)
     if interval is None:
         interval = _interval(value, u, dof)
+    value, low, high = that_can_be(measurand, value, *interval)
     return Result(
         measurand,
         float(value),
         entry.unit,
         float(u),
-        (float(interval[0]), float(interval[1])),
+        (float(low), float(high)),
         int(n),
         plain(conditions or {}),
         tuple(evidence),
         float(dof),
         tuple(budget),
     )
+
+
+def that_can_be(measurand: str, *numbers: float) -> tuple[float, ...]:
+    """Return value or ends of an interval, kept to what the measurand can be (its `least`).
+
+    The part of a 95 % interval that can be holds the truth as often as the whole does.
+    """
+    least = _measurand(measurand).least
+    return numbers if least is None else tuple(least if x < least else x for x in numbers)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from dataclasses import replace
 from typing import Protocol, TypeVar
 
 from seeworthy.ground.measurands import known_measurand
-from seeworthy.ground.results import Result
+from seeworthy.ground.results import Result, that_can_be
 from seeworthy.ground.statistics import weighted_mean
 from seeworthy.ground.uncertainty import effective_dof
 from seeworthy.judge.compare.differences import Value
@@ -87,7 +87,9 @@ def combine(subject: str, results: Sequence[Result]) -> Value:
     own = effective_dof([(found.u_internal**2 / r.u, r.dof) for r in known])
     excess = found.u_internal * math.sqrt(max(0.0, found.birge**2 - 1))
     dof = effective_dof([(stated, own), (excess, len(known) - 1.0)])
-    return Value(subject, found.value, math.hypot(stated, excess), dof)
+    whole = Value(subject, found.value, math.hypot(stated, excess), dof)
+    low, high = that_can_be(known[0].measurand, *whole.interval)
+    return whole if low == whole.interval[0] else replace(whole, ends=(low, high))
 
 
 def _is_bound(found: Result) -> bool:

@@ -19,6 +19,7 @@ PROCEDURE = Procedure(
             better="more",
             feels=("temperature",),
             also=("battery", "battery life", "runtime"),
+            least=0.0,
             meaning="How long it records on one charge.",
         ),
         Measurand(
@@ -36,6 +37,7 @@ PROCEDURE = Procedure(
             better="less",
             feels=("temperature",),
             also=("consumption",),
+            least=0.0,
             meaning="What it draws from the cell.",
         ),
     ),

@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="body",
     title="Size and mass",
     question="Does it fit the bay, and can the craft lift it?",
-    version=1,
+    version=2,
     yields=(
         Measurand(
             "length",
@@ -20,6 +20,7 @@ PROCEDURE = Procedure(
             also=("size", "depth"),
             feels=(),
             than=("longer", "shorter"),
+            least=0.0,
             meaning="Whether it fits the bay of the craft.",
         ),
         Measurand(
@@ -29,6 +30,7 @@ PROCEDURE = Procedure(
             better="less",
             feels=(),
             than=("wider", "narrower"),
+            least=0.0,
             meaning="Whether it fits the bay of the craft.",
         ),
         Measurand(
@@ -38,6 +40,7 @@ PROCEDURE = Procedure(
             better="less",
             feels=(),
             than=("higher", "lower"),
+            least=0.0,
             meaning="Whether it fits the bay of the craft.",
         ),
         Measurand(
@@ -48,6 +51,7 @@ PROCEDURE = Procedure(
             also=("weight",),
             feels=(),
             than=("heavier", "lighter"),
+            least=0.0,
             meaning="What the craft must lift; it moves the balance point.",
         ),
         Measurand(
@@ -57,6 +61,7 @@ PROCEDURE = Procedure(
             better="less",
             feels=(),
             than=("larger", "smaller"),
+            least=0.0,
             meaning="Space it takes in the bay.",
         ),
     ),

@@ -6,7 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from seeworthy.ground.statistics import mean_t, propagate
+from seeworthy.ground.statistics import mean_t
+from seeworthy.ground.uncertainty import effective_dof
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,12 +46,17 @@ def combine_readings(values: Sequence[float], us: Sequence[float]) -> Estimate:
 
 
 def box_volume(length: Estimate, width: Estimate, height: Estimate) -> Estimate:
-    """Return the volume of the enclosing box, in the cube of the given unit."""
+    """Return the volume of the enclosing box, in the cube of the given unit.
+
+    The sides are read with one calliper or tape: its error is one influence, so that its
+    parts add up, and only the readings' scatter adds as squares (JCGM 100:2008, 5.2.2 with
+    r = 1, Note 1).
+    """
     sides = (length, width, height)
-    out = propagate(
-        lambda a, b, c: a * b * c,
-        [s.value for s in sides],
-        [s.u for s in sides],
-        dofs=[s.dof for s in sides],
-    )
-    return Estimate(out.value, out.u, out.dof, min(s.n for s in sides))
+    value = length.value * width.value * height.value
+    shares = [value / s.value for s in sides]
+    instrument = sum(c * s.instrument for c, s in zip(shares, sides, strict=True))
+    scatter = [(c * s.scatter, max(s.n - 1.0, 1.0)) for c, s in zip(shares, sides, strict=True)]
+    u = math.sqrt(instrument**2 + sum(part**2 for part, _ in scatter))
+    dof = effective_dof([(instrument, math.inf), *scatter])
+    return Estimate(value, u, dof, min(s.n for s in sides), instrument)

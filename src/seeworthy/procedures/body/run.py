@@ -58,11 +58,18 @@ def _result(name: str, estimate: Estimate) -> Result:
 
 
 def _volume(found: dict[str, Estimate], box: Estimate) -> Result:
-    parts = [
-        # mm of a side to cm3 of the box.
-        Component(side, found[side].u, "mm", box.value / found[side].value / 1e3, source="reading")
-        for side in _SIDES
-    ]
+    instrument = "instrument, one for all sides"
+    parts = [Component(instrument, box.instrument / 1e3, "cm3", source="readings")]
+    for side in _SIDES:
+        each = found[side]
+        if each.scatter > 0:
+            share = box.value / each.value / 1e3  # mm of a side to cm3 of the box
+            parts.append(
+                Component(
+                    f"scatter of the {side}", each.scatter, "mm", share, f"t ({each.n - 1} dof)",
+                    f"{each.n} readings",
+                )
+            )  # fmt: skip
     return result("volume", box.value / 1e3, n=box.n, dof=box.dof, budget=parts)
 
 

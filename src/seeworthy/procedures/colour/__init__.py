@@ -23,6 +23,7 @@ PROCEDURE = Procedure(
                 "",
                 better="less",
                 feels=("light",),
+                least=0.0,
                 meaning=_DE,
             )
             for stat, words in _STATISTICS
@@ -33,6 +34,7 @@ PROCEDURE = Procedure(
                 f"colour difference, {words}, exposure matched",
                 "",
                 better="less",
+                least=0.0,
                 meaning=_DE,
             )
             for stat, words in _STATISTICS
@@ -44,6 +46,7 @@ PROCEDURE = Procedure(
             better="nearer",
             ideal=1.0,
             feels=("light",),
+            least=0.0,
             meaning="Below 1 is washed out, above 1 is oversaturated.",
         ),
         Measurand(
@@ -52,6 +55,7 @@ PROCEDURE = Procedure(
             "",
             better="less",
             feels=("light",),
+            least=0.0,
             meaning="Tint of white against the reference, in Δu'v'.",
         ),
         Measurand(
@@ -59,6 +63,7 @@ PROCEDURE = Procedure(
             "colour difference after the best matrix",
             "",
             better="less",
+            least=0.0,
             meaning="What is left after correction in post.",
         ),
     ),

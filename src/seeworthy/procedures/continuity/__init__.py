@@ -10,13 +10,14 @@ PROCEDURE = Procedure(
     id="continuity",
     title="Continuity over files",
     question="What is lost where a new file starts, or when power is cut?",
-    version=1,
+    version=2,
     yields=(
         Measurand(
             "gap",
             "gap between files",
             "s",
             better="less",
+            least=0.0,
             meaning="Time that is not recorded at each new file.",
         ),
         Measurand(
@@ -24,6 +25,7 @@ PROCEDURE = Procedure(
             "share of time lost",
             "%",
             better="less",
+            least=0.0,
             meaning="Part of a recording that falls into gaps.",
         ),
         Measurand(
@@ -32,6 +34,7 @@ PROCEDURE = Procedure(
             "min",
             better="more",
             also=("loop", "loop length", "segment"),
+            least=0.0,
             meaning="How often the camera starts a new file.",
         ),
         Measurand(
@@ -39,6 +42,7 @@ PROCEDURE = Procedure(
             "power cuts that leave no file that opens",
             "%",
             better="less",
+            least=0.0,
             meaning="How often the recording is gone when power dies.",
         ),
         Measurand(
@@ -46,6 +50,7 @@ PROCEDURE = Procedure(
             "time lost at a power cut",
             "s",
             better="less",
+            least=0.0,
             meaning="What is missing at the end of the file that a power cut leaves.",
         ),
     ),
@@ -58,6 +63,7 @@ PROCEDURE = Procedure(
             "",
             "Gap at every joint by clock, sound and metadata, with standard uncertainty.",
         ),
+        Finding("overlap_s", "s", "Time that two files in a row both hold, mean."),
         Finding(
             "segment_rule", "", "Whether a new file starts by time or by size, or neither is seen."
         ),

@@ -8,9 +8,10 @@ from typing import Any
 
 import numpy as np
 
+from seeworthy.ground.quantities import format_value
 from seeworthy.ground.results import Axis, Figure, Mark, Picture, Result, result
 from seeworthy.ground.statistics import mean_t
-from seeworthy.ground.uncertainty import interval
+from seeworthy.ground.uncertainty import interval, upper
 from seeworthy.observe.evidence import GREEN, canvas, draw_outline, encode
 from seeworthy.procedures.continuity.files import Recording, byte_rate
 from seeworthy.procedures.continuity.joints import WITNESSES, File, Joint
@@ -143,6 +144,7 @@ def findings(
             }
             for j in joints
         ],
+        "overlap_s": round(shared, 4) if (shared := overlap(joints)) is not None else None,
         "segment_rule": segment_rule(segments),
         "unfinalised_files": [
             {
@@ -221,19 +223,34 @@ def figures(joints: Sequence[Joint]) -> tuple[Figure, ...]:
     )
 
 
-def sentence(files: Sequence[File], found: Sequence[Result]) -> str:
-    """Say it to a flyer."""
+def overlap(joints: Sequence[Joint]) -> float | None:
+    """Return the seconds that two files in a row both hold, mean; None where none is seen.
+
+    A gap is time that is not recorded and cannot be negative: what a camera records twice is
+    this figure.
+    """
+    for witness in WITNESSES:
+        said = [j.said[witness] for j in joints if witness in j.said]
+        if said:
+            mean = sum(g for g, _ in said) / len(said)
+            u = math.sqrt(sum(u * u for _, u in said)) / len(said)
+            return -mean if upper(mean, u) < 0 else None
+    return None
+
+
+def sentence(files: Sequence[File], found: Sequence[Result], shared: float | None) -> str:
+    """Say it to a flyer; `shared` from `overlap`."""
     gap = next((r for r in found if r.measurand == "gap"), None)
     if gap is None:
         return f"{len(files)} files follow each other; what lies between them is not known."
-    if abs(gap.value) < 2 * gap.u:
+    if shared is not None:
+        return f"Each new file begins {shared:.2f} s before the last one ends: nothing is lost."
+    if gap.value < 2 * gap.u:
         return f"No time was seen to be lost where a new file starts ({gap.n} joints)."
-    if gap.value < 0:
-        return f"Each new file begins {-gap.value:.2f} s before the last one ends: nothing is lost."
     full = [float(f.ends.picture.seconds) for f in files[:-1]]
     length = sum(full) / len(full)
     often = f"{length / 60:.1f} min" if length > 100 else f"{length:.0f} s"
-    return f"{gap.value:.2f} s are lost at each new file, about every {often}."
+    return f"{format_value(gap.value, gap.u)} s are lost at each new file, about every {often}."
 
 
 def cut_sentence(results: Sequence[Result], findings: dict[str, Any]) -> str:

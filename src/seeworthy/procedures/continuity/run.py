@@ -15,6 +15,7 @@ from seeworthy.procedures.continuity.answers import (
     figures,
     findings,
     hidden_losses,
+    overlap,
     pictures,
     results,
     sentence,
@@ -112,7 +113,7 @@ def _recording(inputs: Inputs, recording: Recording, seen: Seen) -> Outcome:
         pictures(files, joints, {f.source: w for f, w in _tails(recording, watches)}),
         figures(joints),
         next((j.witness for j in joints if j.witness), "") or "",
-        sentence(files, measured),
+        sentence(files, measured, overlap(joints)),
     )
 
 

@@ -18,6 +18,7 @@ PROCEDURE = Procedure(
             "h",
             better="more",
             also=("recording time", "card life"),
+            least=0.0,
             meaning="Until card, battery or a file rule stops it.",
         ),
     ),

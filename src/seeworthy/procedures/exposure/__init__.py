@@ -17,6 +17,7 @@ PROCEDURE = Procedure(
             "ms",
             better="less",
             also=("shutter", "shutter speed"),
+            least=0.0,
             meaning="Longer means more motion blur.",
         ),
         Measurand(
@@ -24,6 +25,7 @@ PROCEDURE = Procedure(
             "exposure adaptation time",
             "s",
             better="less",
+            least=0.0,
             meaning="Time to get used to a change of light: 10 to 90 % of the way in stops.",
         ),
     ),

@@ -21,6 +21,7 @@ PROCEDURE = Procedure(
             "px",
             feels=(),
             than=("longer", "shorter"),
+            least=0.0,
             meaning="Scale of the picture: pixels per unit of slope.",
         ),
         Measurand(
@@ -39,6 +40,7 @@ PROCEDURE = Procedure(
             "px",
             better="less",
             of_take=True,
+            least=0.0,
             meaning="How well the lens model explains the target.",
         ),
     ),

@@ -17,6 +17,7 @@ PROCEDURE = Procedure(
             "peak acceleration along the path",
             "m/s2",
             of_take=True,
+            least=0.0,
             meaning="Largest change of speed, without gravity.",
         ),
         Measurand(
@@ -24,6 +25,7 @@ PROCEDURE = Procedure(
             "mean acceleration in boost",
             "m/s2",
             of_take=True,
+            least=0.0,
             meaning="Average change of speed in boost.",
         ),
         Measurand(
@@ -34,6 +36,7 @@ PROCEDURE = Procedure(
             pint="standard_gravity",
             also=("g load", "g force"),
             of_take=True,
+            least=0.0,
             meaning="What an accelerometer bolted to the camera reads.",
         ),
         Measurand(
@@ -41,10 +44,16 @@ PROCEDURE = Procedure(
             "boost time",
             "s",
             of_take=True,
+            least=0.0,
             meaning="From first push to burnout or release.",
         ),
         Measurand(
-            "max_speed", "largest speed", "m/s", of_take=True, meaning="Along the flight path."
+            "max_speed",
+            "largest speed",
+            "m/s",
+            of_take=True,
+            least=0.0,
+            meaning="Along the flight path.",
         ),
         Measurand(
             "apogee",
@@ -60,6 +69,7 @@ PROCEDURE = Procedure(
             "m/s2",
             better="less",
             of_take=True,
+            least=0.0,
             meaning="Largest change of speed at touch-down.",
         ),
     ),

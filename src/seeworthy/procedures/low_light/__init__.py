@@ -28,6 +28,7 @@ PROCEDURE = Procedure(
             better="less",
             also=("low light", "night", "minimum illumination"),
             feels=("temperature",),
+            least=0.0,
             meaning="Light below which the picture stops being usable.",
         ),
         Measurand(
@@ -36,6 +37,7 @@ PROCEDURE = Procedure(
             "",
             better="more",
             feels=("light",),
+            least=0.0,
             meaning="MTF50 against bright light.",
         ),
         "snr_18",

@@ -18,6 +18,7 @@ PROCEDURE = Procedure(
             better="more",
             also=("upscaling", "interpolation"),
             feels=(),
+            least=0.0,
             meaning="Pixels across that the sensor really delivered, before any enlarging.",
         ),
         Measurand(
@@ -26,6 +27,7 @@ PROCEDURE = Procedure(
             "px",
             better="more",
             feels=(),
+            least=0.0,
             meaning="Pixels down that the sensor really delivered, before any enlarging.",
         ),
     ),

@@ -35,6 +35,7 @@ PROCEDURE = Procedure(
             "%",
             better="less",
             feels=("light", "temperature"),
+            least=0.0,
             meaning="Flicker of single pixels, of full scale, linear.",
         ),
         Measurand(
@@ -43,6 +44,7 @@ PROCEDURE = Procedure(
             "%",
             better="less",
             feels=("light", "temperature"),
+            least=0.0,
             meaning="Pattern that stays, of full scale, linear.",
         ),
         Measurand(
@@ -52,6 +54,7 @@ PROCEDURE = Procedure(
             better="more",
             feels=("light", "temperature"),
             also=("latitude",),
+            least=0.0,
             meaning="From clipping down to where noise equals signal; at least what a step shows.",
         ),
     ),

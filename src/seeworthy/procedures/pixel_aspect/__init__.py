@@ -18,6 +18,7 @@ PROCEDURE = Procedure(
             better="nearer",
             ideal=1.0,
             feels=(),
+            least=0.0,
             meaning="1 means that circles stay round.",
         ),
     ),

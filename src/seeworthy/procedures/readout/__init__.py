@@ -18,10 +18,16 @@ PROCEDURE = Procedure(
             "ms",
             better="less",
             also=("rolling shutter", "jello", "skew"),
+            least=0.0,
             meaning="First to last row; makes uprights lean and pictures wobble.",
         ),
         Measurand(
-            "row_time", "row time", "µs", better="less", meaning="Time from one row to the next."
+            "row_time",
+            "row time",
+            "µs",
+            better="less",
+            least=0.0,
+            meaning="Time from one row to the next.",
         ),
         Measurand(
             "skew_at",

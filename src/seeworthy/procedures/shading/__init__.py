@@ -43,6 +43,7 @@ PROCEDURE = Procedure(
             "",
             better="less",
             feels=("light",),
+            least=0.0,
             meaning="Largest tint against the centre, in Δu'v'.",
         ),
     ),

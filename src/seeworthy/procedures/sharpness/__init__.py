@@ -34,6 +34,7 @@ PROCEDURE = Procedure(
                 "cy/px",
                 better="more",
                 also=("sharpness", "resolution") if where == "centre" else (),
+                least=0.0,
                 meaning=_SFR,
             )
             for where in _PLACES
@@ -44,6 +45,7 @@ PROCEDURE = Procedure(
             "",
             better="nearer",
             ideal=1.0,
+            least=0.0,
             meaning="Corners against the centre; 1 is even.",
         ),
         Measurand(
@@ -52,6 +54,7 @@ PROCEDURE = Procedure(
             "",
             better="nearer",
             ideal=1.0,
+            least=0.0,
             meaning="Sharpest corner over softest; 1 is a straight lens.",
         ),
         Measurand(
@@ -59,6 +62,7 @@ PROCEDURE = Procedure(
             "edge overshoot",
             "%",
             better="less",
+            least=0.0,
             meaning="In-camera sharpening: halos at edges.",
         ),
     ),

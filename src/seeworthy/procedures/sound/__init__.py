@@ -27,6 +27,7 @@ PROCEDURE = Procedure(
             "%",
             better="less",
             of_take=True,
+            least=0.0,
             meaning="Part of the sound that hits the ceiling.",
         ),
         Measurand(
@@ -44,6 +45,7 @@ PROCEDURE = Procedure(
             "Hz",
             better="less",
             feels=("temperature",),
+            least=0.0,
             meaning="Where the bass has fallen by 6 dB.",
         ),
         Measurand(
@@ -52,6 +54,7 @@ PROCEDURE = Procedure(
             "Hz",
             better="more",
             feels=("temperature",),
+            least=0.0,
             meaning="Where the treble has fallen by 6 dB.",
         ),
     ),

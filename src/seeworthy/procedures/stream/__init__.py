@@ -123,6 +123,7 @@ PROCEDURE = Procedure(
             better="more",
             also=("bitrate", "bit rate", "data rate"),
             of_take=True,
+            least=0.0,
             meaning="How fast the card fills; more keeps more detail.",
         ),
         Measurand(
@@ -130,10 +131,16 @@ PROCEDURE = Procedure(
             "peak bit rate in one second",
             "Mbit/s",
             of_take=True,
+            least=0.0,
             meaning="What the card must keep up with.",
         ),
         Measurand(
-            "duration", "duration", "s", of_take=True, meaning="How long the clip really is."
+            "duration",
+            "duration",
+            "s",
+            of_take=True,
+            least=0.0,
+            meaning="How long the clip really is.",
         ),
     ),
     order=20,

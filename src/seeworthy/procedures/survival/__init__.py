@@ -28,6 +28,7 @@ PROCEDURE = Procedure(
             better="nearer",
             ideal=1.0,
             of_take=True,
+            least=0.0,
             meaning="After over before; 1 is unchanged.",
         ),
         Measurand(
@@ -37,6 +38,7 @@ PROCEDURE = Procedure(
             better="nearer",
             ideal=1.0,
             of_take=True,
+            least=0.0,
             meaning="After over before; 1 is unchanged.",
         ),
         Measurand(
@@ -54,6 +56,7 @@ PROCEDURE = Procedure(
             "",
             better="more",
             feels=(),
+            least=0.0,
             meaning="Flights after which the camera measured the same.",
         ),
         Measurand(
@@ -62,6 +65,7 @@ PROCEDURE = Procedure(
             "",
             better="less",
             feels=(),
+            least=0.0,
             meaning="Per flight, at 95 % confidence.",
         ),
     ),

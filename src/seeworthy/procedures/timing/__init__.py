@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="timing",
     title="Frame timing",
     question="Does it record every frame, evenly?",
-    version=3,
+    version=4,
     yields=(
         Measurand(
             "frame_rate",
@@ -18,6 +18,7 @@ PROCEDURE = Procedure(
             "Hz",
             better="more",
             also=("fps", "frames per second"),
+            least=0.0,
             meaning="Pictures per second that are really in the file.",
         ),
         Measurand(
@@ -26,6 +27,7 @@ PROCEDURE = Procedure(
             "ms",
             better="less",
             also=("jitter",),
+            least=0.0,
             meaning="Unevenness of motion.",
         ),
         Measurand(

@@ -19,6 +19,7 @@ PROCEDURE = Procedure(
             also=("fov", "field of view", "angle of view"),
             feels=(),
             than=("wider", "narrower"),
+            least=0.0,
             meaning="How much of the land you see from side to side.",
         ),
         Measurand(
@@ -28,6 +29,7 @@ PROCEDURE = Procedure(
             also=("fov", "field of view", "angle of view"),
             feels=(),
             than=("wider", "narrower"),
+            least=0.0,
             meaning="How much you see from top to bottom.",
         ),
         Measurand(
@@ -37,6 +39,7 @@ PROCEDURE = Procedure(
             also=("fov", "field of view", "angle of view", "wide angle"),
             feels=(),
             than=("wider", "narrower"),
+            least=0.0,
             meaning="The figure sellers like to quote.",
         ),
         Measurand(
