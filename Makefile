@@ -8,7 +8,7 @@ DEMO   ?= demo-bench
 JOBS   ?= 2
 
 .DEFAULT_GOAL := help
-.PHONY: wheel-check fuzz help setup setup-dev demo test test-all check lint types floors docs notice serve bench lock clean field field-docs
+.PHONY: wheel-check fuzz mutants help setup setup-dev demo test test-all check lint types floors docs notice serve bench lock clean field field-docs
 
 help:
 	@echo "make demo      set up, build the demo bench, measure it, say where the report is"
@@ -16,6 +16,7 @@ help:
 	@echo "make serve     open the demo bench in a browser"
 	@echo "make check     lint, types, floors"
 	@echo "make fuzz      fuzz our own readers (with atheris, if it is installed)"
+	@echo "make mutants   put deliberate faults in, one by one, and see tests fail"
 	@echo "make bench     print speed ratios"
 	@echo "make wheel-check  build wheel and sdist, install each in a new environment, run selfcheck --quick"
 	@echo "make field     fetch the open clips and logs of tests/field (field-docs: rewrite docs/field.md)"
@@ -53,6 +54,9 @@ fuzz: setup-dev
 	  mkdir -p tests/faults/corpus/$$reader; \
 	  PYTHONPATH=tests $(BIN)/python tests/faults/fuzz.py $$reader -max_total_time=$(FUZZ_SECONDS) \
 	    tests/faults/corpus/$$reader || exit 1; done
+
+mutants: setup-dev
+	$(BIN)/python tests/mutants/run.py
 
 check: lint types floors
 

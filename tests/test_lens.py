@@ -17,7 +17,7 @@ from seeworthy.procedures.declare import gather
 from seeworthy.procedures.lens import study
 from seeworthy.procedures.lens.board import View
 from seeworthy.procedures.lens.calibrate import FORMS, calibrate, choose, refine
-from seeworthy.procedures.lens.measure import measure_lens, select_views
+from seeworthy.procedures.lens.measure import _values, measure_lens, select_views
 from seeworthy.targets import target
 from seeworthy.virtual.filming import Hold, Studio, film, paints_of, take_still
 from seeworthy.virtual.planar import Lens, Pose
@@ -157,6 +157,19 @@ def test_uncertainty_is_the_scatter_of_repeats():
         found.append(((fit.camera.fx - lens.fx) / u, u))
     z = [f[0] for f in found]
     assert 0.4 < np.sqrt(np.mean(np.square(z))) < 1.8
+
+
+def test_a_model_that_fits_as_well_is_inside_the_uncertainty():
+    """The way to it is rectangular: u of at least the difference over root 3 (JCGM 100:2008,
+    4.3.7)."""
+    rng = np.random.default_rng(3)
+    lens = study.random_lens("strong barrel", rng)
+    fits, _ = choose(views_of(lens, study.script(lens, rng), 0.3), 1280, 720)
+    first, other = fits[0], fits[-1]
+    alone, both = _values(first, []), _values(first, [other])
+    away = abs(view_angles(other.camera)[0] - view_angles(first.camera)[0])
+    assert away > 0.1 * alone["hfov"][1]
+    assert both["hfov"][1] == pytest.approx(math.hypot(alone["hfov"][1], away / math.sqrt(3)))
 
 
 @pytest.mark.parametrize("bow", [0.1, 0.25, 0.5])

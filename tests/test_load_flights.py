@@ -121,6 +121,10 @@ def test_a_slow_log_gives_a_lower_bound():
     assert peak.bound
     assert "peak_acceleration" in flight.facts["lower_bound"]
     assert peak.low < log.path.truth["peak_acceleration"] < peak.high
+    # Thrust curves of small motors peak at 1.3 to 3.3 times their mean (common practice, no
+    # source): one that is tens of times the mean push says nothing.
+    mean = figures(flight)["mean_boost_acceleration"]
+    assert 3.3 * mean.low < peak.high < 20 * mean.value
     assert any("lower bound" in n for n in flight.notes)
 
 

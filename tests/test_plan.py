@@ -128,6 +128,9 @@ def test_turning_about_the_line_of_sight():
     turned = 2 * math.pi * 2 * 0.020
     assert found["lean"].value == pytest.approx(math.degrees(turned), rel=1e-3)
     assert found["wobble"].value == pytest.approx(turned / 2 * math.hypot(W, H) / 2, rel=1e-3)
+    # A corner of the frame goes round with the angle that passes in 4 ms of exposure.
+    corner = 2 * math.pi * 2 * 0.004 * math.hypot(W, H) / 2
+    assert found["blur"].value == pytest.approx(corner, rel=1e-3)
 
 
 def test_vibration_saturates_at_its_full_travel():

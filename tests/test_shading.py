@@ -11,13 +11,15 @@ import pytest
 from seeworthy.engine.measure import measure
 from seeworthy.ground.errors import BadQuantity, CannotMeasure
 from seeworthy.media.write import ClipWriter
-from seeworthy.procedures.shading.measure import XYZ, measure_shading
+from seeworthy.procedures.shading.measure import measure_shading
 from seeworthy.procedures.shading.middle import find_wide
 from seeworthy.procedures.shading.moved import check_shift, wall_of
 from seeworthy.procedures.shading.study import hue as hue_of
 from seeworthy.procedures.shading.turned_take import MOST, check_same_lens, even_difference
 from seeworthy.virtual.optics import HotSpot, Sensor, Shading, develop
 
+# IEC 61966-2-1, as printed there: linear RGB to XYZ.
+XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
 SIZE = (640, 360)
 FRAME = (1280, 720)
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
@@ -76,6 +78,21 @@ def test_a_known_offset_moves_the_value_and_silences_the_warning():
 def test_a_slanted_set_up_costs_more_at_wide_angles():
     us = [measure_view([station(1.0, w)], offset=(0, 0)).hfov[1] for w in (0.5, 1.5)]
     assert us[1] > us[0] > 0
+
+
+def test_a_wall_that_is_not_square_is_in_the_uncertainty():
+    """Exact tape and width, wall turned and tape slanted by 2° each (geometry, 4000 draws):
+    the angle misses by so much, and u is neither half of it nor three times."""
+    rng = np.random.default_rng(6)
+    half = math.radians(40.0)
+    turned, slanted = np.radians(rng.normal(0, 2, (2, 4000)))
+    t, c, s = math.tan(half), np.cos(turned), np.sin(turned)
+    width = 2 * t * c / (c**2 - s**2 * t**2)
+    seen = 2 * np.degrees(np.arctan(width / 2 * np.cos(slanted)))
+    missed = math.sqrt(float(np.mean((seen - 80.0) ** 2)))
+    exact = replace(station(1.0, 2 * t), distance=(1.0, 1e-9), width=(2 * t, 1e-9))
+    u = measure_view([exact], offset=(0.0, 0.0)).hfov[1]
+    assert 0.5 < u / missed < 3
 
 
 def test_squareness_is_typed_in_degrees():
