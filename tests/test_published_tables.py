@@ -19,6 +19,7 @@ from seeworthy.media.stills import read_still
 from seeworthy.media.transfer import transfer_of
 from seeworthy.observe.chessboard import find_chessboard
 from seeworthy.optics.light_reading import LEVELS, read_light
+from seeworthy.optics.tone import Tone
 from seeworthy.procedures.lens.board import View
 from seeworthy.procedures.lens.calibrate import FORMS, calibrate, refine
 from seeworthy.procedures.noise.measure import Level
@@ -61,7 +62,8 @@ def test_snr_is_that_of_iso_15739(forms, power):
     gain, saturation, sigma, snr = forms("ISO 15739 SNR")
     assert 0.13 * saturation * gain / sigma == pytest.approx(snr)
     steps = [0.08, 0.12, 0.18, 0.27, 0.4]
-    shift, _, _ = referred([level(r, 0.8 * r**power, 1e-3) for r in steps], "reflectance")
+    measured = [level(r, 0.8 * r**power, 1e-3) for r in steps]
+    shift, _, _ = referred(measured, "reflectance", Tone(None), 0.18)
     own = 20 * math.log10(0.8 * 0.18**power / 1e-3)
     slope = 0.8 * power * 0.18 ** (power - 1)  # dI/dL at 18 %
     assert own + shift == pytest.approx(20 * math.log10(0.18 * slope / 1e-3), abs=0.01)

@@ -17,6 +17,7 @@ PROCEDURE = Procedure(
             "clipped to white",
             "%",
             better="less",
+            least=0.0,
             meaning="Share of the picture that is white without detail, mean of the clip; its "
             "interval says what another clip like it would show.",
             of_take=True,
@@ -26,6 +27,7 @@ PROCEDURE = Procedure(
             "sunk into black",
             "%",
             better="less",
+            least=0.0,
             meaning="Share of the picture that is black without detail, mean of the clip.",
             of_take=True,
         ),
