@@ -16,7 +16,7 @@ import pytest
 
 from seeworthy.clock.rate import beat_u
 from seeworthy.ground.results import result
-from seeworthy.judge.claims.decide import Claim, judge
+from seeworthy.judge.claims.decide import Claimed, judge
 from seeworthy.observe.edge_passes import Line
 from seeworthy.procedures.colour.measure import _value
 from seeworthy.procedures.exposure.measure import Pass, _conclude
@@ -250,4 +250,4 @@ def test_of_two_like_sets_the_narrower_decides():
     wide = result("mtf50_centre", 0.30, 0.05, conditions={"orientation": "vertical"})
     narrow = result("mtf50_centre", 0.20, 0.004, conditions={"orientation": "horizontal"})
     for order in ([wide, narrow], [narrow, wide]):
-        assert judge(Claim("mtf50_centre", 0.20), order).result.value == 0.20
+        assert judge(Claimed("mtf50_centre", 0.20), order).result.value == 0.20
