@@ -82,8 +82,8 @@ def test_the_exposure_of_a_real_flight_lies_below_the_bound_that_its_clip_gives(
     clip, _ = karma
     outcome = measured("softness", [clip])
     found = {r.measurand: r for r in outcome.results}
-    # The maker's telemetry gives 4.870 ms in every frame, a blur of a quarter of a pixel: too
-    # little for a value, and no bound may lie below it.
+    # The maker's telemetry gives 4.870 ms in every frame: under a tenth of a pixel of blur in
+    # nearly all of them. That is too little for a value, and no bound may lie below it.
     exposure = found["flight_exposure"]
     assert exposure.conditions["bound"] == "upper"
     assert 4.87 <= exposure.interval[1] < 15
