@@ -103,6 +103,17 @@ def test_a_blur_that_comes_and_goes_is_a_shake_and_an_even_one_is_not():
     assert none is None
 
 
+def test_the_rhythm_of_key_pictures_is_no_shake():
+    patches = _patches(0.2, _swing(), shake=0.3)
+    key = patches.frame % 13 == 0  # thrice in a period of them is 6.9 Hz
+    fields = {n: getattr(patches, n) for n in Patches.__slots__}
+    cause, rhythm = of_shake(Patches(**{**fields, "key": key}), 0.2)
+    assert cause.low is None
+    assert rhythm is None
+    coarse = np.full(len(key), 18.0)
+    assert of_shake(Patches(**{**fields, "step": coarse}), 0.2)[0].low is None
+
+
 @pytest.fixture(scope="module")
 def scene():
     return leaves(np.random.default_rng(3), 500, 800)

@@ -259,7 +259,7 @@ class Exposed:
 # 10 % at 8, 15 % at 9 and up to 20 % beyond (fitted on our own rendered clips, seeds 100 to
 # 119). That is put right by the half of it that is sure, and all of it is uncertain.
 _COARSE = (6.0, 0.05, 0.20)  # from, per code, at most
-_TOO_COARSE = 12.0  # beyond what was rendered
+TOO_COARSE = 12.0  # beyond what was rendered
 _UNTOLD = 0.10  # the same where the stream does not tell its step (judgement)
 _METHOD = 0.05  # scatter of what is left on the same clips
 _SEEN = 3.0  # an exposure is this many times its statistical uncertainty, or it is a bound
@@ -293,7 +293,7 @@ def measure_exposure(patches: Patches) -> Exposed:
     u = math.sqrt(sum(part**2 for _, part in parts))
     blur = share * smear.fastest
     seen = share > _SEEN * scatter and blur > _LEAST_BLUR and u < _KNOWN * share
-    known = seen and not step > _TOO_COARSE
+    known = seen and not step > TOO_COARSE
     if not known and most > _ONE_SIDED:
         raise CannotMeasure(
             "What moved was too slow, or its detail too weak, to tell the exposure.",

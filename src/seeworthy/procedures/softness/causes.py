@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from seeworthy.observe.edge_widths import EdgeWatch
 from seeworthy.observe.soft_patches import FREQUENCIES, SIDE, Patches
-from seeworthy.procedures.softness.blur import Exposed
+from seeworthy.procedures.softness.blur import TOO_COARSE, Exposed
 
 Floats = npt.NDArray[np.float64]
 
@@ -128,6 +128,10 @@ def of_shake(patches: Patches | None, share: float) -> tuple[Cause, float | None
     Args:
         share: Exposure as a share of the frame interval, whose own blur is taken out first.
     """
+    if patches is not None and np.nanmax(np.r_[0.0, patches.step]) > 0:
+        step = float(np.nanmedian(patches.step))
+        if step > TOO_COARSE:
+            return Cause(None, None, f"coded too coarsely, a step of {step:.1f} codes"), None
     found = None if patches is None else _sharpness(patches, share)
     if patches is None or found is None:
         return Cause(None, None, f"needs {_LEAST_FRAMES} frames in a row with detail"), None
@@ -148,9 +152,21 @@ def of_shake(patches: Patches | None, share: float) -> tuple[Cause, float | None
         return Cause(
             0.0, most, f"no rhythm stands out in the {text}; an even shake looks like focus"
         ), None
+    if _of_coder(patches, float(hz[wide[place]]), n):
+        return Cause(None, None, "the rhythm seen is that of the coder's key pictures"), None
     taken, u = 1 - math.exp(-peak / 2), noise / 2
     ends = max(taken - _SURE * u, 0.0), min(taken + _SURE * u, 1.0)
     return Cause(*ends, text), float(hz[wide[place]])
+
+
+def _of_coder(patches: Patches, hz: float, n: int) -> bool:
+    """Tell whether a rhythm is that of key pictures or a multiple of it, within a line's width."""
+    keys = np.unique(patches.frame[patches.key])
+    if len(keys) < 2:
+        return False
+    often = 1 / (float(np.diff(keys).min()) * patches.interval)
+    times = min(max(round(hz / often), 1), 3)  # beyond, a pulse has little left
+    return abs(hz - often * times) < 1.5 / (n * patches.interval)
 
 
 def _sharpness(patches: Patches, share: float) -> Floats | None:
