@@ -553,3 +553,19 @@ def test_the_engine_measures_it_like_any_other(files):
     made = measure("colour", [files[0]], roles={"reference": [files[1]]})
     names = [r.measurand for r in made.outcome.results]
     assert len(names) == len(set(names)) == 9
+
+
+@pytest.mark.parametrize(("balanced", "blamed"), [(3.1, True), (8.2, False)])
+def test_white_balance_is_blamed_only_where_a_gain_mends_the_colours(balanced, blamed):
+    from types import SimpleNamespace
+
+    from seeworthy.procedures.colour import words
+
+    colour = SimpleNamespace(
+        figures={"white_shift": SimpleNamespace(value=0.021, low=0.018)},
+        per_cell={"matched": np.full(12, 7.9)},
+        balanced=balanced,
+    )
+    (said,) = words._light(colour)
+    assert ("white balance is off" in said) is blamed
+    assert f"{balanced:.1f}" in said

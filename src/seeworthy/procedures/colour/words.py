@@ -116,6 +116,12 @@ def _light(colour: Colour) -> list[str]:
     matched = float(colour.per_cell["matched"].mean())
     if white is None or white.low < _SHIFTED:
         return []
+    if colour.balanced >= matched:  # a gain that mends nothing is no ground to blame one
+        return [
+            f"White is shifted by Δu'v' {white.value:.3f}, but a gain per channel does not mend "
+            f"the colours (mean ΔE00 {matched:.1f} before, {colour.balanced:.1f} after): neither "
+            "the light nor the white balance explains them."
+        ]
     return [
         f"White is shifted by Δu'v' {white.value:.3f}, in all cells alike (a gain per channel "
         f"brings the mean ΔE00 from {matched:.1f} to {colour.balanced:.1f}): the light was another "
