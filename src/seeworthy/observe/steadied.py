@@ -32,8 +32,9 @@ _LEAST = 60  # pairs in a row: a second and a half at least of all bands (a judg
 _BLOCKS = 12
 _BANDS = ((1.0, 2.5), (2.5, 5.0), (5.0, 10.0))  # Hz: hands, walking, frames that shake
 # Largest lean of the rows to motion of the middle row: the slope of a sine over h = π f r,
-# 6 (sin h - h cos h) / h² at h = 2.08. With room for errors of following.
-_HARD = 3.0
+# 6 (sin h - h cos h) / h² at h = 2.08. With room for ground whose horizon is in the picture
+# (3.3 in a made case, seed 1: docs/accuracy/stream.md).
+_HARD = 4.0
 # Read-out as a share of the frame's time is 1 at most; 1/10 for errors of following.
 _SLOWEST = 1.1
 _TUKEY = 4.685  # 95 % efficiency on normal noise (Holland and Welsch 1977)
@@ -183,7 +184,7 @@ def _verdict(cells: Sequence[_Cell], interval: float) -> Steadied:
             "yes",
             f"at {worst.band[0]:g} to {worst.band[1]:g} Hz its rows lean by {worst.lean:.2g} px a "
             f"frame and it moves by {worst.moved:.2g} px, where a picture that is not steadied "
-            "leans by less than three times of its motion",
+            "leans by less than four times of its motion",
         )
     if any(slowed) and not any(own):
         share = max(abs(c.share) for axis in slowed for c in axis)
