@@ -265,3 +265,23 @@ def test_the_page_places_many_and_stays_in_place(empty_bench, units, tmp_path):
         page = client.get(taken.headers["location"]).text
         assert "Taken in:" in page
         assert len(list_takes(empty_bench)) == 3
+
+
+def test_the_command_line_makes_the_slate_that_the_import_reads(
+    empty_bench, units, tmp_path, monkeypatch
+):
+    from seeworthy.cli import main
+    from seeworthy.targets import printing
+
+    drawn = []
+    real = printing.pdf
+    monkeypatch.setattr(
+        printing, "pdf", lambda layout, plan: drawn.append(layout) or real(layout, plan)
+    )
+    words = ["target", "slate", "--camera", "Dunlin", "--unit", "2", "--test", "readout",
+             "--bench", str(empty_bench.folder), "-o", str(tmp_path / "s.pdf")]  # fmt: skip
+    assert main.run(words) == 0
+    found = read_payload(read_slate(card_frame(drawn[0], np.random.default_rng(8))))
+    assert found == Slate(bench_key(empty_bench), units[2], "readout")
+    assert main.run(words[:4]) == 2
+    assert main.run([*words, "--unit", "9"]) == 2

@@ -8,6 +8,8 @@ from typing import Any
 
 import typer
 
+from seeworthy.cli.opening import BenchDir, UnitName, opened
+
 app = typer.Typer(rich_markup_mode=None)
 _CLOCK = "Time of day to film: the camera's clock, lost pictures, gaps, sound against picture."
 
@@ -26,6 +28,13 @@ def target(
     line: list[str] = typer.Option(
         None, "--line", metavar="TEXT", help="slate: a line of words for people; repeat it."
     ),
+    camera: str = typer.Option(
+        "", "--camera", metavar="NAME", help="slate: of this camera of the bench."
+    ),
+    test: str = typer.Option("", "--test", metavar="PROCEDURE", help="slate: for this test."),
+    role: str = typer.Option("", "--role", metavar="ROLE", help="slate: which of its files."),
+    unit: UnitName = None,
+    bench: BenchDir = None,
     as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
 ) -> None:
     """Make a printable target as PDF, in exact millimetres; 'clock' makes a page for a screen.
@@ -51,7 +60,10 @@ def target(
     if name == "clock":
         _clock(out or Path("clock.html"), as_json)
         return
-    layout = _layout(name, payload, tuple(line or ()))
+    if camera or test:
+        layout = _slate(bench, name, camera, unit, test, role)
+    else:
+        layout = _layout(name, payload, tuple(line or ()))
     plan = printing.plan(layout, paper, *_sheets(sheets))
     path = out or Path(f"{name}-{plan.paper}.pdf")
     _write(path, printing.pdf(layout, plan))
@@ -94,6 +106,28 @@ def _layout(name: str, payload: str, lines: tuple[str, ...]) -> Any:
     if name != "slate":
         raise WrongCall(f"The target '{name}' carries no text.", "Only slate takes --payload.")
     return slate.layout(payload or "seeworthy", lines)
+
+
+def _slate(
+    bench: Path | None, name: str, camera: str, unit: str | None, test: str, role: str
+) -> Any:
+    """Return the slate that the import of this bench reads."""
+    from seeworthy.bench.cameras import get_camera
+    from seeworthy.bench.slates import slate_for
+    from seeworthy.ground.errors import NotFound, WrongCall
+
+    if name != "slate" or not (camera and test):
+        raise WrongCall(
+            "A slate needs its camera and its test.", "Write: target slate --camera NAME --test ID."
+        )
+    with opened(bench) as place:
+        units = get_camera(place, camera).units
+        found = next((u for u in units if unit in (None, u.serial)), None)
+        if found is None:
+            raise NotFound(
+                f"'{camera}' has no unit '{unit}'.", "'seeworthy camera show' lists them."
+            )
+        return slate_for(place, found.id, test, role)[1]
 
 
 def _sheets(text: str) -> tuple[int, int]:
