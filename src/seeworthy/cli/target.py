@@ -43,19 +43,10 @@ def target(
     give what you read as printed_length: that corrects whatever the printer did.
     """
     from seeworthy.cli import words
-    from seeworthy.targets import NAMES, printing
-    from seeworthy.targets import target as find_target
+    from seeworthy.targets import printing
 
     if not name:
-        entries = [{"target": n, "title": find_target(n).title, "use": find_target(n).use}
-                   for n in NAMES]  # fmt: skip
-        if as_json:
-            words.show_json(entries)
-            return
-        for entry in entries:
-            typer.echo(f"  {entry['target']:<11} {entry['use']}")
-        typer.echo(f"  {'clock':<11} {_CLOCK} (a page for a screen, not printed)")
-        typer.echo("\n'seeworthy target NAME' writes one as PDF.")
+        _list(as_json)
         return
     if name == "clock":
         _clock(out or Path("clock.html"), as_json)
@@ -81,6 +72,22 @@ def target(
         return
     typer.echo(f"Wrote {path}: {layout.title}, {plan.paper}, {plan.count} sheet(s).")
     typer.echo(f"Ruler at 100 %: {length:.1f} mm ({length / 25.4:.3f} in). {layout.use}")
+
+
+def _list(as_json: bool) -> None:
+    from seeworthy.cli import words
+    from seeworthy.targets import NAMES
+    from seeworthy.targets import target as find_target
+
+    entries = [{"target": n, "title": find_target(n).title, "use": find_target(n).use}
+               for n in NAMES]  # fmt: skip
+    if as_json:
+        words.show_json(entries)
+        return
+    for entry in entries:
+        typer.echo(f"  {entry['target']:<11} {entry['use']}")
+    typer.echo(f"  {'clock':<11} {_CLOCK} (a page for a screen, not printed)")
+    typer.echo("\n'seeworthy target NAME' writes one as PDF.")
 
 
 def _clock(path: Path, as_json: bool) -> None:
