@@ -123,7 +123,7 @@ class _Around:
     def __init__(
         self, session: Session, camera_id: int | None, tests: Collection[str] | None = None
     ) -> None:
-        def of_takes(query: Select[Any], table: Any) -> Sequence[Row[Any]]:
+        def of_takes(query: Select[Any], table: Any) -> Sequence[Any]:
             if camera_id is not None or tests is not None:
                 query = query.join(TakeRow, table.take_id == TakeRow.id)
             if tests is not None:

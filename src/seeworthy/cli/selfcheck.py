@@ -36,7 +36,7 @@ def selfcheck(
     from seeworthy.ground.errors import WrongCall
 
     if quick:
-        if studies or table is not None:
+        if studies or table:
             raise WrongCall("--quick runs no study.", "Leave the names and --table out.")
         _quick(as_json)
         return

@@ -135,12 +135,14 @@ class Observer(Protocol):
 
     def begin(self, stage: Stage) -> None:
         """Take the clip's geometry; called once, before the first frame."""
+        return
 
     def frame(self, view: FrameView) -> bool | None:
         """Look at one frame. Return False to be left out of the rest of the pass."""
 
     def finish(self) -> None:
         """Called once after the last frame, also when the clip broke off."""
+        return
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,8 +75,7 @@ def widths(picture: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:
 
 
 def _slopes(picture: Any) -> tuple[Any, Any]:
-    kernel = {"ksize": 1, "scale": 0.5}
     return (
-        cv2.Sobel(picture, cv2.CV_32F, 1, 0, **kernel),
-        cv2.Sobel(picture, cv2.CV_32F, 0, 1, **kernel),
+        cv2.Sobel(picture, cv2.CV_32F, 1, 0, ksize=1, scale=0.5),
+        cv2.Sobel(picture, cv2.CV_32F, 0, 1, ksize=1, scale=0.5),
     )

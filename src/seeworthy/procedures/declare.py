@@ -246,7 +246,7 @@ class Procedure:
             known = ", ".join(w.name for w in self.ways) or "one way only"
             raise WrongCall(f"'{self.id}' is not done by '{way}'.", f"Known: {known}.")
         named = {name for w in self.ways for name in (*w.uses, *(k for k, _ in w.sets))}
-        every = {n.name for n in (*self.readings, *self.options)}
+        every = {n.name for n in self.readings} | {n.name for n in self.options}
         return set(one.uses) | (every - named)
 
     @property

@@ -22,7 +22,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from seeworthy.ground.closing import Closing
 from seeworthy.ground.errors import UnreadableInput, WrongCall
@@ -127,7 +127,7 @@ class Package(Closing):
         return UnreadableInput(f"The package '{self.path.name}' cannot be used: {what}.", _ASK)
 
     @contextmanager
-    def open(self, name: str) -> Iterator[IO[bytes]]:
+    def open(self, name: str) -> Iterator[Any]:
         """Open a file of the package for reading bytes; damage met on the way is said in words."""
         if name not in self.names:
             raise self.bad(f"'{name}' is missing")

@@ -24,7 +24,7 @@ def _s_shaped(amount: float) -> Curve:
 
     def curve(light: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         signal = bt709(light)
-        return signal + amount * signal * (1 - signal) * (2 * signal - 1)
+        return np.asarray(signal + amount * signal * (1 - signal) * (2 * signal - 1))
 
     return curve
 
@@ -32,7 +32,7 @@ def _s_shaped(amount: float) -> Curve:
 def _logarithmic(light: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """A flat look: logarithmic over five stops, straight near black."""
     strength = 31.0
-    return np.log1p(strength * light) / np.log1p(strength)
+    return np.asarray(np.log1p(strength * light) / np.log1p(strength))
 
 
 def _shoulder(light: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
@@ -43,7 +43,7 @@ def _shoulder(light: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     # Of slope 1 at the knee, 0.45 at white, scaled to end at 1.
     bent = over - 0.275 * over**2
     whole = knee + (1 - knee) * 0.725
-    return np.minimum(signal, knee + (1 - knee) * bent) / whole
+    return np.asarray(np.minimum(signal, knee + (1 - knee) * bent) / whole)
 
 
 LOOKS: dict[str, Curve] = {

@@ -7,7 +7,7 @@ Everything here has a known truth: `Blur.mtf` says what the blur does at any pla
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -203,7 +203,8 @@ Tone = Literal["bt709", "srgb", "linear"]
 def encode_tone(linear: Image, tone: Tone = "bt709") -> Image:
     """Code linear light 0 to 1 (ITU-R BT.709 OETF, or IEC 61966-2-1)."""
     x = np.clip(linear, 0, 1).astype(np.float32)
-    return np.asarray({"bt709": bt709, "srgb": srgb, "linear": np.asarray}[tone](x), np.float32)
+    curves: dict[str, Any] = {"bt709": bt709, "srgb": srgb, "linear": np.asarray}
+    return np.asarray(curves[tone](x), np.float32)
 
 
 def develop(

@@ -110,7 +110,7 @@ def film_softly(
     veil: Veil | None = None,
 ) -> None:
     """Film a picture (H, W codes; larger than the frame, mirrored beyond its edges)."""
-    linear = (picture.astype(np.float32) / 255) ** _GAMMA
+    linear = np.asarray((picture / 255) ** _GAMMA, np.float32)
     mean = float(linear.mean())
     rows = (np.arange(eye.height) - (eye.height - 1) / 2) / eye.height * eye.readout / eye.rate
     left = (picture.shape[1] - eye.width) / 2 + np.arange(eye.width)

@@ -52,7 +52,7 @@ class Steadier:
             off = np.abs(place - middle) > self.margin
             middle = np.where(off, place, middle)
             found[i] = place - middle
-        return found
+        return np.asarray(found)
 
     def frames(
         self, shown: Iterable[tuple[float, Codes]], window: Floats

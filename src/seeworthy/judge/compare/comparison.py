@@ -6,7 +6,7 @@ pair by pair, with Holm's correction over everything that is shown.
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
@@ -212,7 +212,7 @@ def what_matters(found: Comparison, most: int = MOST_SHOWN) -> Comparison:
     """
     if len(found.subjects) <= most:
         return found
-    first: Counter[str] = Counter()
+    first: defaultdict[str, float] = defaultdict(float)
     for row in found.rows:
         for subject in row.best:
             # Being the best of three says more than being one of three hundred.

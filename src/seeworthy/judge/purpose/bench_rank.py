@@ -112,7 +112,8 @@ def _results(
     from seeworthy.bench.outcomes import list_results
 
     per: dict[str, list[Result]] = {n: [] for n in names}
-    asked = {item.measurand.id for p in purposes for item in (*p.limits, *p.wishes)}
+    asked = {item.measurand.id for p in purposes for item in p.limits}
+    asked |= {item.measurand.id for p in purposes for item in p.wishes}
     for stored in speaking(list_results(bench, of_tests_for=asked))[0]:
         if stored.camera in per:
             per[stored.camera].append(stored.result)

@@ -51,11 +51,11 @@ def _one(path: Path, rng: np.random.Generator) -> Iterator[Trial]:
     for r, truth in zip(outcome.results, (white, black), strict=True):
         yield Trial(SHARE, r.measurand, 100 * float(np.mean(truth)), r.value, r.u, *r.interval)
     found = outcome.findings["white_stretches" if to_white else "black_stretches"]
-    for name, end, truth in (("from", 0, start), ("to", 1, start + length)):
+    for name, end, frame in (("from", 0, start), ("to", 1, start + length)):
         if len(found) == 1:
-            yield Trial(LOST, name, truth / _RATE, found[0][end])
+            yield Trial(LOST, name, frame / _RATE, found[0][end])
         else:
-            yield Trial(LOST, name, truth / _RATE, refused=f"{len(found)} stretches")
+            yield Trial(LOST, name, frame / _RATE, refused=f"{len(found)} stretches")
 
 
 STUDY = Study(

@@ -17,7 +17,6 @@ PROCEDURE = Procedure(
             "slope of the tones at mid-grey",
             "",
             better="none",
-            ideal=1.0,
             also=("gamma", "contrast", "tone curve"),
             feels=(),
             meaning="Power of the picture's light, by its tag, over the scene's: 1 is as tagged, "

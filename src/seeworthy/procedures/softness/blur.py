@@ -172,7 +172,7 @@ def _phase(speed: Floats, power: Singles) -> Singles:
         + np.outer(down**2, second[:, 1, 1])
         + 2 * np.outer(across * down, second[:, 0, 1])
     )
-    return np.sqrt(np.maximum(square, 0.0)).astype(np.float32)
+    return np.asarray(np.sqrt(np.maximum(square, 0.0)), np.float32)
 
 
 def _chosen(patches: Patches, use: npt.NDArray[np.bool_] | None) -> npt.NDArray[np.int64]:
@@ -225,9 +225,10 @@ def _projected(data: _Data, share: float, mask: Singles) -> tuple[Singles, Singl
     def free(a: Singles) -> Singles:
         a = np.where(mask > 0, a, 0).astype(np.float32)
         for _ in range(_SWEEPS):
-            a = a - (np.add.reduceat(a, data.starts, axis=0) / count)[data.track] * mask
+            mean = (np.add.reduceat(a, data.starts, axis=0) / count)[data.track]
+            a = np.asarray(a - mean * mask, np.float32)
             fitted = np.einsum("nij,nj->ni", inverse, a @ _NUISANCE)
-            a = a - (fitted @ _NUISANCE.T) * mask
+            a = np.asarray(a - (fitted @ _NUISANCE.T) * mask, np.float32)
         return a
 
     return free(slope), free(misfit)

@@ -227,8 +227,8 @@ def of_fog(table: Floats) -> Cause:
     rise, u_rise = _trend(x, np.array([dark[p].mean() for p in parts]))
     text = f"darkest parts and contrast of {len(table)} frames in {_FOG_PARTS} stretches"
     if -fall > _SURE * u_fall and rise > _SURE * u_rise:
-        ends = (1 - math.exp(min(fall + s * 2 * u_fall, 0.0)) for s in (1, -1))
-        return Cause(*ends, f"{text}: the dark rises as the contrast sinks")
+        low, high = (1 - math.exp(min(fall + s * 2 * u_fall, 0.0)) for s in (1, -1))
+        return Cause(low, high, f"{text}: the dark rises as the contrast sinks")
     most = 1 - math.exp(min(fall, 0.0) - 2 * u_fall)
     if most > 0.5:
         return Cause(None, None, "the scene changes more than a veil would")
