@@ -137,7 +137,8 @@ class _Around:
         self.names: dict[int, list[tuple[int, str]]] = defaultdict(list)
         kept: Any = TakeFileRow
         columns = (kept.take_id, kept.position, kept.role, kept.sha256, kept.name)
-        for number, position, role, sha, name in of_takes(select(*columns), kept):
+        files: Any = of_takes(select(*columns), kept)
+        for number, position, role, sha, name in files:
             self.files[number].append((position, role, sha))
             self.names[number].append((position, name))
         self.readings = _by_take(of_takes, ReadingRow, "name", "text")

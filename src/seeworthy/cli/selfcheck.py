@@ -21,7 +21,9 @@ def selfcheck(
         3, "--repeats", min=1, metavar="N", help="Rendered repeats per group."
     ),
     seed: int = typer.Option(1, "--seed", metavar="N", help="Another seed gives other scenes."),
-    table: Path = typer.Option(None, "--table", metavar="FILE", help="Write the table (Markdown)."),
+    table: Path | None = typer.Option(
+        None, "--table", metavar="FILE", help="Write the table (Markdown)."
+    ),
     quick: bool = typer.Option(
         False, "--quick", help="Ask only whether this installation is right; under two minutes."
     ),
