@@ -26,7 +26,7 @@ from seeworthy.ground.customary import customary_text
         ("300 lx", "27.9 fc (300 lx)"),  # 1 fc = 10.7639 lx
         ("76 mm wide", "2.99 in (76 mm) wide"),
         ("focal length 3.2 mm", "focal length 3.2 mm"),
-        ("8.5 ms, 29 min, 3 Mbit/s, 4 m2", "8.5 ms, 29 min, 3 Mbit/s, 4 m2"),
+        ("9.3 ms, 29 min, 3 Mbit/s, 4 m2", "9.3 ms, 29 min, 3 Mbit/s, 4 m2"),
         ("typed as '3 m', read as 3.00 m", "typed as '3 m', read as 9.84 ft (3.00 m)"),
         ("60 in is 1.524 m", "60 in is 1.524 m"),  # it is there already
         ("version 1.2.3 m", "version 1.2.3 m"),

@@ -8,6 +8,7 @@ import av
 import numpy as np
 import pytest
 from scipy import signal
+from scipy.signal import lfilter
 
 from seeworthy.engine.measure import measure
 from seeworthy.ground.errors import CannotMeasure, WrongCall
@@ -167,17 +168,32 @@ def test_one_microphone_sold_as_two():
     assert channels(heard(mono)) is None
 
 
+# IEC 61672-1:2013, Table 3, at the exact frequencies of its bands (goals in dB).
+@pytest.mark.parametrize(
+    ("frequency", "goal"),
+    [(31.623, -39.4), (39.811, -34.6), (63.096, -26.2), (125.89, -16.1), (1000.0, 0.0),
+     (7943.3, -1.1)],
+)  # fmt: skip
+@pytest.mark.parametrize("phase", [0.0, 1.1])
+def test_a_tone_through_the_windows_has_the_weight_of_the_standard(frequency, goal, phase):
+    tone = 0.1 * np.sin(2 * np.pi * frequency * seconds(3) + phase)
+    windows = heard(tone).windows
+    plain = np.mean([w.power for w in windows])
+    weighted = np.mean([w.weighted for w in windows])
+    assert 10 * math.log10(weighted / plain) == pytest.approx(goal, abs=0.1)
+
+
 # Through a file.
 
 
-def write(path, samples, layout="mono", codec="aac"):
+def write(path, samples, layout="mono", codec="aac", bit_rate=192_000, **options):
     with av.open(str(path), "w") as target:
         video = target.add_stream("libx264", rate=10)
         video.width = video.height = 64
         video.pix_fmt = "yuv420p"
-        audio = target.add_stream(codec, rate=RATE)
+        audio = target.add_stream(codec, rate=RATE, options=options)
         audio.layout = layout
-        audio.bit_rate = 192_000
+        audio.bit_rate = bit_rate
         for i in range(len(samples) * 10 // RATE):
             frame = av.VideoFrame.from_ndarray(np.full((64, 64, 3), 90, np.uint8), format="rgb24")
             frame.pts = i
@@ -209,6 +225,34 @@ def test_the_procedure_through_aac(tmp_path):
     assert results["audio_rate_error", None].value == pytest.approx(0, abs=15)
     assert results["clipping_share", None].value == 0
     assert found.outcome.findings["channels_identical"] is True
+
+
+def red_noise(seed, seconds_):
+    """Rumble with hiss, as a room has it."""
+    rng = np.random.default_rng(seed)
+    return lfilter([1], [1, -0.95], rng.normal(0, 0.003, int(RATE * seconds_)))
+
+
+@pytest.mark.parametrize(
+    ("options", "known"),
+    [
+        ({"aac_pns": "1"}, True),  # the coder puts noise of its own into each channel
+        ({"aac_pns": "0"}, True),
+        ({"aac_pns": "1", "aac_ms": "0", "aac_is": "0"}, None),  # channels coded apart
+    ],
+)
+def test_one_microphone_through_a_coder_that_makes_noise_of_its_own(tmp_path, options, known):
+    mono = red_noise(1, 6) + 0.05 * np.sin(2 * np.pi * 400 * seconds(6))
+    path = write(
+        tmp_path / "a.mp4", np.stack([mono, mono], 1), "stereo", bit_rate=64_000, **options
+    )
+    assert measure("sound", [path]).outcome.findings["channels_identical"] is known
+
+
+def test_two_microphones_are_told_through_the_coder(tmp_path):
+    one, two, both = (red_noise(seed, 6) for seed in (1, 2, 3))
+    path = write(tmp_path / "a.mp4", np.stack([both + one, both + two], 1), "stereo")
+    assert measure("sound", [path]).outcome.findings["channels_identical"] is False
 
 
 def test_digital_silence_is_no_noise_floor(tmp_path):

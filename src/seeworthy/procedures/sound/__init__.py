@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="sound",
     title="Sound",
     question="How good is its sound, and are two channels really two?",
-    version=1,
+    version=2,
     yields=(
         Measurand(
             "noise_floor",
@@ -63,11 +63,15 @@ PROCEDURE = Procedure(
         Finding("audio_codec", "", "How the sound is coded."),
         Finding("audio_rate", "Hz", "Samples per second by the file."),
         Finding("audio_channels", "", "Number of channels."),
-        Finding("channels_identical", "", "True when two channels carry one and the same sound."),
+        Finding(
+            "channels_identical",
+            "",
+            "Whether two channels carry one and the same sound; none where coding hides it.",
+        ),
         Finding(
             "channel_difference_db",
             "dB",
-            "How far the difference of the channels lies below their level.",
+            "Difference of the channels against their level, below 4 kHz.",
         ),
         Finding("peak_level_dbfs", "dBFS", "Highest sample, dB below full scale."),
     ),

@@ -31,7 +31,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
             "The microphone was off, or its plug or menu is: switch it on and film again.",
         )
     warnings = list(sound.warnings)
-    alike = channels(listener)
+    alike = channels(listener, not sound.codec.startswith(_LOSSLESS))
     results = [_clipping(listener), *_floor(inputs, listener, warnings)]
     if tone is not None:
         results += _rate(listener, tone.u, warnings)
@@ -141,6 +141,14 @@ def _response(found: Band) -> Figure:
     )
 
 
+_LOSSLESS = ("pcm", "flac", "alac")  # FFmpeg's names of codecs that lose nothing
+_ALIKE = {
+    True: "both channels carry one microphone",
+    False: "it is stereo",
+    None: "whether it is stereo cannot be told from this coding",
+}
+
+
 def _findings(sound: Sound, listener: Listener, alike: Channels | None) -> dict[str, Any]:
     return {
         "audio_codec": sound.codec,
@@ -162,6 +170,6 @@ def _sentence(results: list[Result], alike: Channels | None) -> str:
     clipped = next(r for r in results if r.measurand == "clipping_share")
     parts.append("nothing clips" if clipped.value == 0 else f"{clipped.value:.2g} % clips")
     if alike is not None:
-        parts.append("both channels carry one microphone" if alike.identical else "it is stereo")
+        parts.append(_ALIKE[alike.identical])
     text = ", ".join(parts)
     return text[0].upper() + text[1:] + "."
