@@ -243,6 +243,24 @@ def test_a_wide_tint_is_placed_sized_and_named(sigma, gain, hue):
     assert found.centred
 
 
+@pytest.mark.parametrize(
+    ("gain", "hue"), [((1.06, 1, 1), "red"), ((1.15, 1, 1), "red"), ((1, 1, 1.15), "blue")]
+)
+def test_a_compact_tint_has_its_hue_size_and_picture_too(tmp_path, gain, hue):
+    path = tmp_path / "compact.png"
+    spot = HotSpot(0.5, 0.5, 2 * 120 / 1280, gain)
+    light = Shading(0.5, spot=spot).gain(*FRAME) * 0.35
+    code = develop(light, np.random.default_rng(2), sensor=Sensor(), tone="srgb", full_range=True)
+    cv2.imwrite(str(path), code[..., ::-1])
+    outcome = measure("shading", [path]).outcome
+    found = outcome.findings["hot_spot"] or outcome.findings["wide_tint"]
+    assert found["hue"] == hue
+    assert found["size_px"] == pytest.approx(2.355 * 120, rel=0.2)
+    assert f"the middle is more {hue} than" in outcome.sentence
+    assert any("lens, filter or sensor" in w for w in outcome.warnings)
+    assert outcome.pictures[-1].name == "hues.png"
+
+
 def test_a_tint_off_the_optical_centre_is_not_the_lens():
     assert not wide(200, (1.12, 1, 1), (0.4, 0.5)).centred
 
@@ -261,7 +279,7 @@ def test_a_wide_tint_is_told_with_its_picture(tmp_path):
     assert outcome.findings["wide_tint"]["hue"] == "red"
     assert "the middle is more red than the border" in outcome.sentence
     assert any("lens, filter or sensor" in w for w in outcome.warnings)
-    assert [p.name for p in outcome.pictures] == ["flat_field.png", "wide_tint.png"]
+    assert [p.name for p in outcome.pictures] == ["flat_field.png", "hues.png"]
 
 
 def lamp_wall(strength, at=(0.0, 0.0), shift=(0.0, 0.0)):

@@ -52,7 +52,7 @@ PROCEDURE = Procedure(
         Finding(
             "hot_spot",
             "",
-            "Place, size and strength of a compact coloured spot; wide ones are wide_tint.",
+            "A compact coloured spot: place, size, Δu'v' and word for the hue; see wide_tint.",
         ),
         Finding(
             "wide_tint",

@@ -17,18 +17,13 @@ import numpy.typing as npt
 from scipy.optimize import least_squares
 
 from seeworthy.ground.uncertainty import coverage_factor
-from seeworthy.procedures.shading.measure import LEAST_SPOT, XYZ, chroma_step, uv_of
+from seeworthy.procedures.shading.hues import GREY, XYZ, chroma_step, hue_word, uv_of
+from seeworthy.procedures.shading.spots import LEAST_SPOT, is_centred
 
 Floats = npt.NDArray[np.float64]
 
 _NARROW, _WIDE = 0.06, 0.35  # sigma, shares of the width: compact spots below, the plane above
 _FLOOR = 0.0003  # Δu'v', that of the tint (see `measure`)
-_CENTRED = 0.05  # shares of the width from the optical centre (a judgement)
-_GREY = np.array([1.0, 1.0, 1.0])
-_PRIMARIES = {
-    "red": (1, 0, 0), "yellow": (1, 1, 0), "green": (0, 1, 0), "blue-green": (0, 1, 1),
-    "blue": (0, 0, 1), "purple": (1, 0, 1),
-}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -54,19 +49,6 @@ class Wide:
     u: float
     hue: str
     centred: bool
-
-
-def hue_word(way: Floats) -> str:
-    """Return the word for a direction (Δu', Δv') from grey."""
-    grey = uv_of(_GREY[None])[0]
-    angle = math.atan2(way[1], way[0])
-
-    def off(rgb: tuple[int, int, int]) -> float:
-        there = uv_of(np.array([rgb], float))[0] - grey
-        turn = abs(math.atan2(there[1], there[0]) - angle) % (2 * math.pi)
-        return min(turn, 2 * math.pi - turn)
-
-    return min(_PRIMARIES, key=lambda word: off(_PRIMARIES[word]))
 
 
 def find_wide(field: Floats, size: tuple[int, int], centre: tuple[float, float]) -> Wide | None:
@@ -118,10 +100,9 @@ def find_wide(field: Floats, size: tuple[int, int], centre: tuple[float, float])
     scale = size[0] / columns
     x = (float(best.x[0]) + 0.5) * scale - 0.5
     y = (float(best.x[1]) + 0.5) * size[1] / rows - 0.5
-    off = math.hypot(x - centre[0], y - centre[1])
     return Wide(
         x, y, 2.355 * float(best.x[2]) * scale, strength, u, hue_word(way),
-        off < _CENTRED * size[0],
+        is_centred(x, y, centre, size[0]),
     )  # fmt: skip
 
 
@@ -140,7 +121,7 @@ def exaggerated(field: Floats, times: float) -> npt.NDArray[np.uint8]:
     """
     uv = uv_of(field)
     border = np.concatenate([uv[[0, -1]].reshape(-1, 2), uv[:, [0, -1]].reshape(-1, 2)])
-    grey = uv_of(_GREY[None])[0]
+    grey = uv_of(GREY[None])[0]
     u, v = np.moveaxis(grey + times * (uv - border.mean(axis=0)), -1, 0)
     # CIE 1976 u'v' back to XYZ at luminance 0.35.
     xyz = 0.35 * np.stack([9 * u / (4 * v), np.ones_like(u), (12 - 3 * u - 20 * v) / (4 * v)], -1)

@@ -21,6 +21,7 @@ from seeworthy.procedures.shading.gain_map import gain_map
 from seeworthy.procedures.shading.measure import Shading, measure_shading
 from seeworthy.procedures.shading.middle import Wide, exaggerated, find_wide
 from seeworthy.procedures.shading.moved import check_shift, wall_of
+from seeworthy.procedures.shading.spots import Spot
 from seeworthy.procedures.shading.turned_take import check_same_lens
 
 
@@ -59,8 +60,8 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     field = np.mean(fields, axis=0)
     wide = find_wide(field, size, found.centre) if found.spot is None else None
     pictures = [_picture(watchers[0], found)]
-    if wide is not None:
-        pictures.append(_wide_picture(field, size, wide))
+    if (part := found.spot or wide) is not None:
+        pictures.append(_hue_picture(field, size, part))
     tone = inputs.tone(stages[0])
     parts = budgets(found, surface, tone)
     method = "turned" if found.turned else "one take"
@@ -141,6 +142,8 @@ def _findings(found: Shading, wide: Wide | None, frames: int, tone: Tone) -> dic
             "y": round(spot.y),
             "size_px": round(spot.size),
             "strength": round(spot.strength, 4),
+            "hue": spot.hue,
+            "on_optical_centre": spot.centred,
         },
         "wide_tint": None
         if wide is None
@@ -169,9 +172,11 @@ def _doubts(found: Shading, wide: Wide | None) -> tuple[str, ...]:
             f"The light slopes by {slope:.2f} stops across the picture: lamp and lens cannot be "
             "told apart. Film a second take with the camera turned by 180° (turned=)."
         )
-    if wide is not None and wide.centred:
+    part = found.spot or wide
+    if part is not None and part.centred:
+        what = "hot spot" if wide is None else "wide tint"
         said.append(
-            "The wide tint lies round the optical centre: whether lens, filter or sensor makes it "
+            f"The {what} lies round the optical centre: whether lens, filter or sensor makes it "
             "cannot be told from a flat field."
         )
     elif wide is not None:
@@ -188,29 +193,30 @@ def _doubts(found: Shading, wide: Wide | None) -> tuple[str, ...]:
 def _sentence(found: Shading, wide: Wide | None) -> str:
     dark = f"The corners are {found.corner:.2f} stops darker than the middle"
     tint = "no tint that shows" if found.colour < 0.004 else f"a tint of {found.colour:.3f} Δu'v'"
-    spot = "" if found.spot is None else ", and a coloured hot spot"
-    if wide is not None:
-        where = "the middle" if wide.centred else f"the part round {wide.x:.0f}, {wide.y:.0f} px"
-        spot = (
-            f"; {where} is more {wide.hue} than the border by {wide.strength:.3f} Δu'v', over "
-            f"about {wide.size:.0f} px"
-        )
-    return f"{dark}, with {tint}{spot}."
+    part = found.spot or wide
+    if part is None:
+        return f"{dark}, with {tint}."
+    where = "the middle" if part.centred else f"the part round {part.x:.0f}, {part.y:.0f} px"
+    against = "what is round it (a hot spot)" if wide is None else "the border"
+    return (
+        f"{dark}, with {tint}; {where} is more {part.hue} than {against} by {part.strength:.4f} "
+        f"Δu'v', over about {part.size:.0f} px."
+    )
 
 
-def _wide_picture(field: Any, size: tuple[int, int], wide: Wide) -> Picture:
-    times = float(np.clip(0.06 / wide.strength, 2, 20))
+def _hue_picture(field: Any, size: tuple[int, int], part: Spot | Wide) -> Picture:
+    times = float(np.clip(0.06 / part.strength, 2, 20))
     made = cv2.resize(exaggerated(field, times), (640, round(640 * size[1] / size[0])))
     drawn = np.ascontiguousarray(made[..., ::-1])
     scale = 640 / size[0]
-    place = (round(wide.x * scale), round(wide.y * scale))
-    cv2.circle(drawn, place, round(wide.size * scale / 2), (40, 40, 40), 1, cv2.LINE_AA)
+    place = (round(part.x * scale), round(part.y * scale))
+    cv2.circle(drawn, place, round(part.size * scale / 2), (40, 40, 40), 1, cv2.LINE_AA)
     caption = (
         f"Hues of the field at even light, their differences from the border {times:.0f} times "
-        f"enlarged; the ring is where the tint is half as strong as at ({wide.x:.0f}, "
-        f"{wide.y:.0f}) px."
+        f"enlarged; the ring is where the tint is half as strong as at ({part.x:.0f}, "
+        f"{part.y:.0f}) px."
     )
-    return encode("wide_tint.png", caption, drawn)
+    return encode("hues.png", caption, drawn)
 
 
 def _picture(watcher: FlatMean, found: Shading | None) -> Picture:

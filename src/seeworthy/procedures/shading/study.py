@@ -27,7 +27,8 @@ ONE = "one take, even light"
 SPOT = "hot spot of 0.004 Δu'v' and more"
 EVEN = "no hot spot, noisy field"
 GRADIENT = "lit gradient, one take"
-GROUPS = (TURNED, ONE, SPOT, EVEN, GRADIENT)
+WIDE = "wide tint, sigma 120 to 320 px"
+GROUPS = (TURNED, ONE, SPOT, EVEN, GRADIENT, WIDE)
 
 # IEC 61966-2-1: linear RGB to XYZ (the virtual side's own copy of the standard).
 _XYZ = ((0.4124, 0.3576, 0.1805), (0.2126, 0.7152, 0.0722), (0.0193, 0.1192, 0.9505))
@@ -65,6 +66,9 @@ def random_field(group: str, rng: np.random.Generator) -> Field:
     )
     if group == SPOT:
         shade = replace(shade, spot=_random_spot(rng))
+    if group == WIDE:
+        # The lens itself without a tint: of two tints round one middle there is one truth only.
+        shade = replace(shade, red=0.0, blue=0.0, spot=_random_tint(rng))
     return Field(shade, float(rng.uniform(0.2, 0.5)), float(rng.uniform(2000, 10000)))
 
 
@@ -81,6 +85,15 @@ def _random_spot(rng: np.random.Generator) -> HotSpot:
     x, y = (0.5, 0.5) if rng.random() < 0.5 else rng.uniform(0.2, 0.8, 2)
     gain = tuple(1 + low * p for p in pull)
     return HotSpot(float(x), float(y), float(rng.uniform(0.05, 0.16)), gain)  # type: ignore[arg-type]
+
+
+def _random_tint(rng: np.random.Generator) -> HotSpot:
+    """Return a wide tint: a channel raised by 6 to 15 % round the middle or off it."""
+    place = (0.5, 0.5) if rng.random() < 0.5 else rng.uniform(0.38, 0.62, 2)
+    gain = [1.0, 1.0, 1.0]
+    gain[int(rng.choice([0, 0, 1, 2]))] += float(rng.uniform(0.06, 0.15))
+    sigma = float(rng.uniform(120, 320))
+    return HotSpot(float(place[0]), float(place[1]), 2 * sigma / WIDTH, tuple(gain))  # type: ignore[arg-type]
 
 
 def spot_strength(gain: tuple[float, ...]) -> float:
@@ -163,6 +176,8 @@ def _trials(group: str, field: Field, rng: np.random.Generator) -> Iterator[Tria
         yield Trial(f"{group}: slope", "slope", steep, outcome.findings["slope_stops"][axis])
     if group == SPOT:
         yield from _spot(field.shade, spot)
+    elif group == WIDE:
+        yield from _tint(field.shade, spot or outcome.findings["wide_tint"])
     elif group == GRADIENT:
         said = any("slopes" in w for w in outcome.warnings)
         yield Trial(f"{group}: said", "said", 1.0, float(said))
@@ -192,6 +207,21 @@ def _spot(shade: Shading, found: dict[str, Any] | None) -> Iterator[Trial]:
         yield Trial(f"{SPOT}: strength", "strength", true, found["strength"])
 
 
+def _tint(shade: Shading, found: dict[str, Any] | None) -> Iterator[Trial]:
+    assert shade.spot is not None
+    yield Trial(f"{WIDE}: found", "said", 1.0, float(found is not None))
+    if found is not None:
+        x, y = shade.spot.x * (WIDTH - 1), shade.spot.y * (HEIGHT - 1)
+        away = math.hypot(found["x"] - x, found["y"] - y)
+        word = ("red", "green", "blue")[int(np.argmax(shade.spot.gain))]
+        yield Trial(f"{WIDE}: hue", "right word", 1.0, float(found["hue"] == word))
+        yield Trial(f"{WIDE}: place", "px from its place", 0.0, away)
+        size = 2.355 * shade.spot.radius * WIDTH / 2
+        yield Trial(f"{WIDE}: size", "full width, px", size, found["size_px"])
+        true = spot_strength(shade.spot.gain)
+        yield Trial(f"{WIDE}: strength", "strength", true, found["strength"])
+
+
 def _goals() -> dict[str, tuple[Goal, ...]]:
     honest = Goal("coverage", 0.90, "95 % intervals hold the truth in 90–99 %")
     goals: dict[str, tuple[Goal, ...]] = {}
@@ -203,6 +233,8 @@ def _goals() -> dict[str, tuple[Goal, ...]]:
         goals[f"{group}: hot spot"] = (Goal("max", 0.0, "none invented"),)
     goals[f"{TURNED}: slope"] = (Goal("max", 0.05, "within 0.05 stop"),)
     goals[f"{SPOT}: found"] = (Goal("max", 0.0, "always found"),)
+    goals[f"{WIDE}: found"] = (Goal("max", 0.0, "always found"),)
+    goals[f"{WIDE}: hue"] = (Goal("max", 0.0, "always the right word"),)
     goals[f"{EVEN}: hot spot"] = (Goal("max", 0.0, "none invented"),)
     goals[f"{GRADIENT}: said"] = (Goal("max", 0.0, "always said"),)
     return goals
