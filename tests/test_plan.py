@@ -13,7 +13,8 @@ from seeworthy.ground.results import result
 from seeworthy.judge.plan.advice import advise
 from seeworthy.judge.plan.camera import FlownCamera
 from seeworthy.judge.plan.flight import read_flight
-from seeworthy.judge.plan.predict import predict, word
+from seeworthy.judge.plan.predict import predict
+from seeworthy.judge.plan.prediction import word
 
 W, H = 1280, 720
 

@@ -61,6 +61,8 @@ def _show(found: Ranking) -> None:
     typer.echo(f"{found.purpose.title}: {found.purpose.about}\n")
     for place, camera in enumerate(found.cameras, 1):
         _show_camera(place, camera)
+    for note in found.notes:
+        typer.echo(f"Note: {note}\n")
     if found.worth_doing:
         from seeworthy.ground.measurands import measurand
 

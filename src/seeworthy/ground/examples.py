@@ -99,6 +99,7 @@ EXAMPLES: Mapping[str, str] = MappingProxyType(
         "plan.accept.wobble": "3 px",
         "plan.accept.blur": "2 px",
         "plan.accept.ground_pixel": "10 cm",
+        "plan.accept.ground_detail": "20 cm",
         # What sellers claim.
         "claim.run_time": "60 min",
     }

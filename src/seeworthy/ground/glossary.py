@@ -7,6 +7,9 @@ from collections.abc import Iterable
 
 WORDS: dict[str, str] = {
     "MTF50": "how fine a pattern still comes through with half its contrast; more is sharper",
+    "MTF10": "how fine a pattern still comes through with a tenth of its contrast: detail's end",
+    "LW/PH": "lines, dark and bright, that fill the height of the picture; more is finer, whatever "
+    "the frame size",
     "cy/px": "cycles per pixel: 0.25 means that a dark and a bright line together take 4 pixels",
     "decentring": "one side of the picture is softer than the other: the lens sits askew",
     "Δu'v'": "how far a colour is off, whatever its brightness; 0.004 can just be seen",

@@ -43,6 +43,8 @@ class Measurand:
         of_take:
             It is a figure of one take or flight (the length of a clip, the bit rate of a
             scene), so that cameras are not compared by it.
+        per_frame: It counts pixels of the delivered frame (cy/px), so that it says nothing across
+            frame sizes: compared only where results name one and the same `frame`.
         than: How it is said to be more and less than claimed: ``("heavier", "lighter")``.
         pint: Name of the unit in the units library where that is another one than the trade writes:
             flyers say ``g`` for multiples of standard gravity.
@@ -60,6 +62,7 @@ class Measurand:
     also: tuple[str, ...] = ()
     pint: str = ""
     of_take: bool = False
+    per_frame: bool = False
     than: tuple[str, str] = ("", "")
     least: float | None = None
 

@@ -154,7 +154,7 @@ def parse(
     return quantity
 
 
-_COUNTED = ("px", "cy/px")
+_COUNTED = ("px", "cy/px", "LW/PH")
 
 
 def _has_no_unit(shown: str) -> bool:

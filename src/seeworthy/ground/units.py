@@ -56,6 +56,8 @@ _ALIASES = {
     "hr": "hour",
     "stops": "stop",
     "cy/px": "cycle_per_px",
+    "LW/PH": "line_width_per_ph",
+    "lw/ph": "line_width_per_ph",
     "µs": "microsecond",
     "μs": "microsecond",
     "m/s2": "meter/second**2",
@@ -115,6 +117,7 @@ def _registry() -> Any:
     ureg.define("footcandle = lumen / foot ** 2 = fc")
     ureg.define("stop = []")
     ureg.define("cycle_per_px = [spatial_frequency]")
+    ureg.define("line_width_per_ph = [lines_of_a_picture]")
     ureg.define("decibel_number = [level]")
     ureg.define("light_value = [exposure_value] = EV")
     ureg._build_cache()  # else bytes and lumens keep the dimensions they had before

@@ -108,7 +108,8 @@ def compare_results(origins: Iterable[Origin], by: By = "camera") -> Comparison:
 
     Returns:
         Rows for all that two or more subjects have under like conditions. Figures of a take
-        (the length of a clip, the bit rate of a scene) are none of a camera and left out.
+        (the length of a clip, the bit rate of a scene) are none of a camera and left out; figures
+        per pixel that name no frame size are of no known size and left out.
     """
     everything = [o for o in origins if by != "mount" or _MOUNT in o.result.conditions]
     of_take = (
@@ -116,8 +117,9 @@ def compare_results(origins: Iterable[Origin], by: By = "camera") -> Comparison:
         if by == "mount"
         else {o.result.measurand for o in everything if measurand(o.result.measurand).of_take}
     )
+    per_frame = {o.result.measurand for o in everything if _of_no_frame(o.result)}
     found, notes = speaking(
-        [o for o in everything if o.result.measurand not in of_take],
+        [o for o in everything if o.result.measurand not in of_take and not _of_no_frame(o.result)],
         firmware_apart=by == "firmware",
     )
     subjects = tuple(dict.fromkeys(subject_of(o, by) for o in everything))
@@ -130,12 +132,20 @@ def compare_results(origins: Iterable[Origin], by: By = "camera") -> Comparison:
     if of_take:
         titles = ", ".join(measurand(n).title for n in order if n in of_take)
         apart.append(f"Figures of a take, not of a camera, are not compared: {titles}.")
+    if per_frame:
+        titles = ", ".join(measurand(n).title for n in order if n in per_frame)
+        apart.append(f"Counted in pixels of a frame of unknown size, not compared: {titles}.")
     for name in sorted(by_measurand, key=lambda n: order.index(n) if n in order else len(order)):
         made, note = _rows(measurand(name), by_measurand[name], by)
         rows += made
         if note:
             apart.append(note)
     return Comparison(by, subjects, tuple(_corrected(rows)), tuple(apart))
+
+
+def _of_no_frame(result: Result) -> bool:
+    """Tell a figure per pixel whose frame size is not known."""
+    return measurand(result.measurand).per_frame and "frame" not in result.conditions
 
 
 def _corrected(rows: Sequence[Row]) -> list[Row]:

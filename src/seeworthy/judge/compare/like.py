@@ -132,7 +132,9 @@ def oddity(conditions: Mapping[str, Any], named: Container[str] = ()) -> float:
 def why_apart(likes: Sequence[Like]) -> str:
     """Say in one sentence what keeps sets of results apart."""
     reasons = []
-    if len({like.words for like in likes}) > 1:
+    if len({dict(like.words).get("frame") for like in likes}) > 1:
+        reasons.append("frame size (a pixel of one is not a pixel of another)")
+    if len({tuple(w for w in like.words if w[0] != "frame") for like in likes}) > 1:
         reasons.append("place or direction in the picture")
     if len({like.light for like in likes}) > 1:
         reasons.append("light (or one names none)")

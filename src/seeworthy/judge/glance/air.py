@@ -68,7 +68,7 @@ _ASKED = (
     _Asked(
         "detail", "Finest stripe on the ground", "cm", False,
         f"straight down from {HEIGHT:g} m, in the middle of the picture: narrower ones blur",
-        "needs sharpness and angle of view",
+        "needs sharpness, angle of view and the file's size",
     ),
     _Asked(
         "light", "Light it needs", "lx", False,
@@ -149,12 +149,11 @@ def _lean(camera: FlownCamera) -> Uncertain | None:
 
 
 def _detail(camera: FlownCamera) -> Uncertain | None:
-    focal, mtf50 = camera.focal(), _ordinary(camera, "mtf50_centre")
-    if focal is None or mtf50 is None:
+    mtf50 = _ordinary(camera, "mtf50_ph_centre")
+    if mtf50 is None:
         return None
-    cycles = np.maximum(mtf50.draws(np.random.default_rng(2), camera.draws), 1e-3)
-    # One stripe is half a cycle; a pixel sees height / focal length of ground.
-    return _drawn(100 * HEIGHT / focal * 0.5 / cycles)
+    stripe = camera.stripe(mtf50.draws(np.random.default_rng(2), camera.draws))
+    return None if stripe is None else _drawn(100 * HEIGHT * stripe)
 
 
 def _ordinary(camera: FlownCamera, measurand: str) -> Uncertain | None:

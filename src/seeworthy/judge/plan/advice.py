@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 from seeworthy.ground.quantities import Quantity
 from seeworthy.judge.plan.camera import FlownCamera
 from seeworthy.judge.plan.flight import Flight
-from seeworthy.judge.plan.predict import Prediction, predict
+from seeworthy.judge.plan.predict import predict
+from seeworthy.judge.plan.prediction import Prediction
 
 
 @dataclass(frozen=True)

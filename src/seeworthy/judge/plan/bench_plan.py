@@ -15,7 +15,8 @@ from seeworthy.judge.flights import flight_log
 from seeworthy.judge.plan.advice import Advice, advise
 from seeworthy.judge.plan.camera import FlownCamera
 from seeworthy.judge.plan.flight import Flight, read_flight
-from seeworthy.judge.plan.predict import Prediction, predict
+from seeworthy.judge.plan.predict import predict
+from seeworthy.judge.plan.prediction import Prediction
 from seeworthy.procedures.cautions import CAUTIONS
 
 if TYPE_CHECKING:

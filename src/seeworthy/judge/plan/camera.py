@@ -100,6 +100,18 @@ class FlownCamera:
                 return np.asarray(self.frame[side] / 2 / np.tan(np.radians(angle) / 2))
         return None
 
+    def stripe(self, lines: Draws | None) -> Draws | None:
+        """Return the width of the finest stripe over its distance, in the middle of the picture.
+
+        Args:
+            lines: Draws of MTF50 in LW/PH: one line is a stripe.
+        """
+        focal = self.focal()
+        if focal is None or self.frame is None or lines is None:
+            return None
+        # The picture height is at the distance d as wide as d times rows over focal length.
+        return np.asarray(min(self.frame) / focal / np.maximum(lines, 1.0))
+
     def exposure(self, light: Quantity | None) -> tuple[Draws | None, str]:
         """Return exposure time in ms at a light level, and a remark.
 

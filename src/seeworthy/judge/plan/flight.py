@@ -32,8 +32,14 @@ _SECTIONS: dict[str, dict[str, str]] = {
     "scene": {"light": "lx", "temperature": "degC"},
     "recording": {"duration": "min", "card": "GB"},
     "load": {"peak": "standard_gravity", "boost_time": "s"},
-    "accept": {"lean": "deg", "wobble": "px", "blur": "px", "ground_pixel": "m"},
-}
+    "accept": {
+        "lean": "deg",
+        "wobble": "px",
+        "blur": "px",
+        "ground_pixel": "m",
+        "ground_detail": "cm",
+    },
+}  # fmt: skip
 # Common practice, no source: what people who looked at much flown footage put up with.
 ACCEPT = {"lean": 3.0, "wobble": 3.0, "blur": 2.0}
 
@@ -54,7 +60,8 @@ class Flight:
     Attributes:
         given: Every number, by ``section.key``, in the units of the module text.
         words: ``looks``, ``moves_along``, ``spin_moves``, ``swing_moves``, ``power``.
-        accept: Largest acceptable values: lean (deg), wobble (px), blur (px), ground_pixel (m).
+        accept: Largest acceptable values: lean (deg), wobble (px), blur (px), ground_pixel (m),
+            ground_detail (cm).
         legs: In order of time; empty when speed and distance are single values.
     """
 

@@ -47,6 +47,7 @@ ENTRIES: tuple[Entry, ...] = (
     _entry("accept.wobble", "Most wobble"),
     _entry("accept.blur", "Most blur"),
     _entry("accept.ground_pixel", "Largest ground pixel"),
+    _entry("accept.ground_detail", "Stripe on the ground that must still show"),
 )  # fmt: skip
 
 

@@ -11,86 +11,31 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from seeworthy.ground.quantities import Quantity
-from seeworthy.ground.uncertainty import of_draws
 from seeworthy.judge.plan.camera import Draws, FlownCamera
 from seeworthy.judge.plan.flight import Flight
+from seeworthy.judge.plan.on_ground import ground_detail, ground_pixel, ground_width
+from seeworthy.judge.plan.prediction import NO_VIEW, Prediction, judged, not_known
 from seeworthy.procedures.endurance.measure import USABLE
-
-
-@dataclass(frozen=True)
-class Prediction:
-    """One figure of the plan.
-
-    Attributes:
-        value: Median; None when a figure of the camera or of the plan is missing.
-        interval: 95 %.
-        u: Standard deviation of the draws.
-        chance: Probability that it is acceptable; None when nothing was asked for.
-        verdict: ``fine``, ``may not do``, ``will not do``, ``not known``, ``told`` (no limit
-            asked).
-        bound: What it was held against; `least`: from below.
-        why: One sentence: from what it follows.
-        missing: Which test or which line of the plan would answer it.
-    """
-
-    name: str
-    title: str
-    unit: str
-    value: float | None = None
-    interval: tuple[float, float] | None = None
-    u: float | None = None
-    chance: float | None = None
-    verdict: str = "not known"
-    why: str = ""
-    missing: str = ""
-    bound: float | None = None
-    least: bool = False
-
-    @property
-    def limit(self) -> str:
-        """The bound in words, empty without one."""
-        if self.bound is None:
-            return ""
-        return f"at {'least' if self.least else 'most'} {self.bound:g} {self.unit}".strip()
 
 
 def predict(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     """Return every prediction that the plan asks for, missing ones included."""
     found: list[Prediction] = []
-    for make in (_lean, _stretch, _wobble, _blur, _ground, _pixel, _recording, _cold, _gaps, _load):
+    for make in (
+        _lean,
+        _stretch,
+        _wobble,
+        _blur,
+        ground_width,
+        ground_pixel,
+        ground_detail,
+        _recording,
+        _cold,
+        _gaps,
+        _load,
+    ):
         found += make(flight, camera)
     return found
-
-
-def _judge(
-    name: str,
-    title: str,
-    unit: str,
-    draws: Draws,
-    limit: float | None,
-    why: str,
-    *,
-    least: bool = False,
-) -> Prediction:
-    middle, u, ends = of_draws(draws)
-    chance, verdict = None, "told"
-    if limit is not None:
-        chance = float(np.mean(draws >= limit if least else draws <= limit))
-        verdict = word(chance)
-    return Prediction(
-        name, title, unit, middle, ends, u, chance, verdict, why, bound=limit, least=least
-    )
-
-
-def word(chance: float) -> str:
-    """Return the verdict of a probability of being acceptable."""
-    if chance >= 0.95:
-        return "fine"
-    return "will not do" if chance <= 0.05 else "may not do"
-
-
-def _not_known(name: str, title: str, unit: str, missing: str) -> list[Prediction]:
-    return [Prediction(name, title, unit, missing=missing)]
 
 
 @dataclass(frozen=True)
@@ -138,7 +83,6 @@ def _passing(flight: Flight, camera: FlownCamera, focal: Draws) -> Draws:
     return scale * camera.quantity(fastest[0]) / np.maximum(camera.quantity(fastest[1]), 1e-3)
 
 
-_VIEW = "Measure the angle of view (view or lens) and look at a clip (stream)."
 _READ = "Measure the read-out time (readout)."
 
 
@@ -162,21 +106,21 @@ def _base(flight: Flight, camera: FlownCamera) -> tuple[_Speeds, Draws] | str:
     if readout is None:
         return _READ
     speeds = image_speeds(flight, camera)
-    return _VIEW if speeds is None else (speeds, np.maximum(readout, 0.0) / 1000)
+    return NO_VIEW if speeds is None else (speeds, np.maximum(readout, 0.0) / 1000)
 
 
 def _lean(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     base = _base(flight, camera)
     if isinstance(base, str):
-        return _not_known("lean", "lean of uprights", "deg", base)
+        return not_known("lean", "lean of uprights", "deg", base)
     speeds, readout = base
     assert camera.frame is not None
     shift = speeds.width * readout
     # Turning about the line of sight leans lines by the angle turned during the read-out.
     lean = np.degrees(np.arctan(shift / camera.frame[1]) + speeds.turning * readout)
     why = "Image speed along the rows times read-out time, over the height of the frame."
-    held = _judge("lean", "lean of uprights", "deg", lean, flight.accept.get("lean"), why)
-    over = _judge("lean_px", "lean over the frame", "px", shift, None, why)
+    held = judged("lean", "lean of uprights", "deg", lean, flight.accept.get("lean"), why)
+    over = judged("lean_px", "lean over the frame", "px", shift, None, why)
     return [_turning_said(held, flight), over]
 
 
@@ -190,7 +134,7 @@ def _stretch(flight: Flight, camera: FlownCamera) -> list[Prediction]:
         return []
     share = 100 * speeds.height * readout / camera.frame[1]
     why = "Image speed along the columns times read-out time, over the height of the frame."
-    return [_judge("stretch", "stretch or squeeze of heights", "%", share, None, why)]
+    return [judged("stretch", "stretch or squeeze of heights", "%", share, None, why)]
 
 
 def _sine_travel(amplitude: Draws, frequency: Draws, time: Draws) -> Draws:
@@ -231,7 +175,7 @@ def _wobble(flight: Flight, camera: FlownCamera) -> list[Prediction]:
         return []
     base = _base(flight, camera)
     if isinstance(base, str):
-        return _not_known("wobble", title, "px", base)
+        return not_known("wobble", title, "px", base)
     speeds, readout = base
     assert camera.frame is not None
     radius = float(np.hypot(*camera.frame)) / 2
@@ -240,19 +184,17 @@ def _wobble(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     if vibration is not None:
         travel = travel + _sine_travel(*vibration, readout)
     why = "Travel of the picture between its first and last row, by vibration and turning."
-    return [_judge("wobble", title, "px", travel, flight.accept.get("wobble"), why)]
+    return [judged("wobble", title, "px", travel, flight.accept.get("wobble"), why)]
 
 
 def _blur(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     title = "motion blur"
     exposure, remark = camera.exposure(flight.get("scene.light"))
     if exposure is None:
-        return _not_known(
-            "blur", title, "px", "Measure the exposure time in that light (exposure)."
-        )
+        return not_known("blur", title, "px", "Measure the exposure time in that light (exposure).")
     speeds = image_speeds(flight, camera)
     if speeds is None:
-        return _not_known("blur", title, "px", _VIEW)
+        return not_known("blur", title, "px", NO_VIEW)
     assert camera.frame is not None
     radius = float(np.hypot(*camera.frame)) / 2
     time = np.maximum(exposure, 0.0) / 1000
@@ -261,55 +203,8 @@ def _blur(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     if vibration is not None:
         blur = np.hypot(blur, _sine_travel(*vibration, time))
     why = " ".join(("Largest image speed times exposure time.", remark)).strip()
-    held = _judge("blur", title, "px", blur, flight.accept.get("blur"), why)
+    held = judged("blur", title, "px", blur, flight.accept.get("blur"), why)
     return [_turning_said(held, flight)]
-
-
-def _distances(flight: Flight) -> list[tuple[str, Quantity]]:
-    if flight.legs:
-        return [(f" at {round(leg.time, 2):g} s", leg.distance) for leg in flight.legs]
-    distance = flight.get("motion.distance")
-    return [("", distance)] if distance is not None else []
-
-
-def _ground(flight: Flight, camera: FlownCamera) -> list[Prediction]:
-    places = _distances(flight)
-    if not places:
-        return []
-    angle = camera.first("hfov")
-    title = "ground width" if flight.word("looks") == "down" else "width in view"
-    if angle is None:
-        return _not_known("ground_width", title, "m", "Measure the angle of view (view or lens).")
-    why = "Twice the distance times the tangent of half the angle of view."
-    return [
-        _judge(
-            f"ground_width{_slug(where)}", title + where, "m",
-            2 * np.maximum(camera.quantity(d), 0) * np.tan(np.radians(angle) / 2), None, why,
-        )
-        for where, d in places
-    ]  # fmt: skip
-
-
-def _slug(where: str) -> str:
-    return where.replace(" at ", "@").replace(" ", "")
-
-
-def _pixel(flight: Flight, camera: FlownCamera) -> list[Prediction]:
-    places = _distances(flight)
-    if not places:
-        return []
-    focal = camera.focal()
-    title = "ground per pixel"
-    if focal is None:
-        return _not_known("ground_pixel", title, "m", _VIEW)
-    why = "Distance over focal length in pixels; real detail is coarser by the lens."
-    return [
-        _judge(
-            f"ground_pixel{_slug(where)}", title + where, "m",
-            np.maximum(camera.quantity(d), 0) / focal, flight.accept.get("ground_pixel"), why,
-        )
-        for where, d in places
-    ]  # fmt: skip
 
 
 def _recording(flight: Flight, camera: FlownCamera) -> list[Prediction]:
@@ -319,10 +214,10 @@ def _recording(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     title = "card margin"
     minutes = _card_minutes(flight, camera)
     if minutes is None:
-        return _not_known("card_margin", title, "", "Measure endurance, or stream and plan a card.")
+        return not_known("card_margin", title, "", "Measure endurance, or stream and plan a card.")
     ratio = minutes / np.maximum(camera.quantity(duration), 1e-3)
     why = "Recording time of the card over the flight's duration; below 1 it is full too early."
-    return [_judge("card_margin", title, "", ratio, 1.0, why, least=True)]
+    return [judged("card_margin", title, "", ratio, 1.0, why, least=True)]
 
 
 def _card_minutes(flight: Flight, camera: FlownCamera) -> Draws | None:
@@ -341,10 +236,10 @@ def _cold(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     title = "battery margin"
     minutes, remark = camera.run_time(flight.get("scene.temperature"))
     if minutes is None:
-        return _not_known("battery_margin", title, "", "Measure the running time (battery).")
+        return not_known("battery_margin", title, "", "Measure the running time (battery).")
     ratio = minutes / np.maximum(camera.quantity(duration), 1e-3)
     why = "Running time at the flight's temperature over its duration. " + remark
-    return [_judge("battery_margin", title, "", ratio, 1.0, why.strip(), least=True)]
+    return [judged("battery_margin", title, "", ratio, 1.0, why.strip(), least=True)]
 
 
 def _gaps(flight: Flight, camera: FlownCamera) -> list[Prediction]:
@@ -354,16 +249,16 @@ def _gaps(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     segment, gap = camera.first("segment_length"), camera.first("gap")
     title = "time lost between files"
     if segment is None or gap is None:
-        return _not_known("lost_time", title, "s", "Measure continuity.")
+        return not_known("lost_time", title, "s", "Measure continuity.")
     length = np.maximum(segment, 1e-3)
     count = np.floor(camera.quantity(duration) / length)
     why = "Files that begin during the flight times the gap between two files."
-    found = [_judge("lost_time", title, "s", count * np.maximum(gap, 0), None, why)]
+    found = [judged("lost_time", title, "s", count * np.maximum(gap, 0), None, why)]
     boost = flight.get("load.boost_time")
     if boost is not None:
         share = 100 * np.clip((camera.quantity(boost) / 60 + gap / 60) / length, 0, 1)
         text = "A gap falls into the boost when a file ends there: (boost + gap) over file length."
-        found.append(_judge("boost_in_gap", "chance of a gap in the boost", "%", share, None, text))
+        found.append(judged("boost_in_gap", "chance of a gap in the boost", "%", share, None, text))
     return found
 
 
@@ -373,7 +268,7 @@ def _load(flight: Flight, camera: FlownCamera) -> list[Prediction]:
         return []
     title = "load against loads survived"
     if camera.survived is None:
-        return _not_known("load_margin", title, "", "Log a flight and check the camera (survival).")
+        return not_known("load_margin", title, "", "Log a flight and check the camera (survival).")
     load, flights = camera.survived
     ratio = load / np.maximum(camera.quantity(peak), 1e-3)
     bound = camera.failure_bound
@@ -382,4 +277,4 @@ def _load(flight: Flight, camera: FlownCamera) -> list[Prediction]:
         f"Highest load survived ({load:.3g} g, {flights} flight{'s' if flights != 1 else ''}"
         f"{chance}) over the planned one. Survived is not rated."
     )
-    return [_judge("load_margin", title, "", ratio, 1.0, why, least=True)]
+    return [judged("load_margin", title, "", ratio, 1.0, why, least=True)]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from seeworthy.ground.errors import NotFound, SeeworthyError
@@ -61,6 +62,43 @@ def figures_for(purpose: Purpose, results: Sequence[Result]) -> dict[str, Measur
     return found
 
 
+def across_frames(
+    purpose: Purpose, per: Mapping[str, Sequence[Result]]
+) -> tuple[dict[str, list[Result]], tuple[str, ...]]:
+    """Return cameras' results without those that a pixel's size makes incomparable, and a note.
+
+    A wish counted in pixels of the frame (cy/px) ranks cameras of one frame size only: a small
+    frame has few pixels and each of them is sharp. Limits hold each camera by itself.
+    """
+    wished = {w.measurand.id: w.measurand for w in purpose.wishes if w.measurand.per_frame}
+    limited = {limit.measurand.id for limit in purpose.limits}
+    dropped, notes = set(), []
+    for name, entry in wished.items():
+        frames = {
+            r.conditions.get("frame") for found in per.values() for r in found
+            if r.measurand == name
+        }  # fmt: skip
+        if len(frames) > 1 and name not in limited:
+            dropped.add(name)
+            notes.append(
+                f"{entry.title} is counted in pixels of each camera's own frame, and frame sizes "
+                "differ: it counts as not tested. Ask for a figure per picture height instead "
+                f"(LW/PH: {name.replace('mtf50_', 'mtf50_ph_')})."
+            )
+    return {n: [r for r in f if r.measurand not in dropped] for n, f in per.items()}, tuple(notes)
+
+
+def _rank(
+    purpose: Purpose,
+    results: Mapping[str, Sequence[Result]],
+    draws: int | None = None,
+    seed: int = 1,
+) -> Ranking:
+    per, notes = across_frames(purpose, results)
+    figures = {n: figures_for(purpose, r) for n, r in per.items()}
+    return replace(rank(purpose, figures, draws=draws, seed=seed), notes=notes)
+
+
 def suit(
     bench: Bench, name: str, *, cameras: Sequence[str] = (), draws: int | None = None, seed: int = 1
 ) -> Ranking:
@@ -82,9 +120,7 @@ def suit(
     if not names:
         raise NotFound("The bench has no camera yet.", "Add one: seeworthy camera add NAME.")
     per = _results(bench, names, [purpose])
-    return rank(
-        purpose, {n: figures_for(purpose, r) for n, r in per.items()}, draws=draws, seed=seed
-    )
+    return _rank(purpose, per, draws, seed)
 
 
 def suit_every(bench: Bench, purposes: Sequence[str]) -> dict[str, Ranking]:
@@ -99,10 +135,7 @@ def suit_every(bench: Bench, purposes: Sequence[str]) -> dict[str, Ranking]:
         with contextlib.suppress(SeeworthyError):
             wanted.append((name, find_purpose(name, bench.folder / "purposes")))
     per = _results(bench, [c.name for c in list_cameras(bench)], [p for _, p in wanted])
-    return {
-        name: rank(purpose, {n: figures_for(purpose, r) for n, r in per.items()})
-        for name, purpose in wanted
-    }
+    return {name: _rank(purpose, per) for name, purpose in wanted}
 
 
 def _results(
@@ -131,7 +164,7 @@ def ranking_json(ranking: Ranking) -> dict[str, Any]:
         "why=wish.why"
     )
     return {
-        **picked(ranking, "purpose=purpose.name title=purpose.title draws"),
+        **picked(ranking, "purpose=purpose.name title=purpose.title draws notes"),
         "cameras": [
             {
                 **picked(c, "camera grade score interval rank_probabilities=ranks"),

@@ -11,9 +11,9 @@
     why = "The kite lifts 60 g in the wind it needs."
 
     [[wish]]                      # better is better
-    measurand = "mtf50_centre"
-    worst = "0.10 cy/px"
-    best = "0.35 cy/px"
+    measurand = "mtf50_ph_centre"
+    worst = "200 LW/PH"
+    best = "800 LW/PH"
     weight = 3
     why = "Detail on the ground is what the picture is for."
 

@@ -104,12 +104,16 @@ class NextTest:
 
 @dataclass(frozen=True, slots=True)
 class Ranking:
-    """Cameras in order of their ranks' probabilities, and which tests are worth doing."""
+    """Cameras in order of their ranks' probabilities, and which tests are worth doing.
+
+    `notes`: what a reader must know, figures that could not be ranked by.
+    """
 
     purpose: Purpose
     cameras: tuple[Suited, ...]
     next_tests: tuple[NextTest, ...]
     draws: int
+    notes: tuple[str, ...] = ()
 
     @property
     def worth_doing(self) -> tuple[NextTest, ...]:

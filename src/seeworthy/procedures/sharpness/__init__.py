@@ -16,6 +16,11 @@ from seeworthy.procedures.declare import (
 )
 
 _SFR = "Finest stripes that keep half of their contrast; 0.5 is the most a pixel grid can carry."
+_LINES = (
+    "Lines over the height of the picture that keep half of their contrast; the same for any frame "
+    "size."
+)
+_ENDS = "Lines over the height of the picture that keep a tenth of their contrast: detail's end."
 _PLACES = (
     "centre", "top_left", "top", "top_right", "left", "right", "bottom_left", "bottom",
     "bottom_right", "corner_mean",
@@ -25,16 +30,33 @@ PROCEDURE = Procedure(
     id="sharpness",
     title="Sharpness",
     question="How much detail does it keep, in the middle and in the corners?",
-    version=3,
+    version=4,
     yields=(
+        *(
+            Measurand(
+                f"mtf{level}_ph_{where}",
+                f"MTF{level}, {where.replace('_', ' ')}, per picture height",
+                "LW/PH",
+                better="more",
+                also=("sharpness", "resolution") if (level, where) == (50, "centre") else (),
+                least=0.0,
+                digits=0,
+                meaning=meaning,
+            )
+            for level, places, meaning in (
+                (50, _PLACES, _LINES),
+                (10, ("centre", "corner_mean"), _ENDS),
+            )
+            for where in places
+        ),
         *(
             Measurand(
                 f"mtf50_{where}",
                 f"MTF50, {where.replace('_', ' ')}",
                 "cy/px",
                 better="more",
-                also=("sharpness", "resolution") if where == "centre" else (),
                 least=0.0,
+                per_frame=True,
                 meaning=_SFR,
             )
             for where in _PLACES

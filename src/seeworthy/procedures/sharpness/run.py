@@ -23,6 +23,7 @@ from seeworthy.procedures.declare import (
     Watch,
 )
 from seeworthy.procedures.sharpness.figures import PLACES, figures
+from seeworthy.procedures.sharpness.lines import in_lines, tenth_in_lines
 from seeworthy.procedures.sharpness.measure import (
     CODER,
     EdgeResult,
@@ -68,7 +69,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     places = by_place(edges)
     corners = corner_figures(places)
     warnings = [*assumed, *_doubts(edges, refused, watcher.count), *_one_way(edges, how)]
-    results = _results(places, corners, edges, tone)
+    results = _results(places, corners, edges, tone, watcher.mean.shape)
     return Outcome(
         tuple(results),
         _findings(edges, refused, how, watcher.count, tone),
@@ -189,12 +190,14 @@ def _results(
     corners: dict[str, Place],
     edges: Sequence[EdgeResult],
     tone: Tone,
+    shape: Sequence[int],
 ) -> list[Result]:
     levels = edge_levels(edges)
+    frame = {"frame": f"{shape[1]}x{shape[0]}"}
     found = [
         result(
             f"mtf50_{position}", p.value, n=p.n,
-            conditions={"position": position, "orientation": orientation},
+            conditions={"position": position, "orientation": orientation, **frame},
             evidence=["edges.png"], budget=_budget(p, levels, tone),
         )
         for (position, orientation), p in sorted(places.items())
@@ -212,9 +215,11 @@ def _results(
         ends = (low, high)
         found.append(
             result(
-                name, p.value, u, n=p.n, interval=ends, evidence=["edges.png"], budget=budget
+                name, p.value, u, n=p.n, interval=ends, evidence=["edges.png"], budget=budget,
+                conditions={} if ratio else frame,
             )
         )  # fmt: skip
+    found = in_lines(found, shape) + tenth_in_lines(edges, levels, tone, shape) + found
     over = sum(e.overshoot for e in edges) / len(edges)
     u = math.sqrt(sum(e.u_overshoot**2 for e in edges)) / len(edges)
     budget = (

@@ -70,6 +70,7 @@ class Sfr:
         mtf50: First frequency at which the response falls to a half, cy/px.
         overshoot: Mean of over- and undershoot, % of the step.
         peak: Largest response; over 1 the picture was sharpened.
+        mtf10: First frequency at which a tenth is left, cy/px.
     """
 
     frequency: Floats
@@ -77,6 +78,7 @@ class Sfr:
     mtf50: float
     overshoot: float
     peak: float
+    mtf10: float = 1.0
 
 
 def fit_edge(light: Floats, mask: npt.NDArray[np.bool_] | None = None) -> Edge:
@@ -259,8 +261,9 @@ def response(found: Spread) -> Sfr:
     correction = np.sinc(2 * BIN * _FREQUENCIES) * np.sinc(BIN * _FREQUENCIES) ** 2
     curve = spectrum / spectrum[0] / correction
     return Sfr(
-        _FREQUENCIES, curve, _crossing(curve), _overshoot(found, centre, rise), float(curve.max())
-    )
+        _FREQUENCIES, curve, _crossing(curve, 0.5), _overshoot(found, centre, rise),
+        float(curve.max()), _crossing(curve, 0.1),
+    )  # fmt: skip
 
 
 def _rise(found: Spread) -> float:
@@ -283,14 +286,14 @@ def _flat_top(x: Floats, rise: float, distance: Floats) -> Floats:
     return np.asarray(0.5 * (1 + np.cos(np.pi * taper)))
 
 
-def _crossing(curve: Floats) -> float:
-    below = np.flatnonzero(curve < 0.5)
+def _crossing(curve: Floats, level: float) -> float:
+    below = np.flatnonzero(curve < level)
     if not len(below):
         return float(_FREQUENCIES[-1])
     i = int(below[0])
     if i == 0:
         return 0.0
-    share = (curve[i - 1] - 0.5) / (curve[i - 1] - curve[i])
+    share = (curve[i - 1] - level) / (curve[i - 1] - curve[i])
     return float(_FREQUENCIES[i - 1] + share * (_FREQUENCIES[i] - _FREQUENCIES[i - 1]))
 
 

@@ -15,6 +15,7 @@ from seeworthy.ground.results import Outcome
 from seeworthy.media.source import Source
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import Inputs
+from seeworthy.procedures.sharpness.lines import per_height
 from seeworthy.procedures.study import Goal, Study, Trial
 from seeworthy.targets import target
 from seeworthy.virtual.filming import Hold, Studio, film, paints_of, take_still
@@ -24,6 +25,7 @@ from seeworthy.virtual.planar import Lens, Pose
 WIDTH, HEIGHT = 1280, 720
 HIGH, LOW = "high contrast, H.264", "contrast 4:1, H.264"
 UNCODED = "high contrast, not coded"
+TENTH = "a tenth, centre"
 _CORNERS = {
     "top_left": (-1, -1), "top_right": (1, -1), "bottom_left": (-1, 1), "bottom_right": (1, 1),
 }  # fmt: skip
@@ -75,12 +77,12 @@ def film_edges(
         film(path, made, [Hold(pose, 60, 0)], rng)
 
 
-def truth_of(blur: Blur, position: str) -> float:
-    """Return the true MTF50 at a place of the target, cy/px."""
+def truth_of(blur: Blur, position: str, level: float = 0.5) -> float:
+    """Return the true MTF50 (or at another level) at a place of the target, cy/px."""
     u, v = place_of(position)
     frequency = np.arange(0.0, 1.0, 1e-4)
     curve = blur.mtf(frequency, u, v)
-    return float(frequency[np.argmax(curve < 0.5)])
+    return float(frequency[np.argmax(curve < level)])
 
 
 def place_of(position: str) -> tuple[float, float]:
@@ -112,7 +114,10 @@ def _one(group: str, rng: np.random.Generator) -> Iterator[Trial]:
 
 def _held(group: str, blur: Blur, outcome: Outcome) -> Iterator[Trial]:
     for r in outcome.results:
-        if not r.measurand.startswith("mtf50_") or r.measurand == "mtf50_corner_mean":
+        if r.measurand == "mtf10_ph_centre":
+            true = min(per_height(truth_of(blur, "centre", 0.1), (HEIGHT, WIDTH)), float(HEIGHT))
+            yield Trial(f"{group}: {TENTH}", "mtf10_ph", true, r.value, r.u, *r.interval)
+        if r.unit != "cy/px" or r.measurand == "mtf50_corner_mean":
             continue
         position = r.measurand.removeprefix("mtf50_")
         where = "corners" if position in _CORNERS else "centre and sides"
@@ -140,6 +145,10 @@ STUDY = Study(
         f"{LOW}: corners": (Goal("rms_percent", 4.0), Goal("coverage", 0.90)),
         f"{UNCODED}: centre and sides": (Goal("rms_percent", 1.0), Goal("coverage", 0.90)),
         f"{UNCODED}: corners": (Goal("rms_percent", 1.0), Goal("coverage", 0.90)),
+        **{
+            f"{group}: {TENTH}": (Goal("rms_percent", 4.0), Goal("coverage", 0.90))
+            for group in (HIGH, LOW, UNCODED)
+        },
         f"{HIGH}: decentring": (Goal("coverage", 0.90),),
         f"{LOW}: decentring": (Goal("coverage", 0.90),),
     },
