@@ -59,7 +59,7 @@ def _for_taper(weight: Floats) -> Floats:
     bands = np.full((3, len(weight)), 1 / 6)
     bands[1] = 2 / 3
     bands[1, [0, -1]] = 5 / 6
-    return np.maximum(solve_banded((1, 1), bands, weight), 0.0)
+    return np.asarray(np.maximum(solve_banded((1, 1), bands, weight), 0.0))
 
 
 @dataclass(frozen=True, slots=True)
