@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from seeworthy.bench import evidence
 from seeworthy.bench.instruments import set_instruments
+from seeworthy.bench.known import known_readings
 from seeworthy.bench.lookup import check_version, find_camera, find_unit
 from seeworthy.bench.models import (
     ConditionRow,
@@ -59,7 +60,9 @@ def add_take(
 ) -> Take:
     """Enter one execution of a procedure.
 
-    Everything is checked against the declaration before a file is copied.
+    Everything is checked against the declaration before a file is copied. Readings that are
+    results of the unit itself are entered from the bench where nothing is typed; the reading's
+    instrument is then "result of take N".
 
     Args:
         files: mapping of role to paths. ``""`` for the positional files.
@@ -80,14 +83,18 @@ def add_take(
     bench.require_writable()
     chosen = find_procedure(procedure)
     sources = _sources(files or {})
-    gather(chosen, sources, readings or {}, options or {})
+    day = taken or dt.date.today()
+    with bench.reading() as session:
+        known = known_readings(session, chosen, camera, unit, day, readings or {})
+    readings = {**(readings or {}), **{name: [text] for name, (text, _) in known.items()}}
+    took = {name: f"result of take {number}" for name, (_, number) in known.items()}
+    gather(chosen, sources, readings, options or {})
     around = {name: _condition(name, text) for name, text in (conditions or {}).items()}
     with bench.reading() as session:
         find_unit(session, camera, unit)
     keep = evidence.reference if in_place else evidence.keep_copy
     kept = [(role, keep(bench, s.path)) for role, ones in sources.items() for s in ones]
     with bench.changing() as session:
-        day = taken or dt.date.today()
         owner = find_unit(session, camera, unit)
         row = TakeRow(unit=owner, procedure=chosen.id, taken=day, note=note.strip())
         session.add(row)
@@ -95,11 +102,11 @@ def add_take(
             evidence.record(bench, session, one)
             file = TakeFileRow(position=position, role=role, name=one.name, sha256=one.sha256)
             row.files.append(file)
-        _set_readings(row, chosen, readings or {})
+        _set_readings(row, chosen, readings)
         _set_options(row, options or {})
         for name, found in around.items():
             row.conditions.append(_condition_row(name, found))
-        set_instruments(session, row, instruments or {})
+        set_instruments(session, row, {**took, **(instruments or {})})
         session.flush()
         return take_record(bench, session, row)
 

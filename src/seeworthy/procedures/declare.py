@@ -72,6 +72,8 @@ class Reading:
         typical: An example as typed.
         repeat: May be given more than once.
         positive: Zero and below are refused.
+        measurand: What this is of the camera itself: on a bench the newest result of the unit
+            answers it where nothing is typed.
     """
 
     name: str
@@ -81,6 +83,7 @@ class Reading:
     required: bool = False
     repeat: bool = False
     positive: bool = True
+    measurand: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -115,12 +115,14 @@ PROCEDURE = Procedure(
             "The angle of view across.",
             EXAMPLES["motion.hfov"],
             required=True,
+            measurand="hfov",
         ),
         Reading(
             "readout_time",
             "ms",
             "The read-out time, from the first row to the last.",
             EXAMPLES["motion.readout_time"],
+            measurand="readout_time",
         ),
         Reading(
             "speed",

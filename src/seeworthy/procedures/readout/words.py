@@ -69,7 +69,13 @@ READINGS = (
         "speed", "m/s", "Speed past the uprights (hand cross-check).", EXAMPLES["readout.speed"]
     ),
     Reading("distance", "m", "From the camera to the uprights.", EXAMPLES["readout.distance"]),
-    Reading("hfov", "deg", "Angle of view along the rows (test `view`).", EXAMPLES["readout.hfov"]),
+    Reading(
+        "hfov",
+        "deg",
+        "Angle of view along the rows (test `view`).",
+        EXAMPLES["readout.hfov"],
+        measurand="hfov",
+    ),
     Reading(
         "lamp_frequency",
         "Hz",

@@ -142,7 +142,15 @@ def _wrong(texts: Sequence[str], read: Callable[[str], object]) -> str:
 
 def _reading(need: Reading, values: Sequence[str]) -> Field:
     shown = tuple(values) or ("",)
-    return Field("reading", need.name, need.what, need.typical, shown, need.required, need.repeat)
+    return Field(
+        "reading",
+        need.name,
+        need.what,
+        need.typical,
+        shown,
+        need.required and not need.measurand,
+        need.repeat,
+    )
 
 
 def _option(one: Option, values: Sequence[str]) -> Field:
