@@ -47,7 +47,7 @@ def test_without_one_side_the_rest_still_answers():
 def test_mass_alone_warns_of_nothing():
     outcome = run(mass="17.2 g")
     assert not outcome.warnings
-    assert outcome.sentence == "The camera weighs 17.200 ± 0.029 g."
+    assert outcome.sentence == "The camera weighs 17.200 ± 0.057 g."
 
 
 def test_repeats_give_a_mean_with_student_t():

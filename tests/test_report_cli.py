@@ -76,7 +76,7 @@ def test_claims_in_words_and_json(bench, capsys):
     code, out, _ = said(capsys, "claims", "--bench", str(bench))
     assert code == 0
     assert "heavier than claimed" in out
-    assert "Mass: claimed 15 g, measured 17.20 ± 0.10 g (95 %: 17.00 to 17.40 g)." in out
+    assert "Mass: claimed 15 g, measured 17.20 ± 0.20 g (95 %: 17.00 to 17.40 g)." in out
     code, out, _ = said(capsys, "claims", "Whimbrel", "--bench", str(bench), "--json")
     states = {c["subject"]: c["state"] for c in json.loads(out)["claims"]}
     assert states["mass"] == "more than claimed"

@@ -43,6 +43,7 @@ def ask(
     what to expect of a unit of a known model before you measure it.
     """
     from seeworthy.cli import words
+    from seeworthy.ground.digits import interval_text, said
     from seeworthy.publish.corpus import ask as ask_corpus
     from seeworthy.publish.corpus import prior
 
@@ -53,9 +54,9 @@ def ask(
             return
         low, high = known.interval
         typer.echo(
-            f"A new {known.camera}: {known.measurand} {known.value:.4g} {known.unit}, 95 % "
-            f"between {low:.4g} and {high:.4g} ({known.benches} benches, {known.units} units; "
-            f"spread between benches {known.spread:.2g})."
+            f"A new {known.camera}: {known.measurand} {said(known.value, low, high, known.unit)}, "
+            f"95 %: {interval_text(low, high, 0.0, known.unit)} ({known.benches} benches, "
+            f"{known.units} units; spread between benches {known.spread:.2g})."
         )
         return
     found = ask_corpus(corpus, question, sql=sql)

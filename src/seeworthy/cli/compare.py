@@ -80,8 +80,7 @@ def _show(found: Comparison) -> None:
 
 
 def _show_row(row: Row) -> None:
-    from seeworthy.ground.quantities import format_value
-    from seeworthy.publish.numbers import interval_text
+    from seeworthy.ground.digits import interval_text, said
 
     where = f" ({row.like})" if str(row.like) else ""
     typer.echo(f"{row.measurand.title}{where}")
@@ -90,7 +89,7 @@ def _show_row(row: Row) -> None:
         mark = "best" if value.subject in row.best and len(row.best) == 1 else ""
         count = f"{takes} take{'s' if takes > 1 else ''}"
         unit = row.measurand.unit
-        shown = format_value(value.value, value.u, unit)
+        shown = said(value.value, *value.interval, unit, value.u)
         ends = interval_text(*value.interval, value.u, unit)
         typer.echo(f"  {value.subject:<{width}}  {shown}  (95 %: {ends}, {count})  {mark}".rstrip())
     for group in row.groups:
@@ -100,6 +99,7 @@ def _show_row(row: Row) -> None:
 
 def _over_time(cameras: Sequence[str], bench: BenchDir, as_json: bool) -> None:
     from seeworthy.cli import words
+    from seeworthy.ground.digits import expanded, interval_text, number, said, with_unit
     from seeworthy.ground.measurands import measurand
     from seeworthy.judge.compare.history import lasting
 
@@ -111,15 +111,16 @@ def _over_time(cameras: Sequence[str], bench: BenchDir, as_json: bool) -> None:
     for unit, name, like, t in found.trends:
         entry = measurand(name)
         where = f" ({like})" if like else ""
-        low, high = t.interval
         typer.echo(
-            f"{unit}, {entry.title}{where}: {t.slope:.3g} {entry.unit} a year "
-            f"(95 %: {low:.3g} to {high:.3g}, {t.takes} takes over {t.days} days), {t.word}"
+            f"{unit}, {entry.title}{where}: {said(t.slope, *t.interval, entry.unit, t.u)} a year "
+            f"(95 %: {interval_text(*t.interval, t.u, entry.unit)}, {t.takes} takes over "
+            f"{t.days} days), {t.word}"
         )
     for camera, name, like, s in found.spreads:
         entry = measurand(name)
         where = f" ({like})" if like else ""
-        told = f"{s.between:.3g} {entry.unit} between units" if s.differ else "units agree"
+        between = with_unit(number(s.between, expanded(s.u)), entry.unit)
+        told = f"{between} between units" if s.differ else "units agree"
         typer.echo(f"{camera}, {entry.title}{where}: {told} ({s.units} units, p = {s.p:.2g})")
     if not found.trends and not found.spreads:
         typer.echo("A trend needs three takes of a unit on different days, a spread two units.")

@@ -34,6 +34,7 @@ def groups(
     mean.
     """
     from seeworthy.cli import words
+    from seeworthy.ground.digits import expanded, number, said_u, with_unit
     from seeworthy.judge.groups import groups_of_bench
 
     with opened(bench) as place:
@@ -42,19 +43,20 @@ def groups(
         words.show_json([r.to_json() for r in rows])
         return
     for row in rows:
-        b, unit = row.between, f" {row.measurand.unit}" if row.measurand.unit else ""
+        b, unit = row.between, row.measurand.unit
         where = f" ({row.like})" if str(row.like) else ""
         typer.echo(f"{row.measurand.title}{where}")
         for v in b.values:
-            typer.echo(f"  {v.group}: {v.value:.5g} ± {v.u:.2g}{unit} (k = 1)")
+            typer.echo(f"  {v.group}: {said_u(v.value, v.u, unit, v.dof)} (95 %)")
         for p in b.pairs:
             said = "they agree" if p.agree else "they do not agree"
             shared = "; one instrument, so that says nothing about it" if p.shared else ""
             typer.echo(
-                f"  {p.second} - {p.first}: {p.difference:+.3g}{unit}, E_n {p.en:+.2f}: "
+                f"  {p.second} - {p.first}: {said_u(p.difference, p.u, unit)}, E_n {p.en:+.2f}: "
                 f"{said}{shared}"
             )
         typer.echo(
-            f"  All: {b.mean:.5g} ± {b.u:.2g}{unit}; scatter between groups {b.spread:.2g}{unit}"
+            f"  All: {said_u(b.mean, b.u, unit)}; scatter between groups "
+            f"{with_unit(number(b.spread, expanded(b.u)), unit)}"
             f" ({b.n} independent)"
         )

@@ -141,19 +141,21 @@ def _show_all(plans: Sequence[Plan]) -> None:
 
 
 def _show(one: Plan) -> None:
+    from seeworthy.ground.digits import interval_text, said
+
     typer.echo(f"\n{one.camera}: {one.verdict}")
     width = max((len(p.title) for p in one.predictions), default=0)
     for p in one.predictions:
         if p.value is None or p.interval is None:
             typer.echo(f"  {p.title:<{width}}  not known. {p.missing}")
             continue
-        low, high = p.interval
         limit = f", asked {p.limit}" if p.limit else ""
         verdict = "" if p.verdict == "told" else f"  {p.verdict}{limit}"
-        value = f"{p.value:.3g} {p.unit}".strip()
+        value = said(p.value, *p.interval, p.unit)
         if p.verdict == "not known":
             verdict = f"  not known. {p.missing}"
-        typer.echo(f"  {p.title:<{width}}  {value} (95 %: {low:.3g} to {high:.3g}){verdict}")
+        ends = interval_text(*p.interval, 0.0, p.unit)
+        typer.echo(f"  {p.title:<{width}}  {value} (95 %: {ends}){verdict}")
     for advice in one.advice[:4]:
         spoils = f" (but then: {', '.join(advice.spoils)})" if advice.spoils else ""
         typer.echo(f"  Try: {advice.text} Mends {', '.join(advice.mends)}{spoils}.")

@@ -74,6 +74,8 @@ def _show(found: Ranking) -> None:
 
 
 def _show_camera(place: int, camera: Suited) -> None:
+    from seeworthy.ground.digits import said
+
     low, high = (100 * v for v in camera.interval)
     typer.echo(
         f"{place}. {camera.camera}: {camera.grade}, score {100 * camera.score:.0f} "
@@ -88,8 +90,9 @@ def _show_camera(place: int, camera: Suited) -> None:
         if wish.found is None:
             typer.echo(f"   not tested: {wish.wish.measurand.title}. {wish.wish.why}")
         elif wish.share > 0.05:
-            unit = wish.wish.measurand.unit
+            found = wish.found
+            have = said(found.value, *found.interval, wish.wish.measurand.unit, found.u)
             typer.echo(
-                f"   costs most: {wish.wish.measurand.title} {wish.found.value:.3g} {unit} "
+                f"   costs most: {wish.wish.measurand.title} {have} "
                 f"({100 * wish.share:.0f} % of the loss). {wish.wish.why}"
             )

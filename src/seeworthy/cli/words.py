@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import io
 import json
-import math
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
@@ -136,17 +135,15 @@ def show_outcome(outcome: Outcome, of: str) -> None:
 
 
 def result_line(result: Result) -> tuple[str, str, str]:
-    """Return (name, value ± u, interval and conditions) of a result."""
+    """Return (name, value ± expanded uncertainty, interval and conditions) of a result."""
+    from seeworthy.ground.digits import interval_text, said_result
     from seeworthy.ground.measurands import measurand
-    from seeworthy.ground.quantities import format_value
-    from seeworthy.publish.numbers import conditions_text, interval_text, value_text
+    from seeworthy.publish.numbers import conditions_text
 
     interval = interval_text(*result.interval, result.u, result.unit)
     conditions = conditions_text(result.conditions)
     title = measurand(result.measurand).title
-    bounded = any(math.isinf(end) for end in result.interval)
-    bounded |= dict(result.conditions).get("bound") == "upper"
-    shown = value_text(result) if bounded else format_value(result.value, result.u, result.unit)
+    shown = said_result(result)
     rest = f"95 %: {interval}, n = {result.n}"
     return title, shown, f"({rest}, {conditions})" if conditions else f"({rest})"
 

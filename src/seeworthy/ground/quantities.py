@@ -14,6 +14,7 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
+from seeworthy.ground.digits import format_parts
 from seeworthy.ground.errors import BadQuantity
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.units import (
@@ -282,25 +283,12 @@ def _uncertainty(text: str, value: float, unit: str, wanted: str | None, shown: 
 
 
 def format_value(value: float, u: float, unit: str = "") -> str:
-    """Write a value with its uncertainty, to two significant digits of `u`.
+    """Write a quantity as it is typed: ``8.52 ± 0.06 ms``, `u` standard. `parse` reads it back.
 
-    ``8.52 ± 0.06 ms``; JCGM 100:2008, 7.2.6. `parse` reads it back.
+    For people, results are written by `seeworthy.ground.digits`.
     """
     tail = f" {unit}" if unit else ""
     shown, spread = format_parts(value, u)
     # '5 ± 0.1 %' could be a share of 5: percent is written twice.
     middle = " % ± " if unit == "%" else " ± "
     return f"{shown}{middle}{spread}{tail}" if spread else f"{shown}{tail}"
-
-
-def format_parts(value: float, u: float) -> tuple[str, str]:
-    """Write value and uncertainty, the latter empty where there is none."""
-    if not (u > 0 and math.isfinite(u) and math.isfinite(value)):
-        return f"{value:.0f}" if 1e6 <= abs(value) < 1e15 else f"{value:.6g}", ""
-    places = 1 - math.floor(math.log10(u))
-    if float(f"{u:.1e}") >= 10.0 ** (2 - places):  # 0.0996 rounds up to another digit
-        places -= 1
-    if places <= 0:
-        scale = 10.0**-places
-        return f"{round(value / scale) * scale:.0f}", f"{round(u / scale) * scale:.0f}"
-    return f"{value:.{places}f}", f"{u:.{places}f}"

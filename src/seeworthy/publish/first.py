@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from seeworthy.ground.digits import number, spread_of
 from seeworthy.ground.results import Picture
 from seeworthy.ground.uncertainty import Uncertain
 from seeworthy.judge.glance.air import AirFigure
@@ -142,16 +143,17 @@ def _air(item: AirFigure) -> AirRow:
     if item.found is None:
         return AirRow(item.title, "not known", "", item.words, item.against)
     found = item.found
-    value = numbers.with_unit(numbers.number(found.value, _shown_u(found)), item.unit)
+    value = numbers.with_unit(number(found.value, _spread(found)), item.unit)
     interval = ""
     if not item.bound:
-        interval = numbers.interval_text(*found.interval, _shown_u(found), item.unit)
+        ends = " to ".join(number(end, _spread(found)) for end in found.interval)
+        interval = numbers.with_unit(ends, item.unit)
     return AirRow(item.title, f"{item.bound} {value}".strip(), interval, item.words, item.against)
 
 
-def _shown_u(found: Uncertain) -> float:
-    """Return u no finer than a twentieth of the value: a flyer reads three digits."""
-    return max(found.u, abs(found.value) / 20)
+def _spread(found: Uncertain) -> float:
+    """Return the expanded uncertainty, no finer than a tenth: a flyer reads three digits."""
+    return max(spread_of(*found.interval, found.u), abs(found.value) / 10)
 
 
 def _pictures(take: TakeReport) -> tuple[Picture, ...]:

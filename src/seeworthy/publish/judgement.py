@@ -9,17 +9,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from seeworthy.ground.quantities import format_value
+from seeworthy.ground.digits import said
 from seeworthy.ground.results import Figure
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.publish.html import TEMPLATES, environment
 from seeworthy.publish.judgement_figures import compare_figure, plan_figure, suit_figures
+from seeworthy.publish.numbers import figure as shown_figure
 from seeworthy.publish.numbers import interval_text
 
 if TYPE_CHECKING:
     from seeworthy.judge.compare.comparison import Comparison
     from seeworthy.judge.plan.bench_plan import Plan
-    from seeworthy.judge.purpose.rank import Ranking, Suited
+    from seeworthy.judge.purpose.rank import Measure, Ranking, Suited
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,7 @@ def compare_page(found: Comparison) -> str:
         rows = tuple(
             (
                 f"{p.second} minus {p.first}",
-                format_value(p.value, p.u, row.measurand.unit),
+                said(p.value, *p.interval, row.measurand.unit, p.u),
                 interval_text(*p.interval, p.u, row.measurand.unit),
                 f"{p.p_corrected:.2g}",
                 "told apart" if p.apart else "not told apart",
@@ -86,7 +87,7 @@ def compare_page(found: Comparison) -> str:
             for p in row.pairs
         )
         title = row.measurand.title[:1].upper() + row.measurand.title[1:] + where
-        head = ("difference", "value ± u", "95 % interval", "p (Holm)", "verdict")
+        head = ("difference", "value ± U", "95 % interval", "p (Holm)", "verdict")
         sections.append(Section(title, tuple(lines), head, rows, (compare_figure(row),)))
     if found.apart:
         sections.append(Section("Not compared", found.apart))
@@ -130,15 +131,21 @@ def suit_page(found: Ranking) -> str:
     )
 
 
+def _have(found: Measure | None, unit: str) -> str:
+    if found is None:
+        return "not tested"
+    return shown_figure(found.value, *found.interval, unit, found.u)
+
+
 def _suited(c: Suited) -> Section:
     rows = []
     for s in c.limits:
-        have = f"{s.found.value:.4g}" if s.found else "not tested"
+        have = _have(s.found, s.limit.measurand.unit)
         rows.append(
             (f"limit: {s.limit.measurand.title} {s.limit.bounds}", have, s.word, s.limit.why)
         )
     for w in c.wishes:
-        have = f"{w.found.value:.4g} {w.wish.measurand.unit}".strip() if w.found else "not tested"
+        have = _have(w.found, w.wish.measurand.unit)
         share = f"{100 * w.desirability:.0f} % of what is wished, {100 * w.share:.0f} % of the loss"
         rows.append((w.wish.measurand.title, have, share, w.wish.why))
     head = ("asked", "found", "state", "why it is asked")
@@ -158,7 +165,8 @@ def plan_page(plans: Sequence[Plan]) -> str:
             if p.value is None or p.interval is None:
                 rows.append((p.title, "not known", "", p.missing))
                 continue
-            shown = f"{p.value:.3g} {p.unit} ({p.interval[0]:.3g} to {p.interval[1]:.3g})"
+            ends = interval_text(*p.interval, 0.0, p.unit)
+            shown = f"{shown_figure(p.value, *p.interval, p.unit)} ({ends})"
             limit = f", asked {p.limit}" if p.limit else ""
             verdict = "" if p.verdict == "told" else p.verdict + limit
             rows.append((p.title, shown, verdict, p.why))

@@ -6,23 +6,14 @@ import math
 import re
 from typing import Any
 
+from seeworthy.ground import digits
 from seeworthy.ground.budget import budget_rows
+from seeworthy.ground.digits import bound_of, format_parts, number, said_u, sign, spread_of
 from seeworthy.ground.measurands import measurand
-from seeworthy.ground.quantities import format_parts, format_value
 from seeworthy.ground.results import Result
 from seeworthy.ground.units import convert
 from seeworthy.procedures import finding
 
-_SIGNS = {
-    "deg": "°",
-    "degC": "°C",
-    "degF": "°F",
-    "m/s2": "m/s²",
-    "ft/s2": "ft/s²",
-    "cm3": "cm³",
-    "in3": "in³",
-    "MiB": "MiB",
-}
 # What a reader in the United States expects beside the metric figure.
 _CUSTOMARY = {
     "mm": "in",
@@ -34,8 +25,7 @@ _CUSTOMARY = {
     "degC": "degF",
     "lx": "fc",
 }
-# A clock that is right to parts in ten million is not read to the last digit by anybody.
-_MOST_DIGITS = 6
+_NARROW = "\u202f"
 _PINT = {"cm3": "centimeter**3", "in3": "inch**3", "g": "gram", "oz": "ounce"}
 
 
@@ -55,47 +45,29 @@ def typed(text: str) -> str:
     return text
 
 
-def sign(unit: str) -> str:
-    """Write a unit as it is printed."""
-    return _SIGNS.get(unit, unit)
-
-
 def with_unit(text: str, unit: str) -> str:
     """Join number and unit; a degree sign stands close, a unit after a narrow space."""
-    if not unit:
-        return text
-    return f"{text}{sign(unit)}" if unit in {"deg"} else f"{text}\u202f{sign(unit)}"
-
-
-def number(value: float, u: float) -> str:
-    """Round `value` to the digit that its standard uncertainty `u` leaves (two digits of u)."""
-    if math.isinf(value):
-        return "∞" if value > 0 else "−∞"
-    shown, _ = format_parts(value, u if math.isfinite(u) else 0.0)
-    if sum(c.isdigit() for c in shown.lstrip("-0.")) > _MOST_DIGITS and "e" not in shown:
-        shown = f"{value:.{max(0, _MOST_DIGITS - 1 - math.floor(math.log10(abs(value))))}f}"
-    return "0" if float(shown) == 0 else shown.replace("-", "−")
+    return digits.with_unit(text, unit, _NARROW)
 
 
 def value_text(found: Result) -> str:
     """Write the value of a result, or the bound where only one side is known."""
     low, high = found.interval
-    if dict(found.conditions).get("bound") == "upper":
-        return "at most " + with_unit(number(high, found.u), found.unit)
-    if math.isinf(high) and not math.isinf(low):
-        return "at least " + with_unit(number(low, found.u), found.unit)
-    if math.isinf(low) and not math.isinf(high):
-        return "at most " + with_unit(number(high, found.u), found.unit)
-    return with_unit(number(found.value, found.u), found.unit)
+    if bound := bound_of(found):
+        at = low if bound == "at least" else high
+        spread = spread_of(low, high, found.u)
+        return f"{bound} {with_unit(number(at, spread), found.unit)}"
+    return figure(found.value, low, high, found.unit, found.u)
+
+
+def figure(value: float, low: float, high: float, unit: str, u: float = 0.0) -> str:
+    """Write a value to the digit that its 95 % interval leaves, the interval stands beside it."""
+    return with_unit(number(value, spread_of(low, high, u)), unit)
 
 
 def interval_text(low: float, high: float, u: float, unit: str) -> str:
     """Write a 95 % interval, both ends to the same digit."""
-    ends = number(low, u), number(high, u)
-    if ends[0] == ends[1] and low < high and math.isfinite(u):  # narrower than the usual digits
-        full = (format_parts(x, u)[0].replace("-", "−") for x in (low, high))
-        ends = next(full), next(full)
-    return with_unit(f"{ends[0]} to {ends[1]}", unit)
+    return digits.interval_text(low, high, u, unit, _NARROW)
 
 
 def u_text(found: Result) -> str:
@@ -132,8 +104,9 @@ def customary(found: Result) -> str:
         return ""
     value, low, high = (_convert(x, found.unit, target) for x in (found.value, *found.interval))
     u = abs(_convert(found.value + found.u, found.unit, target) - value)
-    shown = with_unit(number(value, u), target)
-    return f"{shown} ({number(low, u)} to {number(high, u)})"
+    spread = spread_of(low, high, u)
+    shown = with_unit(number(value, spread), target)
+    return f"{shown} ({number(low, spread)} to {number(high, spread)})"
 
 
 def _convert(value: float, source: str, target: str) -> float:
@@ -173,7 +146,7 @@ def finding_text(value: Any) -> str:
         if set(value) == {"count", "at"}:
             return _counted(value)
         if {"value", "u"} <= set(value) <= {"value", "u", "unit"}:
-            return with_unit(format_value(value["value"], value["u"]), value.get("unit", ""))
+            return said_u(value["value"], value["u"], value.get("unit", ""))
         told = {str(k).replace("_", " "): v for k, v in value.items() if v not in (None, "")}
         return ", ".join(f"{k} {finding_text(v)}" for k, v in told.items()) or "–"
     if isinstance(value, list | tuple):

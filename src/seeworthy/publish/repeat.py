@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from seeworthy.ground.digits import said_u
 from seeworthy.ground.errors import NotFound
 from seeworthy.procedures import procedure as find_procedure
 from seeworthy.publish.package import Package, Row, split_address
@@ -87,5 +88,4 @@ def example_of(address: str) -> Example:
 
 
 def _said(row: Row) -> str:
-    unit = f" {row['unit']}" if row["unit"] else ""
-    return f"{row['measurand']} {row['value']:.6g} ± {row['u']:.2g}{unit} (k = 1)"
+    return f"{row['measurand']} {said_u(row['value'], row['u'], row['unit'])} (95 %)"

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from seeworthy.ground.digits import sign
 from seeworthy.ground.plain import plain
 from seeworthy.ground.results import Axis, Figure
-from seeworthy.publish.numbers import sign
 
 _MOST_ROWS = 1200
 Row = dict[str, Any]

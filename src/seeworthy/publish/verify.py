@@ -22,6 +22,7 @@ from seeworthy.bench.state import digest_of, version_now
 from seeworthy.engine.jobs import Answer, FileSpec, Task, group
 from seeworthy.engine.run import run_jobs
 from seeworthy.engine.workers import LocalWorkers
+from seeworthy.ground.digits import said_result, said_u
 from seeworthy.ground.errors import SeeworthyError
 from seeworthy.ground.results import Outcome, Result
 from seeworthy.judge.groups import en_number
@@ -326,8 +327,8 @@ class _Work:
                 ""
                 if near
                 else (
-                    f"published {row['value']:.6g} ± {row['u']:.2g} {row['unit']} (k = 1), "
-                    f"computed {found.value:.6g} ± {found.u:.2g} {found.unit}"
+                    f"published {said_u(row['value'], row['u'], row['unit'])}, "
+                    f"computed {said_u(found.value, found.u, found.unit)} (95 %)"
                 )
             )
             yield Checked(
@@ -335,7 +336,7 @@ class _Work:
                 "same" if near else "differs", en, words,
             )  # fmt: skip
         for found in left:
-            words = f"computed {found.value:.6g} {found.unit}, and nothing was published"
+            words = f"computed {said_result(found)}, and nothing was published"
             yield Checked(
                 take["number"], take["id"], "", take["procedure"], found.measurand, "differs",
                 None, words,

@@ -20,6 +20,8 @@ from seeworthy.web.frame import Frame
 from seeworthy.web.words import label, percent, plain
 
 if TYPE_CHECKING:
+    from seeworthy.judge.plan.predict import Prediction
+    from seeworthy.judge.purpose.rank import Measure
     from seeworthy.web.site import Site
 
 HERE = Path(__file__).parent
@@ -73,11 +75,24 @@ def environment() -> Any:
     env.filters["test_title"] = words.test_title
     env.filters["words_in"] = words_in
     env.filters["claim_title"] = title_of
+    env.filters["shown"] = _shown
+    env.filters["ends"] = _ends
     env.filters["finding"] = numbers.finding_text
     env.globals["static"] = static
     env.globals["drawing"] = drawing
     env.globals["examples"] = EXAMPLES
     return env
+
+
+def _shown(one: Measure | Prediction, unit: str) -> str:
+    """Write what was found or is foreseen, to the digit that its interval leaves."""
+    if one.value is None:
+        return ""
+    return numbers.figure(one.value, *(one.interval or (one.value, one.value)), unit)
+
+
+def _ends(interval: tuple[float, float], unit: str) -> str:
+    return numbers.interval_text(*interval, 0.0, unit)
 
 
 @lru_cache(maxsize=64)

@@ -11,7 +11,7 @@ from seeworthy.bench.cameras import get_camera
 from seeworthy.bench.outcomes import list_outcomes
 from seeworthy.bench.records import Camera, Claim, StoredOutcome
 from seeworthy.bench.store import Bench
-from seeworthy.ground.quantities import format_value
+from seeworthy.ground.digits import said_result
 from seeworthy.ground.results import Result
 from seeworthy.judge.claims.decide import Claimed, Judgement, judge_all
 from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
@@ -135,7 +135,7 @@ def _since(now: Judgement, then: Sequence[Judgement], firmware: str) -> Judgemen
     if old is None or now.claim is None or old.state in {now.state, "not tested"}:
         return now
     if old.result is not None:
-        shown = f" ({format_value(old.result.value, old.result.u, old.result.unit)})"
+        shown = f" ({said_result(old.result)})"
     else:
         shown = f" (found {old.found})" if old.found is not None else ""
     note = f"With the older firmware {firmware} it was {old.word}{shown}."

@@ -29,8 +29,8 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from seeworthy.ground.digits import bound_of, interval_text, said_result
 from seeworthy.ground.measurands import all_measurands, measurand
-from seeworthy.ground.quantities import format_value
 from seeworthy.ground.results import Result
 from seeworthy.judge.claims.judgement import (
     STATES,
@@ -232,14 +232,10 @@ def _favour(state: State, better: str) -> Favour:
 
 def _measured(found: Result) -> str:
     """Say a value with the interval that decides."""
-    low, high = found.interval
-    if math.isinf(high):
-        return f"measured at least {low:.4g} {found.unit}".rstrip()
-    if math.isinf(low):
-        return f"measured at most {high:.4g} {found.unit}".rstrip()
-    ends = " to ".join(format_value(end, found.u).split(" ±")[0] for end in found.interval)
-    shown = format_value(found.value, found.u, found.unit)
-    return f"measured {shown} (95 %: {ends} {found.unit}".rstrip() + ")"
+    if bound_of(found):
+        return f"measured {said_result(found)}"
+    ends = interval_text(*found.interval, found.u, found.unit)
+    return f"measured {said_result(found)} (95 %: {ends})"
 
 
 def _remark(claimed: float, best: Result, state: State) -> str:
@@ -265,5 +261,5 @@ def _dissent(state: State, best: Result, others: Sequence[tuple[State, Result]])
         differing = {k: v for k, v in found.conditions.items() if best.conditions.get(k) != v}
         where = ", ".join(f"{k} {v}" for k, v in differing.items()) or "another take"
         word = word_of(found.measurand, other)
-        words.append(f"{where}: {word} ({format_value(found.value, found.u, found.unit)})")
+        words.append(f"{where}: {word} ({said_result(found)})")
     return " Not everywhere: " + "; ".join(words) + "."

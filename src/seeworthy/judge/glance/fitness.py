@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from seeworthy.bench.store import Bench
+from seeworthy.ground.digits import number, spread_of, with_unit
 from seeworthy.judge.purpose.bench_rank import suit_every
 from seeworthy.judge.purpose.library import shipped
 from seeworthy.judge.purpose.own import own_purposes
-from seeworthy.judge.purpose.rank import LimitState, Ranking, Suited, WishState
+from seeworthy.judge.purpose.rank import LimitState, Measure, Ranking, Suited, WishState
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,14 +111,18 @@ def _wishes(known: Sequence[WishState]) -> str:
 
 def _limit(state: LimitState) -> str:
     limit = state.limit
-    have = "" if state.found is None else f" {state.found.value:.3g} {limit.measurand.unit}"
-    told = f"{limit.measurand.title}{have.rstrip()} where {limit.bounds} is asked. {limit.why}"
+    have = "" if state.found is None else f" {_shown(state.found, limit.measurand.unit)}"
+    told = f"{limit.measurand.title}{have} where {limit.bounds} is asked. {limit.why}"
     return told.rstrip(".")
 
 
 def _value(state: WishState) -> str:
     assert state.found is not None
-    return f"{state.found.value:.3g} {state.wish.measurand.unit}".strip().replace("-", "−")
+    return _shown(state.found, state.wish.measurand.unit)
+
+
+def _shown(found: Measure, unit: str) -> str:
+    return with_unit(number(found.value, spread_of(*found.interval, found.u)), unit)
 
 
 def _listed(words: Sequence[str]) -> str:

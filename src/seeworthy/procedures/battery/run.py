@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from seeworthy.ground.digits import said_u
 from seeworthy.ground.errors import CannotMeasure, UnreadableInput
 from seeworthy.ground.examples import as_options
-from seeworthy.ground.quantities import Quantity, format_value
+from seeworthy.ground.quantities import Quantity
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.media.container import read_facts
 from seeworthy.media.source import Source
@@ -309,7 +310,7 @@ def _drawn(trend: Trend | None, temperature: float) -> tuple[float | None, ...]:
 
 def _sentence(found: Sequence[Level], trend: Trend | None) -> str:
     best = max((level for level in found if level.n), key=lambda level: level.temperature or 0.0)
-    told = f"It records {format_value(best.value, best.u, 'min')} on one charge {_at(best)}"
+    told = f"It records {said_u(best.value, best.u, 'min')} on one charge {_at(best)}"
     if trend is None:
         return told + "."
     value, u = trend.slope()

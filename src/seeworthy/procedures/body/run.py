@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from seeworthy.ground.budget import Component
+from seeworthy.ground.digits import said_result
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.examples import as_options
-from seeworthy.ground.quantities import format_value
 from seeworthy.ground.results import Outcome, Result, result
 from seeworthy.procedures.body.measure import Estimate, box_volume, combine_readings
 from seeworthy.procedures.declare import Inputs, Seen
@@ -86,7 +86,7 @@ def _doubt(found: dict[str, Estimate], volume: float) -> list[str]:
 
 
 def _sentence(results: list[Result]) -> str:
-    said = {r.measurand: format_value(r.value, r.u, r.unit) for r in results}
+    said = {r.measurand: said_result(r) for r in results}
     parts = []
     if "mass" in said:
         parts.append(f"weighs {said['mass']}")

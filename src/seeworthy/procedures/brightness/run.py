@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.ground.digits import said_result
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.ground.uncertainty import interval
@@ -147,8 +148,8 @@ def _figure(time: Floats, mean: Floats, white: Floats, black: Floats) -> Figure:
 
 def _sentence(results: Sequence[Result], findings: dict[str, Any]) -> str:
     white, black = results
-    text = f"On average {white.value:.2g} % of the picture is clipped to white"
-    text += f" and {black.value:.2g} % sunk into black"
+    text = f"On average {said_result(white)} of the picture is clipped to white"
+    text += f" and {said_result(black)} sunk into black"
     for name, word in (("white_stretches", "all white"), ("black_stretches", "all black")):
         if findings[name]:
             a, b = findings[name][0]

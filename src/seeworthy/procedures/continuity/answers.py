@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from seeworthy.ground.quantities import format_value
+from seeworthy.ground.digits import said_result
 from seeworthy.ground.results import Axis, Figure, Mark, Picture, Result, result
 from seeworthy.ground.statistics import mean_t
 from seeworthy.ground.uncertainty import interval, upper
@@ -250,7 +250,7 @@ def sentence(files: Sequence[File], found: Sequence[Result], shared: float | Non
     full = [float(f.ends.picture.seconds) for f in files[:-1]]
     length = sum(full) / len(full)
     often = f"{length / 60:.1f} min" if length > 100 else f"{length:.0f} s"
-    return f"{format_value(gap.value, gap.u)} s are lost at each new file, about every {often}."
+    return f"{said_result(gap)} are lost at each new file, about every {often}."
 
 
 def cut_sentence(results: Sequence[Result], findings: dict[str, Any]) -> str:

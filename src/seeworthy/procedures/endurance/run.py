@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from seeworthy.ground.digits import said_u
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.examples import as_options
-from seeworthy.ground.quantities import Quantity, format_value
+from seeworthy.ground.quantities import Quantity
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, result
 from seeworthy.media.container import read_facts
 from seeworthy.media.source import Source
@@ -232,9 +233,9 @@ _WORDS = {
 
 def _sentence(found: Endurance) -> str:
     others = [
-        f"{name} {format_value(hours, u, 'h')}"
+        f"{name} {said_u(hours, u, 'h')}"
         for name, (hours, u) in found.limits.items()
         if name != found.binds
     ]
-    told = f"It records {format_value(found.hours, found.u, 'h')} until {_WORDS[found.binds]}"
+    told = f"It records {said_u(found.hours, found.u, 'h')} until {_WORDS[found.binds]}"
     return told + (f" (else: {', '.join(others)})." if others else ".")

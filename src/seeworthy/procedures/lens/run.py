@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from seeworthy.ground.digits import said_u
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
 from seeworthy.observe.board_views import STILL, Held, HoldWatcher, Points
@@ -308,7 +309,7 @@ def _plan(figures: LensFigures) -> Figure:
     return Figure(
         "angle",
         "Horizontal angle of view, to scale",
-        f"From above: the picture spans {angle:.1f}° ± {u:.1f}° from side to side.",
+        f"From above: the picture spans {said_u(angle, u, 'deg')} from side to side.",
         columns,
         Axis("across", "across", ""),
         Axis("ahead", "ahead", ""),
@@ -320,16 +321,16 @@ def _plan(figures: LensFigures) -> Figure:
 def _sentence(figures: LensFigures) -> str:
     parts = []
     if "hfov" in figures.values:
-        angle = figures.values["hfov"][0]
+        angle, u = figures.values["hfov"]
         ground = 2 * math.tan(math.radians(min(angle, 170.0)) / 2)
         parts.append(
-            f"The lens sees {angle:.1f}° from side to side: from 100 m up, about "
+            f"The lens sees {said_u(angle, u, 'deg')} from side to side: from 100 m up, about "
             f"{100 * ground:.0f} m of ground"
         )
-    bend = figures.values.get("tv_distortion", (0.0, 0.0))[0]
+    bend, u_bend = figures.values.get("tv_distortion", (0.0, 0.0))
     if abs(bend) < 0.5:
         parts.append("straight lines stay straight")
     else:
         way = "outwards" if bend < 0 else "inwards"
-        parts.append(f"straight lines near the edge bow {way} by {abs(bend):.1f} %")
+        parts.append(f"straight lines near the edge bow {way} by {said_u(abs(bend), u_bend, '%')}")
     return "; ".join(parts) + "."

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from seeworthy.ground.digits import said
 from seeworthy.ground.results import Axis, Figure, Mark, Picture
 from seeworthy.ground.uncertainty import interval
 from seeworthy.observe.evidence import BLUE, ORANGE, canvas, draw_outline, encode
@@ -23,8 +24,9 @@ def sentence(takes: Sequence[Take], usable: Usable) -> str:
         return f"The picture stays usable down to {usable.lux:.2g} lx at least ({near})."
     if usable.bound == "lower":
         return f"The picture is not usable at {usable.lux:.2g} lx; it needs more light ({near})."
+    shown = said(usable.lux, *usable.interval, "lx", usable.u)
     return (
-        f"The picture is usable down to about {usable.lux:.2g} lx ({near}); below, "
+        f"The picture is usable down to about {shown} ({near}); below, "
         f"{usable.binds} is lost first."
     )
 

@@ -9,6 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from seeworthy.ground.digits import bound_of, said_result
 from seeworthy.ground.results import Axis, Figure, Mark, Picture, Result
 from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
@@ -26,8 +27,9 @@ def sentence(results: Sequence[Result]) -> str:
             "clean" if snr.value >= 38 else "a little grain" if snr.value >= 28
             else "clear grain" if snr.value >= 20 else "coarse grain"
         )  # fmt: skip
-        least = "at least " if "bound" in snr.conditions else ""
-        parts.append(f"mid-grey has {least}{snr.value:.0f} dB of signal over noise ({word})")
+        least = "at least " if "bound" in snr.conditions and not bound_of(snr) else ""
+        shown = said_result(snr)
+        parts.append(f"mid-grey has {least}{shown} of signal over noise ({word})")
     span = next((r for r in results if r.measurand == "dynamic_range"), None)
     if span is not None and "bound" in span.conditions:
         parts.append(
@@ -35,7 +37,7 @@ def sentence(results: Sequence[Result]) -> str:
             "out of its noise"
         )
     elif span is not None:
-        parts.append(f"from white down to where noise drowns it are {span.value:.1f} stops")
+        parts.append(f"from white down to where noise drowns it are {said_result(span)}")
     text = "; ".join(parts)
     return f"{text[:1].upper()}{text[1:]}."
 

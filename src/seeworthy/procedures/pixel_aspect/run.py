@@ -10,6 +10,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from seeworthy.ground.digits import number
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, result
 from seeworthy.ground.uncertainty import coverage_factor
@@ -255,10 +256,10 @@ def _sentence(aspect: Aspect, findings: dict[str, Any]) -> str:
     away = (aspect.value - 1) * 100
     u = coverage_factor() * aspect.u / aspect.value * 100
     if abs(away) <= u:
-        text = f"Circles stay round: the stored pixels are square within {u:.2g} %"
+        text = f"Circles stay round: the stored pixels are square within {number(u, u)} %"
     else:
         way = "wider than high" if away > 0 else "higher than wide"
-        text = f"The stored pixels are {abs(away):.1f} % {way}"
+        text = f"The stored pixels are {number(abs(away), u)} % {way}"
     if findings["claim_agrees"] is True:
         text += ", as the file says"
     elif findings["claim_agrees"] is False:

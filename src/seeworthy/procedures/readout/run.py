@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from seeworthy.ground.digits import said_u
 from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
 from seeworthy.ground.examples import as_options
 from seeworthy.ground.propagation import u_rectangular
@@ -389,8 +390,9 @@ def _sentence(best: _Answer, width: int, height: int) -> str:
             f"{lean:.2g}°."
         )
     lean = math.degrees(math.atan(best.row_time * width))
+    shown = said_u(1e3 * best.row_time * height, 1e3 * best.u * height, "ms", best.dof)
     return (
-        f"A picture is read in {1e3 * best.row_time * height:.3g} ms: an upright that crosses it "
+        f"A picture is read in {shown}: an upright that crosses it "
         f"in one second leans by {lean:.2g}°, one that takes a quarter of a second by "
         f"{math.degrees(math.atan(4 * best.row_time * width)):.2g}°."
     )

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.budget import Component
+from seeworthy.ground.digits import said_result
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome, Result, result
 from seeworthy.observe.edge_widths import EdgeWatch
@@ -209,7 +210,5 @@ def _sentence(first: str, causes: Mapping[str, Cause], results: Sequence[Result]
         text = f"For certain {_PLAIN[first]} takes most: {causes[first].words} of fine detail"
     if results:
         exposure = results[0]
-        word = "at most " if exposure.conditions.get("bound") else ""
-        value = exposure.interval[1] if word else exposure.value
-        text += f"; each frame is exposed for {word}{value:.2g} ms"
+        text += f"; each frame is exposed for {said_result(exposure)}"
     return text + "."

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from seeworthy.ground.digits import said, said_result
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.ground.uncertainty import coverage_factor, interval
@@ -166,9 +167,11 @@ def _sentence(results: list[Result], alike: Channels | None) -> str:
     parts = []
     floor = next((r for r in results if r.measurand == "noise_floor"), None)
     if floor is not None:
-        parts.append(f"The quietest it hears lies {-floor.value:.0f} dB below full scale")
+        low, high = floor.interval
+        shown = said(-floor.value, -high, -low, "dB", floor.u)
+        parts.append(f"The quietest it hears lies {shown} below full scale")
     clipped = next(r for r in results if r.measurand == "clipping_share")
-    parts.append("nothing clips" if clipped.value == 0 else f"{clipped.value:.2g} % clips")
+    parts.append("nothing clips" if clipped.value == 0 else f"{said_result(clipped)} clips")
     if alike is not None:
         parts.append(_ALIKE[alike.identical])
     text = ", ".join(parts)

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from seeworthy.clock.ends import short_exposure
 from seeworthy.clock.watch import ClockTrack, ClockWatch
+from seeworthy.ground.digits import expanded, number
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.quantities import Quantity
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, result
@@ -231,10 +232,11 @@ def _sentence(offset: float, u: float, found: Sync, u_drift: float, seconds: flo
     if abs(offset) < 2 * u:
         text = "Sound and picture come together"
     else:
-        text = f"The sound comes {abs(offset):.0f} ms {'late' if offset > 0 else 'early'}"
+        shown = number(abs(offset), expanded(u))
+        text = f"The sound comes {shown} ms {'late' if offset > 0 else 'early'}"
         # ITU-R BT.1359 (from memory): noticed from 45 ms early or 125 ms late.
         text += "" if offset < _EARLY or offset > _LATE else ", less than viewers notice"
     if abs(found.drift_ppm) < 2 * u_drift:
         return f"{text}, and they were not seen to drift apart in {seconds:.0f} s."
     hour = found.drift_ppm * 3.6
-    return f"{text}; they drift apart by {abs(hour):.0f} ms an hour."
+    return f"{text}; they drift apart by {number(abs(hour), expanded(3.6 * u_drift))} ms an hour."

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from seeworthy.clock.rate import ClockFit, Lost, beat_u, find_lost, fit_rate, without_hidden
 from seeworthy.clock.watch import ClockTrack, ClockWatch
+from seeworthy.ground.digits import number, said
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.quantities import Quantity
 from seeworthy.ground.results import Axis, Figure, Mark, Picture, Result, result
@@ -216,7 +217,9 @@ def sentence(facts: ClockFacts) -> str:
     hides = f"{lost} pictures are missing that the file hides" if lost else "no lost picture hides"
     if low > 0 or high < 0:
         way = "fast" if value.value > 0 else "slow"
-        run = f"its clock runs {way} by {abs(value.value):.0f} ppm"
+        shown = said(abs(value.value), *sorted((abs(low), abs(high))))
+        run = f"its clock runs {way} by {shown} ppm"
     else:
-        run = f"its clock is right within {max(abs(low), abs(high)):.0f} ppm"
+        most = max(abs(low), abs(high))
+        run = f"its clock is right within {number(most, most)} ppm"
     return f"By the on-screen clock {hides}, and {run}."

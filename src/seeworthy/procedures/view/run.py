@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from seeworthy.ground.digits import said
 from seeworthy.ground.errors import BadQuantity, WrongCall
 from seeworthy.ground.examples import as_options
 from seeworthy.ground.quantities import Quantity
@@ -192,7 +193,7 @@ def _figures(station: Station, view: View) -> tuple[Figure, ...]:
         Figure(
             "view",
             f"Angle of view, {across}, to scale",
-            f"{angle:.1f}° ± {most - angle:.1f}° (95 %); the band is the uncertainty of the edge "
+            f"{said(angle, least, most, 'deg')} (95 %); the band is the uncertainty of the edge "
             "rays.",
             columns,
             Axis("along", "distance from the lens front", "m"),
@@ -215,4 +216,5 @@ def _sentence(view: View) -> str:
     else:
         return ""
     ground = 2 * math.tan(math.radians(value[0]) / 2)
-    return f"You see {value[0]:.1f}° {where}: {ground:.2f} m of land for every metre of distance."
+    shown = said(value[0], *interval(*value), "deg")
+    return f"You see {shown} {where}: {ground:.2f} m of land for every metre of distance."

@@ -8,6 +8,7 @@ from urllib.parse import quote, urlencode
 from fastapi import APIRouter, Query, Request, Response
 
 from seeworthy.bench.cameras import list_cameras
+from seeworthy.ground.digits import expanded, number, said_u, sign
 from seeworthy.ground.errors import NotFound, SeeworthyError, WrongCall
 from seeworthy.ground.measurands import all_measurands, measurand
 from seeworthy.judge.compare.comparison import Comparison, Row, compare_bench, what_matters
@@ -124,10 +125,10 @@ def _few(titles: list[str]) -> list[str]:
 
 def _row(row: Row, drawing: str) -> ComparedRow:
     entry = row.measurand
-    unit = numbers.sign(entry.unit)
+    unit = sign(entry.unit)
     values = []
     for value, takes in zip(row.values, row.takes, strict=True):
-        shown = numbers.with_unit(numbers.number(value.value, value.u), entry.unit)
+        shown = numbers.figure(value.value, *value.interval, entry.unit, value.u)
         interval = numbers.interval_text(*value.interval, value.u, entry.unit)
         best = value.subject in row.best
         mark = ("best" if len(row.best) == 1 else "among the best") if best else ""
@@ -135,7 +136,7 @@ def _row(row: Row, drawing: str) -> ComparedRow:
     pairs = [
         (
             f"{p.second} against {p.first}",
-            numbers.with_unit(numbers.number(p.value, p.u), entry.unit),
+            numbers.figure(p.value, *p.interval, entry.unit, p.u),
             numbers.interval_text(*p.interval, p.u, entry.unit),
             "told apart" if p.apart else "cannot be told apart",
         )
@@ -160,7 +161,7 @@ def lasting_page(request: Request, site: TheSite, camera: str = "") -> Response:
             unit,
             measurand(name).title,
             like,
-            _per_year(measurand(name).unit, t.slope, t.u),
+            numbers.figure(t.slope, *t.interval, measurand(name).unit, t.u) + " a year",
             numbers.interval_text(*t.interval, t.u, measurand(name).unit),
             f"{t.takes} takes, {t.days} days",
             t.word,
@@ -172,18 +173,14 @@ def lasting_page(request: Request, site: TheSite, camera: str = "") -> Response:
             who,
             measurand(name).title,
             like,
-            numbers.with_unit(numbers.number(s.mean, s.u), measurand(name).unit),
-            numbers.with_unit(numbers.number(s.between, s.u), measurand(name).unit),
+            said_u(s.mean, s.u, measurand(name).unit),
+            numbers.with_unit(number(s.between, expanded(s.u)), measurand(name).unit),
             s.units,
             s.word,
         )
         for who, name, like, s in found.spreads
     ]
     return show(request, LastingPage(names, camera, trends, spreads))
-
-
-def _per_year(unit: str, slope: float, u: float) -> str:
-    return f"{numbers.with_unit(numbers.number(slope, u), unit)} a year"
 
 
 @router.get("/suit")

@@ -14,9 +14,9 @@ from fastapi.responses import FileResponse
 from seeworthy.bench.cameras import list_cameras
 from seeworthy.bench.records import Take, TakeFile
 from seeworthy.bench.takes import get_take, list_takes
+from seeworthy.ground.digits import said
 from seeworthy.ground.errors import NotFound, SeeworthyError, WrongCall
 from seeworthy.ground.measurands import measurand
-from seeworthy.ground.quantities import format_value
 from seeworthy.judge.correct.choose import from_bench, kinds_of, newest_of
 from seeworthy.judge.correct.data import KINDS
 from seeworthy.media.glimpse import sniff
@@ -291,7 +291,7 @@ def _proof(said: Any) -> tuple[str, bool, Sequence[Any]]:
 
 def _shown(one: Any) -> tuple[str, str]:
     ends = cast("tuple[float, float]", tuple(one["interval"]))
-    value = numbers.typed(format_value(one["value"], one["u"], one["unit"]))
+    value = said(one["value"], *ends, one["unit"], one["u"])
     return value, numbers.interval_text(*ends, one["u"], one["unit"])
 
 

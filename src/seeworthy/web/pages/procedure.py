@@ -12,10 +12,11 @@ from fastapi import APIRouter, Request, Response
 from seeworthy.bench.cameras import list_cameras
 from seeworthy.bench.records import Take
 from seeworthy.bench.takes import CONDITIONS
+from seeworthy.ground.digits import said_result
 from seeworthy.ground.errors import SeeworthyError
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import measurand
-from seeworthy.ground.quantities import Quantity, format_parts, format_value, parse
+from seeworthy.ground.quantities import Quantity, parse
 from seeworthy.procedures import all_procedures, left_out, procedure
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.procedures.declare import Option, Procedure, Reading, gather
@@ -182,20 +183,12 @@ def _consequence(chosen: Procedure, form: Form) -> Consequence:
     rows = [
         (
             measurand(r.measurand).title,
-            _brief(r.value, r.u, r.unit),
+            said_result(r),
             numbers.interval_text(*r.interval, r.u, r.unit),
         )
         for r in outcome.results
     ]
     return Consequence(read, outcome.sentence, rows, outcome.warnings)
-
-
-def _brief(value: float, u: float, unit: str) -> str:
-    """Write ``63.0° ± 0.1°``."""
-    if unit == "deg":
-        value_text, u_text = format_parts(value, u)
-        return f"{value_text}° ± {u_text}°" if u_text else f"{value_text}°"
-    return numbers.typed(format_value(value, u, unit))
 
 
 def _understood(
@@ -210,7 +203,7 @@ def _understood(
                 found = _parsed(chosen, name, text)
                 if found is None:
                     continue
-                said.append((said_as, _brief(found.value, found.u, found.unit), False))
+                said.append((said_as, numbers.typed(str(found)), False))
             except SeeworthyError as error:
                 said.append((said_as, f"{error.message} {error.hint}", True))
                 good = False
