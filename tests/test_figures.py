@@ -6,11 +6,12 @@ import json
 import re
 from xml.etree import ElementTree
 
+import jsonschema
 import pytest
 
 from seeworthy.ground.results import Axis, Figure, Mark
 from seeworthy.publish import figures
-from seeworthy.publish.chart import build
+from seeworthy.publish.chart import VERSION, build
 
 
 def figure(*marks: Mark, y: Axis | None = None, x: Axis | None = None, **more) -> Figure:
@@ -34,6 +35,11 @@ KINDS = {
                    Mark("rule", value=1.0, across="x")),
     "cells": figure(Mark("cells", shade="h"), y=Axis("k", "row")),
     "intervals": figure(Mark("points", y="h", low="t", high="h")),
+    "swatches": figure(Mark("swatches", shade="c", y="h"), x=Axis("k", "kind"), y=Axis("t", "row"),
+                       columns={"t": [1, 2], "h": [1.0, 2.0], "k": ["a", "b"],
+                                "c": ["#102030", "#f0e0d0"]}),
+    "links": figure(Mark("links", y="h", low="a", high="b"),
+                    columns={"t": [0.0, 1.0], "h": [1.0, 2.0], "a": [2.0, None], "b": [3.0, 1.0]}),
 }  # fmt: skip
 
 
@@ -45,8 +51,21 @@ def test_every_kind_draws_something(kind):
     assert "Infinity" not in svg
     # Each kind leaves marks of its own, not only axes.
     shape = {"points": "symbol", "intervals": "symbol", "band": "area", "bars": "rect",
-             "log bars": "rect", "cells": "rect"}.get(kind, "line")  # fmt: skip
+             "log bars": "rect", "cells": "rect", "swatches": "rect",
+             "links": "rule"}.get(kind, "line")  # fmt: skip
     assert f'class="mark-{shape} role-mark' in svg
+
+
+def test_every_kind_is_vega_lite():
+    """The schema as published with Vega-Lite, in the copy that Altair carries."""
+    altair = pytest.importorskip("altair")
+    assert altair.SCHEMA_VERSION.startswith(f"v{VERSION}.")
+    schema = jsonschema.Draft7Validator(altair.load_schema())
+    for kind, one in KINDS.items():
+        spec = figures.specification(one)
+        assert schema.is_valid(spec), kind
+    spec["layer"][0]["mark"]["strokeWidth"] = "wide"
+    assert not schema.is_valid(spec)
 
 
 def test_log_bars_stand_on_the_axis():

@@ -1,7 +1,7 @@
-"""One definition per figure: `results.Figure` to an Altair chart, and from it every format.
+"""One definition per figure: `results.Figure` to Vega-Lite, and from that every format.
 
-The page shows the SVG inline, the export writes SVG, PNG and PDF; all come from the same
-Vega-Lite specification, rendered by vl-convert without a browser and without a network.
+The page shows the SVG inline, the export writes SVG, PNG and PDF; all are rendered by
+vl-convert, without a browser and without a network.
 """
 
 from __future__ import annotations
@@ -25,13 +25,7 @@ MIDDLE = (270, 130)
 
 def specification(figure: Figure, size: tuple[int, int] = WIDE) -> dict[str, Any]:
     """Return the Vega-Lite specification of a figure as plain JSON values."""
-    from altair.utils.schemapi import debug_mode
-
-    # Our own marks, whose looks tests check against the schema: that takes nine tenths of
-    # the time of a report (measured), and would say nothing new.
-    with debug_mode(False):
-        spec: dict[str, Any] = chart.build(figure, size).to_dict(validate=False)
-    return spec
+    return chart.build(figure, size)
 
 
 def render(figure: Figure, kind: Format, size: tuple[int, int] = WIDE) -> bytes:
@@ -55,14 +49,13 @@ def render(figure: Figure, kind: Format, size: tuple[int, int] = WIDE) -> bytes:
         return inline_svg(figure, size).encode()
     import vl_convert
 
-    version = chart.schema_version()
     if kind == "svg":
-        svg: str = vl_convert.vegalite_to_svg(spec, vl_version=version)
+        svg: str = vl_convert.vegalite_to_svg(spec, vl_version=chart.VERSION)
         return svg.encode()
     if kind == "png":
-        png: bytes = vl_convert.vegalite_to_png(spec, vl_version=version, scale=2)
+        png: bytes = vl_convert.vegalite_to_png(spec, vl_version=chart.VERSION, scale=2)
         return png
-    pdf: bytes = vl_convert.vegalite_to_pdf(spec, vl_version=version)
+    pdf: bytes = vl_convert.vegalite_to_pdf(spec, vl_version=chart.VERSION)
     return pdf
 
 
