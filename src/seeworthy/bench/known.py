@@ -52,9 +52,9 @@ def known_readings(
             newest[one.result.measurand] = one
     found = {}
     for name, reading in wanted.items():
-        one = newest.get(reading.measurand)
-        if one is not None:
-            r = one.result
+        answer = newest.get(reading.measurand)
+        if answer is not None:
+            r = answer.result
             text = f"{r.value:.8g} {r.unit} ± {r.u:.3g} {r.unit}"
-            found[name] = text, one.take_id
+            found[name] = text, answer.take_id
     return found
