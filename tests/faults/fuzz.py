@@ -35,8 +35,17 @@ def readers() -> dict[str, Callable[[bytes], object]]:
     from seeworthy.judge.claims.listing import read_listing
     from seeworthy.judge.correct.data import read_file
     from seeworthy.judge.plan.flight import read_flight
+    from seeworthy.judge.purpose.model import read_purpose
+    from seeworthy.media.boxes import read_boxes
+    from seeworthy.media.logs import read_log
     from seeworthy.media.source import Source
     from seeworthy.media.tables import read_table
+    from seeworthy.media.tone_curve import read_curve
+    from seeworthy.publish.package import Package
+
+    def whole(path: Path) -> None:
+        with Package(path) as package:
+            package.tables()
 
     back = Path(tempfile.mkdtemp(prefix="seeworthy-fuzz-")) / "back"
     return {
@@ -45,7 +54,12 @@ def readers() -> dict[str, Callable[[bytes], object]]:
         "toml": _text(lambda t: read_flight(t, "fuzz")),
         "table": _file(".csv", lambda p: read_table(Source(p, p.name))),
         "correction": _file(".json", lambda p: read_file(p, "lens")),
-        "package": _file(".zip", lambda p: unpack_bench(p, back)),
+        "backup": _file(".zip", lambda p: unpack_bench(p, back)),
+        "package": _file(".zip", whole),
+        "log": _file(".csv", lambda p: read_log(Source(p, p.name))),
+        "boxes": _file(".mp4", read_boxes),
+        "purpose": _text(lambda t: read_purpose(t, "fuzz")),
+        "curve": _file(".json", lambda p: read_curve(Source(p, p.name))),
     }
 
 
