@@ -64,6 +64,11 @@ def take_still(studio: Studio, pose: Pose, rng: np.random.Generator) -> Codes:
     return _develop(studio, _light(studio, shot), rng)
 
 
+def light_of_pose(studio: Studio, pose: Pose) -> npt.NDArray[np.float32]:
+    """Return the linear light of the target standing still, without noise."""
+    return _light(studio, Shot(pose, oversample=studio.oversample, mirrored=studio.mirrored))
+
+
 def _light(studio: Studio, shot: Shot) -> npt.NDArray[np.float32]:
     seen = photograph(studio.paints, studio.base, studio.lens, shot)
     return studio.blur.apply(seen, studio.oversample) * np.float32(studio.exposure)

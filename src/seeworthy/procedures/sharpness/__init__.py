@@ -30,7 +30,7 @@ PROCEDURE = Procedure(
     id="sharpness",
     title="Sharpness",
     question="How much detail does it keep, in the middle and in the corners?",
-    version=4,
+    version=5,
     yields=(
         *(
             Measurand(
@@ -60,6 +60,16 @@ PROCEDURE = Procedure(
                 meaning=_SFR,
             )
             for where in _PLACES
+        ),
+        Measurand(
+            "lateral_colour",
+            "colour fringe in the corner",
+            "%",
+            better="nearer",
+            ideal=0.0,
+            digits=3,
+            also=("chromatic aberration", "lateral colour", "colour fringes"),
+            meaning="How far red or blue lies outside of green, of the picture height.",
         ),
         Measurand(
             "focus_evenness",
@@ -101,6 +111,12 @@ PROCEDURE = Procedure(
         Finding("frames", "", "Still frames that were averaged."),
         Finding("sharpened", "", "Whether the camera sharpens its picture."),
         Finding("highest_response", "", "Largest response; over 1 the picture was sharpened."),
+        Finding(
+            "lateral_colour_px",
+            "px",
+            "Red and blue against green: outward in the frame's corner, and where it is largest "
+            "(1 is the corner); null where the edges cannot tell.",
+        ),
         Finding("tone", "", "Where the tone curve comes from that was undone."),
     ),
     files=(

@@ -23,6 +23,12 @@ from seeworthy.procedures.declare import (
     Watch,
 )
 from seeworthy.procedures.sharpness.figures import PLACES, figures
+from seeworthy.procedures.sharpness.lateral import (
+    RgbMean,
+    lateral,
+    lateral_finding,
+    lateral_results,
+)
 from seeworthy.procedures.sharpness.lines import in_lines, tenth_in_lines
 from seeworthy.procedures.sharpness.measure import (
     CODER,
@@ -44,14 +50,15 @@ _OFFERED = 4  # edges of a scene that are offered for marking
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
-    """Average the steadiest frames in blocks."""
+    """Average the steadiest frames in blocks, and in colour."""
     _regions(inputs)
-    return [Watch(inputs.file(), SteadyBlocks())]
+    return [Watch(inputs.file(), SteadyBlocks()), Watch(inputs.file(), RgbMean())]
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Measure every edge that was found and what follows from them."""
-    watcher: SteadyBlocks = seen.watches[0].observer  # type: ignore[assignment]
+    watcher = next(w.observer for w in seen.watches if isinstance(w.observer, SteadyBlocks))
+    colours = next(w.observer for w in seen.watches if isinstance(w.observer, RgbMean))
     if watcher.mean is None or watcher.stage is None:
         raise CannotMeasure("The file holds no whole frame.", "Film it again.")
     still = inputs.file().guess_kind() == "still"
@@ -70,9 +77,14 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     corners = corner_figures(places)
     warnings = [*assumed, *_doubts(edges, refused, watcher.count), *_one_way(edges, how)]
     results = _results(places, corners, edges, tone, watcher.mean.shape)
+    shifts = lateral(colours.rgb, regions) if colours.rgb is not None else []
+    results += lateral_results(shifts, watcher.mean.shape, halved=colours.halved)
     return Outcome(
         tuple(results),
-        _findings(edges, refused, how, watcher.count, tone),
+        {
+            **_findings(edges, refused, how, watcher.count, tone),
+            "lateral_colour_px": lateral_finding(shifts),
+        },
         tuple(warnings),
         (picture,),
         figures(edges, places),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,12 +20,14 @@ from seeworthy.procedures.sharpness.lines import per_height
 from seeworthy.procedures.study import Goal, Study, Trial
 from seeworthy.targets import target
 from seeworthy.virtual.filming import Hold, Studio, film, paints_of, take_still
+from seeworthy.virtual.lateral import film_colours
 from seeworthy.virtual.optics import Blur
 from seeworthy.virtual.planar import Lens, Pose
 
 WIDTH, HEIGHT = 1280, 720
 HIGH, LOW = "high contrast, H.264", "contrast 4:1, H.264"
 UNCODED = "high contrast, not coded"
+FRINGE = "colour fringe, H.264 4:2:0"
 TENTH = "a tenth, centre"
 _CORNERS = {
     "top_left": (-1, -1), "top_right": (1, -1), "bottom_left": (-1, 1), "bottom_right": (1, 1),
@@ -37,6 +40,26 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
         for i in range(repeats):
             rng = np.random.default_rng([seed, (HIGH, LOW, UNCODED).index(group), i])
             yield from _one(group, rng)
+    for i in range(repeats):
+        yield from _fringes(np.random.default_rng([seed, 9, i]))
+
+
+def _fringes(rng: np.random.Generator) -> Iterator[Trial]:
+    """Film with a lens that draws red and blue at up to 0.3 % another size."""
+    made, pose = studio_of(random_blur(rng), rng, contrast=str(rng.choice(["high", "low"])))
+    scales = {"red": 1 + rng.uniform(-0.003, 0.003), "blue": 1 + rng.uniform(-0.003, 0.003)}
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "colour.mp4"
+        film_colours(path, made, pose, (scales["red"], 1.0, scales["blue"]), rng, frames=24)
+        outcome = measure(path)
+    found = {r.conditions["channel"]: r for r in outcome.results if r.measurand == "lateral_colour"}
+    for channel, scale in scales.items():
+        true = 100 * (scale - 1) * math.hypot(WIDTH, HEIGHT) / 2 / HEIGHT
+        if channel not in found:
+            yield Trial(FRINGE, "lateral_colour", true, refused="no value")
+            continue
+        r = found[channel]
+        yield Trial(FRINGE, "lateral_colour", true, r.value, r.u, *r.interval)
 
 
 def random_blur(rng: np.random.Generator) -> Blur:
@@ -57,6 +80,17 @@ def film_edges(
     path: Path, blur: Blur, rng: np.random.Generator, *, contrast: str = "high", **studio: Any
 ) -> None:
     """Film the edges target facing the camera, 60 still frames (one lossless still for .png)."""
+    made, pose = studio_of(blur, rng, contrast=contrast, **studio)
+    if path.suffix == ".png":
+        cv2.imwrite(str(path), take_still(made, pose, rng))
+    else:
+        film(path, made, [Hold(pose, 60, 0)], rng)
+
+
+def studio_of(
+    blur: Blur, rng: np.random.Generator, *, contrast: str = "high", **studio: Any
+) -> tuple[Studio, Pose]:
+    """Return a studio with the edges target filling the frame, and where it stands."""
     layout = target("edges" if contrast == "low" else "edges-high")
     lens = Lens.of_view(WIDTH, HEIGHT, 55.0)
     distance = lens.fx * 272.0 / (WIDTH * 0.985)
@@ -71,10 +105,7 @@ def film_edges(
     made = Studio(
         paints_of(layout.painting()), lens, blur=blur, exposure=0.8, oversample=4, **studio
     )
-    if path.suffix == ".png":
-        cv2.imwrite(str(path), take_still(made, pose, rng))
-    else:
-        film(path, made, [Hold(pose, 60, 0)], rng)
+    return made, pose
 
 
 def truth_of(blur: Blur, position: str, level: float = 0.5) -> float:
@@ -149,6 +180,7 @@ STUDY = Study(
             f"{group}: {TENTH}": (Goal("rms_percent", 4.0), Goal("coverage", 0.90))
             for group in (HIGH, LOW, UNCODED)
         },
+        FRINGE: (Goal("max", 0.03, "within 0.03 % of the picture height"), Goal("coverage", 0.90)),
         f"{HIGH}: decentring": (Goal("coverage", 0.90),),
         f"{LOW}: decentring": (Goal("coverage", 0.90),),
     },
