@@ -274,7 +274,7 @@ def _rule(b: _Builder, mark: Mark) -> list[Json]:
     if mark.value is None:
         raise ValueError(f"figure '{b.figure.name}': a rule needs a value")
     one = {"values": [{"at": mark.value}]}
-    where = {mark.across: {"field": "at", "type": "quantitative"}}
+    where: Json = {mark.across: {"field": "at", "type": "quantitative"}}
     line = {"type": "rule", "color": INK, "strokeDash": [5, 4], "strokeWidth": 1.2}
     found = [_layer(line, where, data=one)]
     if mark.label:

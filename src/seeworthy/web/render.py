@@ -20,7 +20,7 @@ from seeworthy.web.frame import Frame
 from seeworthy.web.words import label, percent, plain
 
 if TYPE_CHECKING:
-    from seeworthy.judge.plan.predict import Prediction
+    from seeworthy.judge.plan.prediction import Prediction
     from seeworthy.judge.purpose.rank import Measure
     from seeworthy.web.site import Site
 

@@ -217,7 +217,8 @@ def sentence(facts: ClockFacts) -> str:
     hides = f"{lost} pictures are missing that the file hides" if lost else "no lost picture hides"
     if low > 0 or high < 0:
         way = "fast" if value.value > 0 else "slow"
-        shown = said(abs(value.value), *sorted((abs(low), abs(high))))
+        near, far = sorted((abs(low), abs(high)))
+        shown = said(abs(value.value), near, far)
         run = f"its clock runs {way} by {shown} ppm"
     else:
         most = max(abs(low), abs(high))
