@@ -12,7 +12,8 @@ from seeworthy.bench.running import run_bench
 from seeworthy.bench.takes import add_take, edit_take, list_lines, list_takes
 from seeworthy.ground.errors import NotFound
 from seeworthy.judge.glance import air
-from seeworthy.judge.purpose.rank import DRAWS, draws_for
+from seeworthy.judge.purpose.library import shipped
+from seeworthy.judge.purpose.rank import DRAWS, draws_for, rank
 
 
 @pytest.fixture
@@ -72,9 +73,22 @@ def test_draws_are_whole_for_a_bench_and_fewer_for_hundreds():
     assert draws_for(5000) == 2000
 
 
+def test_a_ranking_says_how_many_draws_it_rests_on_where_they_are_fewer():
+    purpose = shipped()["kite-picture"]
+    some = rank(purpose, {"Dunlin": {}, "Knot": {}}, draws=2000)
+    # sqrt(0.5 * 0.5 / 2000) = 1.118 %, times 1.96: by hand, binomial.
+    assert "drawn 2,000 times, not 10,000" in some.said[-1]
+    assert "within 2.2 points" in some.said[-1]
+    assert rank(purpose, {"Dunlin": {}, "Knot": {}}).said == ()
+
+
 def test_a_camera_is_set_against_those_with_most_takes(bench, monkeypatch):
     add_camera(bench, "Knot")
     assert takes_per_camera(bench) == {"Dunlin": 2, "Turnstone": 2}
     assert air._others(bench, "Dunlin") == ["Knot", "Turnstone"]
     monkeypatch.setattr(air, "_MOST_OTHERS", 1)
     assert air._others(bench, "Dunlin") == ["Turnstone"]
+    told = [figure.against for figure in air.air_figures(bench, "Dunlin")]
+    assert all(t.startswith("of the 1 other cameras with most takes: ") for t in told)
+    monkeypatch.undo()
+    assert not any("most takes" in f.against for f in air.air_figures(bench, "Dunlin"))

@@ -61,7 +61,7 @@ def _show(found: Ranking) -> None:
     typer.echo(f"{found.purpose.title}: {found.purpose.about}\n")
     for place, camera in enumerate(found.cameras, 1):
         _show_camera(place, camera)
-    for note in found.notes:
+    for note in found.said:
         typer.echo(f"Note: {note}\n")
     if found.worth_doing:
         from seeworthy.ground.measurands import measurand

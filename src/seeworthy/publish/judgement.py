@@ -114,8 +114,8 @@ def suit_page(found: Ranking) -> str:
         )
     sections = [Section("The order", (found.purpose.about,), figures=suit_figures(found))]
     sections += [_suited(c) for c in found.cameras]
-    if found.notes:
-        sections.append(Section("Not ranked by", found.notes))
+    if found.said:
+        sections.append(Section("What to know of it", found.said))
     if found.worth_doing:
         rows = tuple((t.camera, t.measurand, f"{100 * t.worth:.1f}") for t in found.worth_doing)
         sections.append(

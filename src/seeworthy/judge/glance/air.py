@@ -97,18 +97,21 @@ _ASKED = (
 def air_figures(bench: Bench, camera: str) -> tuple[AirFigure, ...]:
     """Return the six figures of a camera, each against the other cameras of the bench.
 
-    On a bench of very many, against those with most takes.
+    On a bench of very many, against those with most takes, which is then said.
 
     Derived figures are drawn from the measured ones by their uncertainty (JCGM 101:2008).
     """
-    known = {name: _figures(bench, name) for name in (camera, *_others(bench, camera))}
+    others = _others(bench, camera)
+    known = {name: _figures(bench, name) for name in (camera, *others)}
+    some = len(others) < len(list_cameras(bench)) - 1
+    chosen = f"of the {len(others)} other cameras with most takes: " if some else ""
     found = []
     for asked in _ASKED:
         per = {name: figures.get(asked.name) for name, figures in known.items()}
         mine = per.pop(camera, None)
         words = asked.missing if mine is None else asked.words
         bound = "at least" if mine is not None and asked.name == "load" else ""
-        against = _against(mine, per, asked.more)
+        against = chosen + _against(mine, per, asked.more)
         found.append(AirFigure(asked.name, asked.title, asked.unit, mine, words, against, bound))
     return tuple(found)
 

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.ground.uncertainty import Uncertain
+from seeworthy.ground.uncertainty import Uncertain, coverage_factor
 from seeworthy.judge.purpose.desirability import one_sided, overall, two_sided
 from seeworthy.judge.purpose.model import Limit, Purpose, Wish
 
@@ -114,6 +114,19 @@ class Ranking:
     next_tests: tuple[NextTest, ...]
     draws: int
     notes: tuple[str, ...] = ()
+
+    @property
+    def said(self) -> tuple[str, ...]:
+        """The notes, and how many draws it rests on where they are fewer than usual."""
+        if self.draws >= DRAWS or not self.cameras:
+            return self.notes
+        # Half the 95 % interval of a share of one half, the widest (binomial).
+        off = 100 * coverage_factor() * (0.25 / self.draws) ** 0.5
+        fewer = (
+            f"Every figure was drawn {self.draws:,} times, not {DRAWS:,}: "
+            f"probabilities are within {off:.1f} points (95 %)."
+        )
+        return (*self.notes, fewer)
 
     @property
     def worth_doing(self) -> tuple[NextTest, ...]:
