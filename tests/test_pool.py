@@ -7,6 +7,7 @@ import json
 import shutil
 import sys
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import pyarrow.parquet as pq
@@ -16,6 +17,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "benchmarks"))
 
 from seeworthy.cli import main
 from seeworthy.ground.errors import CannotMeasure, Conflict, NotFound, UnreadableInput, WrongCall
+from seeworthy.publish import pool as pooling
 from seeworthy.publish.corpus import QUESTIONS, ask, prior
 from seeworthy.publish.export import pack
 from seeworthy.publish.pool import corpus_schema, pool
@@ -142,6 +144,30 @@ def test_a_corpus_is_replaced_and_nothing_else(packages, tmp_path):
         pool([tmp_path / "letters"], tmp_path / "new")
     assert not (tmp_path / "new").exists()
     assert not list(tmp_path.glob(".pool-*"))
+
+
+def test_processes_read_what_threads_read(packages, corpus, tmp_path, monkeypatch):
+    own = tmp_path / "own"
+    shutil.copytree(packages, own)
+    damaged = sorted(own.rglob("results.parquet"))[5]
+    damaged.write_bytes(damaged.read_bytes()[:-9])
+    threads = pool([own], tmp_path / "threads")
+    monkeypatch.setattr(pooling, "_MANY", 2)
+    monkeypatch.setattr(pooling, "_SHARE", 3)
+    monkeypatch.setattr(pooling, "_AT_ONCE", 6)
+    told: list[tuple[int, int]] = []
+    processes = pool([own], tmp_path / "processes", tell=lambda n, of: told.append((n, of)))
+    assert told == [(6, 8), (8, 8)]
+    assert len(processes.refused) == 1
+    assert replace(processes, folder=threads.folder) == threads
+    for name in ("results", "claims", "packages"):
+        one, other = (
+            pq.read_table(p.folder / f"{name}.parquet").sort_by("package")
+            for p in (threads, processes)
+        )
+        assert one.num_rows > 0
+        assert one.equals(other)
+    assert pq.read_metadata(processes.folder / "results.parquet").num_row_groups == 2
 
 
 def test_a_package_is_fetched_and_checked(packages, tmp_path):

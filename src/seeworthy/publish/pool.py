@@ -10,10 +10,11 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import multiprocessing
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -34,6 +35,11 @@ _UTC = pa.timestamp("us")
 """Moments without a zone, in UTC: DuckDB wants a package more for zones."""
 _AT_ONCE = 500
 """Packages whose rows are held in memory together: about 100,000 results, 50 MB."""
+_SHARE = 50
+"""Packages that a worker reads at a time: half a second of work."""
+_MANY = 400
+"""Packages from which on the workers are processes, which take seconds to start; fewer are read
+by threads before that. A judgement."""
 
 
 @cache
@@ -71,6 +77,15 @@ class _Read:
     tables: dict[str, pa.Table]
 
 
+@dataclass(frozen=True, slots=True)
+class _Share:
+    """What a share of the packages holds, their tables put together; and which are refused."""
+
+    about: dict[str, list[Any]]
+    tables: dict[str, pa.Table]
+    refused: list[tuple[str, str]]
+
+
 def pool(
     sources: Sequence[str | Path],
     folder: str | Path,
@@ -84,7 +99,7 @@ def pool(
         sources: Packages (folders, ZIP files), folders of them at any depth, or addresses
             (``https://…``, with ``#sha256=…`` behind it where the content is to be checked).
         folder: Of the corpus; new, or a corpus, which is replaced.
-        workers: Threads that read.
+        workers: Threads that read; processes where there are hundreds of packages.
         tell: Called with how many packages are read, of how many.
 
     Raises:
@@ -166,19 +181,24 @@ def _write(
         n: pq.ParquetWriter(part / f"{n}.part", corpus_schema(n), compression="zstd")
         for n in TABLES
     }
+    shares = [found[i : i + _SHARE] for i in range(0, len(found), _SHARE)]
+    together = _AT_ONCE // _SHARE
+    held: list[_Share] = []
     try:
-        with ThreadPoolExecutor(workers) as threads:
-            for start in range(0, len(found), _AT_ONCE):
-                some = found[start : start + _AT_ONCE]
-                read = [r for r in threads.map(lambda p: _try(p, made), some) if r is not None]
-                read = _sensible(read, made)
+        with _executor(workers, len(found)) as executor:
+            for number, share in enumerate(executor.map(_read_share, shares), 1):
+                held.append(share)
+                for column, values in share.about.items():
+                    about[column] += values
+                made.refused += share.refused
+                count += len(shares[number - 1])
+                if number % together and number < len(shares):
+                    continue
                 for name in TABLES:
                     # Written in one row group each; small ones cost more to ask than to read.
-                    whole = pa.concat_tables([r.tables[name] for r in read] or [_empty(name)])
+                    whole = pa.concat_tables([h.tables[name] for h in held])
                     writers[name].write_table(whole.combine_chunks())
-                for r in read:
-                    _note(about, r)
-                count += len(some)
+                held.clear()
                 if tell is not None:
                     tell(count, len(found))
     finally:
@@ -188,6 +208,31 @@ def _write(
     made.packages = len(about["package"])
     made.refused.sort()
     return made
+
+
+def _executor(workers: int, packages: int) -> Executor:
+    """Return what reads: threads hold each other up (nine tenths of the work is Python's)."""
+    if packages < _MANY or workers < 2:
+        return ThreadPoolExecutor(workers)
+    return ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"))
+
+
+def _read_share(paths: Sequence[Path]) -> _Share:
+    read: list[_Read] = []
+    refused: list[tuple[str, str]] = []
+    for path in paths:
+        try:
+            with Package(path) as package:
+                tables = {name: _table(package, name) for name in TABLES}
+                read.append(_Read(package.head, str(path), tables))
+        except SeeworthyError as error:
+            refused.append((str(path), error.message))
+    read = _sensible(read, refused)
+    about: dict[str, list[Any]] = {n: [] for n in corpus_schema("packages").names}
+    for r in read:
+        _note(about, r)
+    tables = {n: pa.concat_tables([r.tables[n] for r in read] or [_empty(n)]) for n in TABLES}
+    return _Share(about, {n: t.combine_chunks() for n, t in tables.items()}, refused)
 
 
 def _note(about: dict[str, list[Any]], read: _Read) -> None:
@@ -208,15 +253,6 @@ def _note(about: dict[str, list[Any]], read: _Read) -> None:
 
 def _empty(name: str) -> pa.Table:
     return corpus_schema(name).empty_table()
-
-
-def _try(path: Path, made: Pooled) -> _Read | None:
-    try:
-        with Package(path) as package:
-            return _Read(package.head, str(path), {name: _table(package, name) for name in TABLES})
-    except SeeworthyError as error:
-        made.refused.append((str(path), error.message))
-        return None
 
 
 def _table(package: Package, name: str) -> pa.Table:
@@ -248,7 +284,7 @@ def _size(metadata: Any) -> int:
     return sum(metadata.row_group(i).total_byte_size for i in groups)
 
 
-def _sensible(read: list[_Read], made: Pooled) -> list[_Read]:
+def _sensible(read: list[_Read], refused: list[tuple[str, str]]) -> list[_Read]:
     """Return the packages whose results are measured values in our units; note the others."""
     if not read:
         return []
@@ -258,7 +294,7 @@ def _sensible(read: list[_Read], made: Pooled) -> list[_Read]:
     for r in read:
         wrong = _nonsense(r.tables["results"])
         if wrong:
-            made.refused.append((r.path, wrong))
+            refused.append((r.path, wrong))
         else:
             fine.append(r)
     return fine
