@@ -15,7 +15,7 @@ from seeworthy.ground.results import Result, result
 from seeworthy.judge.compare.combine import combine, speaking
 from seeworthy.judge.compare.comparison import compare_results
 from seeworthy.judge.compare.differences import differences
-from seeworthy.judge.compare.history import spread_of_units, trend, values_by_unit
+from seeworthy.judge.compare.history import _corrected, spread_of_units, trend, values_by_unit
 from seeworthy.judge.compare.like import sort_alike
 
 NUMBERS = itertools.count(1)
@@ -310,6 +310,54 @@ def test_no_trend_is_not_invented():
     y = [60.0, 60.3, 59.8, 60.1]
     found = trend([made("a", "run_time", v, 0.5, day=90 * i) for i, v in enumerate(y)])
     assert not found.changes
+
+
+# Student's t of the slope of four points, by SciPy; counts have no stated uncertainty.
+def test_a_trend_of_counts_rests_on_their_scatter():
+    from scipy import stats
+
+    y = [4.0, 7.0, 5.0, 9.0]
+    found = trend([made("a", "native_width", v, 0.0, day=90 * i) for i, v in enumerate(y)])
+    line = stats.linregress(np.arange(4) * 90 / 365.25, y)
+    assert (found.slope, found.u, found.p) == pytest.approx((line.slope, line.stderr, line.pvalue))
+    same = trend([made("a", "native_width", 3.0, 0.0, day=90 * i) for i in range(4)])
+    assert not same.changes
+    units = [made("a", "native_width", v, 0.0, unit=str(v)) for v in (1280.0, 1920.0)]
+    assert spread_of_units(values_by_unit(units)).differ
+
+
+def test_what_is_shown_together_is_one_family_of_tests():
+    """Holm (1979): of forty units that do not change, hardly one in twenty benches shows any."""
+    rng = np.random.default_rng(4)
+    alone = benches = 0
+    for _ in range(200):
+        lines = [
+            ("u", "mass", "", trend([
+                made("a", "mass", float(rng.normal(17, 0.1)), 0.1, day=90 * i) for i in range(5)
+            ]))
+            for _ in range(40)
+        ]  # fmt: skip
+        alone += any(t.changes for *_, t in lines)
+        benches += any(t.changes for *_, t in _corrected(lines, []).trends)
+    assert alone > 100  # alone, most benches show a change that is none
+    assert benches < 20  # 5 % of 200 is 10
+
+
+def test_a_change_is_found_among_many():
+    rng = np.random.default_rng(5)
+
+    def line(slope):
+        y = [17 + slope * i + float(rng.normal(0, 0.1)) for i in range(5)]
+        return (
+            "u",
+            "mass",
+            "",
+            trend([made("a", "mass", v, 0.1, day=90 * i) for i, v in enumerate(y)]),
+        )
+
+    found = _corrected([line(0.0) for _ in range(39)] + [line(0.5)], []).trends
+    assert [t.changes for *_, t in found] == [False] * 39 + [True]
+    assert found[-1][3].p_corrected > found[-1][3].p
 
 
 def test_a_trend_needs_three_days():

@@ -121,6 +121,9 @@ def _over_time(cameras: Sequence[str], bench: BenchDir, as_json: bool) -> None:
         where = f" ({like})" if like else ""
         between = with_unit(number(s.between, expanded(s.u)), entry.unit)
         told = f"{between} between units" if s.differ else "units agree"
-        typer.echo(f"{camera}, {entry.title}{where}: {told} ({s.units} units, p = {s.p:.2g})")
+        typer.echo(
+            f"{camera}, {entry.title}{where}: {told} "
+            f"({s.units} units, p = {s.p_corrected:.2g} by Holm)"
+        )
     if not found.trends and not found.spreads:
         typer.echo("A trend needs three takes of a unit on different days, a spread two units.")
