@@ -7,11 +7,12 @@ import math
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from seeworthy.cli.main import run
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.observe.edge_passes import BIN, find_lines
-from seeworthy.procedures.exposure.measure import boxed
+from seeworthy.procedures.exposure.measure import boxed, profile_integral
 from seeworthy.procedures.exposure.study import measure
 from seeworthy.virtual.exposure import Adapting, Card, film_card, film_step, steady
 from seeworthy.virtual.sensor import Camera
@@ -46,8 +47,18 @@ def step(folder, made, seconds, name="step.mp4"):
 def test_an_edge_at_rest_averaged_over_a_box_is_a_ramp():
     at = np.arange(-40, 40 + BIN, BIN)
     light = (at > 0).astype(float)
-    ramp = boxed(at, light, 8.0, np.array([-6.0, -4.0, -2.0, 0.0, 2.0, 4.0, 6.0]))
+    ramp = boxed(profile_integral(at, light), 8.0, np.array([-6.0, -4.0, -2.0, 0.0, 2.0, 4.0, 6.0]))
     assert ramp == pytest.approx([0, 0, 0.25, 0.5, 0.75, 1, 1], abs=0.02)
+
+
+def test_a_box_of_a_gaussian_edge_has_no_blur_of_its_own():
+    # Variances add: that of the box is length² / 12, that of the edge sigma² (probability theory).
+    at = np.arange(-40, 40 + BIN, BIN)
+    total = profile_integral(at, norm.cdf(at / 0.6))
+    slope = np.gradient(boxed(total, 1.5, at), BIN)
+    # A central difference is itself a box, two steps long.
+    variance = np.sum(slope * at**2) / np.sum(slope) - (2 * BIN) ** 2 / 12
+    assert variance == pytest.approx(0.6**2 + 1.5**2 / 12, abs=0.001)
 
 
 @pytest.mark.parametrize("sign", [1, -1])
@@ -63,6 +74,20 @@ def test_edges_are_found_to_a_twentieth_of_a_pixel_in_spite_of_lean(sign):
 
 
 # Injected truth.
+
+
+def test_bars_that_lean_otherwise_in_motion_come_out_neither_short_nor_long(tmp_path):
+    # 4° off the upright, and a shutter that adds or takes away 3.6° in motion.
+    tilt, exposure, found = math.tan(math.radians(4)), 0.00266, []
+    camera = Camera(**SMALL, exposure=exposure, readout_time=0.03, psf=0.55)
+    for speed in (560.0, -560.0):
+        moves = steady(240 - speed * 0.4, speed)
+        for name, place, frames in (("moving", moves, 24), ("rest", steady(231.3, 0), 8)):
+            card = Card(place, width=160.0, tilt=tilt, seed=frames)
+            film_card(tmp_path / f"{name}.mp4", card, camera, frames, bit_rate=40_000_000)
+        found.append(measure(tmp_path / "moving.mp4", tmp_path / "rest.mp4").results[0].value)
+    assert found == pytest.approx([1000 * exposure] * 2, rel=0.03)
+    assert found[0] == pytest.approx(found[1], rel=0.015)
 
 
 @pytest.mark.parametrize(("exposure", "speed"), [(1 / 30, 500.0), (1 / 100, -700.0)])

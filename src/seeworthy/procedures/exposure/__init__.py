@@ -9,7 +9,7 @@ PROCEDURE = Procedure(
     id="exposure",
     title="Exposure",
     question="How long is each picture exposed, and how fast does the camera adapt to light?",
-    version=3,
+    version=4,
     yields=(
         Measurand(
             "exposure_time",

@@ -15,12 +15,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.interpolate import BSpline, make_interp_spline
 from scipy.optimize import least_squares
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.statistics import robust_spread
 from seeworthy.ground.uncertainty import upper
-from seeworthy.observe.edge_passes import BIN, EdgeWatch, Line, find_lines
+from seeworthy.observe.edge_passes import BIN, ROWS, EdgeWatch, Line, find_lines
 
 Doubles = npt.NDArray[np.float64]
 
@@ -34,8 +35,9 @@ _U_WIDTH = 0.015
 
 _U_LEAN = 0.5
 """The same for each unit of slope: a coder spreads leaning edges more. Fitted on our own rendered
-cards (seed 31, 2 Mbit/s): the edge at rest is 3 to 5 % wider at 4° off the upright than at 1°, and
-exposures of 2.66 ms came out up to 7 % short."""
+cards (seed 31, 2 Mbit/s): the edge at rest is 3 to 5 % wider at 4° off the upright than at 1°. Kept
+since what the rows of a band add is taken off (seed 77): exposures of 2.66 ms then scatter by 5 %
+at 2 Mbit/s, by 2 % at 40."""
 
 _HOW = (
     "Film a dark card on a light wall, its sides two to five degrees off the upright and in the "
@@ -109,7 +111,7 @@ def measure_exposure(moving: EdgeWatch, rest: EdgeWatch) -> Exposure:
     at, light, place, slope = _rest_profile(rest)
     tracks = follow_lines(_all_lines(moving), moving.seconds)
     width = moving.frames[0].shape[1] if moving.frames else 1
-    passes = [p for t in tracks for p in _passes(t, moving.seconds, at, light)]
+    passes = [p for t in tracks for p in _passes(t, moving.seconds, at, light, slope)]
     near = [p for p in passes if abs(p.line.x - place) < 0.3 * width]
     used = near if len(near) >= 8 else passes
     if len(used) < _LEAST_PASSES:
@@ -236,7 +238,9 @@ def _extend(
     return track
 
 
-def _passes(track: list[Line], seconds: Sequence[float], at: Doubles, light: Doubles) -> list[Pass]:
+def _passes(
+    track: list[Line], seconds: Sequence[float], at: Doubles, light: Doubles, slope: float
+) -> list[Pass]:
     found = []
     t = np.array([seconds[line.frame] for line in track])
     x = np.array([line.x for line in track])
@@ -248,26 +252,35 @@ def _passes(track: list[Line], seconds: Sequence[float], at: Doubles, light: Dou
             continue
         fit = _box_length(track[k], at, light, abs(speed) * float(np.median(np.diff(t))))
         if fit is not None:
-            found.append(Pass(track[k], speed, *fit))
+            length = _without_lean(fit[0], float(track[k].lean[-2]), slope)
+            found.append(Pass(track[k], speed, length, fit[1]))
     return found
 
 
-def boxed(at: Doubles, light: Doubles, length: float, x: Doubles) -> Doubles:
+def profile_integral(at: Doubles, light: Doubles) -> BSpline:
+    """Return the integral of a profile on an even grid.
+
+    Its values are joined by a cubic: straight lines would blur the profile at rest once more (by
+    a variance of a sixth of the step squared, 5 % of a box of 1.5 px).
+    """
+    return make_interp_spline(at, light, k=3).antiderivative()
+
+
+def boxed(total: BSpline, length: float, x: Doubles) -> Doubles:
     """Return the profile at rest averaged over a box, at places x.
 
     Parameters
     ----------
-    at, light : arrays
-        Profile at rest, 0 far left, 1 far right.
+    total : BSpline
+        Integral of the profile at rest, which is 0 far left and 1 far right.
     length : float
         px.
     x : array
     """
-    total = np.concatenate([[0.0], np.cumsum((light[1:] + light[:-1]) / 2)]) * BIN
+    first, last = total.t[0], total.t[-1]
 
     def integral(u: Doubles) -> Doubles:
-        inner = np.interp(u, at, total)
-        return np.asarray(inner + np.maximum(u - at[-1], 0.0))
+        return np.asarray(total(np.clip(u, first, last)) + np.maximum(u - last, 0.0))
 
     half = max(length, 1e-3) / 2
     return np.asarray((integral(x + half) - integral(x - half)) / (2 * half))
@@ -277,10 +290,11 @@ def _box_length(
     line: Line, at: Doubles, light: Doubles, most: float
 ) -> tuple[float, Doubles] | None:
     """Fit the box; None where the profile is too short for the blur or does not fit."""
+    total = profile_integral(at, light)
     start = float(np.clip(_width(line.at, line.light), 0.5, most))
 
     def model(p: Doubles) -> Doubles:
-        shape = boxed(at, light, abs(p[0]), line.at - p[1])
+        shape = boxed(total, abs(p[0]), line.at - p[1])
         return np.asarray(p[2] + p[3] * shape)
 
     found = least_squares(
@@ -292,6 +306,16 @@ def _box_length(
     if float(np.sqrt(np.mean(found.fun**2))) > 0.05:
         return None
     return length, model(found.x)
+
+
+def _without_lean(length: float, moving: float, rest: float) -> float:
+    """Return a blur length without what the rows of a band add that lean otherwise than at rest.
+
+    A band is the mean of `ROWS` rows, each of which cuts the edge at its own place: an edge of
+    slope dx/dy is spread there as evenly spaced points are, by a variance of slope² (n² − 1) / 12;
+    a box's own is length² / 12. The rolling shutter makes an edge lean otherwise in motion.
+    """
+    return math.sqrt(max(0.0, length**2 - (ROWS**2 - 1) * (moving**2 - rest**2)))
 
 
 def _width(at: Doubles, light: Doubles) -> float:

@@ -8,6 +8,8 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+import av
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -34,6 +36,7 @@ POOR_TRUE = "true 1280×720, 3 Mbit/s"
 DOWN = "1920×1080 or more made smaller"
 REAL = "real footage enlarged, H.264"
 REAL_TRUE = "real footage as it is"
+CODED = "true small clips"
 _FACTORS = (1.25, 4 / 3, 1.5, 1.6, 5 / 3, 2.0, 2.5, 3.0)
 _TRUE_PER_SCENE = 4
 _FRAMES = 12
@@ -60,6 +63,7 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
         yield from true(POOR_TRUE, seen, rng, bit_rate=3_000_000)
         yield from made_smaller(seen, rng)
         yield from real(rng)
+        yield from coded(seen, rng)
 
 
 def group_of(native: tuple[int, int]) -> str:
@@ -165,6 +169,38 @@ def real(rng: np.random.Generator) -> Iterator[Trial]:
         yield from _real_enlarged(frames, rng)
 
 
+def coded(seen: npt.NDArray[np.float32], rng: np.random.Generator) -> Iterator[Trial]:
+    """Film with a true raster of 640×360 (or, one in four, 1280×720), once by every encoder."""
+    for encoder in footage.ENCODERS:
+        size = (WIDTH, HEIGHT) if rng.random() < 0.25 else (640, 360)
+        said = _write_and_ask(true_pictures(seen, size, rng), encoder, float(rng.uniform(0, 1)))
+        yield from _never_yes(f"{CODED}, {encoder}", *said)
+
+
+def true_pictures(
+    seen: npt.NDArray[np.float32], size: tuple[int, int], rng: np.random.Generator
+) -> list[Any]:
+    """Return pictures of a scene that drifts past: every pixel is the mean of four finer ones."""
+    wide, high = 2 * size[0], 2 * size[1]
+    blurred = cv2.GaussianBlur(seen, (0, 0), 2 * float(rng.uniform(0.3, 1.0)))
+    step = rng.integers(-6, 7, 2)
+    reach = _FRAMES * 6
+    left, top = (
+        int(rng.integers(reach, have - want - reach)) if have - want > 2 * reach else None
+        for have, want in ((seen.shape[1], wide), (seen.shape[0], high))
+    )
+    grain, made = float(rng.uniform(0.002, 0.02)), []
+    for k in range(_FRAMES):
+        x = int(step[0]) * k + left if left is not None else abs(int(step[0])) * k
+        y = int(step[1]) * k + top if top is not None else abs(int(step[1])) * k
+        light = cv2.resize(blurred[y : y + high, x : x + wide], size, interpolation=cv2.INTER_AREA)
+        signal = np.clip(light + grain * rng.standard_normal(light.shape), 0, 1) ** 0.45
+        planes = np.full((3 * size[1] // 2, size[0]), 128, np.uint8)
+        planes[: size[1]] = np.round(16 + 219 * signal)
+        made.append(av.VideoFrame.from_ndarray(planes, "yuv420p"))
+    return made
+
+
 def _real_enlarged(frames: list[Any], rng: np.random.Generator) -> Iterator[Trial]:
     native = frames[0].width, frames[0].height
     factor = _FACTORS[int(rng.integers(len(_FACTORS)))]
@@ -244,5 +280,6 @@ STUDY = Study(
         POOR: _NEVER_WRONG,
         REAL: _NEVER_WRONG,
         **{f"{REAL_TRUE}, {encoder}": _NEVER for encoder in footage.ENCODERS},
+        **{f"{CODED}, {encoder}": _NEVER for encoder in footage.ENCODERS},
     },
 )
