@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="lens",
     title="Lens",
     question="How wide does the lens really see, and how much does it bend straight lines?",
-    version=3,
+    version=4,
     yields=(
         "hfov",
         "vfov",
@@ -79,6 +79,16 @@ PROCEDURE = Procedure(
             "rectilinear_deg",
             "deg",
             "angles that the focal length alone would give, without distortion",
+        ),
+        Finding(
+            "halves_agree",
+            "",
+            "whether two halves of the views, fitted apart, give one lens; null of few views",
+        ),
+        Finding(
+            "halves_differ",
+            "",
+            "difference of the two halves in angle (°) and k1, and the uncertainty it was held to",
         ),
         Finding("views", "", "views of the board that were used"),
         Finding("corners_left_out", "", "corners that were taken for another one and left out"),

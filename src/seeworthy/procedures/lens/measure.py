@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +14,7 @@ from seeworthy.optics.lens import COEFFICIENTS, Camera, tv_distortion, view_angl
 from seeworthy.optics.plane import direct_homography
 from seeworthy.procedures.lens.board import View
 from seeworthy.procedures.lens.calibrate import Fit, choose
+from seeworthy.procedures.lens.halves import agree, difference, widened
 
 Array = npt.NDArray[np.float64]
 LEAST_VIEWS = 5
@@ -33,6 +34,15 @@ HOW = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class Half:
+    """Odd views minus even ones, and the standard uncertainty it was held against."""
+
+    difference: float
+    u: float
+    agree: bool
+
+
 @dataclass(frozen=True)
 class LensFigures:
     """What the views say.
@@ -46,6 +56,7 @@ class LensFigures:
         reach: How far out corners were seen, as a share of the half diagonal.
         left_out: Corners that were gross misses (of more than 3 px and eight times the typical
             one).
+        halves: By measurand id and ``k1``, empty of few views.
     """
 
     fit: Fit
@@ -56,6 +67,7 @@ class LensFigures:
     reach: float
     dof: float
     left_out: int = 0
+    halves: dict[str, Half] = field(default_factory=dict)
 
 
 def select_views(views: Sequence[View], width: int, most: int = 30) -> list[View]:
@@ -131,7 +143,30 @@ def measure_lens(views: Sequence[View], width: int, height: int) -> LensFigures:
         n: (k, float(b)) for n, k, b in zip(names, fit.camera.k[:count], bounds, strict=True)
     }
     reach = _reach(views, width, height)
-    return LensFigures(fit, errors, values, coefficients, spread, reach, len(views) - 1.0, left_out)
+    dof = len(views) - 1.0
+    told = _against_halves(views, fit, values, coefficients, dof)
+    return LensFigures(fit, errors, values, coefficients, spread, reach, dof, left_out, told)
+
+
+def _against_halves(
+    views: Sequence[View],
+    fit: Fit,
+    values: dict[str, tuple[float, float]],
+    coefficients: dict[str, tuple[float, float]],
+    dof: float,
+) -> dict[str, Half]:
+    """Widen what two halves of the views disagree about; return what they say."""
+    away = difference(views, fit, lambda c: np.array([*_figures(c), c.k[0]]))
+    told: dict[str, Half] = {}
+    if away is None:
+        return told
+    for name, d in zip((*_NAMES, "k1"), away, strict=True):
+        found = coefficients if name == "k1" else values
+        if name in found and math.isfinite(d):
+            value, u = found[name]
+            told[name] = Half(float(d), u, agree(u, d, dof))
+            found[name] = (value, widened(u, float(d), dof))
+    return told
 
 
 def _without_misses(views: Sequence[View], fit: Fit) -> list[View]:

@@ -184,6 +184,12 @@ def _doubts(figures: LensFigures) -> list[str]:
             f"The board is bowed by about {depth:.1f} mm towards its edge; this is fitted along "
             "with the lens, but a flat and stiff board tells more."
         )
+    apart = [name for name, h in figures.halves.items() if not h.agree]
+    if apart:
+        warnings.append(
+            f"Two halves of the views differ in {', '.join(apart)} by more than their scatter "
+            "says; the intervals were widened to it. Film the board again, stiff and still."
+        )
     if figures.fit.rms > 1.0:
         warnings.append(
             f"The model misses the corners by {figures.fit.rms:.2f} px: is the board flat, and was "
@@ -216,6 +222,12 @@ def _findings(figures: LensFigures, inputs: Inputs) -> dict[str, Any]:
             "cy": camera.cy,
             "width": camera.width,
             "height": camera.height,
+        },
+        "halves_agree": all(h.agree for h in figures.halves.values()) if figures.halves else None,
+        "halves_differ": {
+            name: {"difference": h.difference, "u": h.u}
+            for name, h in figures.halves.items()
+            if name in ("hfov", "k1")
         },
         "board_bow_mm": round(figures.fit.board.depth, 3),
         "rectilinear_deg": _rectilinear(camera),
