@@ -1,0 +1,88 @@
+"""Accuracy of `pad-time`: starts of a camera before the rendered clock, filmed by a witness."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.media.write import ClipWriter
+from seeworthy.procedures.study import Goal, Study, Trial, measured
+from seeworthy.virtual.clock_screen import Screen, View
+from seeworthy.virtual.clock_shots import Shots
+from seeworthy.virtual.sensor import Camera
+
+ONE, THREE, WRONG = "one start", "three starts", "clips of two starts: refused"
+_RATE = 30
+
+
+def run(repeats: int, seed: int) -> Iterator[Trial]:
+    """Yield trials: every repeat is another camera, witness, screen and delay."""
+    for number, group in enumerate((ONE, THREE, WRONG)):
+        for i in range(repeats if number < 2 else max(1, repeats // 5)):
+            yield _one(group, np.random.default_rng([seed, number, i]))
+
+
+def before_clock(rng: np.random.Generator, refresh: float) -> Shots:
+    """Return a camera of 480×270 before a screen."""
+    camera = Camera(width=480, height=270, exposure=float(rng.uniform(1 / 250, 1 / 40)),
+                    readout_time=float(rng.uniform(5e-3, 2.5e-2)))  # fmt: skip
+    view = View(share=float(rng.uniform(0.8, 0.95)), tilt=float(rng.uniform(-10, 10)))
+    return Shots(camera, Screen(refresh=refresh), view, seed=int(rng.integers(1 << 30)))
+
+
+def film(path: Path, shots: Shots, begin: float, frames: int) -> None:
+    """Write a clip whose first frame is exposed at a second of the screen's clock."""
+    with ClipWriter(path, 480, 270, _RATE, bit_rate=4_000_000) as writer:
+        for i in range(frames):
+            writer.write_luma(shots(begin + i / _RATE))
+
+
+def start(folder: Path, number: int, delay: float, rng: np.random.Generator) -> tuple[Any, str]:
+    """Write clip and witness of one start; return their paths and the press as typed."""
+    refresh = float(rng.choice([60, 90, 120]))
+    camera, phone = before_clock(rng, refresh), before_clock(rng, refresh)
+    began = float(rng.uniform(0, 150_000))
+    at = float(rng.uniform(0.8, 1.2))  # second of the witness clip, as its file has it
+    pressed = began + at + phone.lag
+    paths = folder / f"clip{number}.mp4", folder / f"phone{number}.mp4"
+    film(paths[0], camera, pressed + delay - camera.lag, 36)
+    film(paths[1], phone, began, 60)
+    typed = at + float(rng.uniform(-0.5, 0.5)) / _RATE
+    return paths, f"{typed:.4f} s ± {1 / _RATE / 12**0.5:.4f} s"
+
+
+def _one(group: str, rng: np.random.Generator) -> Trial:
+    delay = float(rng.uniform(0.3, 4.0))
+    scatter = 0.0 if group == ONE else 0.05
+    with tempfile.TemporaryDirectory() as name:
+        made = [
+            start(Path(name), i, delay + scatter * float(rng.standard_normal()), rng)
+            for i in range(3 if group == THREE else 1)
+        ]
+        if group == WRONG:
+            made = [((made[0][0][0], start(Path(name), 7, delay, rng)[0][1]), made[0][1])]
+        files = {"": [paths[0] for paths, _ in made], "witness": [paths[1] for paths, _ in made]}
+        try:
+            found = measured("pad-time", files, {"pressed": [text for _, text in made]}).results[0]
+        except CannotMeasure as refusal:
+            return Trial(group, "start_delay", delay, refused=refusal.message,
+                         should_refuse=group == WRONG)  # fmt: skip
+    return Trial(group, "start_delay", delay, found.value, found.u, *found.interval,
+                 should_refuse=group == WRONG)  # fmt: skip
+
+
+STUDY = Study(
+    id="pad-time",
+    title="Starts before the clock, 480×270, filmed by a witness of 30 frames/s",
+    run=run,
+    goals={
+        ONE: (Goal("coverage", 0.90), Goal("max", 0.05)),
+        THREE: (Goal("coverage", 0.90),),
+        WRONG: (Goal("right", 1.0),),
+    },
+)
