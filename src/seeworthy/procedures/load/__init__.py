@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="load",
     title="Flight loads",
     question="How hard is the launch, and how fast and high does it go?",
-    version=2,
+    version=3,
     yields=(
         Measurand(
             "peak_acceleration",
