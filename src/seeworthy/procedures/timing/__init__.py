@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="timing",
     title="Frame timing",
     question="Does it record every frame, evenly?",
-    version=4,
+    version=5,
     yields=(
         Measurand(
             "frame_rate",

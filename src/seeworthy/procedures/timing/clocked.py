@@ -51,7 +51,8 @@ def judge(watch: ClockWatch, screen: Quantity | None) -> ClockFacts:
     fit = fit_rate(without_hidden(track.stamp, lost), track.time)
     places = [int(track.index[place]) for place in lost.hidden]
     false = [int(track.index[place]) for place in lost.kept]
-    return ClockFacts(track, lost, fit, places, false, beat_u(track.time, track.u), screen)
+    u_beat = beat_u(track.time[fit.kept], track.u[fit.kept], fit.off)
+    return ClockFacts(track, lost, fit, places, false, u_beat, screen)
 
 
 def _check(watch: ClockWatch, track: ClockTrack) -> None:
