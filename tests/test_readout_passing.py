@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
@@ -15,11 +15,12 @@ from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.media.frames import ColourTags, Stage
 from seeworthy.observe.row_bands import ReadoutWatch
 from seeworthy.procedures.readout.fit import fit_row_time
-from seeworthy.procedures.readout.level import Level
-from seeworthy.procedures.readout.passing import judge, measure_passing
+from seeworthy.procedures.readout.level import Level, of_rest
+from seeworthy.procedures.readout.passing import find_tracks, judge, measure_passing
 from seeworthy.procedures.readout.refine import Points
+from seeworthy.procedures.readout.sorting import rough_path
 from seeworthy.virtual import uprights_casts as casts
-from seeworthy.virtual.scene_uprights import frames
+from seeworthy.virtual.scene_uprights import Bar, frames, steady
 from seeworthy.virtual.sensor import Camera
 
 SMALL: dict[str, Any] = {"width": 640, "height": 360, "hfov": 60.0, "exposure": 1 / 1000}
@@ -254,6 +255,130 @@ def test_a_roll_is_not_used_where_the_clip_tells_it():
     wrong = measure_passing(seen, level=Level.of_roll(-4.0, 0.1))
     assert wrong.level is None
     assert wrong.row_time == measure_passing(seen).row_time
+
+
+REST, MOVES = 0.5, 1.0  # s
+
+
+def rolled(scene, cameras, times) -> ReadoutWatch:
+    """Show a scene whose camera is another one from a time on: ((camera, until), ...)."""
+    shown = []
+    start = -1.0
+    for camera, until in cameras:
+        shown += list(frames(scene, camera, [t for t in times if start <= t < until]))
+        start = until
+    observer = ReadoutWatch(lamp_frames=0)
+    camera = cameras[0][0]
+    tags = ColourTags("limited", 1, 1, 1)
+    stage = Stage(camera.width, camera.height, 0, Fraction(1, 90000), Fraction(30), 8, "", tags)
+    observer.begin(stage)
+    for index, (stamp, codes) in enumerate(shown):
+        observer.frame(_View(stage, index, stamp, codes))
+    observer.finish()
+    return observer
+
+
+def one_way(seed, roll, rolls=None, speed=1100.0, more=(), until=REST + MOVES + REST):
+    """Uprights at rest, passing one way and at rest again; `rolls` before, during and after."""
+    rolls = rolls or (roll, roll, roll)
+    before, during, after = (Camera(**SMALL, readout_time=0.022, roll=r) for r in rolls)
+    scene = casts.passing(during, seed, speeds=(speed,), seconds=1.6, lean_sd=0.1)
+    scene = casts.held(scene, REST, REST + MOVES)
+    scene = replace(scene, bars=[*scene.bars, *more])
+    parts = ((before, REST), (during, REST + MOVES), (after, 9.0))
+    return rolled(scene, parts, [k / 30 for k in range(round(30 * until))])
+
+
+def rest_frames(seen):
+    run = seen.rests()[0]
+    return zip(run.times, run.bands, strict=True)
+
+
+def holds(found, truth=0.022, height=360):
+    half = coverage_factor(found.dof) * found.u
+    if found.most is not None:
+        return truth <= height * found.most
+    return abs(height * found.row_time - truth) < height * half
+
+
+@pytest.mark.parametrize(("seed", "roll"), [(3, -3.0), (4, 1.0), (5, 2.0), (6, -1.0)])
+def test_one_way_with_uprights_at_rest_before_and_after_holds_the_truth(seed, roll):
+    found = measure_passing(one_way(seed, roll))
+    assert found.level is not None
+    assert found.level.rests_on == "uprights at rest"
+    # `Camera.roll` turns the picture clockwise: an upright's top goes to the right.
+    assert math.degrees(math.atan(found.level.slope)) == pytest.approx(-roll, abs=0.3)
+    assert holds(found)
+    assert found.most is None
+    # No narrower than what builders and the way leave.
+    least = math.radians(math.hypot(0.2, 0.3)) / 1100
+    assert least < found.u < 2 * least
+
+
+@pytest.mark.parametrize("rolls", [(0.0, 1.0, 1.0), (1.5, 0.0, -0.5), (-1.0, -2.0, 0.5)])
+def test_a_camera_that_rolled_on_the_way_widens_the_answer(rolls):
+    found = measure_passing(one_way(4, 0.0, rolls))
+    still = measure_passing(one_way(4, 0.0))
+    assert found.u > 1.3 * still.u
+    assert holds(found)
+
+
+def test_a_camera_that_was_turned_on_the_way_tells_nothing():
+    with pytest.raises(CannotMeasure, match="one speed in one direction"):
+        measure_passing(one_way(4, 0.0, (2.0, 0.0, -2.0)))
+
+
+@pytest.mark.parametrize("roll", [1.0, -1.2])
+def test_rest_on_one_side_only_counts_for_less(roll):
+    """The camera rolls by about a degree as the pass begins, and nothing shows it."""
+    found = measure_passing(one_way(5, 0.0, (0.0, roll, roll), until=REST + MOVES))
+    assert found.u > math.radians(1.0) / 1100
+    assert holds(found)
+
+
+def test_what_rests_while_others_pass_is_no_level():
+    """Three straight things that belong to the camera's carrier, not upright: a car's pillars."""
+    camera = Camera(**SMALL, readout_time=0.022)
+    own = [
+        Bar(steady(x, 0.0), 14.0, 0.8, tilt=math.tan(math.radians(4.0))) for x in (-250, 20, 240)
+    ]
+    scene = casts.held(casts.passing(camera, 3, speeds=(900.0,), seconds=1.6), REST, 9.0)
+    posts = [b for b in scene.bars if abs(float(b.motion(np.zeros(1))[0][0])) > 340]
+    seen = rolled(replace(scene, bars=[*posts, *own]), ((camera, 9.0),), seconds(45))
+    assert len(seen.rests()) == 1
+    with pytest.raises(CannotMeasure, match="one speed in one direction"):
+        measure_passing(seen)
+    # Without the frames that show them at rest while others pass they would be taken for uprights.
+    stretch = find_tracks(replace(seen, _frames=[(0, t, b) for t, b in rest_frames(seen)]))
+    posts_only = [p for p in find_tracks(seen) if abs(rough_path(p).speed) > 100]
+    mistaken = of_rest([stretch], posts_only, 640)
+    assert mistaken is not None
+    assert math.degrees(math.atan(mistaken.slope)) == pytest.approx(4.0, abs=0.1)
+
+
+def test_a_picture_that_hangs_is_no_rest():
+    """Its uprights lean by the motion in which it hung."""
+    camera = Camera(**SMALL, readout_time=0.022)
+    scene = casts.passing(camera, 3, speeds=(1100.0,), seconds=1.6)
+    shown = [c for _, c in frames(scene, camera, seconds(30))]
+    observer = ReadoutWatch(lamp_frames=0)
+    tags = ColourTags("limited", 1, 1, 1)
+    stage = Stage(640, 360, 0, Fraction(1, 90000), Fraction(30), 8, "yuv420p", tags)
+    observer.begin(stage)
+    for index, codes in enumerate([*[shown[0]] * 15, *shown, *[shown[-1]] * 15]):
+        observer.frame(_View(stage, index, index / 30, codes))
+    assert observer.rests() == []
+    with pytest.raises(CannotMeasure, match="one speed in one direction"):
+        measure_passing(observer)
+
+
+def test_a_roll_read_with_the_wrong_sign_is_refused():
+    seen = one_way(5, 3.0)
+    with pytest.raises(CannotMeasure, match="By the roll read"):
+        measure_passing(seen, level=Level.of_roll(3.0, 0.5))
+    agreed = measure_passing(seen, level=Level.of_roll(-3.0, 0.05))
+    assert agreed.level is not None
+    assert agreed.level.rests_on == "the roll read"
 
 
 def test_an_empty_clip_is_refused():

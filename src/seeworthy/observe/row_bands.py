@@ -23,6 +23,9 @@ BANDS = 24
 # Something moves where this share of the sampled pixels changes by more than noise does.
 _MOVING_SHARE = 0.003
 _LEAST_CHANGE = 8.0  # code values of 8 bit
+# Frames of a stretch at rest that are kept: a quarter of a second at the usual rates. A picture
+# that hangs repeats exactly and does not count: its uprights lean by the motion it hung in.
+_RESTING = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +75,9 @@ class ReadoutWatch(Observer):
     _frames: list[tuple[int, float, npt.NDArray[np.float16]]] = field(default_factory=list)
     _rows: list[tuple[int, float, Floats]] = field(default_factory=list)
     _stamps: list[float] = field(default_factory=list)
+    _rest: list[tuple[float, npt.NDArray[np.float16]]] = field(default_factory=list)
+    _rests: list[Run] = field(default_factory=list)
+    _same: bool = False
     _stride: int = 1
     _row_stride: int = 1
     _picture_stride: int = 1
@@ -104,11 +110,15 @@ class ReadoutWatch(Observer):
         run_index = self.moving // self.run
         wanted = moves and run_index % self._stride == 0
         want_rows = self.lamp_frames > 0 and number % self._row_stride == 0
+        want_rest = not moves and not self._same and len(self._rest) < _RESTING
         if moves:
             self.moving += 1
-        if not (wanted or want_rows):
+            self._rest = []
+        if not (wanted or want_rows or want_rest):
             return None
         light = self._linear(luma, view.stage)
+        if want_rest:
+            self._keep_rest(seconds, light)
         if wanted:
             self._keep_bands(run_index, seconds, light, luma)
         if want_rows:
@@ -121,6 +131,7 @@ class ReadoutWatch(Observer):
         if last is None:
             return False
         change = np.abs(rows - last)
+        self._same = not change.any()
         typical = float(np.median(change))
         least = _LEAST_CHANGE * 2 ** (bits - 8)
         limit = max(least, 6.0 * typical)
@@ -134,9 +145,19 @@ class ReadoutWatch(Observer):
             return np.asarray(cv2.LUT(part, self._light.table), np.float32)
         return self._light.linear(part)
 
-    def _keep_bands(self, run: int, seconds: float, light: Floats, luma: npt.NDArray[Any]) -> None:
+    def _bands(self, light: Floats) -> npt.NDArray[np.float16]:
         bands = cv2.resize(light, (self.width, BANDS), interpolation=cv2.INTER_AREA)
-        self._frames.append((run, seconds, bands.astype(np.float16)))
+        return bands.astype(np.float16)
+
+    def _keep_rest(self, seconds: float, light: Floats) -> None:
+        self._rest.append((seconds, self._bands(light)))
+        if len(self._rest) == _RESTING:
+            times = np.array([t for t, _ in self._rest])
+            # The first stretch of the clip and the newest one.
+            self._rests[1:] = [Run(times, np.stack([b for _, b in self._rest]))]
+
+    def _keep_bands(self, run: int, seconds: float, light: Floats, luma: npt.NDArray[Any]) -> None:
+        self._frames.append((run, seconds, self._bands(light)))
         if len(self._frames) > self.keep:
             self._stride *= 2
             self._frames = [f for f in self._frames if f[0] % self._stride == 0]
@@ -176,6 +197,10 @@ class ReadoutWatch(Observer):
                 times = np.array([p[1] for p in part])
                 found.append(Run(times, np.stack([p[2] for p in part])))
         return found
+
+    def rests(self) -> list[Run]:
+        """Return the first and the last stretch in which nothing moved, where there are any."""
+        return list(self._rests)
 
     def rows(self) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], Floats]:
         """Return times (K,), row numbers (R,) and row brightness (K, R, 8) in linear light."""

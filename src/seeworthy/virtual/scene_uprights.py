@@ -76,6 +76,15 @@ def steady(start: float, speed: float, acceleration: float = 0.0) -> Motion:
     return path
 
 
+def between(path: Motion, start: float, end: float) -> Motion:
+    """Return a motion that begins at `start` and ends at `end`, s; what lies around is rest."""
+
+    def held(t: Times) -> tuple[Times, Times]:
+        return path(np.clip(t, start, end))
+
+    return held
+
+
 def panned(focal: float, bearing: float, rate: float) -> Motion:
     """Return the path of a far upright while the camera pans at `rate` rad/s."""
 

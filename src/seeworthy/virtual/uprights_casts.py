@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
-from seeworthy.virtual.scene_uprights import Bar, Motion, Scene, Times, panned, steady
+from seeworthy.virtual.scene_uprights import Bar, Motion, Scene, Times, between, panned, steady
 from seeworthy.virtual.sensor import Camera
 
 
@@ -58,6 +59,12 @@ def passing(
             bars.append(_beam(camera, speed, travel, tone, -0.36))
             bars.append(_beam(camera, speed, travel, tone, 0.40))
     return Scene(bars, steady(0.0, background), seed=seed)
+
+
+def held(scene: Scene, start: float, end: float) -> Scene:
+    """Return a scene that rests before `start` and after `end`, s."""
+    bars = [replace(bar, motion=between(bar.motion, start, end)) for bar in scene.bars]
+    return replace(scene, bars=bars, background_motion=between(scene.background_motion, start, end))
 
 
 def _beam(camera: Camera, speed: float, travel: float, tone: float, at: float) -> Bar:

@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="readout",
     title="Read-out time (rolling shutter)",
     question="Do uprights lean, and will the picture wobble?",
-    version=3,
+    version=4,
     yields=(
         Measurand(
             "readout_time",

@@ -31,6 +31,7 @@ Doubles = npt.NDArray[np.float64]
 # pitch within some 6 degrees, distortion of some per cent at the side of the frame.
 _PITCH_PRIOR = 0.10
 _BEND_PRIOR = 0.06
+_HELD = 1e-5  # columns per row, of a roll that is given: nothing beside any level's uncertainty
 # Neighbouring bands and frames share their errors: so many points count as one.
 _NEIGHBOURS = 6.0
 
@@ -87,8 +88,12 @@ class Fit:
 
 
 def _prior(level: Level | None) -> tuple[Doubles, Doubles]:
-    """Inverse covariance and centre of what is known before: the roll only where it was read."""
-    roll, weight = (level.slope, 1 / level.u**2) if level else (0.0, 0.0)
+    """Inverse covariance and centre of what is known before: the roll only where it is given.
+
+    A given roll is held: uprights of one speed tell it from lean by the few per cent alone by
+    which lens and place change their speed, and that is wrong (7.3 ms came out as 16.5).
+    """
+    roll, weight = (level.slope, 1 / _HELD**2) if level else (0.0, 0.0)
     spread = [0.0, weight, 1 / _PITCH_PRIOR**2, 1 / _BEND_PRIOR**2]
     return np.diag(spread), np.array([0.0, roll, 0.0, 0.0])
 
@@ -106,7 +111,8 @@ def fit_row_time(
         objects: (n,) int array. Which object each track is an edge of; numbers from 0 without gaps.
         half_width: Of the frame, px.
         start: First guess of the row time, s.
-        level: The camera's roll, where it is known from elsewhere.
+        level: The camera's roll, where it is known from elsewhere; it is held, and its
+            uncertainty is not in `u`.
     """
     prior, centre = _prior(level)
     state = centre + np.array([start, 0.0, 0.0, 0.0])

@@ -91,5 +91,6 @@ def lean_at(passing: Passing, expected: float) -> tuple[Pair, int] | None:
     leans = fit.lean[group] * sign
     objects = len(np.unique(fit.object[group]))
     scatter = float(np.std(leans, ddof=1)) if len(leans) > 1 else float(fit.lean_u[group][0])
-    u = math.sqrt(scatter**2 / objects + fit.roll_u**2)
+    roll_u = passing.level.u if passing.level else fit.roll_u
+    u = math.sqrt(scatter**2 / objects + roll_u**2)
     return (float(np.mean(leans)), u), objects

@@ -18,9 +18,9 @@ from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.statistics import robust_spread
 from seeworthy.ground.uncertainty import coverage_factor, upper
-from seeworthy.observe.row_bands import ReadoutWatch
+from seeworthy.observe.row_bands import ReadoutWatch, Run
 from seeworthy.procedures.readout.fit import Fit, fit_row_time
-from seeworthy.procedures.readout.level import Level, agreeing
+from seeworthy.procedures.readout.level import Level, agreeing, either, of_rest
 from seeworthy.procedures.readout.refine import Points, refine
 from seeworthy.procedures.readout.sorting import Rough, known, objects, once, rough_path
 from seeworthy.procedures.readout.tracks import link
@@ -76,7 +76,9 @@ class Passing:
 def measure_passing(
     watch: ReadoutWatch, scales: Sequence[float] = SCALES, level: Level | None = None
 ) -> Passing:
-    """Measure the row time from what the observer kept; `level` is used where it is needed.
+    """Measure the row time from what the observer kept.
+
+    `level`, or the one that uprights at rest show, is used where uprights pass at one speed only.
 
     Raises:
         CannotMeasure: With what was missing.
@@ -88,6 +90,10 @@ def measure_passing(
     if watch.moving < 4:
         raise CannotMeasure("Nothing upright moves in this clip.", _FILM_BOTH)
     found = find_tracks(watch, scales)
+    speeds = np.array([r.speed for r in map(rough_path, found) if passes(r, watch.width)])
+    if len(speeds) and _alike(speeds):
+        rests = [_tracks(watch, run, -1 - k, scales) for k, run in enumerate(watch.rests())]
+        level = either(level, of_rest(rests, found, watch.width))
     return judge(found, watch.width, watch.height, watch.interval, level)
 
 
@@ -97,28 +103,37 @@ def find_tracks(watch: ReadoutWatch, scales: Sequence[float] = SCALES) -> list[P
     Runs are taken from all over the clip in turn; when there are plenty of edges that
     pass at different speeds the rest is left alone.
     """
+    found: list[Points] = []
+    runs = watch.runs()
+    for number in _spread_out(len(runs)):
+        found += _tracks(watch, runs[number], number, scales)
+        if len(found) >= ENOUGH and not _alike(np.array([rough_path(p).speed for p in found])):
+            break
+    return found
+
+
+def _tracks(watch: ReadoutWatch, run: Run, number: int, scales: Sequence[float]) -> list[Points]:
+    """Return the upright edges of one run, each once."""
     height, width = watch.height, watch.width
     rows = watch.band_rows - (height - 1) / 2
     fastest = 2.8 * width
     steepest = 0.08 + 2.6 * width / height * watch.interval
-    found: list[Points] = []
-    runs = watch.runs()
-    for number in _spread_out(len(runs)):
-        run = runs[number]
-        bands = run.bands.astype(np.float32)
-        here: list[Points] = []
-        for scale in scales:
-            edges = find_edges(bands, rows, height, scale * width / 1280, steepest)
-            for track in link(edges, run.times, fastest, width):
-                if known(here, edges, track, run.times, width):
-                    continue
-                points = refine(bands, run.times, rows, edges, track, number)
-                if points is not None and points.spread < 0.6 + 0.06 * edges.scale:
-                    here.append(points)
-        found += once(here)
-        if len(found) >= ENOUGH and not _alike(np.array([rough_path(p).speed for p in found])):
-            break
-    return found
+    bands = run.bands.astype(np.float32)
+    here: list[Points] = []
+    for scale in scales:
+        edges = find_edges(bands, rows, height, scale * width / 1280, steepest)
+        for track in link(edges, run.times, fastest, width):
+            if known(here, edges, track, run.times, width):
+                continue
+            points = refine(bands, run.times, rows, edges, track, number)
+            if points is not None and points.spread < 0.6 + 0.06 * edges.scale:
+                here.append(points)
+    return once(here)
+
+
+def passes(rough: Rough, width: int) -> bool:
+    """Tell whether a track passes through a good part of the picture."""
+    return rough.steady and rough.travel > 0.07 * width
 
 
 def _spread_out(count: int) -> list[int]:
@@ -148,8 +163,7 @@ def judge(
             "picture's height, sharp and against a plain background.",
         )
     rough = [rough_path(p) for p in found]
-    moving = [i for i, r in enumerate(rough) if r.steady and r.travel > 0.07 * width]
-    still = [i for i, r in enumerate(rough) if abs(r.speed) < 0.004 * width and r.travel < 3]
+    moving = [i for i, r in enumerate(rough) if passes(r, width)]
     if len(moving) < 3:
         raise CannotMeasure(
             "No upright passes through the picture: what moves only shakes or wobbles, "
@@ -157,9 +171,6 @@ def judge(
             _FILM_BOTH,
         )
     speeds = np.array([rough[i].speed for i in moving])
-    if _alike(speeds) and len(still) >= 2:
-        moving = moving + still
-        speeds = np.array([rough[i].speed for i in moving])
     used = [rough[i] for i in moving]
     if not _alike(speeds):
         level = None  # the clip tells the roll better than a bubble does
@@ -169,7 +180,8 @@ def judge(
             "All uprights pass at one speed in one direction, so their lean cannot be told "
             "from a tilted camera or from things that do not stand upright.",
             f"{_FILM_BOTH} Or set the camera up with a bubble level or a plumb line and give its "
-            f'roll: --reading roll="{EXAMPLES["readout.roll"]}".',
+            f'roll: --reading roll="{EXAMPLES["readout.roll"]}". Or let uprights stand still in '
+            "the picture for a second before and after they pass, the camera held as on the way.",
         )
     else:
         chosen, guess = agreeing(used, level, height, interval)
@@ -303,11 +315,11 @@ def _uncertainty(
     floor = ENCODER_FLOOR * abs(fit.row_time)
     edge = EDGE_FLOOR / max(lean, 1e-9) * abs(fit.row_time)
     own = max(fit.u, scatter)
-    u = math.sqrt(own**2 + floor**2 + edge**2)
-    # What the level leaves does not come from a few objects: Welch–Satterthwaite without it.
+    # The fit holds the roll at the level. What that leaves does not come from a few objects:
+    # Welch–Satterthwaite without it.
     read = level.u / float(np.mean(np.abs(fit.speed))) if level else 0.0
-    counted = math.sqrt(max(own**2 - read**2, 0.0))
-    dof = max(2.0, min(max(number - 3, 1), 12) * (u / max(counted, 1e-12)) ** 4)
+    u = math.sqrt(own**2 + floor**2 + edge**2 + read**2)
+    dof = max(2.0, min(max(number - 3, 1), 12) * (u / max(own, 1e-12)) ** 4)
     return u, min(dof, 200.0)
 
 

@@ -191,7 +191,7 @@ def _passing(inputs: Inputs, watch: ReadoutWatch) -> tuple[Passing, _Answer]:
         "fastest_speed_px_s": round(float(max(abs(fit.speed))), 1),
         "lean_px": round(found.lean, 2),
         "both_directions": bool(fit.speed.min() < 0 < fit.speed.max()),
-        "level": "the roll read" if found.level else "both directions of the clip",
+        "level": found.level.rests_on if found.level else "both directions of the clip",
         "roll_deg": round(math.degrees(math.atan(fit.roll)), 3),
         "side_lean_deg": round(math.degrees(math.atan(fit.pitch)), 3),
         "upright_scatter_deg": round(math.degrees(math.atan(fit.tilt)), 3),

@@ -17,7 +17,8 @@ STEPS = (
     ),
     Step(
         "Uprights that pass one way only serve too, if the camera's roll is known: set it up with "
-        "a bubble level, and give roll. The interval is what the level leaves."
+        "a bubble level, and give roll; or let uprights stand still in the picture for a second "
+        "before and after they pass. The interval is what the level leaves."
     ),
     Step(
         "Switch off any steadying of the picture: it moves and bends what the sensor saw, and "
@@ -46,7 +47,7 @@ FINDINGS = (
     Finding(
         "level",
         "",
-        "What tells the camera's roll from the lean: both directions, or a reading.",
+        "What tells the camera's roll from the lean: both directions, a reading, uprights at rest.",
     ),
     Finding("roll_deg", "deg", "Lean of resting uprights in the middle: the camera's roll."),
     Finding("side_lean_deg", "deg", "Extra lean of resting uprights at the right side: pitch."),
@@ -87,7 +88,7 @@ READINGS = (
         "roll",
         "deg",
         "The camera's roll by a bubble level or plumb line, positive where it is turned "
-        "clockwise as seen from behind: needed where uprights pass in one direction only.",
+        "clockwise as seen from behind: for uprights that pass in one direction only.",
         EXAMPLES["readout.roll"],
         positive=False,
     ),
