@@ -65,6 +65,7 @@ class PackagePage:
     Attributes:
         ticket: Of the upload; ``""`` once it is in.
         name: Of the file.
+        holds: What is in it, or what came of it.
     """
 
     template: ClassVar[str] = "package.html"
