@@ -32,7 +32,7 @@ def difference(views: Sequence[View], fit: Fit, of: Callable[[Camera], Array]) -
     """
     if len(views) < LEAST_VIEWS:
         return None
-    odd = np.arange(len(views)) % 2.0
+    odd = np.asarray(np.arange(len(views)) % 2, float)
     parts = [
         refine(views, fit.camera, fit.poses, fit.form, weights=w, board=fit.board)
         for w in (odd, 1 - odd)
