@@ -350,5 +350,5 @@ def test_a_proof_on_the_clip_that_was_fitted_is_said(say, results, monkeypatch):
     monkeypatch.setattr(prove, "measure", lambda *_: Measured(None, None, outcome))
     code, out, _ = say("--lens", "lens.json", "--prove", "lens=a.mp4")
     assert code == 0
-    assert "before: -3.00" in out
+    assert "before: −3.00" in out
     assert "fitted to this very clip" in out

@@ -100,7 +100,7 @@ def test_uploads_have_a_total(tmp_path, monkeypatch):
     place.begin("a.mp4", 3000)
     with pytest.raises(WrongCall, match="on its way"):
         place.begin("b.mp4", 3000)
-    free = 4000 + uploads._SPARE
+    free = 4000 + uploads.SPARE
     monkeypatch.setattr(uploads.shutil, "disk_usage", lambda p: type("D", (), {"free": free}))
     with pytest.raises(SeeworthyError, match="no room"):  # the first still needs its 3000
         place.begin("c.mp4", 1500)

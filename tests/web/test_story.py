@@ -187,6 +187,8 @@ def test_the_whole_job(browser, server, tmp_path):
     page.get_by_role("heading", name="Unsure: please look").wait_for(timeout=30_000)
     trouble += visit.axe()
     lost = page.locator("li.file", has_text="AAA3.MOV")
+    lost.locator("summary").focus()
+    page.keyboard.press("Enter")
     lost.get_by_label("Test").select_option("stream|")
     lost.get_by_label("Camera").select_option(label="Dunlin")
     lost.get_by_role("button", name="So it is").click()

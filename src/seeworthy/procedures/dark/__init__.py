@@ -25,6 +25,7 @@ PROCEDURE = Procedure(
             "dark_growth",
             "growth of the dark signal",
             "%/min",
+            pint="percent/min",
             better="less",
             feels=("temperature",),
             meaning="How fast black turns grey while the camera warms up.",
