@@ -184,7 +184,7 @@ def test_the_whole_job(browser, server, tmp_path):
     trouble += visit.axe()
     page.get_by_label("Its folder").fill(str(card))
     page.get_by_role("button", name="Look at it").click()
-    page.get_by_role("heading", name="Unsure: please look").wait_for(timeout=30_000)
+    page.get_by_role("heading", name="Unsure: please look").wait_for(timeout=60_000)
     trouble += visit.axe()
     lost = page.locator("li.file", has_text="AAA3.MOV")
     lost.locator("summary").focus()
@@ -206,7 +206,7 @@ def test_the_whole_job(browser, server, tmp_path):
     assert "° ± " in page.locator("#consequence").inner_text()
     trouble += visit.axe()
     page.get_by_role("button", name="Enter and measure").click()
-    page.locator(".stamp.measured").wait_for(timeout=30_000)
+    page.locator(".stamp.measured").wait_for(timeout=60_000)
     page.locator(".reader.figure").first.scroll_into_view_if_needed()
     page.locator(".reader.figure input[type=range]").first.press("ArrowRight")
     assert ":" in page.locator(".reader.figure .readout").first.inner_text()
@@ -216,7 +216,7 @@ def test_the_whole_job(browser, server, tmp_path):
     visit.go("/procedures/timing?camera=Dunlin")
     page.locator(".drop input[type=file]").first.set_input_files(str(card / "AAA3.MOV"))
     page.get_by_role("button", name="Enter and measure").click()
-    page.locator(".stamp.measured, .stamp.refused").first.wait_for(timeout=30_000)
+    page.locator(".stamp.measured, .stamp.refused").first.wait_for(timeout=60_000)
     page.get_by_role("link", name="Look at its frames").click()
     page.get_by_role("application").wait_for()
     page.get_by_role("button", name="10 on").click()
@@ -237,7 +237,7 @@ def test_the_whole_job(browser, server, tmp_path):
     page.get_by_role("textbox", name="width", exact=True).fill("75 in ± 0.1 in")
     page.get_by_role("textbox", name="distance (needed)").fill("60.0 in ± 0.1 in")
     page.get_by_role("button", name="Enter and measure").click()
-    page.locator(".stamp.measured").wait_for(timeout=30_000)
+    page.locator(".stamp.measured").wait_for(timeout=60_000)
     visit.go("/compare")
     page.get_by_role("button", name="Compare").click()
     page.locator("details.fold summary").first.click()
@@ -283,7 +283,7 @@ def test_on_a_phone(browser, server):
     page.get_by_role("textbox", name="distance (needed)").fill("60.0 in ± 0.1 in")
     page.locator("#consequence", has_text="63.").wait_for()
     page.get_by_role("button", name="Enter and measure").tap()
-    page.locator(".stamp.measured").wait_for(timeout=30_000)
+    page.locator(".stamp.measured").wait_for(timeout=60_000)
     for path in ("/", "/cameras/1", "/takes", "/takes/1", "/procedures", "/procedures/battery",
                  "/shoot?test=view&test=readout&unit=1", "/slate?unit=1&test=readout", "/import",
                  "/compare", "/suit?purpose=kite-picture", "/plan?motion.speed=14+m/s", "/reports",
@@ -348,7 +348,7 @@ def test_by_keyboard_only(browser, server):
     tab_to(page, "reading.distance")
     page.keyboard.type("60.0 in ± 0.1 in")
     page.keyboard.press("Enter")
-    page.locator(".stamp.measured").wait_for(timeout=30_000)
+    page.locator(".stamp.measured").wait_for(timeout=60_000)
     visit.check()
 
 

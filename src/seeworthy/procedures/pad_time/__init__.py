@@ -26,6 +26,7 @@ PROCEDURE = Procedure(
             "standby_cost",
             "cost of standing by",
             "%/h",
+            pint="percent/hour",
             better="less",
             least=0.0,
             also=("stand-by drain",),
