@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import field_data
 from seeworthy.cli.main import run
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.frames import ColourTags, Stage
@@ -197,6 +198,26 @@ def test_nothing_is_invented_on_moving_clips_without_one(name):
     said = measure(clip(name)).findings
     assert said["stamp_present"] is False
     assert said["caption_present"] is False
+
+
+def test_a_far_skyline_in_a_slow_flight_is_no_caption():
+    """A coast from the air, reduced: far rows stay from view to view (tests/field, karma.mp4)."""
+    import av
+    import cv2
+
+    row = next(r for r in field_data.rows() if r["file"] == "media/karma.mp4")
+    path = field_data.find(row)
+    if path is None:
+        pytest.skip(field_data.how(row))
+    with av.open(str(path)) as container:
+        shown = [f for f in container.decode(video=0) if f.time < 3 and f.pts is not None]
+        pictures = [
+            cv2.resize(f.to_ndarray(format="gray"), (854, 480), interpolation=cv2.INTER_AREA)
+            for f in shown[::4]
+        ]
+    found = find_stamp(sums_of(pictures))
+    assert found.caption is None
+    assert found.stamps == ()
 
 
 @pytest.mark.parametrize("name", ["carphone_pristine.mp4", "carphone_distorted.mp4", "tree.avi"])

@@ -53,10 +53,10 @@ def changing(box: Box, moments: Moments, strength: Floats) -> tuple[Box, bool]:
     cell = max(3, round(0.3 * line))
     left, right = max(0, x - 3 * line), min(wide, x + w + 3 * line)
     columns, rows = slice(left, right), slice(y, y + h)
-    busy = _share(_flicker(moments, rows, columns), cell)
+    busy = _share(coming_and_going(moments, rows, columns), cell)
     # What flickers above and below is the scene, seen too slowly.
     around = [
-        _share(_flicker(moments, part, columns), cell)
+        _share(coming_and_going(moments, part, columns), cell)
         for part in (slice(max(0, y - line - 3), max(0, y - 3)), slice(y + h + 3, y + h + 3 + line))
         if part.stop > part.start and part.start < strength.shape[0]
     ]
@@ -74,7 +74,8 @@ def changing(box: Box, moments: Moments, strength: Floats) -> tuple[Box, bool]:
     return (new_x, y, new_end - new_x, h), changes
 
 
-def _flicker(moments: Moments, rows: slice, columns: slice) -> Mask:
+def coming_and_going(moments: Moments, rows: slice, columns: slice) -> Mask:
+    """Return where strokes stay from view to view and not over the clip."""
     short, long = moments.short[rows, columns], moments.long[rows, columns]
     return np.asarray((short > 0.25) & (long < 0.6 * short))
 
