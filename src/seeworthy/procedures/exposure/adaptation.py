@@ -42,16 +42,12 @@ _LN2 = math.log(2)
 class LightTrace:
     """Observer of the light in 16×9 cells over the whole clip.
 
-    Parameters
-    ----------
-    to_linear : callable
-        ``Stage -> (codes -> linear light)``.
+    Args:
+        to_linear: ``Stage -> (codes -> linear light)``.
 
-    Attributes
-    ----------
-    seconds : list of float
-    cells : list of float32 arrays, (9, 16)
-        Means over every fourth row and column; a cell with clipped pixels reads NaN.
+    Attributes:
+        cells: list of float32 arrays (9, 16). Means over every fourth row and column; a cell with
+            clipped pixels reads NaN.
     """
 
     def __init__(self, to_linear: Callable[[Stage], Callable[[Any], Floats]]) -> None:
@@ -84,29 +80,17 @@ class LightTrace:
 class Adaptation:
     """One step of light and how the camera took it.
 
-    Attributes
-    ----------
-    brighter : bool
-    time, u : float
-        10 to 90 % of the way in stops, s.
-    low, high : float
-        95 % interval; from 0 where the beginning was clipped.
-    at : float
-        Time of the step in the clip, s.
-    stops : float
-        How far the light jumped.
-    linear : float
-        10 to 90 % of the way in linear light, s.
-    ten, ninety : float
-        Times in the clip, s.
-    rings : bool
-        It left the band of ±10 % of the step again after reaching it.
-    clipped : bool
-        The beginning of the way was not seen: `time` is an upper bound.
-    seconds, level : arrays
-        Trace; 1 is the settled level, NaN where everything clipped.
-    settled : float
-        That level, linear light.
+    Attributes:
+        time, u: 10 to 90 % of the way in stops, s.
+        low, high: 95 % interval; from 0 where the beginning was clipped.
+        at: Time of the step in the clip, s.
+        stops: How far the light jumped.
+        linear: 10 to 90 % of the way in linear light, s.
+        ten, ninety: Times in the clip, s.
+        rings: It left the band of ±10 % of the step again after reaching it.
+        clipped: The beginning of the way was not seen: `time` is an upper bound.
+        seconds, level: Trace; 1 is the settled level, NaN where everything clipped.
+        settled: That level, linear light.
     """
 
     brighter: bool
@@ -129,10 +113,8 @@ class Adaptation:
 def measure_adaptation(trace: LightTrace) -> list[Adaptation]:
     """Measure every step of light in a clip, dark to bright first.
 
-    Raises
-    ------
-    CannotMeasure
-        No step, or the clip ends before the picture has settled.
+    Raises:
+        CannotMeasure: No step, or the clip ends before the picture has settled.
     """
     t = np.array(trace.seconds)
     if len(t) < 10:

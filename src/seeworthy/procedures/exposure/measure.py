@@ -50,15 +50,10 @@ _HOW = (
 class Pass:
     """One moving edge in one frame.
 
-    Attributes
-    ----------
-    line : Line
-    speed : float
-        px/s, positive to the right.
-    length : float
-        Blur length, px.
-    fitted : array
-        The fitted profile on the grid of `line`.
+    Attributes:
+        speed: px/s, positive to the right.
+        length: Blur length, px.
+        fitted: The fitted profile on the grid of `line`.
     """
 
     line: Line
@@ -71,21 +66,13 @@ class Pass:
 class Exposure:
     """What moving edges tell.
 
-    Attributes
-    ----------
-    time, u, dof : float
-        Exposure time and standard uncertainty, s; of a bound `time` is the upper end.
-    bound : bool
-        True: the blur is under the lens's own, and `time` is an upper bound (95 %).
-    rest_width : float
-        Full width at half height of the spread of the edge at rest, px.
-    passes : tuple of Pass
-    rest_at, rest_light : arrays
-        The profile at rest.
-    interval : float
-        Between frames, s.
-    far : float
-        Mean distance of the moving edges from where the edge rested, share of the width.
+    Attributes:
+        time, u, dof: Exposure time and standard uncertainty, s; of a bound `time` is the upper end.
+        bound: True: the blur is under the lens's own, and `time` is an upper bound (95 %).
+        rest_width: Full width at half height of the spread of the edge at rest, px.
+        rest_at, rest_light: The profile at rest.
+        interval: Between frames, s.
+        far: Mean distance of the moving edges from where the edge rested, share of the width.
     """
 
     time: float
@@ -103,10 +90,8 @@ class Exposure:
 def measure_exposure(moving: EdgeWatch, rest: EdgeWatch) -> Exposure:
     """Measure the exposure time.
 
-    Raises
-    ------
-    CannotMeasure
-        No upright edge at rest or none that passes, too slow, clipped.
+    Raises:
+        CannotMeasure: No upright edge at rest or none that passes, too slow, clipped.
     """
     at, light, place, slope = _rest_profile(rest)
     tracks = follow_lines(_all_lines(moving), moving.seconds)
@@ -178,11 +163,8 @@ def _check_clipping(lines: Sequence[Line]) -> None:
 def follow_lines(lines: list[list[Line]], seconds: Sequence[float]) -> list[list[Line]]:
     """Link lines of consecutive frames to tracks of even motion.
 
-    Parameters
-    ----------
-    lines : list of list of Line
-        Of each frame.
-    seconds : sequence of float
+    Args:
+        lines: Of each frame.
     """
     usual = float(np.median(np.diff(seconds))) if len(seconds) > 1 else 1.0
     free = [list(found) for found in lines]
@@ -269,13 +251,9 @@ def profile_integral(at: Doubles, light: Doubles) -> BSpline:
 def boxed(total: BSpline, length: float, x: Doubles) -> Doubles:
     """Return the profile at rest averaged over a box, at places x.
 
-    Parameters
-    ----------
-    total : BSpline
-        Integral of the profile at rest, which is 0 far left and 1 far right.
-    length : float
-        px.
-    x : array
+    Args:
+        total: Integral of the profile at rest, which is 0 far left and 1 far right.
+        length: px.
     """
     first, last = total.t[0], total.t[-1]
 

@@ -24,17 +24,12 @@ HOW = (
 def settled_level(time: Doubles, lag: Doubles, noise: float) -> tuple[float, float]:
     """Return the level that the picture settles at and its uncertainty, in stops.
 
-    Parameters
-    ----------
-    time, lag : arrays
-        s; stops over the mean of the end, NaN where clipped.
-    noise : float
-        Of one frame, stops.
+    Args:
+        time, lag: s; stops over the mean of the end, NaN where clipped.
+        noise: Of one frame, stops.
 
-    Raises
-    ------
-    CannotMeasure
-        The clip ends too early.
+    Raises:
+        CannotMeasure: The clip ends too early.
     """
     seen = np.isfinite(lag)
     t, y = time[seen], lag[seen]

@@ -23,12 +23,9 @@ _APART = 0.6  # s: nearer places belong to the same peak
 class Gyro:
     """A log of three axes.
 
-    Attributes
-    ----------
-    time : (n,)
-        s, rising.
-    rate : (n, 3)
-        rad/s.
+    Attributes:
+        time: (n,). s, rising.
+        rate: (n, 3). rad/s.
     """
 
     time: Floats
@@ -62,17 +59,12 @@ class Gyro:
 class Alignment:
     """First answer.
 
-    Attributes
-    ----------
-    offset : float
-        s to add to the clip's time to get the log's.
-    axes : (3, 3)
-        Rows: camera axes in those of the logger; determinant −1 where the log's three
-        columns are a left-handed set.
-    scale : float
-        Rotation by the log over rotation by the picture about x and y.
-    likeness : float
-        0 to 1.
+    Attributes:
+        offset: s to add to the clip's time to get the log's.
+        axes: (3, 3). Rows: camera axes in those of the logger; determinant −1 where the log's three
+            columns are a left-handed set.
+        scale: Rotation by the log over rotation by the picture about x and y.
+        likeness: 0 to 1.
     """
 
     offset: float
@@ -84,18 +76,12 @@ class Alignment:
 def align(time: Floats, rate: Floats, interval: float, gyro: Gyro) -> Alignment:
     """Find the clip in the log.
 
-    Parameters
-    ----------
-    time, rate : (n,), (n, 3)
-        Of the picture: s, rad/s; NaN where not known.
-    interval : float
-        Between frames, s.
-    gyro : Gyro
+    Args:
+        time, rate: (n,), (n, 3). Of the picture: s, rad/s; NaN where not known.
+        interval: Between frames, s.
 
-    Raises
-    ------
-    CannotMeasure
-        Nowhere alike, or alike in more than one place.
+    Raises:
+        CannotMeasure: Nowhere alike, or alike in more than one place.
     """
     seen = np.isfinite(rate).all(1)
     grid = np.arange(time[seen][0], time[seen][-1], interval)

@@ -41,17 +41,12 @@ _BLOCK = 0.5  # s: errors of frames nearer than this are taken to be one
 class GyroFit:
     """What the fit found.
 
-    Attributes
-    ----------
-    values, u : (10,)
-        In the order of `NAMES`: focal length in px (u absolute), k, small rotation of the
-        axes (rad), offset (s), row time (s), steady drift (rad/s).
-    cov : (10, 10)
-    axes : (3, 3)
-    dof : float
-    pairs, points : int
-    residual : float
-        Robust standard deviation of the points, px.
+    Attributes:
+        values, u: (10,). In the order of `NAMES`: focal length in px (u absolute), k, small
+            rotation of the axes (rad), offset (s), row time (s), steady drift (rad/s).
+        cov: (10, 10)
+        axes: (3, 3)
+        residual: Robust standard deviation of the points, px.
     """
 
     values: Floats
@@ -86,25 +81,17 @@ def fit_gyro(
 ) -> GyroFit:
     """Fit lens and log to the picture.
 
-    A point's ray turns between its two frames by what the gyroscope says of exactly the
-    time between the reading of its two rows. What an approach explains is taken out per
-    pair; places that show near things count less (`believed`). The covariance is that of
-    clustered errors: blocks of half a second (sandwich estimate, Liang and Zeger 1986).
+    A point's ray turns between its two frames by what the gyroscope says of exactly the time
+    between the reading of its two rows. What an approach explains is taken out per pair; places
+    that show near things count less (`believed`). The covariance is that of clustered errors:
+    blocks of half a second (sandwich estimate, Liang and Zeger 1986).
 
-    Parameters
-    ----------
-    pairs : sequence of Pair
-    gyro : Gyro
-    first : Alignment
-        Where to begin.
-    shape : Shape
-        The lens with which `first` was found.
-    interval : float
-        Between frames, s.
-    rows : bool
-        False leaves the read-out out: the offset is then that of the middle row.
-    side : int
-        −1 or 1: only points of the left or right half of the picture.
+    Args:
+        first: Where to begin.
+        shape: The lens with which `first` was found.
+        interval: Between frames, s.
+        rows: False leaves the read-out out: the offset is then that of the middle row.
+        side: −1 or 1: only points of the left or right half of the picture.
     """
     step = max(1, len(pairs) // _MOST_PAIRS)
     chosen = [p for p in pairs[::step] if len(p.points) >= 8]

@@ -38,25 +38,16 @@ def into_flight(
 ) -> tuple[Felt, Boost | None]:
     """Find rest, direction and gravity in an accelerometer log, and the boost.
 
-    Parameters
-    ----------
-    series : Series
-        (N, axes) in m/s².
-    names : tuple of str
-        Names of the axes.
-    gravity : {"", "included", "removed"}
-        The user's word; empty to find out.
-    sin_path : float, optional
-        The user's word on the launch angle.
-    until : float
-        The top of the flight by the height log, s; a push comes before it.
-    limit : float
-        The sensor's range as the user read it, m/s²; 0 to find it in the samples.
+    Args:
+        series: (N, axes) in m/s².
+        names: Names of the axes.
+        gravity: {"", "included", "removed"}. The user's word; empty to find out.
+        sin_path: The user's word on the launch angle.
+        until: The top of the flight by the height log, s; a push comes before it.
+        limit: The sensor's range as the user read it, m/s²; 0 to find it in the samples.
 
-    Raises
-    ------
-    CannotMeasure
-        The numbers cannot be accelerations in the unit they were read in.
+    Raises:
+        CannotMeasure: The numbers cannot be accelerations in the unit they were read in.
     """
     check_size(series)
     values = series.values

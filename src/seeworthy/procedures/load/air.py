@@ -21,15 +21,10 @@ from seeworthy.procedures.load.series import Series, without_wild
 class Heights:
     """A height log above the pad.
 
-    Attributes
-    ----------
-    series : Series
-        m above the pad.
-    u_air : float
-        Relative standard uncertainty from the air's temperature.
-    from_pressure : bool
-    pad_pressure : float
-        Pa; NaN for a log of heights.
+    Attributes:
+        series: m above the pad.
+        u_air: Relative standard uncertainty from the air's temperature.
+        pad_pressure: Pa; NaN for a log of heights.
     """
 
     series: Series
@@ -47,17 +42,13 @@ def from_pressure(
 ) -> Heights:
     """Turn a pressure log into heights above the pad.
 
-    Parameters
-    ----------
-    series : Series
-        Pa.
-    pressure, temperature, height
-        Readings at the launch site: Pa, K, m above the sea; None where not read.
+    Args:
+        series: Pa.
+        pressure, temperature, height: Readings at the launch site: Pa, K, m above the sea; None
+            where not read.
 
-    Raises
-    ------
-    CannotMeasure
-        Pressures that are not those of air.
+    Raises:
+        CannotMeasure: Pressures that are not those of air.
     """
     middle = float(np.median(series.values))
     if not 500.0 < middle < 120000.0:

@@ -18,20 +18,13 @@ Floats = NDArray[np.float64]
 class Apogee:
     """The highest point.
 
-    Attributes
-    ----------
-    height, u : float
-        m above the pad; `u` without the air's temperature.
-    time : float
-        s.
-    n : int
-        Samples near the top.
-    spike : float
-        How far the highest rejected sample stands above, m; 0 for none.
-    at_end : bool
-        The log ends at its highest point.
-    climb : float
-        Upper end of the vertical speed there, m/s; infinite where too few samples tell.
+    Attributes:
+        height, u: m above the pad; `u` without the air's temperature.
+        time: s.
+        n: Samples near the top.
+        spike: How far the highest rejected sample stands above, m; 0 for none.
+        at_end: The log ends at its highest point.
+        climb: Upper end of the vertical speed there, m/s; infinite where too few samples tell.
     """
 
     height: float
@@ -46,16 +39,11 @@ class Apogee:
 def apogee(series: Series, good: NDArray[np.bool_], sigma: float, after: float) -> Apogee:
     """Find the highest point of the smoothed, believed heights.
 
-    Parameters
-    ----------
-    series : Series
-        m above the pad.
-    good : array of bool
-        Samples believed.
-    sigma : float
-        White noise, m.
-    after : float
-        Look from here on (burnout), s.
+    Args:
+        series: m above the pad.
+        good: Samples believed.
+        sigma: White noise, m.
+        after: Look from here on (burnout), s.
     """
     t, h = series.time, series.values
     use = good & (t >= after)

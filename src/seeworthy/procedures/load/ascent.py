@@ -23,20 +23,13 @@ _BOOST_JERKS = (1e2, 1e3, 1e4, 1e5)
 class Ascent:
     """What a height log says.
 
-    Attributes
-    ----------
-    track : Track
-        Vertical height, speed and acceleration.
-    launch, burnout : float or None
-        s; None where no push stands out.
-    pulse : Pulse or None
-        The fitted boost.
-    bandwidth : float
-        Of the acceleration in boost, Hz (−3 dB of the smoother).
-    good : array of bool
-        Samples of the track that were believed.
-    top : float
-        Time of the apogee, s.
+    Attributes:
+        track: Vertical height, speed and acceleration.
+        launch, burnout: s; None where no push stands out.
+        pulse: The fitted boost.
+        bandwidth: Of the acceleration in boost, Hz (−3 dB of the smoother).
+        good: Samples of the track that were believed.
+        top: Time of the apogee, s.
     """
 
     track: Track
@@ -63,12 +56,9 @@ def rough(series: Series, sigma: float) -> tuple[Floats, Floats]:
 def climb(series: Series, sigma: float) -> Ascent:
     """Read a height log that has no acceleration beside it.
 
-    Parameters
-    ----------
-    series : Series
-        Height above the pad, m.
-    sigma : float
-        Its white noise, m.
+    Args:
+        series: Height above the pad, m.
+        sigma: Its white noise, m.
     """
     series = _thinned(series, sigma)
     t, h = series.time, series.values

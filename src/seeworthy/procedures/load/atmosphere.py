@@ -80,10 +80,8 @@ def standard_sound_speed(height: ArrayLike) -> Floats:
 def pressure_height(pressure: ArrayLike) -> Floats:
     """Return the geopotential height in m at which the standard atmosphere has a pressure.
 
-    Parameters
-    ----------
-    pressure : array_like
-        Pa; zero, negative and NaN give NaN.
+    Args:
+        pressure: Pa; zero, negative and NaN give NaN.
     """
     p = np.asarray(pressure, float)
     good = np.where(p > 0, p, np.nan)
@@ -111,16 +109,11 @@ def geopotential(height: ArrayLike) -> Floats:
 class Site:
     """The air at a launch site.
 
-    Attributes
-    ----------
-    pressure : float
-        Pa, at the pad.
-    warmer : float
-        How much warmer the air is than the standard atmosphere at that pressure, K.
-    u_warmer : float
-        Its standard uncertainty over the height of the flight, K.
-    height : float
-        Of the pad above the sea, m; only for the step to geometric height.
+    Attributes:
+        pressure: Pa, at the pad.
+        warmer: How much warmer the air is than the standard atmosphere at that pressure, K.
+        u_warmer: Its standard uncertainty over the height of the flight, K.
+        height: Of the pad above the sea, m; only for the step to geometric height.
     """
 
     pressure: float
@@ -132,20 +125,14 @@ class Site:
 def height_above(pressure: ArrayLike, site: Site) -> tuple[Floats, Floats]:
     """Return the geometric height above the pad and its standard uncertainty from the air.
 
-    The air is taken to be warmer than the standard by the same number of kelvin at
-    every pressure, so the hypsometric equation gives
-    ``H = H_std(p) − H_std(p_pad) + ΔT·(R/g)·ln(p_pad/p)``.
+    The air is taken to be warmer than the standard by the same number of kelvin at every pressure,
+    so the hypsometric equation gives ``H = H_std(p) − H_std(p_pad) + ΔT·(R/g)·ln(p_pad/p)``.
 
-    Parameters
-    ----------
-    pressure : array_like
-        Pa.
-    site : Site
+    Args:
+        pressure: Pa.
 
-    Returns
-    -------
-    height, u : arrays
-        m. `u` grows with height; it is one common error, not noise.
+    Returns:
+        height, u: m. `u` grows with height; it is one common error, not noise.
     """
     p = np.asarray(pressure, float)
     per_kelvin = GAS / G0 * np.log(site.pressure / np.where(p > 0, p, np.nan))
@@ -162,15 +149,11 @@ def site_from_readings(
 ) -> Site:
     """Build a `Site` from what was read at the pad; what is missing costs uncertainty.
 
-    Parameters
-    ----------
-    pressure : float or None
-        Pa; without it the standard pressure at `height`.
-    temperature : float or None
-        Air temperature in K. Without it the standard one with u = 10 K, which is what
-        seasons and times of day make of it. With it 1.5 K stays for the air above.
-    height : float or None
-        m above the sea; 0 when unknown.
+    Args:
+        pressure: Pa; without it the standard pressure at `height`.
+        temperature: Air temperature in K. Without it the standard one with u = 10 K, which is what
+            seasons and times of day make of it. With it 1.5 K stays for the air above.
+        height: m above the sea; 0 when unknown.
     """
     level = height or 0.0
     p = pressure if pressure is not None else float(standard_pressure(geopotential(level)))

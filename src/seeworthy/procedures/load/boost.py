@@ -26,15 +26,10 @@ def boost_figures(
 ) -> None:
     """Add boost time, speed, mean, peak and felt peak, with what the log could not show.
 
-    Parameters
-    ----------
-    flight : Flight
-    felt, boost
-        From the accelerometer.
-    channel_class : int
-        SAE J211 class that was applied, 0 for none.
-    band : float
-        The sensor's own −3 dB frequency in Hz, 0 unknown.
+    Args:
+        felt, boost: From the accelerometer.
+        channel_class: SAE J211 class that was applied, 0 for none.
+        band: The sensor's own −3 dB frequency in Hz, 0 unknown.
     """
     track = flight.track
     length = boost.burnout - boost.launch

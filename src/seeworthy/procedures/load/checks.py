@@ -17,10 +17,8 @@ FEET = 3.28084
 def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) -> list[str]:
     """Compare the speed that the push gives with that of the height; empty where they agree.
 
-    Raises
-    ------
-    CannotMeasure
-        The two differ by a factor that only a wrong unit explains.
+    Raises:
+        CannotMeasure: The two differ by a factor that only a wrong unit explains.
     """
     if boost.speed < 3:
         return []
@@ -66,10 +64,9 @@ def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) 
 def check_fall(notes: list[str], track: Track, burnout: float, top: float) -> None:
     """Tell feet from metres by how the height falls off near the apogee.
 
-    Raises
-    ------
-    CannotMeasure
-        It falls off as heights in feet do that were read as metres, or as no free flight does.
+    Raises:
+        CannotMeasure: It falls off as heights in feet do that were read as metres, or as no free
+            flight does.
     """
     span = top - burnout
     # Of a hop the curvature is known to some g only; a unit of time is wrong by ten or more.

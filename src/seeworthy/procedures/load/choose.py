@@ -32,19 +32,13 @@ _BOOST = (
 def choose(felt: Felt, boost: Boost, heights: Heights, setting: Setting, rose: bool) -> Flight:
     """Return the flight by both sensors, or by the one that physics does not contradict.
 
-    Parameters
-    ----------
-    felt, boost
-        From the accelerometer.
-    heights : Heights
-    setting : Setting
-    rose : bool
-        The height log shows a rise.
+    Args:
+        felt, boost: From the accelerometer.
+        rose: The height log shows a rise.
 
-    Raises
-    ------
-    CannotMeasure
-        The log never left the pad, a unit is wrong, or neither sensor can be believed.
+    Raises:
+        CannotMeasure: The log never left the pad, a unit is wrong, or neither sensor can be
+            believed.
     """
     steep = felt.sin_path > STEEP
     if not rose:

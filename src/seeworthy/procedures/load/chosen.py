@@ -21,14 +21,8 @@ _FLIGHT_MEASURES = ("acceleration", "height", "pressure")
 class Chosen:
     """Arrays to measure, and where they come from.
 
-    Attributes
-    ----------
-    accel : Series or None
-    names : tuple of str
-        Axes of `accel`.
-    heights : Heights or None
-    accel_log, height_log : Log or None
-    height_name : str
+    Attributes:
+        names: Axes of `accel`.
     """
 
     accel: Series | None
@@ -79,10 +73,8 @@ def read_logs(inputs: Inputs) -> list[Log]:
 def _signed(log: Log) -> Log:
     """Leave out an acceleration that is only a length: drag would look like a push.
 
-    Raises
-    ------
-    CannotMeasure
-        The log holds nothing else.
+    Raises:
+        CannotMeasure: The log holds nothing else.
     """
     found = log.all("acceleration")
     length = [c for c in found if c.axis == "total" and float(np.nanmin(c.data)) >= 0]

@@ -29,10 +29,8 @@ ROUNDED = 0.025
 def by_height(heights: Heights) -> Flight:
     """Return what a height log alone tells.
 
-    Raises
-    ------
-    CannotMeasure
-        The height never leaves its noise.
+    Raises:
+        CannotMeasure: The height never leaves its noise.
     """
     series = heights.series
     sigma = height_noise(series, float(series.time[0]))
@@ -73,12 +71,7 @@ def by_height(heights: Heights) -> Flight:
 
 
 def _still_gaining(speed: Floats, u_speed: Floats, steady: float, u: float) -> None:
-    """Refuse a climb that is fastest where the log ends: its push is not in the log.
-
-    Raises
-    ------
-    CannotMeasure
-    """
+    """Refuse a climb that is fastest where the log ends: its push is not in the log."""
     if speed[-1] > np.max(speed) - u_speed[-1] and speed[-1] > 1.3 * upper(steady, u):
         raise CannotMeasure(
             "The log ends while the craft still gains speed, or too soon after.",

@@ -46,25 +46,15 @@ class Curve:
 class Flight:
     """Everything the logs of one flight say.
 
-    Attributes
-    ----------
-    figures : list of Figure95
-    events : dict
-        ``launch``, ``burnout``, ``apogee``, ``landing`` (s) where found.
-    track : Track
-    boosted : bool
-        False for a slow ascent.
-    method : str
-        ``fused``, ``acceleration`` or ``height``.
-    notes : list of str
-        Warnings for the user.
-    facts : dict
-        Findings: bandwidth, pad, gravity, spikes …
-    samples : dict of name to (time, values)
-        Thinned raw samples for the figures.
-    height : Curve or None
-        Height above the pad over time. `track` holds the way along the path, which is the
-        height only where the path stands upright.
+    Attributes:
+        events: ``launch``, ``burnout``, ``apogee``, ``landing`` (s) where found.
+        boosted: False for a slow ascent.
+        method: ``fused``, ``acceleration`` or ``height``.
+        notes: Warnings for the user.
+        facts: Findings: bandwidth, pad, gravity, spikes …
+        samples: dict of name to (time, values). Thinned raw samples for the figures.
+        height: Height above the pad over time. `track` holds the way along the path, which is the
+            height only where the path stands upright.
     """
 
     track: Track

@@ -35,18 +35,12 @@ _M = 8
 class Track:
     """The flight over time.
 
-    Attributes
-    ----------
-    time, height, speed, acceleration : arrays, (N,)
-        s, m, m/s, m/s².
-    u_height, u_speed, u_acceleration : arrays, (N,)
-        Standard uncertainties.
-    bias, u_bias : float
-        What the flight left of the accelerometer's bias after the pad, m/s².
-    scale, u_scale : float
-        Its relative scale error.
-    lag, port : float
-        Delay of the barometer in s, static-port error as part of the dynamic pressure.
+    Attributes:
+        time, height, speed, acceleration: arrays (N,). s, m, m/s, m/s².
+        u_height, u_speed, u_acceleration: arrays (N,). Standard uncertainties.
+        bias, u_bias: What the flight left of the accelerometer's bias after the pad, m/s².
+        scale, u_scale: Its relative scale error.
+        lag, port: Delay of the barometer in s, static-port error as part of the dynamic pressure.
     """
 
     time: Floats
@@ -88,18 +82,12 @@ def fuse(
 ) -> Track:
     """Smooth acceleration and height together.
 
-    Parameters
-    ----------
-    felt, boost
-        From the accelerometer.
-    heights : (time, height) or None
-        m above the pad, spikes left out.
-    sigma_height : float
-        White noise, m.
-    u_air : float
-        Relative standard uncertainty of heights from air temperature and path.
-    until : float
-        End of the stretch in which the accelerometer's axis lies along the path, s.
+    Args:
+        felt, boost: From the accelerometer.
+        heights: (time, height) or None. m above the pad, spikes left out.
+        sigma_height: White noise, m.
+        u_air: Relative standard uncertainty of heights from air temperature and path.
+        until: End of the stretch in which the accelerometer's axis lies along the path, s.
     """
     # From just before launch: at rest the speed is known, integrating there only adds drift.
     step = float(np.median(np.diff(felt.time)))

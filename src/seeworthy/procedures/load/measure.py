@@ -44,31 +44,19 @@ def analyse(
 ) -> Flight:
     """Turn the logs of one flight into figures.
 
-    Parameters
-    ----------
-    accel : Series or None
-        (N, axes) in m/s².
-    axes : tuple of str
-        Their names.
-    heights : Heights or None
-    gravity : {"", "included", "removed"}
-        The user's word on the accelerometer.
-    sin_path : float, optional
-        Sine of the launch angle, as read.
-    channel_class : int
-        SAE J211 class for the acceleration; 0 for none.
-    sensor_band : float
-        −3 dB frequency of the sensor in Hz where known; 0 unknown.
-    shared_clock : bool
-        False when the logs come from loggers with a clock each.
-    sensor_range : float
-        Range of the accelerometer in m/s² where known; 0 to find it.
+    Args:
+        accel: (N, axes) in m/s².
+        axes: Their names.
+        gravity: {"", "included", "removed"}. The user's word on the accelerometer.
+        sin_path: Sine of the launch angle, as read.
+        channel_class: SAE J211 class for the acceleration; 0 for none.
+        sensor_band: −3 dB frequency of the sensor in Hz where known; 0 unknown.
+        shared_clock: False when the logs come from loggers with a clock each.
+        sensor_range: Range of the accelerometer in m/s² where known; 0 to find it.
 
-    Raises
-    ------
-    CannotMeasure
-        No launch in the log, a wrong unit, too few samples, or sensors that contradict
-        physics.
+    Raises:
+        CannotMeasure: No launch in the log, a wrong unit, too few samples, or sensors that
+            contradict physics.
     """
     if accel is None and heights is None:
         raise CannotMeasure(
@@ -137,10 +125,8 @@ def _no_push(felt: Felt, heights: Heights | None) -> Flight:
 def _by_height_alone(heights: Heights) -> Flight:
     """Measure heights, and leave out of a boost what its coast contradicts.
 
-    Raises
-    ------
-    CannotMeasure
-        No flight, or an order of events that cannot be.
+    Raises:
+        CannotMeasure: No flight, or an order of events that cannot be.
     """
     if _rise(heights) is None:
         y = heights.series.values
@@ -155,10 +141,8 @@ def _by_height_alone(heights: Heights) -> Flight:
 def _by_acceleration(felt: Felt, boost: Boost, setting: Setting) -> Flight:
     """Measure an acceleration log without heights.
 
-    Raises
-    ------
-    CannotMeasure
-        No free flight follows the push.
+    Raises:
+        CannotMeasure: No free flight follows the push.
     """
     flight = with_boost(felt, boost, None, setting)
     free = coasts(felt, boost)

@@ -23,15 +23,11 @@ _HEIGHT_UNITS = ("m", "ft")
 def compare(flight: Flight, logs: list[Log]) -> dict[str, Any]:
     """Compare with the logger's own largest speed and height.
 
-    Returns
-    -------
-    dict
+    Returns:
         Measurand to ``{"logger", "here", "agree"}`` in SI; empty where the logger wrote none.
 
-    Notes
-    -----
-    A speed here that rests on one sensor alone and stands against the logger's by more than
-    half is left out of the flight, and named; where two sensors agree here, they stand.
+    A speed here that rests on one sensor alone and stands against the logger's by more than half
+    is left out of the flight, and named; where two sensors agree here, they stand.
     """
     found: dict[str, Any] = {}
     for name, told in (("max_speed", _speeds(flight, logs)), ("apogee", _heights(logs))):

@@ -35,14 +35,10 @@ DRIFT = 0.5
 class Rise:
     """A flight as a height log shows it roughly.
 
-    Attributes
-    ----------
-    start : float
-        Last time the height stood near the pad before the top, s.
-    top : float
-        Time of the top, s.
-    height : float
-        Rise above the pad, m.
+    Attributes:
+        start: Last time the height stood near the pad before the top, s.
+        top: Time of the top, s.
+        height: Rise above the pad, m.
     """
 
     start: float

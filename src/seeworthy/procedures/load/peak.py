@@ -28,20 +28,13 @@ _WIDTHS = (0, 2, 3, 4, 6, 8, 11, 15, 20, 28)
 class Peak:
     """A peak with its random and its unseen part.
 
-    Attributes
-    ----------
-    value : float
-    time : float
-        s.
-    u : float
-        From noise, choice of the window, and what may lie between samples; without
-        bias and scale of the sensor.
-    width : float
-        Length of the fitted parabola, s; 0 for a single sample.
-    single : bool
-        One sample stands alone above its neighbours.
-    few : bool
-        Too few samples in the push: a lower bound.
+    Attributes:
+        time: s.
+        u: From noise, choice of the window, and what may lie between samples; without bias and
+            scale of the sensor.
+        width: Length of the fitted parabola, s; 0 for a single sample.
+        single: One sample stands alone above its neighbours.
+        few: Too few samples in the push: a lower bound.
     """
 
     value: float
@@ -55,13 +48,10 @@ class Peak:
 def find_peak(time: Floats, y: Floats, sigma: float, inside: slice) -> Peak:
     """Find the peak of `y` among the samples of one push.
 
-    Parameters
-    ----------
-    time, y : arrays, (N,)
-    sigma : float
-        White noise of one sample.
-    inside : slice
-        The samples of the push; fits never reach over its ends, where dv/dt may jump.
+    Args:
+        time, y: arrays (N,)
+        sigma: White noise of one sample.
+        inside: The samples of the push; fits never reach over its ends, where dv/dt may jump.
     """
     t, v = time[inside], y[inside]
     n = v.size
@@ -155,23 +145,16 @@ def _softened(y: Floats, k: int, w: int) -> float:
 def cfc(time: Floats, y: Floats, channel_class: int) -> Floats:
     """Filter by a channel frequency class of SAE J211-1: four poles, no phase.
 
-    Parameters
-    ----------
-    time : array, (N,)
-        s; resampled evenly inside and back.
-    y : array, (N,)
-    channel_class : int
-        60, 180, 600 or 1000; −3 dB at about 1.65 times that in Hz.
+    Args:
+        time: array (N,). s; resampled evenly inside and back.
+        y: array (N,)
+        channel_class: 60, 180, 600 or 1000; −3 dB at about 1.65 times that in Hz.
 
-    Raises
-    ------
-    CannotMeasure
-        The log is too slow for the class.
+    Raises:
+        CannotMeasure: The log is too slow for the class.
 
-    Notes
-    -----
-    Two-pole Butterworth run forth and back with the design frequency 2.0775 · CFC
-    (SAE J211-1, appendix C; from memory).
+    Two-pole Butterworth run forth and back with the design frequency 2.0775 · CFC (SAE J211-1,
+    appendix C; from memory).
     """
     dt = float(np.median(np.diff(time)))
     rate = 1 / dt

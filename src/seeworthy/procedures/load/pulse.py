@@ -32,18 +32,12 @@ coefficient of 0.5 (judgement)."""
 class Pulse:
     """A fitted boost: posterior means, standard deviations and 95 % intervals.
 
-    Attributes
-    ----------
-    launch, u_launch : float
-        s.
-    length, u_length, length_span
-        Duration of the push, s.
-    speed, u_speed : float
-        At burnout, m/s.
-    mean, u_mean, mean_span
-        Mean dv/dt of the push, m/s².
-    misfit : float
-        Root mean square residual over the stated noise.
+    Attributes:
+        launch, u_launch: s.
+        length, u_length, length_span: Duration of the push, s.
+        speed, u_speed: At burnout, m/s.
+        mean, u_mean, mean_span: Mean dv/dt of the push, m/s².
+        misfit: Root mean square residual over the stated noise.
     """
 
     launch: float

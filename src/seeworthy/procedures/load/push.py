@@ -24,17 +24,11 @@ LEAST_MEAN = 0.5 * G0
 class Boost:
     """One push.
 
-    Attributes
-    ----------
-    launch, burnout : float
-        s; the speed along the path rises between them.
-    u_launch, u_burnout : float
-    first, last : int
-        Samples of the push.
-    speed : float
-        Speed gained, m/s.
-    open_start : bool
-        The log begins inside the push.
+    Attributes:
+        launch, burnout: s; the speed along the path rises between them.
+        first, last: Samples of the push.
+        speed: Speed gained, m/s.
+        open_start: The log begins inside the push.
     """
 
     launch: float
@@ -51,33 +45,22 @@ class Boost:
 class Felt:
     """Acceleration brought into the flight's own terms.
 
-    Attributes
-    ----------
-    time : array, (N,)
-    along : array, (N,)
-        dv/dt along the flight path, m/s² (true in boost, where attitude is kept).
-    felt : array, (N,)
-        Proper acceleration, m/s²: length of the vector where there are three axes.
-    sigma : float
-        White noise at rest, m/s².
-    rest : float
-        What the sensor read at rest along its main axis (length for three axes), m/s².
-    rest_n : int
-        Samples at rest; 0 when the log begins in flight.
-    gravity : str
-        ``included`` or ``removed``.
-    gravity_from : str
-        How that was told.
-    direction : str
-        ``+z``, ``x 0.99 y 0.10 z 0.02``, in the words of the log's axes.
-    sin_path : float
-        Sine of the flight-path angle at launch.
-    u_bias, u_scale : float
-        Of `along`: m/s², and relative.
-    full_scale : float or None
-        Where the sensor ran into its stop, m/s² of `along`.
-    clipped, quiet : array of bool, (N,), or None
-        Samples there, and samples that are no push.
+    Attributes:
+        time: array (N,)
+        along: array (N,). dv/dt along the flight path, m/s² (true in boost, where attitude is
+            kept).
+        felt: array (N,). Proper acceleration, m/s²: length of the vector where there are three
+            axes.
+        sigma: White noise at rest, m/s².
+        rest: What the sensor read at rest along its main axis (length for three axes), m/s².
+        rest_n: Samples at rest; 0 when the log begins in flight.
+        gravity: ``included`` or ``removed``.
+        gravity_from: How that was told.
+        direction: ``+z``, ``x 0.99 y 0.10 z 0.02``, in the words of the log's axes.
+        sin_path: Sine of the flight-path angle at launch.
+        u_bias, u_scale: Of `along`: m/s², and relative.
+        full_scale: Where the sensor ran into its stop, m/s² of `along`.
+        clipped, quiet: array of bool, (N,), or None. Samples there, and samples that are no push.
     """
 
     time: Floats
@@ -129,18 +112,12 @@ def find_boost(
 ) -> Boost | None:
     """Return the first push that gives a good part of the flight's speed, or None.
 
-    Parameters
-    ----------
-    felt : Felt
-    still : array of bool, optional
-        Samples that cannot be a push whatever the axis reads.
-    until : float
-        The top of the flight, s: no push begins later.
+    Args:
+        still: Samples that cannot be a push whatever the axis reads.
+        until: The top of the flight, s: no push begins later.
 
-    Notes
-    -----
-    Launch lies midway between the last sample before the push and the first in it,
-    burnout where dv/dt falls through zero: midway when it drops within one sample.
+    Launch lies midway between the last sample before the push and the first in it, burnout where
+    dv/dt falls through zero: midway when it drops within one sample.
     """
     t, y = felt.time, felt.along
     threshold = max(4 * felt.sigma, 1.5)

@@ -32,16 +32,11 @@ STEEP = 0.9
 class Setting:
     """How the logs are to be read.
 
-    Attributes
-    ----------
-    channel_class : int
-        SAE J211 class, 0 for none.
-    band : float
-        The sensor's own bandwidth, Hz; 0 unknown.
-    shared : bool
-        One clock for acceleration and height.
-    until : float
-        The top by the height log, s.
+    Attributes:
+        channel_class: SAE J211 class, 0 for none.
+        band: The sensor's own bandwidth, Hz; 0 unknown.
+        shared: One clock for acceleration and height.
+        until: The top by the height log, s.
     """
 
     channel_class: int = 0

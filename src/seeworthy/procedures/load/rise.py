@@ -32,18 +32,12 @@ def measured_height(
 ) -> Curve:
     """Smooth the measured heights.
 
-    Parameters
-    ----------
-    series : Series
-        m above the pad.
-    bad : array of bool
-        Samples not believed.
-    sigma : float
-        White noise, m.
-    u_air : float
-        Relative standard uncertainty from the air's temperature.
-    push : (float, float)
-        Launch and burnout, s: there the height may bend quickly.
+    Args:
+        series: m above the pad.
+        bad: Samples not believed.
+        sigma: White noise, m.
+        u_air: Relative standard uncertainty from the air's temperature.
+        push: (float, float). Launch and burnout, s: there the height may bend quickly.
     """
     t = series.time
     values = np.where(bad, np.nan, series.values)

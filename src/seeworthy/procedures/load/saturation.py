@@ -31,12 +31,9 @@ them together, so what is left is rounding; a judgement."""
 class Stop:
     """Where a sensor ran into its stop.
 
-    Attributes
-    ----------
-    level : float
-        Reading at the stop, m/s².
-    at : array of bool, (N,)
-        Samples there.
+    Attributes:
+        level: Reading at the stop, m/s².
+        at: array of bool, (N,). Samples there.
     """
 
     level: float
@@ -46,21 +43,15 @@ class Stop:
 def find_stop(values: Floats, step: float, limit: float = 0.0) -> Stop | None:
     """Find the stop of a sensor in its samples.
 
-    Parameters
-    ----------
-    values : array, (N, axes)
-        Raw readings, m/s².
-    step : float
-        Resolution, m/s².
-    limit : float
-        Range as the user read it, m/s²; 0 to find it.
+    Args:
+        values: array (N, axes). Raw readings, m/s².
+        step: Resolution, m/s².
+        limit: Range as the user read it, m/s²; 0 to find it.
 
-    Notes
-    -----
-    Without a reading the largest reading of an axis is the stop when it comes back, sample
-    after sample, without its noise: two in a row at a range that sensors are sold with, four
-    elsewhere, and the readings beside them are far lower, as a peak never does it. Three equal
-    readings are enough where noise spans several steps, six at a known range.
+    Without a reading the largest reading of an axis is the stop when it comes back, sample after
+    sample, without its noise: two in a row at a range that sensors are sold with, four elsewhere,
+    and the readings beside them are far lower, as a peak never does it. Three equal readings are
+    enough where noise spans several steps, six at a known range.
     """
     at = np.zeros(values.shape[0], bool)
     level = 0.0

@@ -18,20 +18,13 @@ Floats = NDArray[np.float64]
 class Series:
     """Samples of one sensor.
 
-    Attributes
-    ----------
-    time : array, (N,)
-        s, rising.
-    values : array, (N,) or (N, axes)
-        SI.
-    step : float
-        Smallest step between two different values (resolution), same unit.
-    dropped : int
-        Samples left out: not a number, repeated time, out of order or wild.
-    repeated : int
-        Of these, samples whose time came before.
-    gaps : tuple of (float, float)
-        Start and end of stretches without samples, s.
+    Attributes:
+        time: array (N,). s, rising.
+        values: array (N,) or (N, axes). SI.
+        step: Smallest step between two different values (resolution), same unit.
+        dropped: Samples left out: not a number, repeated time, out of order or wild.
+        repeated: Of these, samples whose time came before.
+        gaps: tuple of (float, float). Start and end of stretches without samples, s.
     """
 
     time: Floats
@@ -82,19 +75,13 @@ def spread_stamps(time: Floats) -> Floats | None:
 def clean(time: Floats, values: Floats, what: str = "log") -> Series:
     """Put samples in order and merge those of one time.
 
-    Parameters
-    ----------
-    time : array, (N,)
-        s; NaN allowed.
-    values : array, (N,) or (N, axes)
-        NaN allowed.
-    what : str
-        Name for messages.
+    Args:
+        time: array (N,). s; NaN allowed.
+        values: array (N,) or (N, axes). NaN allowed.
+        what: Name for messages.
 
-    Raises
-    ------
-    CannotMeasure
-        Fewer than eight samples, or time that runs backwards.
+    Raises:
+        CannotMeasure: Fewer than eight samples, or time that runs backwards.
     """
     t, y = np.asarray(time, float), np.asarray(values, float)
     good = np.isfinite(t) & np.isfinite(y.reshape(len(y), -1)).all(axis=1)

@@ -23,14 +23,12 @@ Floats = NDArray[np.float64]
 class Smoothed:
     """What the smoother knows after the whole log.
 
-    Attributes
-    ----------
-    mean : array, (N, m)
-    cov : array, (N, m, m)
-    log_likelihood : float
-        Of the measurements, for choosing the driving noise.
-    innovations : array, (N,)
-        Prediction errors over their standard deviation; NaN where nothing was measured.
+    Attributes:
+        mean: array (N, m)
+        cov: array (N, m, m)
+        log_likelihood: Of the measurements, for choosing the driving noise.
+        innovations: array (N,). Prediction errors over their standard deviation; NaN where nothing
+            was measured.
     """
 
     mean: Floats
@@ -51,22 +49,14 @@ def smooth(
 ) -> Smoothed:
     """Smooth scalar measurements taken one after the other.
 
-    Parameters
-    ----------
-    time : array, (N,)
-        s, never falling; two measurements at one time are two rows.
-    jerk : array, (N,)
-        Density of the white jerk before each time, (m/s³)²·s.
-    rows : array, (N, m)
-        Measurement rows: ``value = row · state + noise``.
-    values : array, (N,)
-        Measured; NaN for a time at which only the state is wanted.
-    noise : array, (N,)
-        Variance of each measurement.
-    start, start_cov : arrays, (m,) and (m, m)
-        State at ``time[0]`` before its measurement.
-    slope : float
-        Rise per path: ``dh/dt = slope · v`` (sine of the flight-path angle).
+    Args:
+        time: array (N,). s, never falling; two measurements at one time are two rows.
+        jerk: array (N,). Density of the white jerk before each time, (m/s³)²·s.
+        rows: array (N, m). Measurement rows: ``value = row · state + noise``.
+        values: array (N,). Measured; NaN for a time at which only the state is wanted.
+        noise: array (N,). Variance of each measurement.
+        start, start_cov: arrays (m,) and (m, m). State at ``time[0]`` before its measurement.
+        slope: Rise per path: ``dh/dt = slope · v`` (sine of the flight-path angle).
     """
     n, m = rows.shape
     means = np.empty((n, m))

@@ -20,16 +20,12 @@ Floats = NDArray[np.float64]
 def compare_heights(first: Heights, second: Heights) -> dict[str, list[float]]:
     """Fit the second height log on the first: ``h₂(t) = s·h₁(t − lag) + c`` over the ascent.
 
-    Returns
-    -------
-    dict
+    Returns:
         ``lag_s`` and ``scale``, each ``[value, low, high]`` at 95 %; empty where one of the
         logs shows no flight or they hardly overlap.
 
-    Notes
-    -----
-    Misses last from sample to sample, so the covariance is widened by
-    ``(1 + r)/(1 − r)`` with `r` their correlation from one to the next.
+    Misses last from sample to sample, so the covariance is widened by ``(1 + r)/(1 − r)`` with
+    `r` their correlation from one to the next.
     """
     one, two = first.series, second.series
     rises = [rough_rise(s, 0.5) for s in (one, two)]
@@ -66,11 +62,9 @@ def compare_heights(first: Heights, second: Heights) -> dict[str, list[float]]:
 def compare_figures(first: Flight, second: Flight, shared: float) -> dict[str, list[float]]:
     """Return second minus first for speed and apogee, ``[value, low, high]`` at 95 %.
 
-    Parameters
-    ----------
-    shared : float
-        Relative uncertainty of heights that both logs have in common (the air's
-        temperature): it cancels in the difference.
+    Args:
+        shared: Relative uncertainty of heights that both logs have in common (the air's
+            temperature): it cancels in the difference.
     """
     found: dict[str, list[float]] = {}
     for name, key in (("max_speed", "max_speed_difference_m_s"), ("apogee", "apogee_difference_m")):

@@ -20,19 +20,13 @@ judgement: it moves the mean push by about as much."""
 def dips(series: Series, sigma: float, launch: float, burnout: float) -> NDArray[np.bool_]:
     """Mark samples around launch that stand below the pad, with those beside them.
 
-    Parameters
-    ----------
-    series : Series
-        m above the pad.
-    sigma : float
-        White noise, m.
-    launch, burnout : float
-        s.
+    Args:
+        series: m above the pad.
+        sigma: White noise, m.
+        launch, burnout: s.
 
-    Notes
-    -----
-    A craft does not sink into the ground, so everything from the last sample near the pad
-    before the dip to as long after it as it lasted is not believed.
+    A craft does not sink into the ground, so everything from the last sample near the pad before
+    the dip to as long after it as it lasted is not believed.
     """
     t, h = series.time, series.values
     near = (t > launch - NEAR) & (t < burnout + NEAR)
@@ -47,12 +41,9 @@ def dips(series: Series, sigma: float, launch: float, burnout: float) -> NDArray
 def dip_depth(series: Series, launch: float | None, burnout: float | None) -> float:
     """Return how far the height dips below what stood before it around launch, m; 0 for none.
 
-    Parameters
-    ----------
-    series : Series
-        Height, m; any zero.
-    launch, burnout : float or None
-        s.
+    Args:
+        series: Height, m; any zero.
+        launch, burnout: s.
     """
     if launch is None:
         return 0.0

@@ -31,22 +31,14 @@ _BLOCKS = 12  # at least so many stretches for the scatter of unrest
 class Rates:
     """Rotation over time.
 
-    Attributes
-    ----------
-    time : (n,)
-        s, middle of the stretch that the rate is the mean of.
-    rate : (n, 3)
-        rad/s: pitch up, yaw right, roll clockwise; NaN where not followed.
-    noise : (n, 3)
-        Variance, (rad/s)².
-    interval : float
-        Median time between frames, s.
-    scale_u : (3,)
-        Relative standard uncertainty of the size of each axis that all frames share.
-    followed : float
-        Share of pairs of frames with an answer.
-    points : float
-        Mean number of points per frame.
+    Attributes:
+        time: (n,). s, middle of the stretch that the rate is the mean of.
+        rate: (n, 3). rad/s: pitch up, yaw right, roll clockwise; NaN where not followed.
+        noise: (n, 3). Variance, (rad/s)².
+        interval: Median time between frames, s.
+        scale_u: (3,). Relative standard uncertainty of the size of each axis that all frames share.
+        followed: Share of pairs of frames with an answer.
+        points: Mean number of points per frame.
     """
 
     time: Floats
@@ -76,22 +68,14 @@ def measure_rates(
 ) -> Rates:
     """Return the rotation between all frames.
 
-    Parameters
-    ----------
-    pairs : sequence of Pair
-    lenses : sequence of Lens
-        One that is known, or the two between which it lies: what they differ by goes into
-        the uncertainty.
-    u_view : float
-        Relative standard uncertainty of the scale of the lens.
-    width, height : int
-    row_times : sequence of float
-        s per row: one that is known, or both ends of what it may be.
+    Args:
+        lenses: One that is known, or the two between which it lies: what they differ by goes into
+            the uncertainty.
+        u_view: Relative standard uncertainty of the scale of the lens.
+        row_times: s per row: one that is known, or both ends of what it may be.
 
-    Raises
-    ------
-    CannotMeasure
-        Too short, no texture.
+    Raises:
+        CannotMeasure: Too short, no texture.
     """
     if len(pairs) < LEAST_PAIRS:
         raise CannotMeasure(
@@ -131,10 +115,8 @@ def measure_rates(
 def lenses_of_view(hfov: float, width: int, height: int, kind: str = "") -> tuple[Shape, ...]:
     """Return the lenses between which one of this view (rad) lies.
 
-    Parameters
-    ----------
-    kind : str
-        ``straight`` or ``equal`` where it is known.
+    Args:
+        kind: ``straight`` or ``equal`` where it is known.
     """
     bends = {"straight": _BENDS[1:], "equal": _BENDS[:1]}.get(kind, _BENDS)
     return tuple(Shape.of_view(hfov, bend, width, height) for bend in bends)

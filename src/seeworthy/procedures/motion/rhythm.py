@@ -40,15 +40,10 @@ _EXPOSED = 0.25  # of the frame interval, the longest exposure reckoned with
 class Rhythm:
     """One rhythm.
 
-    Attributes
-    ----------
-    axis : int
-    frequency, u_frequency : float
-        Hz.
-    amplitude, u_amplitude : float
-        deg, half of the swing to and fro.
-    rivals : tuple of float
-        Other frequencies that the frames show alike; empty where rows told them apart.
+    Attributes:
+        frequency, u_frequency: Hz.
+        amplitude, u_amplitude: deg, half of the swing to and fro.
+        rivals: Other frequencies that the frames show alike; empty where rows told them apart.
     """
 
     axis: int
@@ -154,14 +149,12 @@ def vibration(
 ) -> Rhythm | None:
     """Return the strongest line above the swings; its true frequency where rows tell it.
 
-    Each band of rows is a camera of its own that looks a little later. From frame to frame
-    all see a fast vibration at the same false frequency, but at phases that differ by the
-    true one: the sum over the bands with the phases of the true frequency is the largest.
+    Each band of rows is a camera of its own that looks a little later. From frame to frame all see
+    a fast vibration at the same false frequency, but at phases that differ by the true one: the sum
+    over the bands with the phases of the true frequency is the largest.
 
-    Parameters
-    ----------
-    row_time : float or None
-        s per row, None where the read-out is not known.
+    Args:
+        row_time: s per row, None where the read-out is not known.
     """
     series = _by_rows(pairs, lens, width, height, row_time or 0.0, interval)
     if series is None:

@@ -35,22 +35,15 @@ _FEW = 0.002
 class Tie:
     """What is found around the limit of one candidate size.
 
-    Attributes
-    ----------
-    coherence : float
-        0: the pairs are independent, 1: one is the image of the other. Over the clearly
-        coded windows where the quantiser is known, else over the stronger half.
-    phase : float
-        Degrees, relative to samples centred on the frame.
-    share : float or None
-        Share of windows with clearly coded detail; None where the quantiser is not known.
-    power : float
-        Mean power per sample of the detail above the limit, squared code values.
-    rest : float or None
-        Power above the limit that is no image, in squared quantiser steps: coding leaves
-        some, detail of its own leaves more. None where the quantiser is not known.
-    square : float or None
-        Mean squared quantiser step, squared code values.
+    Attributes:
+        coherence: 0: the pairs are independent, 1: one is the image of the other. Over the clearly
+            coded windows where the quantiser is known, else over the stronger half.
+        phase: Degrees, relative to samples centred on the frame.
+        share: Share of windows with clearly coded detail; None where the quantiser is not known.
+        power: Mean power per sample of the detail above the limit, squared code values.
+        rest: Power above the limit that is no image, in squared quantiser steps: coding leaves
+            some, detail of its own leaves more. None where the quantiser is not known.
+        square: Mean squared quantiser step, squared code values.
     """
 
     coherence: float
@@ -68,13 +61,10 @@ def find_tie(
 ) -> Tie:
     """Look along the rows of pictures for one candidate size.
 
-    Parameters
-    ----------
-    pictures : sequence of array (M, N)
-    steps : sequence of array (M/16, N/16) or None
-        Quantiser steps in the pictures' code values.
-    size : float
-        Native size; fractional where raster corners coincide.
+    Args:
+        pictures: sequence of array (M, N)
+        steps: sequence of array (M/16, N/16) or None. Quantiser steps in the pictures' code values.
+        size: Native size; fractional where raster corners coincide.
     """
     share = size / pictures[0].shape[1]
     thin = max(1, sum(p.shape[0] for p in pictures) // _ROWS)
@@ -126,13 +116,11 @@ def _look(
 ) -> tuple[Spectra, Spectra, Floats, Floats]:
     """Look at all windows of all rows.
 
-    Returns
-    -------
-    below, over : complex64 (windows, pairs)
-        Bins on both sides of the limit, per sample; their products have phase 0 where the
-        samples are centred on the frame.
-    powers, squares : float32 (windows,)
-        Power per sample around the limit, and mean squared quantiser step.
+    Returns:
+        below, over: complex64 (windows, pairs). Bins on both sides of the limit, per sample; their
+            products have phase 0 where the samples are centred on the frame.
+        powers, squares: float32 (windows,). Power per sample around the limit, and mean squared
+            quantiser step.
     """
     length = _length(share)
     low, high = _pairs(share, length)

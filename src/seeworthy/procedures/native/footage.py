@@ -63,10 +63,8 @@ def write(
 ) -> None:
     """Write frames again, enlarged to `size` if given.
 
-    Parameters
-    ----------
-    fineness : float
-        0 coarse to 1 fine: CRF 26 to 14, or quantiser 8 to 2.
+    Args:
+        fineness: 0 coarse to 1 fine: CRF 26 to 14, or quantiser 8 to 2.
     """
     codec, _, options = ENCODERS[encoder]
     width, height = size or (frames[0].width, frames[0].height)

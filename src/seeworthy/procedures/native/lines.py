@@ -37,19 +37,13 @@ _NEAR, _APART = 40, 4  # neighbours that show the background, and those too near
 class Lines:
     """Strength of every candidate size.
 
-    Attributes
-    ----------
-    size : int
-        Samples of a row as delivered.
-    sizes : ndarray (S,)
-        Candidate native sizes, whole numbers.
-    strength : ndarray (S,)
-        Magnitude of the line over the median of its neighbours'.
-    halves : ndarray (2, S) complex
-        The same for two halves of the rows, with phase.
-    frequency, power : ndarray (F,)
-        Mean power spectrum of the rows, cy/px and code values squared per bin of white
-        noise, so that white noise of variance v stands at v.
+    Attributes:
+        size: Samples of a row as delivered.
+        sizes: ndarray (S,). Candidate native sizes, whole numbers.
+        strength: ndarray (S,). Magnitude of the line over the median of its neighbours'.
+        halves: ndarray (2, S) complex. The same for two halves of the rows, with phase.
+        frequency, power: ndarray (F,). Mean power spectrum of the rows, cy/px and code values
+            squared per bin of white noise, so that white noise of variance v stands at v.
     """
 
     size: int
@@ -63,10 +57,9 @@ class Lines:
 def find_lines(pictures: Sequence[npt.NDArray[np.generic]]) -> Lines:
     """Search pictures, each (M, N), for lines along their rows.
 
-    Parameters
-    ----------
-    pictures : sequence of array (M, N)
-        Luma code values; transposed pictures for the search down.
+    Args:
+        pictures: sequence of array (M, N). Luma code values; transposed pictures for the search
+            down.
     """
     size = pictures[0].shape[1]
     thin = max(1, round(sum(p.size for p in pictures) / _WORK))

@@ -86,22 +86,14 @@ class Candidate:
 class Axis:
     """What was found along one axis.
 
-    Attributes
-    ----------
-    delivered : int
-    answer : "yes", "no" or "undecided"
-        Whether the picture was enlarged along this axis.
-    native, u : float or None
-    interval : (float, float) or None
-        95 %; for ``no`` from what the detail shows at least up to the delivered size.
-    why : str
-        A sentence for ``undecided``.
-    candidates : tuple of Candidate
-    detail : float
-        Share of windows (or power, where the quantiser is unknown) with detail at 1/4 cy/px.
-    poor : bool
-        Too little fine detail to say anything.
-    lines : Lines
+    Attributes:
+        answer: Whether the picture was enlarged along this axis.
+        interval: (float, float) or None. 95 %; for ``no`` from what the detail shows at least up to
+            the delivered size.
+        why: A sentence for ``undecided``.
+        detail: Share of windows (or power, where the quantiser is unknown) with detail at 1/4
+            cy/px.
+        poor: Too little fine detail to say anything.
     """
 
     delivered: int
@@ -136,17 +128,14 @@ class Native:
 def measure_native(pictures: Sequence[Grey], steps: Sequence[Steps] | None = None) -> Native:
     """Find the native raster of a few pictures of one clip.
 
-    Parameters
-    ----------
-    pictures : sequence of array (H, W)
-        Luma in 8-bit code values (any numeric type), best of intra-coded pictures.
-    steps : sequence of array (H/16, W/16) or None, optional
-        Quantiser steps of each picture, None where unknown.
+    Args:
+        pictures: sequence of array (H, W). Luma in 8-bit code values (any numeric type), best of
+            intra-coded pictures.
+        steps: sequence of array (H/16, W/16) or None. Quantiser steps of each picture, None where
+            unknown.
 
-    Raises
-    ------
-    CannotMeasure
-        No picture, too small a picture, or too little detail along both axes.
+    Raises:
+        CannotMeasure: No picture, too small a picture, or too little detail along both axes.
     """
     if not pictures:
         raise CannotMeasure(

@@ -28,16 +28,11 @@ _ROUNDING = 1 / 3
 def sparseness(codes: npt.NDArray[np.integer], corner: tuple[int, int]) -> float:
     """Return the excess kurtosis of the noise in 8×8 blocks: 0 for sensor noise.
 
-    Parameters
-    ----------
-    codes : array, (T, h, w)
-        Code values of an even patch.
-    corner : (x, y)
-        Place of the patch in the frame: blocks lie on a grid of 8.
+    Args:
+        codes: array (T, h, w). Code values of an even patch.
+        corner: (x, y). Place of the patch in the frame: blocks lie on a grid of 8.
 
-    Returns
-    -------
-    float
+    Returns:
         0 where no whole block lies in the patch.
     """
     frames, height, width = codes.shape

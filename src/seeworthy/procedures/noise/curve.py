@@ -41,28 +41,18 @@ _DRAWS = 400
 class AtGrey:
     """Noise at 18 % grey.
 
-    Attributes
-    ----------
-    scale : {"reflectance", "signal"}
-        What is 18 %: the reflectance of the surface, or the light in the picture.
-    signal : float
-        Linear light of that grey, share of full scale.
-    temporal, u_temporal, fixed, u_fixed : float
-        Share of full scale, linear.
-    snr, u_snr : float
-        Signal over temporal noise, dB.
-    total, u_total : float
-        Signal over temporal noise and fixed pattern together, dB.
-    dof : float
-        Behind the uncertainties of the temporal noise.
-    bound : bool
-        True when the noise is too small to be told: `snr` is the least that it can be.
-    beyond : bool
-        True when 18 % grey lies outside the steps that were measured.
-    levels : int
-        Used.
-    u_shared : float
-        Part of `u_snr`, dB, that stays the same from take to take: the densities.
+    Attributes:
+        scale: {"reflectance", "signal"}. What is 18 %: the reflectance of the surface, or the light
+            in the picture.
+        signal: Linear light of that grey, share of full scale.
+        temporal, u_temporal, fixed, u_fixed: Share of full scale, linear.
+        snr, u_snr: Signal over temporal noise, dB.
+        total, u_total: Signal over temporal noise and fixed pattern together, dB.
+        dof: Behind the uncertainties of the temporal noise.
+        bound: True when the noise is too small to be told: `snr` is the least that it can be.
+        beyond: True when 18 % grey lies outside the steps that were measured.
+        levels: Used.
+        u_shared: Part of `u_snr`, dB, that stays the same from take to take: the densities.
     """
 
     scale: Scale
@@ -92,17 +82,12 @@ class AtGrey:
 def at_grey(levels: Sequence[Level], scale: Scale, grey: float = GREY) -> AtGrey:
     """Interpolate noise and signal at a grey.
 
-    Parameters
-    ----------
-    levels : sequence of Level
-        With `reflectance` where that is the scale.
-    scale : {"reflectance", "signal"}
-    grey : float
+    Args:
+        levels: With `reflectance` where that is the scale.
+        scale: {"reflectance", "signal"}
 
-    Raises
-    ------
-    CannotMeasure
-        The grey lies too far outside what was measured.
+    Raises:
+        CannotMeasure: The grey lies too far outside what was measured.
     """
     found = sorted(levels, key=lambda level: _key(level, scale))
     x = np.array([math.log(_key(level, scale) / grey) for level in found])
@@ -227,16 +212,12 @@ def _pattern(x: Floats, levels: Sequence[Level], light: float) -> tuple[float, f
 class Range:
     """Dynamic range in stops, from white down to where temporal noise equals the signal.
 
-    Attributes
-    ----------
-    stops, u : float
-    interval : (float, float)
-    least : float
-        Light at which they are equal, share of full scale.
-    read, per_light : float
-        Variance in the dark, and its growth with the light (linear, rounding taken out).
-    extrapolated : bool
-        True when that light is below the darkest step.
+    Attributes:
+        interval: (float, float)
+        least: Light at which they are equal, share of full scale.
+        read, per_light: Variance in the dark, and its growth with the light (linear, rounding taken
+            out).
+        extrapolated: True when that light is below the darkest step.
     """
 
     stops: float
@@ -251,13 +232,9 @@ class Range:
 def dynamic_range(levels: Sequence[Level], dark_step: float, seed: int = 0) -> Range | None:
     """Fit read and photon noise to the darkest levels; None where there are too few.
 
-    Parameters
-    ----------
-    levels : sequence of Level
-    dark_step : float
-        Linear light of one code value near black.
-    seed : int
-        Of the draws behind the interval.
+    Args:
+        dark_step: Linear light of one code value near black.
+        seed: Of the draws behind the interval.
     """
     usable = sorted((v for v in levels if not v.masked), key=lambda v: v.signal)[:_DARKEST]
     if len(usable) < 3 or usable[-1].signal < 3 * usable[0].signal:

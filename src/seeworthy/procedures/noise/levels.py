@@ -26,14 +26,10 @@ _CHANGED = 0.5
 class Levels:
     """What was measured on every patch.
 
-    Attributes
-    ----------
-    by_channel : dict of str to list of Level
-        ``luminance`` first; red, green and blue where the file has colour.
-    boxes : list of (x, y, w, h)
-        Where the levels of luminance are, for the evidence picture.
-    refused : dict of str to str
-        Patches that were left out, and why.
+    Attributes:
+        by_channel: ``luminance`` first; red, green and blue where the file has colour.
+        boxes: list of (x, y, w, h). Where the levels of luminance are, for the evidence picture.
+        refused: Patches that were left out, and why.
     """
 
     by_channel: dict[str, list[Level]] = field(default_factory=dict)
@@ -49,10 +45,8 @@ class Levels:
 def check_frames(watcher: NoiseFrames) -> None:
     """Refuse a clip that is too short.
 
-    Raises
-    ------
-    CannotMeasure
-        With how many frames there are.
+    Raises:
+        CannotMeasure: With how many frames there are.
     """
     if watcher.repeated and watcher.all_alike():
         raise CannotMeasure(
@@ -71,10 +65,8 @@ def check_frames(watcher: NoiseFrames) -> None:
 def check_still(watcher: NoiseFrames) -> None:
     """Refuse a moving scene.
 
-    Raises
-    ------
-    CannotMeasure
-        With how far it moved.
+    Raises:
+        CannotMeasure: With how far it moved.
     """
     half = watcher.count // 2
     moved = motion_between(watcher.mean(0, half), watcher.mean(half))
@@ -110,10 +102,8 @@ def step_at(light: Light, signal: float) -> float:
 def of_patches(watcher: NoiseFrames, light: Light, patches: Sequence[GreyPatch]) -> Levels:
     """Measure every patch, in luminance and in each colour channel.
 
-    Raises
-    ------
-    CannotMeasure
-        None of them can be measured.
+    Raises:
+        CannotMeasure: None of them can be measured.
     """
     limits = limits_of(watcher, light)
     found = Levels({LUMINANCE: []})
@@ -165,10 +155,8 @@ def _known(level: Level, patch: GreyPatch) -> Level:
 def of_scene(watcher: NoiseFrames, light: Light) -> Levels:
     """Measure a still scene without known patches, by tiles of like brightness.
 
-    Raises
-    ------
-    CannotMeasure
-        Nothing in it is flat, still and unclipped.
+    Raises:
+        CannotMeasure: Nothing in it is flat, still and unclipped.
     """
     limits = limits_of(watcher, light)
     found = Levels({LUMINANCE: []})
@@ -209,10 +197,9 @@ def _coloured(watcher: NoiseFrames) -> bool:
 class Trouble:
     """What stands between the sensor's noise and the figures.
 
-    Attributes
-    ----------
-    neighbours, repeated, frozen, smear, flicker, bands, sparse : float
-        Median over the levels; see `measure.noise.Level`.
+    Attributes:
+        neighbours, repeated, frozen, smear, flicker, bands, sparse: Median over the levels; see
+            `measure.noise.Level`.
     """
 
     neighbours: float

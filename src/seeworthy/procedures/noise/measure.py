@@ -41,40 +41,23 @@ RESOLVED = 0.3
 class Level:
     """Noise of one patch.
 
-    Attributes
-    ----------
-    name : str
-    signal, u_signal : float
-        Mean linear light, share of full scale, and its uncertainty by the noise.
-    temporal, u_temporal, dof : float
-        Standard deviation over time of a pixel, linear; degrees of freedom behind it, with
-        the noise's correlation over space and time.
-    fixed, u_fixed : float
-        Standard deviation of the fixed pattern, 0 where it does not stand out.
-    fixed_variance, u_fixed_variance : float
-        The same squared, may be below zero by chance.
-    codes : float
-        Temporal noise in code values.
-    step : float
-        Linear light of one code value at this level.
-    neighbours : float
-        Noise between neighbouring frames over noise between far ones; below 1 where the
-        encoder or a filter over time ties frames together.
-    repeated : float
-        Share of 8×8 blocks that are the same, to the last bit, in neighbouring frames.
-    frozen : float
-        The same for frames far apart.
-    smear : float
-        Correlation of the noise with the next pixel (mean of across and down).
-    flicker : float
-        Standard deviation of the patch mean from frame to frame, share of the signal.
-    bands : float
-        Standard deviation of row means beyond the noise, share of the signal; 0 where none.
-    sparse : float
-        Excess kurtosis of the noise in the coder's blocks; see `noise_coding`.
-    pixels, frames : int
-    reflectance, u_reflectance : float or None
-        Of the patch, where it is known.
+    Attributes:
+        signal, u_signal: Mean linear light, share of full scale, and its uncertainty by the noise.
+        temporal, u_temporal, dof: Standard deviation over time of a pixel, linear; degrees of
+            freedom behind it, with the noise's correlation over space and time.
+        fixed, u_fixed: Standard deviation of the fixed pattern, 0 where it does not stand out.
+        fixed_variance, u_fixed_variance: The same squared, may be below zero by chance.
+        codes: Temporal noise in code values.
+        step: Linear light of one code value at this level.
+        neighbours: Noise between neighbouring frames over noise between far ones; below 1 where the
+            encoder or a filter over time ties frames together.
+        repeated: Share of 8×8 blocks that are the same, to the last bit, in neighbouring frames.
+        frozen: The same for frames far apart.
+        smear: Correlation of the noise with the next pixel (mean of across and down).
+        flicker: Standard deviation of the patch mean from frame to frame, share of the signal.
+        bands: Standard deviation of row means beyond the noise, share of the signal; 0 where none.
+        sparse: Excess kurtosis of the noise in the coder's blocks; see `noise_coding`.
+        reflectance, u_reflectance: Of the patch, where it is known.
     """
 
     name: str
@@ -124,26 +107,17 @@ def measure_level(
 ) -> Level:
     """Measure one even patch.
 
-    Parameters
-    ----------
-    name : str
-    light : array, (T, h, w)
-        Linear light of the patch in T frames, in order of time.
-    codes : integer array, (T, h, w), optional
-        Code values of the same, to tell blocks that repeat.
-    index : integer array, (T,), optional
-        Numbers of the frames in the clip; consecutive ones are neighbours. Default 0, 1, 2 …
-    limits : (low, high)
-        Light at and beyond which pixels are clipped.
-    step : float
-        Linear light of one code value at this level.
-    corner : (x, y)
-        Place of the patch in the frame, for the coder's grid of blocks.
+    Args:
+        light: array (T, h, w). Linear light of the patch in T frames, in order of time.
+        codes: integer array, (T, h, w). Code values of the same, to tell blocks that repeat.
+        index: integer array, (T,). Numbers of the frames in the clip; consecutive ones are
+            neighbours. Default 0, 1, 2 …
+        limits: (low, high). Light at and beyond which pixels are clipped.
+        step: Linear light of one code value at this level.
+        corner: (x, y). Place of the patch in the frame, for the coder's grid of blocks.
 
-    Raises
-    ------
-    CannotMeasure
-        Too few frames, too small, or clipped.
+    Raises:
+        CannotMeasure: Too few frames, too small, or clipped.
     """
     x = np.asarray(light, np.float64)
     frames, height, width = x.shape

@@ -70,16 +70,11 @@ def referred(
 ) -> tuple[float, Component, str]:
     """Return the decibels that refer SNR to the scene, what they leave open, and their origin.
 
-    Light by a measured curve is the scene's already; else the steps themselves tell the slope
-    where they can. The origin is what the finding `tone` says.
+    Light by a measured curve is the scene's already; else the steps themselves tell the slope where
+    they can. The origin is what the finding `tone` says.
 
-    Parameters
-    ----------
-    levels : sequence of Level
-    scale : str
-    tone : Tone
-    level : float
-        Linear light of the grey.
+    Args:
+        level: Linear light of the grey.
     """
     if tone.curve is not None:
         return 0.0, tone.of_decibels(level), tone.words
@@ -126,16 +121,10 @@ def snr_result(
 ) -> Result:
     """Return the SNR over temporal noise at 18 % grey, referred to the scene.
 
-    Parameters
-    ----------
-    at : AtGrey
-    where : mapping
-        Conditions.
-    shift : float
-        Decibels of `referred`.
-    more : sequence of Component
-        What the slope and the coding leave open.
-    evidence : sequence of str
+    Args:
+        where: Conditions.
+        shift: Decibels of `referred`.
+        more: What the slope and the coding leave open.
     """
     parts = (Component("noise and signal", at.u_snr, "dB", source="scatter, densities"), *more)
     value = at.snr + shift

@@ -42,14 +42,10 @@ class Motion:
 def motion_between(first: npt.NDArray[np.floating], last: npt.NDArray[np.floating]) -> Motion:
     """Compare the means of the first and the last frames.
 
-    Parameters
-    ----------
-    first, last : arrays, (H, W)
-        Mean code values.
+    Args:
+        first, last: arrays (H, W). Mean code values.
 
-    Returns
-    -------
-    Motion
+    Returns:
         The shift by least squares on the gradient, good to some px.
     """
     a, b = (
@@ -85,16 +81,12 @@ def _tiles(image: npt.NDArray[np.floating], how: Any) -> Floats:
 def choose_tiles(light: npt.NDArray[np.floating], limits: tuple[float, float]) -> list[list[Box]]:
     """Return the flattest tiles of each third of a stop, darkest first.
 
-    Parameters
-    ----------
-    light : array, (H, W)
-        Mean of the frames in linear light.
-    limits : (low, high)
-        Light near which tiles are left out, because noise is clipped there.
+    Args:
+        light: array (H, W). Mean of the frames in linear light.
+        limits: (low, high). Light near which tiles are left out, because noise is clipped there.
 
-    Returns
-    -------
-    list of lists of (x, y, w, h)
+    Returns:
+        list of lists of (x, y, w, h)
     """
     mean = _tiles(light, np.mean)
     rough = _tiles(light, np.std) / np.maximum(mean, 1e-6)

@@ -23,12 +23,9 @@ UNEVEN_AT = 60.0
 def wall(evenness: tuple[float, float] | None, dfov: float | None) -> Component:
     """Return the unevenness of the surface itself, stops.
 
-    Parameters
-    ----------
-    evenness : (value, u), optional
-        As it was measured on the surface: anywhere within ± value.
-    dfov : float, optional
-        Angle of view across the diagonal, degrees; not known: `UNEVEN_AT`.
+    Args:
+        evenness: (value, u). As it was measured on the surface: anywhere within ± value.
+        dfov: Angle of view across the diagonal, degrees; not known: `UNEVEN_AT`.
     """
     if evenness is not None:
         u = math.hypot(u_rectangular(evenness[0]), evenness[1])

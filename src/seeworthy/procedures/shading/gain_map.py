@@ -33,14 +33,11 @@ _LEAST_SCALE = 0.004  # stops; what a real fall-off differs from a polynomial
 class GainMap:
     """What to multiply linear light with.
 
-    Attributes
-    ----------
-    gain : array (rows, columns, 3)
-        At the centres of the grid's cells, which span the frame; 1 at the optical centre.
-    cap : float
-        Largest gain that was allowed.
-    capped : float
-        Share of the cells where more would have been needed.
+    Attributes:
+        gain: array (rows, columns, 3). At the centres of the grid's cells, which span the frame; 1
+            at the optical centre.
+        cap: Largest gain that was allowed.
+        capped: Share of the cells where more would have been needed.
     """
 
     gain: Floats
@@ -56,18 +53,14 @@ def gain_map(
 ) -> GainMap:
     """Return the gain that makes the field even.
 
-    Parameters
-    ----------
-    fields : one or two arrays (rows, columns, 3)
-        Block means of linear RGB; the second with the camera turned by 180°, in its own frame.
-    lamp : (x, y)
-        Stops of the lamp from left to right and top to bottom. With two takes it cancels in
-        their mean; with one it cannot be told from the lens, and half of it is taken off: the
-        fault is at most half the slope, whichever it is.
-    centre : (x, y)
-        Optical centre, px.
-    size : (width, height)
-        Of the frame, px.
+    Args:
+        fields: one or two arrays (rows, columns, 3). Block means of linear RGB; the second with the
+            camera turned by 180°, in its own frame.
+        lamp: (x, y). Stops of the lamp from left to right and top to bottom. With two takes it
+            cancels in their mean; with one it cannot be told from the lens, and half of it is taken
+            off: the fault is at most half the slope, whichever it is.
+        centre: (x, y). Optical centre, px.
+        size: (width, height). Of the frame, px.
     """
     rows, columns = fields[0].shape[:2]
     terms = _terms(_places(columns), _places(rows))

@@ -37,26 +37,16 @@ _LEAST_SCALE_UV = 0.0002
 class Shading:
     """What a flat field tells.
 
-    Attributes
-    ----------
-    corner, u_corner : float
-        Stops by which the corners are darker than the optical centre, mean of four.
-    worst, u_worst : float
-        Darkest corner, stops.
-    colour, u_colour : float
-        Largest Δu'v' against the centre, of the smooth surface.
-    centre : (x, y)
-        Optical centre in px.
-    lamp : (x, y)
-        Stops from left to right and top to bottom that turned with the scene (or, with one
-        take, that cannot be told from the lens).
-    stops, tint : arrays, (rows, columns)
-        Smooth fall-off (positive darker) and Δu'v' per block.
-    spot : Spot or None
-    turned : bool
-    blocks : int
-    light : float
-        Luminance at the optical centre, share of white.
+    Attributes:
+        corner, u_corner: Stops by which the corners are darker than the optical centre, mean of
+            four.
+        worst, u_worst: Darkest corner, stops.
+        colour, u_colour: Largest Δu'v' against the centre, of the smooth surface.
+        centre: (x, y). Optical centre in px.
+        lamp: (x, y). Stops from left to right and top to bottom that turned with the scene (or,
+            with one take, that cannot be told from the lens).
+        stops, tint: arrays (rows, columns). Smooth fall-off (positive darker) and Δu'v' per block.
+        light: Luminance at the optical centre, share of white.
     """
 
     corner: float
@@ -78,19 +68,13 @@ class Shading:
 def measure_shading(field: Floats, size: tuple[int, int], turned: Floats | None = None) -> Shading:
     """Measure a flat field.
 
-    Parameters
-    ----------
-    field : array, (rows, columns, 3)
-        Block means of linear RGB over the whole frame.
-    size : (width, height)
-        Of the frame, px.
-    turned : array, same shape, optional
-        The same with the camera turned by 180°, in the camera's own frame.
+    Args:
+        field: array (rows, columns, 3). Block means of linear RGB over the whole frame.
+        size: (width, height). Of the frame, px.
+        turned: The same with the camera turned by 180°, in the camera's own frame.
 
-    Raises
-    ------
-    CannotMeasure
-        Too dark, clipped, or not a flat field.
+    Raises:
+        CannotMeasure: Too dark, clipped, or not a flat field.
     """
     fields = [field] if turned is None else [field, turned]
     for f in fields:

@@ -30,16 +30,11 @@ _FLOOR = 0.0003  # Δu'v', that of the tint (see `measure`)
 class Wide:
     """A wide tint.
 
-    Attributes
-    ----------
-    x, y, size : float
-        Place and full width at half height, px.
-    strength, u : float
-        Δu'v' of its middle against the corners of the frame.
-    hue : str
-        Towards which it differs: the nearest of the primaries of IEC 61966-2-1 and their sums.
-    centred : bool
-        It lies on the optical centre: lens, filter or sensor.
+    Attributes:
+        x, y, size: Place and full width at half height, px.
+        strength, u: Δu'v' of its middle against the corners of the frame.
+        hue: Towards which it differs: the nearest of the primaries of IEC 61966-2-1 and their sums.
+        centred: It lies on the optical centre: lens, filter or sensor.
     """
 
     x: float
@@ -54,14 +49,11 @@ class Wide:
 def find_wide(field: Floats, size: tuple[int, int], centre: tuple[float, float]) -> Wide | None:
     """Return the wide tint of a flat field, or None where none stands out.
 
-    Parameters
-    ----------
-    field : array, (rows, columns, 3)
-        Block means of linear RGB, the mean of both takes where there are two.
-    size : (width, height)
-        Of the frame, px.
-    centre : (x, y)
-        Optical centre, px.
+    Args:
+        field: array (rows, columns, 3). Block means of linear RGB, the mean of both takes where
+            there are two.
+        size: (width, height). Of the frame, px.
+        centre: (x, y). Optical centre, px.
     """
     rows, columns = field.shape[:2]
     down, across = np.mgrid[:rows, :columns]
@@ -109,15 +101,11 @@ def find_wide(field: Floats, size: tuple[int, int], centre: tuple[float, float])
 def exaggerated(field: Floats, times: float) -> npt.NDArray[np.uint8]:
     """Return the field's hues at even light, their differences from the border enlarged.
 
-    Parameters
-    ----------
-    field : array, (rows, columns, 3)
-    times : float
+    Args:
+        field: array (rows, columns, 3)
 
-    Returns
-    -------
-    array, (rows, columns, 3) uint8
-        sRGB.
+    Returns:
+        array (rows, columns, 3) uint8. sRGB.
     """
     uv = uv_of(field)
     border = np.concatenate([uv[[0, -1]].reshape(-1, 2), uv[:, [0, -1]].reshape(-1, 2)])

@@ -25,16 +25,11 @@ _CENTRED = 0.05  # shares of the width from the optical centre (a judgement)
 class Spot:
     """A compact deviation.
 
-    Attributes
-    ----------
-    x, y, size : float
-        Place and full width at half height, px.
-    strength : float
-        Δu'v' of its middle against what is round it.
-    hue : str
-        Towards which it differs: the nearest of the primaries of IEC 61966-2-1 and their sums.
-    centred : bool
-        It lies on the optical centre: lens, filter or sensor.
+    Attributes:
+        x, y, size: Place and full width at half height, px.
+        strength: Δu'v' of its middle against what is round it.
+        hue: Towards which it differs: the nearest of the primaries of IEC 61966-2-1 and their sums.
+        centred: It lies on the optical centre: lens, filter or sensor.
     """
 
     x: float

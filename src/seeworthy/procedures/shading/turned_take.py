@@ -15,13 +15,12 @@ def even_difference(field: npt.NDArray[np.floating], turned: npt.NDArray[np.floa
     """Return how far, in stops rms, two takes differ in a way that no lamp explains.
 
     In the camera's frame the lens stays and the lamp turns, so half the difference of the
-    logarithms is the lamp's odd part: it changes its sign through the centre. What keeps
-    its sign, beyond a constant for the exposure, is another lens, zoom or tone.
+    logarithms is the lamp's odd part: it changes its sign through the centre. What keeps its sign,
+    beyond a constant for the exposure, is another lens, zoom or tone.
 
-    Parameters
-    ----------
-    field, turned : array, (rows, columns, 3)
-        Block means of linear RGB over the whole frame, above zero.
+    Args:
+        field, turned: array (rows, columns, 3). Block means of linear RGB over the whole frame,
+            above zero.
     """
     logs = [np.log2(np.maximum(f.mean(axis=2), 1e-9)) for f in (field, turned)]
     half = (logs[0] - logs[1]) / 2
@@ -30,12 +29,7 @@ def even_difference(field: npt.NDArray[np.floating], turned: npt.NDArray[np.floa
 
 
 def check_same_lens(field: npt.NDArray[np.floating], turned: npt.NDArray[np.floating]) -> None:
-    """Refuse two takes that are not of one lens.
-
-    Raises
-    ------
-    CannotMeasure
-    """
+    """Refuse two takes that are not of one lens."""
     off = even_difference(field, turned)
     if off > MOST:
         raise CannotMeasure(
