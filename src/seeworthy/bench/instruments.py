@@ -1,18 +1,21 @@
 """Instruments: which tape, scale or meter a reading was taken with.
 
 Readings of one instrument share its error; results that rest on it are correlated
-(JCGM 100:2008, 5.2), which `seeworthy.judge.groups` takes into account.
+(JCGM 100:2008, 5.2), which `seeworthy.judge.compare` and `seeworthy.judge.groups` take into
+account.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from seeworthy.bench.lookup import checked_label
 from seeworthy.bench.models import InstrumentRow, TakeRow
+from seeworthy.ground.budget import CAMERA
 from seeworthy.ground.errors import NotFound
 
 
@@ -46,4 +49,34 @@ def _instrument(session: Session, name: str) -> InstrumentRow:
         found = InstrumentRow(name=label)
         session.add(found)
         session.flush()
+    return found
+
+
+def shared_parts(
+    named: Mapping[str, str], unit: int, u: float, budget: Sequence[Mapping[str, Any]] | None
+) -> dict[str, float | None]:
+    """Return what of a result's uncertainty other results may share, by instrument.
+
+    Args:
+        named: mapping of reading to identity of its instrument
+        unit: Number of the specimen.
+        u: Standard uncertainty of the result.
+        budget: Rows of the result's budget; a result that tells none may owe all of `u`.
+
+    Returns:
+        Signed parts in the unit of the result by instrument and reading: an error of the distance
+        moves every angle one way. None: it is not told how much.
+    """
+    if not u > 0:
+        return {}
+    if not budget:
+        return dict.fromkeys(named.values())
+    found: dict[str, float | None] = {}
+    known = {**named, CAMERA: f"{CAMERA}-{unit}"}
+    for row in budget:
+        common = row.get("common", "")
+        ones = {known[r] for r in common.split() if r in known}
+        if ones:
+            key = f"{' '.join(sorted(ones))}: {common}"
+            found[key] = (found.get(key) or 0.0) + row["sensitivity"] * row["u"]
     return found

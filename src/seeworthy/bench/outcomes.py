@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session, selectinload
 
 from seeworthy import __version__
 from seeworthy.bench import evidence
+from seeworthy.bench.instruments import shared_parts
 from seeworthy.bench.lookup import find_camera
 from seeworthy.bench.models import (
     FigureRow,
@@ -205,7 +206,9 @@ def _conditions(row: TakeRow) -> dict[str, float]:
     return {c.name: c.value for c in row.conditions}
 
 
-def _result(row: ResultRow, around: Mapping[str, Any]) -> Result:
+def _result(
+    row: ResultRow, around: Mapping[str, Any], named: Mapping[str, str], unit: int
+) -> Result:
     """Return a result; what it says of its conditions goes before what the take says."""
     return Result(
         row.measurand,
@@ -218,6 +221,7 @@ def _result(row: ResultRow, around: Mapping[str, Any]) -> Result:
         tuple(row.evidence),
         row.dof,
         budget_of(row.budget or ()),
+        shared_parts(named, unit, row.u, row.budget),
     )
 
 
@@ -231,8 +235,9 @@ def figure_of(body: Mapping[str, Any]) -> Figure:
 
 def _outcome_record(bench: Bench, session: Session, row: OutcomeRow) -> StoredOutcome:
     around = _conditions(row.take)
+    named = {r.name: r.instrument_uuid for r in row.take.readings if r.instrument_uuid}
     outcome = Outcome(
-        tuple(_result(r, around) for r in row.results),
+        tuple(_result(r, around, named, row.take.unit_id) for r in row.results),
         {f.name: f.value for f in row.findings},
         tuple(w.text for w in row.warnings),
         (),

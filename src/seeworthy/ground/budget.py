@@ -13,6 +13,8 @@ from typing import Any
 
 JUDGEMENT = "judgement"
 """The source of a component that nobody measured."""
+CAMERA = "camera"
+"""What is common to all takes of one specimen (`Component.common`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +29,9 @@ class Component:
         distribution: ``normal``, ``rectangular``, ``U-shaped``, ``t (n dof)``.
         source: Standard, reading, scatter, study with its seed, or a sentence that begins with
             ``judgement``.
+        common: What makes it one influence in several results: the names of the readings, with
+            blanks between, whose stated uncertainty it is (what one instrument is off by is in all
+            that read it), or ``camera``: the same in all takes of one specimen.
     """
 
     name: str
@@ -35,6 +40,7 @@ class Component:
     sensitivity: float = 1.0
     distribution: str = "normal"
     source: str = JUDGEMENT
+    common: str = ""
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.u) and self.u >= 0 and math.isfinite(self.sensitivity)):
@@ -63,4 +69,6 @@ def budget_rows(components: Sequence[Component]) -> list[dict[str, Any]]:
 def budget_of(rows: Sequence[dict[str, Any]]) -> tuple[Component, ...]:
     """Return the components of rows that `budget_rows` wrote."""
     names = ("name", "u", "unit", "sensitivity", "distribution", "source")
-    return tuple(Component(**{n: row[n] for n in names}) for row in rows)
+    return tuple(
+        Component(**{n: row[n] for n in names}, common=row.get("common", "")) for row in rows
+    )

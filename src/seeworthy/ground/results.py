@@ -36,6 +36,9 @@ class Result:
         evidence: Names of the pictures that show it.
         dof: Effective degrees of freedom of `u`; JSON has no word for infinity and says null.
         budget: What `u` is made of (their combination is `u`), empty where it is not told.
+        shared: On a bench, the parts of `u` that other results have too, by what they share:
+            signed, None where it is not told how much (`seeworthy.bench.instruments`). No part of
+            the JSON.
     """
 
     measurand: str
@@ -48,6 +51,7 @@ class Result:
     evidence: tuple[str, ...] = ()
     dof: float = math.inf
     budget: tuple[Component, ...] = ()
+    shared: Mapping[str, float | None] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         numbers = (self.value, self.u, *self.interval)

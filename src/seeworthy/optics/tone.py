@@ -19,7 +19,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from seeworthy.ground.budget import Component
+from seeworthy.ground.budget import CAMERA, Component
 from seeworthy.ground.propagation import u_rectangular
 from seeworthy.media.light import Light, light_of
 
@@ -111,7 +111,7 @@ class Tone:
             return self.of_share(value, level)
         place = math.log(2) * self.curve.u_between(1.0, level)
         share = math.hypot(self.share(level, level), place)
-        return Component(MEASURED, share, "", abs(value), "normal", self._origin())
+        return Component(MEASURED, share, "", abs(value), "normal", self._origin(), CAMERA)
 
     def of_decibels(self, level: float) -> Component:
         """Return the same of a signal over noise, in dB: 20 log10 of the slope."""
@@ -130,16 +130,16 @@ class Tone:
     def _scaled(self, share: float, value: float, bright: float, dark: float, by: str) -> Component:
         """Return a share that is known for curves by the tag; a measured one leaves less of it."""
         if self.curve is None:
-            return Component(NAME, share, "", abs(value), "normal", f"{_SOURCE}, {by}")
+            return Component(NAME, share, "", abs(value), "normal", f"{_SOURCE}, {by}", CAMERA)
         left = share * self.share(bright, dark) / u_slope()
         source = f"{self._origin()}, {by}"
-        return Component(MEASURED, left, "", abs(value), "normal", source)
+        return Component(MEASURED, left, "", abs(value), "normal", source, CAMERA)
 
     def _component(self, sensitivity: float, bright: float, dark: float) -> Component:
         if self.curve is None:
-            return Component(NAME, u_slope(), "", sensitivity, "rectangular", _SOURCE)
+            return Component(NAME, u_slope(), "", sensitivity, "rectangular", _SOURCE, CAMERA)
         share = self.share(bright, dark)
-        return Component(MEASURED, share, "", sensitivity, "normal", self._origin())
+        return Component(MEASURED, share, "", sensitivity, "normal", self._origin(), CAMERA)
 
     def _origin(self) -> str:
         return f"grey steps of {self.curve.name}" if self.curve is not None else _SOURCE

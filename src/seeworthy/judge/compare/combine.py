@@ -9,10 +9,14 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Container, Iterable, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Protocol, TypeVar
 
+import numpy as np
+import numpy.typing as npt
+
+from seeworthy.ground.budget import CAMERA
 from seeworthy.ground.measurands import known_measurand
 from seeworthy.ground.results import Result, that_can_be
 from seeworthy.ground.statistics import weighted_mean
@@ -67,6 +71,8 @@ def combine(subject: str, results: Sequence[Result]) -> Value:
     explain, the excess is a component of its own with n − 1 degrees of freedom beside the
     stated one, which keeps its own (Welch–Satterthwaite): takes that disagree make the value
     less certain, yet two takes that agree are not left with a single degree of freedom.
+    What one instrument is off by is in all that read it and does not average out (JCGM 100:2008,
+    5.2.2, correlation 1): the mean keeps it, and scatter is not asked to show it.
     Bounds are not averaged: the tightest stands, and gives way to any measured value.
     """
     known = [r for r in results if not _is_bound(r)]
@@ -74,22 +80,68 @@ def combine(subject: str, results: Sequence[Result]) -> Value:
         known = [_tightest(results)]
     if len(known) == 1:
         one = known[0]
-        return Value(subject, one.value, one.u, one.dof, one.interval)
+        return Value(subject, one.value, one.u, one.dof, one.interval, _read(_told(one)))
     if any(r.u <= 0 for r in known):
         mean = sum(r.value for r in known) / len(known)
         spread = math.sqrt(sum((r.value - mean) ** 2 for r in known) / (len(known) - 1))
         return Value(subject, mean, spread / math.sqrt(len(known)), len(known) - 1)
     found = weighted_mean([r.value for r in known], [r.u for r in known])
+    shares = np.array([(found.u_internal / r.u) ** 2 for r in known])  # they add up to 1
+    covariance = _covariance(known)
+    of_mean = float(shares @ covariance @ shares)
     # Takes share method, target and operator: averaging helps against scatter only, so the
     # combined figure is never called better than the best single take halved (a judgement).
-    stated = max(found.u_internal, min(r.u for r in known) / 2)
+    stated = max(math.sqrt(of_mean), min(r.u for r in known) / 2)
     # Each take carries u_internal²/u of the mean's uncertainty.
     own = effective_dof([(found.u_internal**2 / r.u, r.dof) for r in known])
-    excess = found.u_internal * math.sqrt(max(0.0, found.birge**2 - 1))
+    # The sum of squares that the uncertainties let expect: n - 1 for takes that share nothing.
+    expected = len(known) - of_mean / found.u_internal**2
+    squares = found.birge**2 * (len(known) - 1)
+    excess = found.u_internal * math.sqrt(max(0.0, squares - expected) / (len(known) - 1))
     dof = effective_dof([(stated, own), (excess, len(known) - 1.0)])
-    whole = Value(subject, found.value, math.hypot(stated, excess), dof)
+    told = [_told(r) for r in known]
+    names = sorted({name for one in told for name in one})
+    shared = {
+        n: float(sum(w * one.get(n, 0.0) for w, one in zip(shares, told, strict=True)))
+        for n in names
+    }
+    whole = Value(subject, found.value, math.hypot(stated, excess), dof, shared=_read(shared))
     low, high = that_can_be(known[0].measurand, *whole.interval)
     return whole if low == whole.interval[0] else replace(whole, ends=(low, high))
+
+
+def _told(found: Result) -> dict[str, float]:
+    return {name: part for name, part in found.shared.items() if part is not None}
+
+
+def _read(shared: Mapping[str, float]) -> dict[str, float]:
+    """Return what goes out of differences: instruments, not what is one camera's own."""
+    return {name: part for name, part in shared.items() if not name.endswith(f": {CAMERA}")}
+
+
+def _covariance(known: Sequence[Result]) -> npt.NDArray[np.float64]:
+    """Return the covariance of results by the instruments that they share; shape (n, n).
+
+    A result that does not tell how much of its uncertainty an instrument's is may owe all.
+    """
+    found = np.diag([r.u**2 for r in known])
+    for i, a in enumerate(known):
+        for j, b in enumerate(known[:i]):
+            common = sum(_part(a, name) * _part(b, name) for name in _told(a).keys() & _told(b))
+            if _untold(a, b) or _untold(b, a):
+                common = a.u * b.u
+            found[i, j] = found[j, i] = common
+    return found
+
+
+def _part(found: Result, name: str) -> float:
+    return found.shared[name] or 0.0
+
+
+def _untold(a: Result, b: Result) -> bool:
+    """Tell that `a` does not say how much an instrument adds which `b` was read with, too."""
+    mine = {name for name, part in a.shared.items() if part is None}
+    return any(set(name.split(":")[0].split()) & mine for name in b.shared)
 
 
 def _is_bound(found: Result) -> bool:
@@ -135,7 +187,7 @@ def _together(takes: Sequence[Result]) -> Result:
     near = {k: first.conditions[k] for k in ("light", "temperature") if k in first.conditions}
     return replace(
         first, value=value.value, u=value.u, dof=value.dof, interval=value.interval,
-        n=sum(t.n for t in takes), conditions={**near, **shared}, budget=(),
+        n=sum(t.n for t in takes), conditions={**near, **shared}, budget=(), shared=value.shared,
         evidence=tuple(dict.fromkeys(e for t in takes for e in t.evidence)),
     )  # fmt: skip
 

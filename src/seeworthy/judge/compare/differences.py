@@ -8,8 +8,8 @@ apart are shown as groups; saying "no difference found" is not saying "equal".
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import overload
 
 import numpy as np
@@ -20,6 +20,10 @@ from seeworthy.ground.uncertainty import Uncertain, coverage_factors, two_sided
 
 Floats = npt.NDArray[np.float64]
 LEVEL = 0.05
+COMMON = 0.5
+"""How much of the variance that is stated for a reading is the instrument's own in a difference
+of two results that read it, the rest being the act of reading (where the tape's end lay, the last
+digit): a judgement between 0 and 1, as nobody states the two apart (JCGM 100:2008, F.1.2.3)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +34,7 @@ class Value:
         value, u: Value and standard uncertainty, one unit for all.
         dof: Degrees of freedom behind `u`.
         ends: 95 % interval where one is stated; None for Student's t.
+        shared: Parts of `u` that are an instrument's, signed, by instrument and reading.
     """
 
     subject: str
@@ -37,6 +42,7 @@ class Value:
     u: float
     dof: float = math.inf
     ends: tuple[float, float] | None = None
+    shared: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def interval(self) -> tuple[float, float]:
@@ -166,7 +172,19 @@ def _gaps(
     bottom = u[first] ** 4 / dof[first] + u[second] ** 4 / dof[second]
     with np.errstate(divide="ignore", invalid="ignore"):
         nu = np.where(bottom > 0, var**2 / bottom, np.inf)
-    return x[second] - x[first], np.sqrt(var), nu
+    return x[second] - x[first], np.sqrt(var - 2 * _common(values)[first, second]), nu
+
+
+def _common(values: Sequence[Value]) -> Floats:
+    """Return the covariance of every two values by the instruments that both read; (n, n).
+
+    JCGM 100:2008, 5.2.2 and F.1.2.3: what one instrument is off by goes out of a difference as
+    far as both results follow it alike.
+    """
+    names = sorted({name for v in values for name in v.shared})
+    parts = np.array([[v.shared.get(name, 0.0) for name in names] for v in values], float)
+    found: Floats = COMMON * (parts.reshape(len(values), -1) @ parts.reshape(len(values), -1).T)
+    return found
 
 
 def groups(values: Sequence[Value], pairs: Pairs) -> list[tuple[str, ...]]:

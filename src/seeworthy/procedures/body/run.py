@@ -41,7 +41,8 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 
 def _result(name: str, estimate: Estimate) -> Result:
     unit = "g" if name == "mass" else "mm"
-    parts = [Component("instrument, as typed", estimate.instrument, unit, source="reading")]
+    stated = estimate.instrument
+    parts = [Component("instrument, as typed", stated, unit, source="reading", common=name)]
     if estimate.scatter > 0:
         shape = f"t ({estimate.n - 1} dof)"
         parts.append(
@@ -59,7 +60,8 @@ def _result(name: str, estimate: Estimate) -> Result:
 
 def _volume(found: dict[str, Estimate], box: Estimate) -> Result:
     instrument = "instrument, one for all sides"
-    parts = [Component(instrument, box.instrument / 1e3, "cm3", source="readings")]
+    parts = [Component(instrument, box.instrument / 1e3, "cm3", source="readings",
+                       common=" ".join(_SIDES))]  # fmt: skip
     for side in _SIDES:
         each = found[side]
         if each.scatter > 0:

@@ -159,6 +159,14 @@ def range_shown(levels: Sequence[Level], tone: Tone) -> tuple[float, tuple[Compo
     known, rest = math.log2(bright.reflectance / dark.reflectance), -math.log2(bright.signal)
     u = math.sqrt(2) * (dark.u_reflectance or 0.0) / dark.reflectance / math.log(2)
     return known + rest, (
-        Component("densities", u, "stops", 1.0, "normal", "reading, or the print's nominal ones"),
+        Component(
+            "densities",
+            u,
+            "stops",
+            1.0,
+            "normal",
+            "reading, or the print's nominal ones",
+            common="densities",
+        ),
         tone.of_stops(rest, 1.0, bright.signal),
     )

@@ -79,7 +79,7 @@ def _ready(inputs: Inputs, findings: dict[str, Any]) -> list[Result]:
     if still is not None:
         findings["ready_at_least"] = True
         least = max(lower(still.value, still.u), 0.0)
-        part = Component("watch, as typed", still.u, "min", source="reading")
+        part = Component("watch, as typed", still.u, "min", source="reading", common="still_ready")
         return [
             result("ready_time", still.value, interval=(least, math.inf), budget=(part,),
                    conditions={"bound": "lower"})
@@ -87,16 +87,17 @@ def _ready(inputs: Inputs, findings: dict[str, Any]) -> list[Result]:
     if waited is None:
         return []
     findings["ready_at_least"] = False
-    parts = _parts(waited, "min", 1.0)
+    parts = _parts(waited, "min", 1.0, "waited")
     return [
         result("ready_time", waited.value, n=waited.n, dof=_dof(parts, (waited,)), budget=parts)
     ]
 
 
-def _parts(one: Mean, unit: str, by: float, name: str = "") -> list[Component]:
+def _parts(one: Mean, unit: str, by: float, reading: str, name: str = "") -> list[Component]:
     """Return what a mean of readings adds: the instrument, and the scatter of repeats."""
     said = f"{name}, " if name else ""
-    parts = [Component(f"{said}as typed", one.stated, unit, by, source="reading")]
+    parts = [Component(f"{said}as typed", one.stated, unit, by, source="reading",
+                       common=reading)]  # fmt: skip
     if one.n > 1:
         parts.append(
             Component(f"{said}scatter", one.scatter, unit, by, f"t ({one.n - 1} dof)",
@@ -128,9 +129,9 @@ def _cost(inputs: Inputs) -> list[Result]:
     cost = 100 * (1 - left) / stood.value
     slope = 100 / (fresh.value * stood.value)
     parts = [
-        *_parts(fresh, "min", slope * left, "full cell"),
-        *_parts(after, "min", -slope, "after standing by"),
-        *_parts(stood, "h", -cost / stood.value, "waiting"),
+        *_parts(fresh, "min", slope * left, "run_fresh", "full cell"),
+        *_parts(after, "min", -slope, "run_stood", "after standing by"),
+        *_parts(stood, "h", -cost / stood.value, "stood", "waiting"),
     ]
     for one, by, name in ((fresh, slope * left, "full cell"), (after, -slope, "after")):
         if one.n == 1:

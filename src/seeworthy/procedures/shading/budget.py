@@ -29,7 +29,8 @@ def wall(evenness: tuple[float, float] | None, dfov: float | None) -> Component:
     """
     if evenness is not None:
         u = math.hypot(u_rectangular(evenness[0]), evenness[1])
-        return Component("surface uneven by itself", u, "stops", 1.0, "rectangular", "reading")
+        return Component("surface uneven by itself", u, "stops", 1.0, "rectangular", "reading",
+                         common="evenness")  # fmt: skip
     angle = UNEVEN_AT if dfov is None else dfov
     limit = UNEVEN * (angle / UNEVEN_AT) ** 2
     source = f"judgement: {limit:.2g} stops at {angle:.0f}° of view"

@@ -49,8 +49,17 @@ def budget(
         found.append((title, u, unit, shape, source, math.sqrt(max(whole**2 - without**2, 0.0))))
     # Derivatives are taken over steps of u: what is left of their differences is shared out.
     scale = whole / math.hypot(*(f[-1] for f in found))
+    signs = {"distance": -1, "width": 1, "height": 1}
     return tuple(
-        Component(title, u, unit, scale * part / u, shape, source)
+        Component(
+            title,
+            u,
+            unit,
+            signs.get(title, 1) * scale * part / u,
+            shape,
+            source,
+            title if title in signs else "",
+        )
         for title, u, unit, shape, source, part in found
         if u > 0
     )
