@@ -10,6 +10,8 @@ from seeworthy.procedures import all_procedures, procedure
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.procedures.declare import Files, Procedure
 
+_MOST_CARDS = 200  # sheets of paper; a judgement
+
 
 @dataclass(frozen=True, slots=True)
 class SetUp:
@@ -88,6 +90,27 @@ def _setup(name: str, ones: tuple[Procedure, ...], units: int) -> SetUp:
 def wants_card(files: Files) -> bool:
     """Tell whether files of a role are filmed, so that a slate can stand before them."""
     return "clip" in files.kinds or "still" in files.kinds
+
+
+def slates_wanted(tests: Sequence[str], units: Sequence[int]) -> list[tuple[int, str, str]]:
+    """Return (unit, test, role) of every slate of a shoot.
+
+    Raises:
+        WrongCall: There is none, or more than fit a print.
+    """
+    wanted = [
+        (unit, name, files.role)
+        for name, one in all_procedures().items()
+        if name in tests
+        for files in one.files
+        if wants_card(files)
+        for unit in units
+    ]
+    if not wanted:
+        raise WrongCall("There is no slate to print.", "Choose cameras, and tests with clips.")
+    if len(wanted) > _MOST_CARDS:
+        raise WrongCall(f"That is more than {_MOST_CARDS} slates.", "Choose fewer tests.")
+    return wanted
 
 
 def _unattended(setup: SetUp) -> bool:

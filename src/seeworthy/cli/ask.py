@@ -7,7 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
-from seeworthy.cli.opening import AsJson, table
+from seeworthy.cli.opening import AsJson
+from seeworthy.cli.tables import table
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -64,7 +65,7 @@ def ask(
         rows = [dict(zip(found.heads, list(r), strict=True)) for r in found.rows]
         words.show_json(rows)
         return
-    table([found.heads, *(tuple(map(_cell, row)) for row in found.rows[:most])])
+    table([tuple(map(_cell, row)) for row in found.rows[:most]], found.heads)
     if len(found.rows) > most:
         typer.echo(f"  … and {len(found.rows) - most} more rows (--most, --json).")
 

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from seeworthy.cli.opening import AsJson, BenchDir, counted, opened
+from seeworthy.cli.tables import next_step
 
 app = typer.Typer(
     rich_markup_mode=None,
@@ -89,7 +90,11 @@ def show(bench: BenchDir = None, as_json: AsJson = False) -> None:
     size = f"{seen.evidence_bytes / 1e6:.1f} MB"
     typer.echo(f"  {counted(seen.evidence_files, 'file')} of evidence, {size}")
     if any(seen.takes.get(state) for state in ("new", "stale", "lost")):
-        typer.echo("'seeworthy run' measures what is new or out of date.")
+        next_step("seeworthy run")
+    elif not seen.cameras:
+        next_step("seeworthy camera add NAME")
+    else:
+        next_step("what to test: seeworthy shoot", "what it means: seeworthy suit")
 
 
 @app.command()
@@ -124,6 +129,7 @@ def check(
             typer.echo(f"{counted(removed, 'file')} removed, {size / 1e6:.1f} MB.")
         if not wrong:
             typer.echo("Every file is what was entered, and the database is whole.")
+            next_step("keep a copy: seeworthy bench backup FILE.zip")
     if wrong:
         raise typer.Exit(2)
 

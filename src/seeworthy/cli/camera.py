@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperCommand
 
-from seeworthy.cli.opening import AsJson, BenchDir, UnitName, Yes, counted, opened, table
+from seeworthy.cli.opening import AsJson, BenchDir, UnitName, Yes, counted, opened
+from seeworthy.cli.tables import next_step, table
 from seeworthy.ground.plausible import typed_day
 
 if TYPE_CHECKING:
@@ -70,6 +71,13 @@ def add(
     with opened(bench) as place:
         camera = add_camera(place, name, maker=maker, note=note, unit=unit, claims=claims)
     _print(camera, as_json, f"'{camera.name}' is on the bench.")
+    if not as_json:
+        quoted = shlex.quote(camera.name)
+        next_step(
+            f"what its seller says: seeworthy camera claim {quoted} mass '60 g', "
+            f"or seeworthy claims {quoted} --listing FILE",
+            f"what to film: seeworthy shoot --camera {quoted}",
+        )
 
 
 @app.command("list")
@@ -84,7 +92,9 @@ def list_(bench: BenchDir = None, as_json: AsJson = False) -> None:
         words.show_json(cameras)
         return
     if not cameras:
-        typer.echo("No camera yet. Add one: 'seeworthy camera add NAME'.")
+        typer.echo("No camera yet.")
+        next_step("seeworthy camera add NAME")
+        return
     table(
         [
             (
@@ -95,8 +105,10 @@ def list_(bench: BenchDir = None, as_json: AsJson = False) -> None:
                 f"theirs: {c.group}" if c.group else "",
             )
             for c in cameras
-        ]
+        ],
+        ("Camera", "Maker", "Units", "Claims", "Whose"),
     )
+    next_step("seeworthy camera show NAME, or what to test: seeworthy shoot")
 
 
 @app.command()
@@ -107,6 +119,9 @@ def show(name: Name, bench: BenchDir = None, as_json: AsJson = False) -> None:
     with opened(bench) as place:
         camera = get_camera(place, name)
     _print(camera, as_json)
+    if not as_json:
+        quoted = shlex.quote(camera.name)
+        next_step(f"seeworthy shoot --camera {quoted}, seeworthy report {quoted}")
 
 
 @app.command()
@@ -188,6 +203,7 @@ def claim(
         words.show_json(entered)
         return
     typer.echo(f"{entered.camera}: {claim_line(entered)}")
+    next_step(f"seeworthy claims {shlex.quote(entered.camera)}")
 
 
 @unit_app.command("add")

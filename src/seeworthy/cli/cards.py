@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from seeworthy.cli.opening import AsJson, BenchDir, counted, opened
+from seeworthy.cli.tables import next_step
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -70,6 +71,7 @@ def cards(
         typer.echo(f"  {name}: {caption}")
     for why in made.left:
         typer.echo(f"  Not made, {why}")
+    next_step("lay them over your film; captions.txt says what each one shows")
 
 
 def _tell(done: int, total: int) -> None:

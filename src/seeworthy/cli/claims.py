@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from seeworthy.cli.opening import AsJson, BenchDir, opened
+from seeworthy.cli.tables import next_step, table
 
 if TYPE_CHECKING:
     from seeworthy.judge.claims.judgement import Judgement
@@ -65,13 +66,18 @@ def claims(
     for name, judged in found:
         typer.echo(f"{name} (tolerance {rule})")
         _show(name, judged)
+    if not found:
+        typer.echo("No camera yet.")
+        next_step("seeworthy camera add NAME")
 
 
 def _show(name: str, judged: Sequence[Judgement]) -> None:
+    rows = []
     for item in judged:
         if item.claim is not None:
             aside = "" if item.favour in {"", "as claimed", "off"} else f" ({item.favour})"
-            typer.echo(f"  {item.word:<21}  {item.sentence}{aside}")
+            rows.append((item.word, f"{item.sentence}{aside}"))
+    table(rows, states=0)
     silent = [j.title for j in judged if j.claim is None]
     if silent:
         few = ", ".join(silent[:3])
@@ -79,10 +85,13 @@ def _show(name: str, judged: Sequence[Judgement]) -> None:
         typer.echo(f"  No claim entered for {few}{more}.")
     untested = [j for j in judged if j.claim is not None and j.state == "not tested"]
     if untested:
-        typer.echo(f"  Next: {_test_of(untested[0].subject)}")
-    elif not any(j.claim for j in judged):
-        quoted = shlex.quote(name)
-        typer.echo(f"  Next: enter a claim: seeworthy camera claim {quoted} mass '60 g'")
+        next_step(_test_of(untested[0].subject))
+        return
+    quoted = shlex.quote(name)
+    if not any(j.claim for j in judged):
+        next_step(f"enter a claim: seeworthy camera claim {quoted} mass '60 g'")
+    else:
+        next_step(f"seeworthy report {quoted}")
 
 
 def _test_of(subject: str) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from seeworthy.cli.opening import AsJson, BenchDir, opened
+from seeworthy.cli.tables import next_step, table
 
 if TYPE_CHECKING:
     from seeworthy.judge.compare.comparison import Comparison, Row
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 app = typer.Typer(rich_markup_mode=None)
 
 _MOST_NOTES = 20  # a screen of them
+_MOST_COLUMNS = 4  # what fits beside a figure on a terminal of usual width
 
 
 @app.command()
@@ -47,6 +49,7 @@ def compare(
     from seeworthy.cli import words
     from seeworthy.ground.errors import WrongCall
     from seeworthy.judge.compare.comparison import compare_bench, what_matters
+    from seeworthy.judge.purpose.own import asked_for
 
     if by not in ("camera", "unit", "firmware", "mount"):
         raise WrongCall(f"--by cannot be '{by}'.", "It is camera, unit, firmware or mount.")
@@ -56,6 +59,7 @@ def compare(
     chosen: Any = by
     with opened(bench) as place:
         found = compare_bench(place, by=chosen, cameras=cameras or (), measurands=measurand or ())
+        asked = asked_for(place) if not measurand else set(measurand)
     if as_json:
         words.show_json(found.to_json())
         return
@@ -64,19 +68,43 @@ def compare(
 
         words.write_page(out, compare_page(found if everything else what_matters(found)))
         return
-    shown = found if everything else what_matters(found)
-    _show(shown)
+    shown = found if everything else what_matters(found, asked=asked)
+    first = [r for r in shown.rows if r.measurand.id in asked] if not everything else []
+    _show(shown, first or list(shown.rows))
+    rest = len(shown.rows) - len(first or shown.rows)
+    if rest:
+        typer.echo(f"{rest} more figures, which no purpose and no claim asks for: --all.")
     if len(shown.subjects) < len(found.subjects):
         typer.echo("Name the cameras to see others, or see everything: --all (or --json).")
+    next_step("which one for a flight: seeworthy suit kite-picture ('seeworthy suit' lists them)")
 
 
-def _show(found: Comparison) -> None:
-    for row in found.rows:
-        _show_row(row)
+def _show(found: Comparison, rows: Sequence[Row]) -> None:
+    if len(found.subjects) <= _MOST_COLUMNS:
+        table([_cells(row, found.subjects) for row in rows], ("Figure", *found.subjects, "Best"))
+    else:
+        for row in rows:
+            _show_row(row)
     for note in found.apart[:_MOST_NOTES]:
         typer.echo(f"Mind: {note}")
     if len(found.apart) > _MOST_NOTES:
         typer.echo(f"Mind: {len(found.apart) - _MOST_NOTES} more notes (see --json).")
+
+
+def _cells(row: Row, subjects: Sequence[str]) -> tuple[str, ...]:
+    """Return a row of the table: what, a value for each subject, and who is best."""
+    from seeworthy.ground.digits import said
+
+    unit = row.measurand.unit
+    shown = {v.subject: said(v.value, *v.interval, unit, v.u) for v in row.values}
+    best = ", ".join(row.best)
+    if not row.best:
+        best = "" if row.measurand.better == "none" else "cannot be told apart"
+    elif len(row.best) == len(row.values):
+        best = "cannot be told apart"
+    where = f" ({row.like})" if str(row.like) else ""
+    cells = (shown.get(name, "not tested") for name in subjects)
+    return (f"{row.measurand.title}{where}", *cells, best)
 
 
 def _show_row(row: Row) -> None:

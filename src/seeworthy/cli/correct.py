@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from seeworthy.cli.opening import AsJson, BenchDir, UnitName
+from seeworthy.cli.tables import next_step
 
 if TYPE_CHECKING:
     from seeworthy.bench.store import Bench
@@ -19,63 +21,109 @@ if TYPE_CHECKING:
 app = typer.Typer(rich_markup_mode=None)
 
 
-@app.command()
-def correct(
-    clips: list[Path] = typer.Argument(None, metavar="CLIP", help="Clips to mend; only read."),
-    bench: BenchDir = None,
-    camera: str = typer.Option(
-        None, "--camera", metavar="NAME", help="Mend with the newest takes of this camera."
+def _json_of(name: str) -> Any:
+    return typer.Option(
+        f"--{name}", metavar="FILE.json", help=f"What 'measure {name} … --json' printed."
+    )
+
+
+Clips = Annotated[
+    list[Path] | None, typer.Argument(metavar="CLIP", help="Clips to mend; only read.")
+]
+OfCamera = Annotated[
+    str | None,
+    typer.Option("--camera", metavar="NAME", help="Mend with the newest takes of this camera."),
+]
+LensFile = Annotated[Path | None, _json_of("lens")]
+ShadingFile = Annotated[Path | None, _json_of("shading")]
+ColourFile = Annotated[Path | None, _json_of("colour")]
+Rolling = Annotated[
+    bool,
+    typer.Option(
+        "--rolling", help="Put rows where one moment had shown them, by the clip's motion."
     ),
-    unit: UnitName = None,
-    lens: Path = typer.Option(
-        None, "--lens", metavar="FILE.json", help="What 'measure lens … --json' printed."
+]
+Readout = Annotated[
+    str | None,
+    typer.Option("--readout", metavar="TIME|FILE.json", help="Read-out time for --rolling."),
+]
+View = Annotated[
+    str | None,
+    typer.Option(
+        "--view", metavar="ANGLE", help="Angle across for --rolling, without a lens result."
     ),
-    shading: Path = typer.Option(
-        None, "--shading", metavar="FILE.json", help="What 'measure shading … --json' printed."
+]
+FillStamp = Annotated[
+    bool,
+    typer.Option("--fill-stamp", help="Fill a stamp that is burned in; nothing else is touched."),
+]
+Without = Annotated[
+    list[str] | None,
+    typer.Option("--without", metavar="KIND", help="Leave out lens, shading or colour."),
+]
+Out = Annotated[
+    Path | None,
+    typer.Option("--out", metavar="FILE", help="The new file; beside the clip when left out."),
+]
+KeepAll = Annotated[
+    bool,
+    typer.Option("--keep-all", help="Keep all of the picture with black edges, not a full frame."),
+]
+LutOnly = Annotated[
+    Path | None,
+    typer.Option(
+        "--lut-only", metavar="FILE.cube", help="Write the colours as a LUT; mend no clip."
     ),
-    colour: Path = typer.Option(
-        None, "--colour", metavar="FILE.json", help="What 'measure colour … --json' printed."
+]
+GainMap = Annotated[
+    Path | None,
+    typer.Option("--gain-map", metavar="FILE.png", help="Write the gain map as a 16-bit PNG, too."),
+]
+LensMap = Annotated[
+    Path | None,
+    typer.Option(
+        "--lens-map", metavar="FILE.json", help="Write how the picture is straightened, too."
     ),
-    rolling: bool = typer.Option(
-        False, "--rolling", help="Put rows where one moment had shown them, by the clip's motion."
-    ),
-    readout: str = typer.Option(
-        None, "--readout", metavar="TIME|FILE.json", help="Read-out time for --rolling."
-    ),
-    view: str = typer.Option(
-        None, "--view", metavar="ANGLE", help="Angle across for --rolling, without a lens result."
-    ),
-    fill_stamp: bool = typer.Option(
-        False, "--fill-stamp", help="Fill a stamp that is burned in; nothing else is touched."
-    ),
-    without: list[str] = typer.Option(
-        None, "--without", metavar="KIND", help="Leave out lens, shading or colour."
-    ),
-    out: Path = typer.Option(
-        None, "--out", metavar="FILE", help="The new file; beside the clip when left out."
-    ),
-    keep_all: bool = typer.Option(
-        False, "--keep-all", help="Keep all of the picture with black edges, not a full frame."
-    ),
-    lut_only: Path = typer.Option(
-        None, "--lut-only", metavar="FILE.cube", help="Write the colours as a LUT; mend no clip."
-    ),
-    gain_map: Path = typer.Option(
-        None, "--gain-map", metavar="FILE.png", help="Write the gain map as a 16-bit PNG, too."
-    ),
-    lens_map: Path = typer.Option(
-        None, "--lens-map", metavar="FILE.json", help="Write how the picture is straightened, too."
-    ),
-    prove: list[str] = typer.Option(
-        None,
+]
+Prove = Annotated[
+    list[str] | None,
+    typer.Option(
         "--prove",
         metavar="KIND=CLIP",
         help="Show the figure before and after on a clip that it was not fitted to.",
     ),
-    with_: list[str] = typer.Option(
-        None, "--with", metavar="ROLE=FILE", help="What --prove needs besides: reference=a.jpg."
+]
+With = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--with", metavar="ROLE=FILE", help="What --prove needs besides: reference=a.jpg."
     ),
-    force: bool = typer.Option(False, "--force", help="Replace files that exist."),
+]
+Force = Annotated[bool, typer.Option("--force", help="Replace files that exist.")]
+
+
+@app.command()
+def correct(
+    clips: Clips = None,
+    bench: BenchDir = None,
+    camera: OfCamera = None,
+    unit: UnitName = None,
+    lens: LensFile = None,
+    shading: ShadingFile = None,
+    colour: ColourFile = None,
+    rolling: Rolling = False,
+    readout: Readout = None,
+    view: View = None,
+    fill_stamp: FillStamp = False,
+    without: Without = None,
+    out: Out = None,
+    keep_all: KeepAll = False,
+    lut_only: LutOnly = None,
+    gain_map: GainMap = None,
+    lens_map: LensMap = None,
+    prove: Prove = None,
+    with_: With = None,
+    force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """Mend a clip with what was measured: straight lines, even corners, true colours.
@@ -83,38 +131,47 @@ def correct(
     Takes the newest lens, shading and colour results of a camera in a bench, or results from
     'seeworthy measure … --json'. Sound, time stamps and rotation stay as they are. The clip
     is never changed; the new one is written beside it.
-    """  # fmt: skip
-    from seeworthy.cli import words
+    """
     from seeworthy.ground.errors import WrongCall
     from seeworthy.judge.correct import choose
 
     files = {"lens": lens, "shading": shading, "colour": colour}
     asked = _Asked(rolling or bool(readout or view), readout, view, fill_stamp)
-    given = _corrections(
-        bench, camera, unit, files, choose.kinds_of(without or (), "--without"), asked
-    )
+    left_out = choose.kinds_of(without or (), "--without")
+    given = _corrections(bench, camera, unit, files, left_out, asked)
     if not (clips or lut_only or gain_map or lens_map or prove):
         raise WrongCall("No clip was named.", "Name a clip, or a map to write.")
     if out is not None and len(clips or ()) > 1:
         raise WrongCall("--out names one file for several clips.", "Leave it out, or mend one.")
-    document: dict[str, Any] = {"wrote": [], "clips": [], "proofs": []}
     # What proves is read before anything is written: a bad proof leaves no clip behind.
     proofs = _proofs(given, prove or [], with_ or [], as_json)
-    for path, said in _maps(given, clips or [], lut_only, gain_map, lens_map, keep_all, force):
-        document["wrote"].append({"file": str(path), "what": said})
-        if not as_json:
-            typer.echo(f"{path}\n  {said}")
-    for clip in [] if lut_only else clips or []:
-        mended = _mend(clip, given, out, keep_all, force, as_json)
-        document["clips"].append(mended.to_json())
-        if not as_json:
-            _show(mended)
-    for proof in proofs:
-        document["proofs"].append(proof.to_json())
-        if not as_json:
-            _show_proof(proof)
+    maps = _maps(given, clips or [], lut_only, gain_map, lens_map, keep_all, force)
+    wanted = [] if lut_only else clips or []
+    _tell(maps, (_mend(c, given, out, keep_all, force, as_json) for c in wanted), proofs, as_json)
+
+
+def _tell(
+    maps: list[tuple[Path, str]], clips: Iterator[Mended], proofs: list[Proof], as_json: bool
+) -> None:
+    """Print what was written, each clip as soon as it is mended."""
+    from seeworthy.cli import words
+
     if as_json:
-        words.show_json(document)
+        words.show_json(
+            {
+                "wrote": [{"file": str(path), "what": said} for path, said in maps],
+                "clips": [mended.to_json() for mended in clips],
+                "proofs": [proof.to_json() for proof in proofs],
+            }
+        )
+        return
+    for path, said in maps:
+        typer.echo(f"{path}\n  {said}")
+    mended = [_show(one) for one in clips]
+    for proof in proofs:
+        _show_proof(proof)
+    if mended and not proofs:
+        next_step("what it gains, in figures: the same with --prove KIND=ANOTHER_CLIP --force")
 
 
 @dataclass(frozen=True, slots=True)

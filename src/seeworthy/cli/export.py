@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from seeworthy.cli.opening import BenchDir, opened
+from seeworthy.cli.tables import next_step
 
 if TYPE_CHECKING:
     from seeworthy.bench.identity import Identity
@@ -64,6 +66,7 @@ def export(
         words.show_json({"folder": str(made), "id": identity.id, "licence": identity.licence})
         return
     typer.echo(f"Data: {made}")
+    next_step(f"compute it again from itself: seeworthy verify {shlex.quote(str(made))}")
     if not identity.licence:
         typer.echo("No licence is given, so others may not use them: --licence CC-BY-4.0.")
 

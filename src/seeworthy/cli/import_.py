@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from seeworthy.cli.opening import AsJson, BenchDir, counted, opened, table
+from seeworthy.cli.opening import AsJson, BenchDir, counted, opened
+from seeworthy.cli.tables import next_step, table
 from seeworthy.ground.plain import plain
 
 if TYPE_CHECKING:
@@ -67,11 +68,16 @@ def import_(
             return
         _show(found)
         if came:
-            typer.echo(
-                f"Took in {counted(len(came.takes), 'take')}; 'seeworthy run' measures them."
-            )
+            typer.echo(f"Took in {counted(len(came.takes), 'take')}.")
             for key, message in came.troubles:
                 typer.echo(f"  Not taken in, {key}: {message}")
+        if came and came.takes:
+            next_step("seeworthy run")
+        if found.unsure:
+            next_step(
+                "say what the unsure ones are: seeworthy serve, page Card in, or one by one with "
+                "seeworthy take add PROCEDURE CAMERA FILE"
+            )
 
 
 def _tell(done: int, total: int) -> None:
@@ -87,7 +93,7 @@ def _show(found: Import) -> None:
         state = f"take {guess.take}" if guess.take and not guess.skip else state
         where = " ".join(filter(None, (guess.procedure, guess.role)))
         rows.append((state, file.name, where, guess.how))
-    table(rows)
+    table(rows, ("State", "File", "Test", "How it was told"), states=0)
 
 
 def _package(path: Path, bench: Path | None, dry_run: bool, as_json: bool) -> None:

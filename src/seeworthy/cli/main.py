@@ -46,6 +46,7 @@ COMMANDS: dict[str, Entry] = {
     "recover": Entry("recover", "Rebuild a clip that was cut off before it was finished.", _ONE),
     "bench": Entry("bench", "Make, check or back up a bench folder.", _KEEP),
     "camera": Entry("camera", "Add and list cameras, units, firmware and claims.", _KEEP),
+    "shoot": Entry("shoot", "Say what to test next; print the shoot sheet and slates.", _KEEP),
     "take": Entry("take", "Add and list what you filmed and read.", _KEEP),
     "import": Entry("import_", "Sort a card folder into takes.", _KEEP),
     "run": Entry("run", "Measure what is new or out of date.", _KEEP),

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 
 import typer
 
+from seeworthy.cli.tables import next_step
 from seeworthy.ground.examples import as_typed
 
 app = typer.Typer(rich_markup_mode=None)
@@ -41,11 +43,14 @@ def measure(
     from seeworthy.cli import words
     from seeworthy.engine.measure import measure as run
     from seeworthy.ground.errors import CannotMeasure
+    from seeworthy.procedures import procedure as find_procedure
 
     roles = words.pairs(with_ or (), "--with", "turned=b.mp4")
     readings = words.pairs(reading or (), "--reading", as_typed("view.distance"))
     words.ask_for_units(procedure, readings)
     options = words.pairs(option or (), "--option", "method=lamp")
+    if not as_json:  # before anything is done again with what the figure says
+        words.show_cautions([find_procedure(procedure)])
     try:
         with words.progress_bar(f"Measuring {procedure}", as_json) as progress:
             measured = run(procedure, files or (), roles, readings, options, progress=progress)
@@ -58,9 +63,10 @@ def measure(
         words.show_json(measured.to_json())
         return
     typer.echo(measured.procedure.title)
-    words.show_cautions([measured.procedure])
     words.show_outcome(measured.outcome, measured.procedure.id)
     for path in saved:
         typer.echo(f"  Picture: {path}")
     if measured.outcome.pictures and not saved:
         typer.echo("  (--evidence DIR saves the pictures that show what was found)")
+    again = shlex.join(["seeworthy", "take", "add", procedure, "CAMERA", *(files or ())])
+    next_step(f"keep it beside other cameras on a bench: {again}")

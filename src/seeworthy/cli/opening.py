@@ -61,16 +61,6 @@ def opened(folder: Path | None) -> Bench:
     return bench
 
 
-def table(rows: list[tuple[str, ...]]) -> None:
-    """Print rows with their columns one below the other."""
-    if not rows:
-        return
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    for row in rows:
-        cells = (f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True))
-        typer.echo("  " + "  ".join(cells).rstrip())
-
-
 def take_row(take: TakeLine) -> tuple[str, ...]:
     """Return a take as one row of a table."""
     which = take.camera if take.unit == "1" else f"{take.camera} ({take.unit})"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from seeworthy.cli.opening import AsJson, BenchDir, opened
+from seeworthy.cli.tables import next_step, table
 
 if TYPE_CHECKING:
     from seeworthy.bench.store import Bench
@@ -138,24 +139,28 @@ def _show_all(plans: Sequence[Plan]) -> None:
         typer.echo(f"  Caution: {text}")
     for one in plans:
         _show(one)
+    if any(p.value is None for one in plans for p in one.predictions):
+        next_step("the sheet of a test that is missing: seeworthy shoot TEST")
+    which = "" if len(plans) == 1 else "--camera NAME "
+    next_step(f"see it as a film: the same with {which}--preview flight.mp4")
 
 
 def _show(one: Plan) -> None:
     from seeworthy.ground.digits import interval_text, said
 
     typer.echo(f"\n{one.camera}: {one.verdict}")
-    width = max((len(p.title) for p in one.predictions), default=0)
+    rows = []
     for p in one.predictions:
-        if p.value is None or p.interval is None:
-            typer.echo(f"  {p.title:<{width}}  not known. {p.missing}")
-            continue
-        limit = f", asked {p.limit}" if p.limit else ""
-        verdict = "" if p.verdict == "told" else f"  {p.verdict}{limit}"
-        value = said(p.value, *p.interval, p.unit)
-        if p.verdict == "not known":
-            verdict = f"  not known. {p.missing}"
-        ends = interval_text(*p.interval, 0.0, p.unit)
-        typer.echo(f"  {p.title:<{width}}  {value} (95 %: {ends}){verdict}")
+        value = ""
+        if p.value is not None and p.interval is not None:
+            ends = interval_text(*p.interval, 0.0, p.unit)
+            value = f"{said(p.value, *p.interval, p.unit)} (95 %: {ends})"
+        limit = f", asked {p.limit}" if p.limit and value else ""
+        verdict = "" if p.verdict == "told" else f"{p.verdict}{limit}"
+        if not value or p.verdict == "not known":
+            verdict = f"not known. {p.missing}"
+        rows.append((p.title, value, verdict))
+    table(rows, states=2)
     for advice in one.advice[:4]:
         spoils = f" (but then: {', '.join(advice.spoils)})" if advice.spoils else ""
         typer.echo(f"  Try: {advice.text} Mends {', '.join(advice.mends)}{spoils}.")

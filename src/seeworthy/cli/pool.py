@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -9,6 +10,7 @@ from typing import Annotated
 import typer
 
 from seeworthy.cli.opening import AsJson, counted
+from seeworthy.cli.tables import next_step
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -43,6 +45,7 @@ def pool(
             f"{made.folder}: {counted(made.packages, 'package')}, "
             f"{counted(made.results, 'result')}, {counted(made.claims, 'claim')}."
         )
+        next_step(f"seeworthy ask {shlex.quote(str(made.folder))} figures")
         if made.older:
             typer.echo(f"Left out, older ones of the same bench: {made.older}.")
         for path, why in made.refused[:20]:

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from seeworthy.cli.tables import next_step
+
 if TYPE_CHECKING:
     from seeworthy.procedures.declare import Procedure
 
@@ -40,11 +42,20 @@ def procedures(
         return
     if name:
         show_sheet(chosen[0])
+        typer.echo("")
+        next_step(f"film it, then: {_call(chosen[0])}")
         return
     width = max((len(p.id) for p in chosen), default=0)
     for item in chosen:
         typer.echo(f"  {item.id:<{width}}  {item.question}")
     typer.echo("\n'seeworthy procedures NAME' shows how to do one.")
+
+
+def _call(item: Procedure) -> str:
+    """Return the command that measures it, with what it cannot do without."""
+    files = [f"--with {f.role}=FILE" if f.role else "FILE" for f in item.files if f.least]
+    given = [f'--reading {r.name}="{r.typical}"' for r in item.readings if r.required]
+    return " ".join(["seeworthy measure", item.id, *files, *given])
 
 
 def _words(term: str | None, as_json: bool) -> None:

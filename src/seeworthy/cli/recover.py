@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 
 import typer
+
+from seeworthy.cli.tables import next_step
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -50,3 +53,4 @@ def recover(
         typer.echo(f"  {found.lost_bytes} bytes could not be told and were left out.")
     for warning in found.warnings:
         typer.echo(f"  Mind: {warning}")
+    next_step(f"seeworthy look {shlex.quote(str(found.path))}")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from seeworthy.cli.opening import AsJson, BenchDir, opened
+from seeworthy.cli.tables import next_step
 from seeworthy.ground.errors import UnreadableInput, WrongCall
 
 if TYPE_CHECKING:
@@ -74,6 +75,8 @@ def report(
         chosen = get_camera(place, camera).id if camera else None
         for path in write_reports(place, camera, out=out, tolerance=rule, customary=not metric):
             typer.echo(f"Report: {path}")
+        if not as_json:
+            next_step("open it in a browser; its data for others to check: seeworthy export FOLDER")
         for trouble in evidence_troubles(place, camera=chosen, deep=True):
             typer.echo(f"Mind: {trouble.message} The report says so.", err=True)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import time
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -55,13 +56,19 @@ def selfcheck(
     texts = []
     missed = False
     watched = not as_json and sys.stderr.isatty()
-    for name in studies or known:
+    chosen = list(studies or known)
+    for place, name in enumerate(chosen, 1):
         study = known[name]
-        trials = []
+        trials, began = [], time.monotonic()
         for trial in study.run(repeats, seed):
             trials.append(trial)
             if watched:
-                typer.echo(f"\r{study.title}: {len(trials)} trials", nl=False, err=True)
+                typer.echo(
+                    f"\r{study.title} ({place} of {len(chosen)}): {len(trials)} trials, "
+                    f"{time.monotonic() - began:.0f} s",
+                    nl=False,
+                    err=True,
+                )
         if watched:
             typer.echo("", err=True)
         goals = goal_lines(study, trials)
@@ -74,6 +81,8 @@ def selfcheck(
         }
         if not as_json:
             typer.echo(text)
+            kept = sum(g.reached for g in goals)
+            typer.echo(f"{study.title}: {kept} of {len(goals)} goals are reached.\n")
     if table is not None:
         table.write_text("\n".join(texts), encoding="utf-8")
     if as_json:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import typer
 
 from seeworthy.cli.opening import AsJson, BenchDir, opened
+from seeworthy.cli.tables import next_step, table
+from seeworthy.ground.errors import NotFound, WrongCall
 
 if TYPE_CHECKING:
     from seeworthy.judge.purpose.rank import Ranking, Suited
@@ -35,11 +39,10 @@ def suit(
     from seeworthy.cli import words
     from seeworthy.judge.purpose.bench_rank import ranking_json
     from seeworthy.judge.purpose.bench_rank import suit as run
-    from seeworthy.judge.purpose.library import shipped, text_of
+    from seeworthy.judge.purpose.library import text_of
 
     if not purpose:
-        for name, item in shipped().items():
-            typer.echo(f"  {name:<16}  {item.about}")
+        _list(bench)
         return
     if show:
         typer.echo(text_of(purpose))
@@ -57,30 +60,69 @@ def suit(
     _show(found)
 
 
+def _list(bench: Path | None) -> None:
+    """List the purposes that come with the program, and the bench's own where one is here."""
+    from seeworthy.ground.errors import SeeworthyError
+    from seeworthy.judge.purpose.library import shipped
+    from seeworthy.judge.purpose.model import read_purpose
+    from seeworthy.judge.purpose.own import own_purposes
+
+    rows = []
+    with contextlib.suppress(NotFound, WrongCall), opened(bench) as place:
+        for name, text in own_purposes(place.folder).items():
+            try:
+                rows.append((name, f"{read_purpose(text, name).about} (your own)"))
+            except SeeworthyError as error:
+                rows.append((name, f"your own, and it cannot be read: {error.message}"))
+    known = {name for name, _ in rows}
+    rows += [(name, item.about) for name, item in shipped().items() if name not in known]
+    table(rows, ("Purpose", "What for"))
+    next_step("seeworthy suit NAME; your own from one of them: seeworthy suit NAME --show")
+
+
+def _per_cent(share: float) -> str:
+    return f"{100 * share:.0f} %" if share > 0.005 or share == 0 else "under 1 %"
+
+
 def _show(found: Ranking) -> None:
+    from seeworthy.ground.measurands import measurand
+
     typer.echo(f"{found.purpose.title}: {found.purpose.about}\n")
+    table(
+        [
+            (
+                f"{place}. {c.camera}",
+                c.grade,
+                f"{100 * c.score:.0f} ({100 * c.interval[0]:.0f} to {100 * c.interval[1]:.0f})",
+                _per_cent(c.ranks[0]),
+            )
+            for place, c in enumerate(found.cameras, 1)
+        ],
+        ("Camera", "Answer", "Score (95 %)", "Probability of being the best here"),
+        states=1,
+    )
     for place, camera in enumerate(found.cameras, 1):
         _show_camera(place, camera)
     for note in found.said:
         typer.echo(f"Note: {note}\n")
     if found.worth_doing:
-        from seeworthy.ground.measurands import measurand
-
-        typer.echo("What to test next:")
+        typer.echo("\nWhat to test next:")
         for test in found.worth_doing:
             entry = measurand(test.measurand)
             typer.echo(f"  {test.camera}: {entry.title} ('{entry.procedure}')")
     typer.echo("\nA score is about pictures and recording, never about the safety of a flight.")
+    if found.worth_doing:
+        first = found.worth_doing[0]
+        test = measurand(first.measurand).procedure
+        next_step(f"seeworthy shoot {test} --camera {shlex.quote(first.camera)}")
+    else:
+        next_step("how the flight will look: seeworthy plan --template > flight.toml")
 
 
 def _show_camera(place: int, camera: Suited) -> None:
     from seeworthy.ground.digits import said
 
-    low, high = (100 * v for v in camera.interval)
-    typer.echo(
-        f"{place}. {camera.camera}: {camera.grade}, score {100 * camera.score:.0f} "
-        f"(95 %: {low:.0f} to {high:.0f}), first in {100 * camera.ranks[0]:.0f} % of draws"
-    )
+    typer.echo(f"\n{place}. {camera.camera}: {camera.grade}")
     for state in camera.limits:
         if state.word != "kept":
             limit = state.limit

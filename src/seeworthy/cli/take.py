@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from seeworthy.cli.opening import AsJson, BenchDir, UnitName, Yes, opened, table, take_row
+from seeworthy.cli.opening import AsJson, BenchDir, UnitName, Yes, opened, take_row
+from seeworthy.cli.tables import next_step, table
 from seeworthy.ground.examples import EXAMPLES, as_typed
 from seeworthy.ground.plausible import typed_day
 
@@ -141,7 +142,7 @@ def add(
         )  # fmt: skip
     if not as_json:
         words.show_cautions([find_procedure(procedure)])
-    _print(take, None, as_json, "'seeworthy run' measures it.")
+    _print(take, None, as_json, "Next: seeworthy run")
 
 
 @app.command("list")
@@ -165,8 +166,17 @@ def list_(
             return
         takes = list_lines(place, camera=camera, procedure=procedure)
     if not takes:
-        typer.echo("No take yet. Enter one: 'seeworthy take add PROCEDURE CAMERA FILE'.")
-    table([take_row(take) for take in takes])
+        typer.echo("No take yet.")
+        next_step("seeworthy take add PROCEDURE CAMERA FILE, or seeworthy import FOLDER")
+    table(
+        [take_row(take) for take in takes],
+        ("Take", "Test", "Camera", "Day", "State", "Files"),
+        states=4,
+    )
+    if any(take.state in ("new", "stale", "lost") for take in takes):
+        next_step("seeworthy run")
+    elif takes:
+        next_step("seeworthy take show NUMBER")
 
 
 @app.command()
@@ -226,7 +236,7 @@ def edit(
             taken=typed_day(date, "--date"),
             note=note,
         )
-    _print(take, None, as_json)
+    _print(take, None, as_json, "Next: seeworthy run")
 
 
 @app.command()

@@ -9,6 +9,7 @@ from typing import Any
 import typer
 
 from seeworthy.cli.opening import BenchDir, UnitName, opened
+from seeworthy.cli.tables import next_step
 
 app = typer.Typer(rich_markup_mode=None)
 _CLOCK = "Time of day to film: the camera's clock, lost pictures, gaps, sound against picture."
@@ -72,6 +73,7 @@ def target(
         return
     typer.echo(f"Wrote {path}: {layout.title}, {plan.paper}, {plan.count} sheet(s).")
     typer.echo(f"Ruler at 100 %: {length:.1f} mm ({length / 25.4:.3f} in). {layout.use}")
+    next_step("print it at 100 %, measure the ruler, and give that as printed_length.")
 
 
 def _list(as_json: bool) -> None:

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from seeworthy.cli.opening import AsJson, counted
+from seeworthy.cli.tables import next_step
 from seeworthy.ground.plain import plain
 
 app = typer.Typer(rich_markup_mode=None)
@@ -49,6 +50,10 @@ def verify(
         f"{counted(counts['same'], 'result')} the same, {counts['differs']} differ, "
         f"{counts['cannot']} cannot be computed."
     )
+    if not counts["differs"]:
+        next_step("take it beside your own: seeworthy import PACKAGE, then seeworthy groups")
+    elif not every:
+        next_step("every figure beside the package's: add --all")
     raise typer.Exit(found.exit_code)
 
 

@@ -36,6 +36,11 @@ def use_units(first: str, *, said: bool = True) -> None:
     _units["first"] = _units["said"] or first or "metric"
 
 
+def units_first() -> str:
+    """Return which units stand first: ``us`` or ``metric``."""
+    return _units["first"]
+
+
 class UnitsOut(io.TextIOBase):
     """Standard output in the units that were chosen: figures are turned line by line."""
 

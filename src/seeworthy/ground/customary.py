@@ -39,15 +39,18 @@ _OF_MASS = re.compile(r"mass|weigh|heav|lighter|gram|carr|lift", re.IGNORECASE)
 _FOCAL = re.compile(r"focal", re.IGNORECASE)
 
 
-def customary_text(text: str) -> str:
+def customary_text(text: str, *, about: str = "") -> str:
     """Return a text with its metric figures in US customary units, the metric ones in brackets.
 
     ``width 25.2 ± 0.8 m`` becomes ``width 82.7 ± 2.6 ft (25.2 ± 0.8 m)``; as many digits as the
     metric figure has.
+
+    Args:
+        about: What it is about, where the text itself does not say it (a cell of a table).
     """
     if _THERE.search(text):
         return text
-    mass, focal = bool(_OF_MASS.search(text)), bool(_FOCAL.search(text))
+    mass, focal = bool(_OF_MASS.search(text + about)), bool(_FOCAL.search(text + about))
 
     def turned(found: re.Match[str]) -> str:
         unit, gap = found["unit"], found["gap"]

@@ -7,7 +7,7 @@ pair by pair, with Holm's correction over everything that is shown.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -214,12 +214,17 @@ def _best(entry: Measurand, values: Sequence[Value], pairs: Pairs) -> tuple[str,
     return tuple(values[i].subject for i in places if same[i])
 
 
-def what_matters(found: Comparison, most: int = MOST_SHOWN) -> Comparison:
-    """Return the part of a comparison of many subjects that a person reads first.
+def what_matters(
+    found: Comparison, most: int = MOST_SHOWN, asked: Collection[str] = ()
+) -> Comparison:
+    """Return the part of a comparison that a person reads first.
 
-    The subjects that stand alone or among the best most often; corrections and who is best
-    stay those of the whole. A comparison of no more than `most` is returned as it is.
+    Of many subjects those that stand alone or among the best most often; corrections and who is
+    best stay those of the whole. Of many figures those in `asked` come first.
     """
+    if asked:
+        rows = sorted(found.rows, key=lambda row: row.measurand.id not in asked)
+        found = replace(found, rows=tuple(rows))
     if len(found.subjects) <= most:
         return found
     first: defaultdict[str, float] = defaultdict(float)

@@ -38,7 +38,7 @@ class Like:
     def __str__(self) -> str:
         parts = [v.replace("_", " ") for _, v in self.words]
         if self.light is not None:
-            parts.append(f"{self.light:.3g} lx")
+            parts.append(f"{float(f'{self.light:.3g}'):g} lx")
         if self.temperature is not None:
             parts.append(f"{self.temperature:.0f} °C")
         return ", ".join(parts)

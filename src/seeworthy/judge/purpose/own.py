@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from seeworthy.ground.errors import NotFound, WrongCall
-from seeworthy.judge.purpose.library import find_purpose, text_of
+from seeworthy.judge.purpose.library import find_purpose, shipped, text_of
 from seeworthy.judge.purpose.model import Purpose, read_purpose
+
+if TYPE_CHECKING:
+    from seeworthy.bench.store import Bench
 
 FOLDER = "purposes"
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,59}")
@@ -24,6 +29,20 @@ def own_purposes(bench: Path) -> dict[str, str]:
         if _NAME.fullmatch(path.stem) and path.stat().st_size <= _LONGEST:
             found[path.stem] = path.read_text(encoding="utf-8", errors="replace")
     return found
+
+
+def asked_for(bench: Bench) -> frozenset[str]:
+    """Return the measurands that matter here: what a purpose or a seller's claim is about."""
+    from seeworthy.bench.cameras import list_cameras
+
+    found = {claim.subject for camera in list_cameras(bench) for claim in camera.claims}
+    purposes = dict(shipped())
+    for name, text in own_purposes(bench.folder).items():
+        with contextlib.suppress(WrongCall):  # a broken one is named where it is used
+            purposes[name] = read_purpose(text, name)
+    for one in purposes.values():
+        found |= {item.measurand.id for item in (*one.limits, *one.wishes)}
+    return frozenset(found)
 
 
 def purpose_text(bench: Path, name: str) -> str:
@@ -80,5 +99,5 @@ def remove_purpose(bench: Path, name: str) -> None:
     path.unlink()
 
 
-__all__ = ["check_name", "find_purpose", "own_purposes", "purpose_text", "remove_purpose",
-           "save_purpose"]  # fmt: skip
+__all__ = ["asked_for", "check_name", "find_purpose", "own_purposes", "purpose_text",
+           "remove_purpose", "save_purpose"]  # fmt: skip

@@ -7,9 +7,8 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Query, Request, Response
 
 from seeworthy.bench.cameras import list_cameras
-from seeworthy.bench.shoot import shoot_sheet, wants_card
+from seeworthy.bench.shoot import shoot_sheet, slates_wanted
 from seeworthy.bench.slates import slate_for
-from seeworthy.ground.errors import WrongCall
 from seeworthy.procedures import all_procedures
 from seeworthy.targets.cards import cards_pdf
 from seeworthy.web.context_card import ShootPage, SlatePage
@@ -19,7 +18,6 @@ from seeworthy.web.render import show
 from seeworthy.web.site import Site
 
 router = APIRouter()
-_MOST_CARDS = 200
 
 
 def units_of(site: Site) -> list[tuple[int, str]]:
@@ -64,18 +62,7 @@ def slates_pdf(
     paper: str = "A4",
 ) -> Response:
     """Give out the slates of a shoot as PDF, one a sheet."""
-    wanted = [
-        (u, name, f.role)
-        for name, p in all_procedures().items()
-        if name in test
-        for f in p.files
-        if wants_card(f)
-        for u in unit
-    ]
-    if not wanted:
-        raise WrongCall("There is no slate to print.", "Choose cameras, and tests with clips.")
-    if len(wanted) > _MOST_CARDS:
-        raise WrongCall(f"That is more than {_MOST_CARDS} slates.", "Choose fewer tests.")
+    wanted = slates_wanted(test, unit)
     data = cards_pdf([slate_for(site.bench, *one)[1] for one in wanted], paper)
     headers = {"content-disposition": 'attachment; filename="slates.pdf"'}
     return Response(data, media_type="application/pdf", headers=headers)
