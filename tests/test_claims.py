@@ -46,6 +46,14 @@ def test_the_bare_value_does_not_decide():
     assert judge(Claimed("hfov", 100.0), [angle(94.0, 0.2)]).state == "less than claimed"
 
 
+def test_a_rate_reached_by_showing_pictures_twice_is_no_rate():
+    written, different = result("frame_rate", 60.0, 1e-4), result("distinct_rate", 30.1, 0.6)
+    said = judge(Claimed("frame_rate", 60.0), [written, different])
+    assert said.state == "less than claimed"
+    assert "Different pictures a second" in said.sentence
+    assert judge(Claimed("frame_rate", 60.0), [written]).state == "confirmed"
+
+
 @pytest.mark.parametrize("name", ["run_time", "mass", "hfov"])
 @pytest.mark.parametrize(
     ("interval", "state"),

@@ -81,7 +81,7 @@ def test_all_faults_of_one_clip_are_found_by_number(tmp_path):
     assert at(said, "corrupt_frames") == list(gone)
     assert said.findings["dropped_frames"]["count"] == 4
     assert said.findings["rate_regime"] == "constant"
-    rate, jitter = said.results
+    rate, _, jitter = said.results
     exact = 30 * (truth.frames - 1) / 149
     assert abs(rate.value - exact) < 3 * rate.u
     assert jitter.interval[0] < 1.0 < jitter.interval[1]
@@ -118,6 +118,16 @@ def test_nothing_is_invented(tmp_path, kind, rates):
     for name in ("dropped_frames", "duplicated_frames", "corrupt_frames"):
         assert said.findings[name] == {"count": 0, "at": []}
     assert (said.findings["rate_regime"] == "constant") == (rates is None)
+
+
+def test_every_picture_twice_is_half_as_many_pictures(tmp_path):
+    film(path := tmp_path / "clip.mp4", Plan(160, repeated=frozenset(range(11, 160, 2))))
+    said = timing(path)
+    found = {r.measurand: r for r in said.results}
+    assert found["frame_rate"].value == pytest.approx(30, abs=0.01)
+    low, high = found["distinct_rate"].interval
+    assert low < 30 * 85 / 160 < high  # 75 of 160 are repeats
+    assert "different pictures a second" in said.sentence
 
 
 def test_repeats_of_a_still_noisy_scene_are_found_and_of_a_denoised_one_named(tmp_path):

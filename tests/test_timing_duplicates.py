@@ -42,6 +42,49 @@ def test_a_camera_that_repeats_most_frames_is_found_out(period, kept):
     assert set(find_repeats(d, [0]).at) == want
 
 
+def doubled(rng, high, low, n=240):
+    """Differences of a clip that shows every picture twice (uneven key frames left out)."""
+    d = np.where(np.arange(n) % 2, low, high) * rng.uniform(0.8, 1.25, n)
+    d[0] = np.nan
+    return d
+
+
+@pytest.mark.parametrize(("high", "low"), [(1.2, 0.45), (0.4, 0.03)])
+def test_differences_that_alternate_are_every_picture_twice(high, low):
+    """Below the level at which one repeat alone would show, the rhythm shows it."""
+    said = find_repeats(doubled(np.random.default_rng(3), high, low), [0], reordered=True)
+    assert set(said.at) == set(range(1, 240, 2))
+    assert not in_doubt(said, 120)
+
+
+def test_two_temporal_layers_and_lamps_do_not_alternate():
+    """A B picture differs from both neighbours alike; a lamp at 5/3 of the rate has period 3."""
+    rng = np.random.default_rng(4)
+    layers = 1.0 * np.where(np.arange(240) % 4 < 2, 1.2, 0.8) * rng.uniform(0.8, 1.25, 240)
+    lamp = np.abs(np.diff(np.sin(2 * np.pi * np.arange(241) * 5 / 3)))
+    for d in (layers, lamp):
+        d[0] = np.nan
+        assert find_repeats(d, [0], reordered=True).at == ()
+
+
+def test_a_clip_that_doubles_half_way_is_told_for_that_half():
+    rng = np.random.default_rng(5)
+    d = np.concatenate([1.1 * rng.uniform(0.8, 1.25, 120), doubled(rng, 1.2, 0.45, 120)])
+    d[[0, 120]] = np.nan, 1.2
+    at = find_repeats(d, [0], reordered=True).at
+    assert {i for i in at if i > 130} == set(range(131, 240, 2))
+    assert not [i for i in at if i < 110]
+
+
+def test_a_recording_that_freezes_is_named_though_the_coder_settles_slowly():
+    d = series(level=1.8)
+    d[60:140] = 0.3 * 0.6 ** np.arange(80)
+    said = find_repeats(d, [0], reordered=True)
+    assert said.at == ()
+    frozen = [s for s in said.undecidable if s.reason == STANDS]
+    assert [(s.first < 70, s.last) for s in frozen] == [(True, 139)]
+
+
 def test_a_denoised_still_scene_is_undecidable_throughout():
     said = find_repeats(series(level=0.02), [0])
     assert said.at == ()

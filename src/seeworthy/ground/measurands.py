@@ -45,6 +45,8 @@ class Measurand:
             scene), so that cameras are not compared by it.
         per_frame: It counts pixels of the delivered frame (cy/px), so that it says nothing across
             frame sizes: compared only where results name one and the same `frame`.
+        stricter: Id of what the same test gives where this one flatters (a clip that shows every
+            picture twice): a claim is held against it instead.
         than: How it is said to be more and less than claimed: ``("heavier", "lighter")``.
         pint: Name of the unit in the units library where that is another one than the trade writes:
             flyers say ``g`` for multiples of standard gravity.
@@ -63,6 +65,7 @@ class Measurand:
     pint: str = ""
     of_take: bool = False
     per_frame: bool = False
+    stricter: str = ""
     than: tuple[str, str] = ("", "")
     least: float | None = None
 

@@ -72,9 +72,10 @@ def judge(
     if claim.value is None and not claim.silent:
         return _untested(claim, rule, None)
     entry = measurand(claim.subject)
-    sets = like_sets(
-        [r for r in results if r.measurand == claim.subject and _same(claim, r)], claim.conditions
-    )
+    told_of = [r for r in results if _same(claim, r)]
+    speaking = [r for r in told_of if entry.stricter and r.measurand == entry.stricter]
+    speaking = speaking or [r for r in told_of if r.measurand == claim.subject]
+    sets = like_sets(speaking, claim.conditions)
     if claim.silent or claim.value is None:
         return _silent(claim.subject, claim, sets, rule)
     half = rule.half_width(claim.value, entry)
@@ -89,6 +90,8 @@ def judge(
     told = claim.text or f"{claim.value:g} {entry.unit}".strip()
     unit = str(best.conditions.get("unit", ""))
     on = f", unit {unit}" if unit else ""
+    if best.measurand != claim.subject:
+        on += f", {title_of(best.measurand)}"
     sentence = f"{title_of(claim.subject)}: claimed {told}, {_measured(best)}{on}. {remark}"
     return Judgement(
         claim.subject, state, favour, claim, best, band, rule, others, sentence, remark=remark,

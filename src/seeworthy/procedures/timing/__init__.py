@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="timing",
     title="Frame timing",
     question="Does it record every frame, evenly?",
-    version=5,
+    version=6,
     yields=(
         Measurand(
             "frame_rate",
@@ -20,6 +20,16 @@ PROCEDURE = Procedure(
             also=("fps", "frames per second"),
             least=0.0,
             meaning="Pictures per second that are really in the file.",
+            stricter="distinct_rate",
+        ),
+        Measurand(
+            "distinct_rate",
+            "different pictures a second",
+            "Hz",
+            better="more",
+            also=("real frame rate", "real fps"),
+            least=0.0,
+            meaning="Pictures per second that are not the one before again.",
         ),
         Measurand(
             "frame_jitter",

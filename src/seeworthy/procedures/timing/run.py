@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -10,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.clock.watch import ClockWatch
+from seeworthy.ground.digits import said_u
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
 from seeworthy.media.container import read_facts
@@ -18,10 +20,14 @@ from seeworthy.media.source import Source
 from seeworthy.observe.changes import ChangeWatch
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.timing import clocked as timing_clock
-from seeworthy.procedures.timing.duplicates import Repeats, find_repeats
+from seeworthy.procedures.timing.duplicates import STANDS, Repeats, find_repeats
 from seeworthy.procedures.timing.evidence import draw_pair, thin
 from seeworthy.procedures.timing.measure import StampTiming, read_stamps
 from seeworthy.procedures.timing.spans import Span
+
+# Part of the frames that may be left open where the rest tells how many pictures differ; a
+# judgement: beyond it a claim would be judged by what was not seen.
+_MOST_OPEN = 0.15
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
@@ -66,7 +72,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         )
     facts = _gather(source, watcher, summary)
     outcome = Outcome(
-        results=_results(facts.stamps),
+        results=_results(facts),
         findings=_findings(facts),
         warnings=tuple(_warnings(facts, len(watcher.keys))),
         pictures=_pictures(facts, watcher),
@@ -132,12 +138,14 @@ def _ticks(
     return np.asarray(own, np.int64), summary.stage.time_base, reordered
 
 
-def _results(stamps: StampTiming | None) -> tuple[Result, ...]:
+def _results(facts: _Facts) -> tuple[Result, ...]:
+    stamps = facts.stamps
     if stamps is None:
         return ()
     rate = result("frame_rate", stamps.rate, stamps.u_rate, n=stamps.n - 1, dof=stamps.dof)
+    rates = (rate, *_distinct(facts))
     if stamps.coarse:
-        return (rate,)
+        return rates
     low, high = stamps.jitter_interval
     jitter = result(
         "frame_jitter",
@@ -146,7 +154,22 @@ def _results(stamps: StampTiming | None) -> tuple[Result, ...]:
         n=stamps.n - 2,
         interval=(low * 1e3, high * 1e3),
     )
-    return rate, jitter
+    return *rates, jitter
+
+
+def _distinct(facts: _Facts) -> tuple[Result, ...]:
+    """Return the rate of different pictures, where repeats were found and little is left open."""
+    stamps, again, unknown = facts.stamps, facts.repeats.at, facts.repeats.undecidable
+    open_ = _share([s for s in unknown if s.reason != STANDS], facts.frames)
+    if stamps is None or not again or open_ > _MOST_OPEN:
+        return ()
+    # In what is not decided repeats may be none, all, or as many as elsewhere.
+    share = len(again) / (facts.frames * (1 - open_))
+    u = stamps.rate * open_ / math.sqrt(12)
+    return (
+        result("distinct_rate", stamps.rate * (1 - share), math.hypot(u, stamps.u_rate),
+               n=stamps.n - 1),
+    )  # fmt: skip
 
 
 def _counted(at: Sequence[int]) -> dict[str, Any]:
@@ -180,7 +203,8 @@ def _findings(facts: _Facts) -> dict[str, Any]:
 
 
 def _share(spans: Sequence[Span], frames: int) -> float:
-    return sum(s.last - s.first + 1 for s in spans) / max(1, frames)
+    """Return the share of the frames that lie in any of the spans."""
+    return len({f for s in spans for f in range(s.first, s.last + 1)}) / frames if frames else 0.0
 
 
 def _warnings(facts: _Facts, keys: int) -> list[str]:
@@ -214,7 +238,15 @@ def _warnings(facts: _Facts, keys: int) -> list[str]:
                 f"At {count} {'place' if count == 1 else 'places'} a gap in the time stamps may "
                 "be a lost frame or a longer exposure; not counted, listed as undecidable."
             )
-    unknown = _share(repeats.undecidable, facts.frames)
+    stands = [s for s in repeats.undecidable if s.reason == STANDS]
+    if stands:
+        longest = max(stands, key=lambda s: s.last - s.first)
+        more = f" ({len(stands)} such places, this is the longest)" if len(stands) > 1 else ""
+        said.append(
+            f"From frame {longest.first} to {longest.last} the picture stands still between two "
+            f"motions: a held camera, or a recording that froze{more}."
+        )
+    unknown = _share([s for s in repeats.undecidable if s.reason != STANDS], facts.frames)
     if unknown > 0.01:
         said.append(
             f"In {unknown:.0%} of the frames a repeated picture would not show, because the "
@@ -291,6 +323,9 @@ def _sentence(facts: _Facts) -> str:
     ]
     clean = f"No frame of {facts.frames} was seen to be lost, shown twice or damaged"
     told = f"Of {facts.frames} frames {', '.join(faults)}" if faults else clean
+    told += "".join(
+        f": {said_u(r.value, r.u)} different pictures a second" for r in _distinct(facts)
+    )
     if facts.stamps is None:
         return f"{told}; its time stamps are missing or incomplete, so the rate cannot be told."
     rate = f"{facts.stamps.rate:.2f} pictures a second"
