@@ -8,27 +8,30 @@ result that comes in two packages counts once.
 from __future__ import annotations
 
 import hashlib
-import io
 import json
 import multiprocessing
+import os
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from seeworthy.ground.errors import Conflict, NotFound, SeeworthyError, UnreadableInput, WrongCall
 from seeworthy.ground.measurands import all_measurands
-from seeworthy.publish.package import LARGEST, MOST_ROWS, Head, Package
+from seeworthy.publish.package import LARGEST, MOST_ROWS, Package
 from seeworthy.publish.sheets import arrow_schema, sheet
 
+_T = TypeVar("_T")
+_U = TypeVar("_U")
 TABLES = ("results", "claims")
 MARK = "corpus.json"
 _UTC = pa.timestamp("us")
@@ -39,7 +42,7 @@ _SHARE = 50
 """Packages that a worker reads at a time: half a second of work."""
 _MANY = 2000
 """Packages from which on the workers are processes. To start two takes 4 to 6 s of processor
-(measured), to read this many packages 17 s; with 500 packages threads are faster. A judgement.
+(measured), to read this many packages 13 s; with 500 packages threads are faster. A judgement.
 """
 
 
@@ -71,11 +74,11 @@ class Pooled:
     refused: list[tuple[str, str]] = field(default_factory=list)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Read:
-    head: Head
-    path: str
-    tables: dict[str, pa.Table]
+    package: Package
+    contents: dict[str, bytes]
+    tables: dict[str, pa.Table] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,8 +144,13 @@ def _packages(source: str, fetched: Path) -> Iterator[Path]:
     if path.is_file() or (path / "datapackage.json").is_file():
         yield path
         return
-    found = [p.parent for p in path.rglob("datapackage.json")] + list(path.rglob("*.zip"))
-    yield from sorted(found)
+    for at, folders, files in os.walk(path):
+        if "datapackage.json" in files:
+            yield Path(at)
+            folders.clear()  # what lies in a package is its own
+            continue
+        yield from (Path(at, name) for name in sorted(files) if name.endswith(".zip"))
+        folders.sort()
 
 
 def _fetch(address: str, folder: Path) -> Path:
@@ -219,25 +227,38 @@ def _executor(workers: int, packages: int) -> Executor:
 
 
 def _read_share(paths: Sequence[Path]) -> _Share:
-    read: list[_Read] = []
+    """Read packages table by table, not package by package: a third of the processor's time less.
+
+    Many small Parquet files one after the other find the reader's code in the cache.
+    """
     refused: list[tuple[str, str]] = []
-    for path in paths:
-        try:
-            with Package(path) as package:
-                tables = {name: _table(package, name) for name in TABLES}
-                read.append(_Read(package.head, str(path), tables))
-        except SeeworthyError as error:
-            refused.append((str(path), error.message))
+
+    def each(of: Iterable[_T], use: Callable[[_T], _U], path: Callable[[_T], Path]) -> list[_U]:
+        done = []
+        for one in of:
+            try:
+                done.append(use(one))
+            except SeeworthyError as error:
+                refused.append((str(path(one)), error.message))
+        return done
+
+    read = each(paths, _open, lambda path: path)
+    for name in TABLES:
+        read = each(read, partial(_take_in, name=name), lambda r: r.package.path)
     read = _sensible(read, refused)
     about: dict[str, list[Any]] = {n: [] for n in corpus_schema("packages").names}
     for r in read:
-        _note(about, r)
-    tables = {n: pa.concat_tables([r.tables[n] for r in read] or [_empty(n)]) for n in TABLES}
-    return _Share(about, {n: t.combine_chunks() for n, t in tables.items()}, refused)
+        _note(about, r.package)
+    return _Share(about, {n: _together(n, read) for n in TABLES}, refused)
 
 
-def _note(about: dict[str, list[Any]], read: _Read) -> None:
-    head = read.head
+def _open(path: Path) -> _Read:
+    with Package(path) as package:
+        return _Read(package, {name: _content(package, name) for name in TABLES})
+
+
+def _note(about: dict[str, list[Any]], package: Package) -> None:
+    head = package.head
     values = {
         "package": head.id,
         "title": head.title,
@@ -245,39 +266,49 @@ def _note(about: dict[str, list[Any]], read: _Read) -> None:
         "version": head.version,
         "seeworthy": head.seeworthy,
         "contributors": "; ".join(head.contributors),
-        "path": read.path,
+        "path": str(package.path),
         "created": head.created.replace(tzinfo=None),
     }
     for name, value in values.items():
         about[name].append(value)
 
 
-def _empty(name: str) -> pa.Table:
-    return corpus_schema(name).empty_table()
-
-
-def _table(package: Package, name: str) -> pa.Table:
-    """Read one table of a package, its columns and types exactly those of its sheet."""
+def _content(package: Package, name: str) -> bytes:
+    """Return one table as it was written; refuse what its maker did not write."""
     place = f"parquet/{name}.parquet"
     data = package.read(place)
     said = package.resources.get(place, {}).get("hash")
     if said != f"sha256:{hashlib.sha256(data).hexdigest()}":
         raise package.bad(f"'{place}' is not what its maker wrote (its SHA-256 differs)")
+    return data
+
+
+def _take_in(read: _Read, name: str) -> _Read:
+    """Read one table of a package, its columns and types exactly those of its sheet."""
+    package, place = read.package, f"parquet/{name}.parquet"
     try:
-        file = pq.ParquetFile(io.BytesIO(data))
-        rows, size = file.metadata.num_rows, _size(file.metadata)
-        if rows > MOST_ROWS or size > LARGEST:
+        file = pq.ParquetFile(pa.BufferReader(read.contents.pop(name)))
+        if file.metadata.num_rows > MOST_ROWS or _size(file.metadata) > LARGEST:
             raise package.bad(f"'{place}' has more than {MOST_ROWS:,} rows, or swells")
         if not file.schema_arrow.equals(arrow_schema(sheet(name)), check_metadata=False):
             raise package.bad(f"'{place}' has other columns or types than its form")
-        table = file.read(use_threads=False)
+        read.tables[name] = file.read(use_threads=False)
     except (pa.ArrowException, OSError) as error:
         raise package.bad(f"'{place}' is no Parquet table ({str(error)[:80]})") from None
-    more = [
-        pa.repeat(pa.scalar(package.head.id, pa.string()), rows),
-        pa.repeat(pa.scalar(package.head.created.replace(tzinfo=None), _UTC), rows),
-    ]
-    return pa.Table.from_arrays([*more, *table.columns], schema=corpus_schema(name))
+    return read
+
+
+def _together(name: str, read: Sequence[_Read]) -> pa.Table:
+    """Put one table of many packages together, with the package that each row came with."""
+    if not read:
+        return corpus_schema(name).empty_table()
+    heads, tables = [r.package.head for r in read], [r.tables[name] for r in read]
+    which = np.repeat(np.arange(len(read)), [t.num_rows for t in tables])
+    ids = pa.array([h.id for h in heads], pa.string())
+    moments = pa.array([h.created.replace(tzinfo=None) for h in heads], _UTC)
+    whole = pa.concat_tables(tables).combine_chunks()
+    columns = [ids.take(which), moments.take(which), *whole.columns]
+    return pa.Table.from_arrays(columns, schema=corpus_schema(name))
 
 
 def _size(metadata: Any) -> int:
@@ -295,7 +326,7 @@ def _sensible(read: list[_Read], refused: list[tuple[str, str]]) -> list[_Read]:
     for r in read:
         wrong = _nonsense(r.tables["results"])
         if wrong:
-            refused.append((r.path, wrong))
+            refused.append((str(r.package.path), wrong))
         else:
             fine.append(r)
     return fine
