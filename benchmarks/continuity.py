@@ -47,13 +47,15 @@ def lengthen(short: Path, path: Path, minutes: float) -> None:
 
 
 def make(folder: Path, files: int, minutes: float, size: tuple[int, int]) -> list[Path]:
-    from seeworthy.virtual.clock_screen import Screen, View
+    from seeworthy.virtual.clock_screen import Screen, ScreenView
     from seeworthy.virtual.clock_shots import Shots
-    from seeworthy.virtual.segments import Recorder, Scene, record
-    from seeworthy.virtual.sensor import Camera
+    from seeworthy.virtual.segments import Recorder, RoomScene, record
+    from seeworthy.virtual.sensor import RollingCamera
 
-    camera = Camera(width=size[0], height=size[1], exposure=1 / 60, readout_time=0.016, rate=RATE)
-    shots = Shots(camera, Screen(), View(share=0.8))
+    camera = RollingCamera(
+        width=size[0], height=size[1], exposure=1 / 60, readout_time=0.016, rate=RATE
+    )
+    shots = Shots(camera, Screen(), ScreenView(share=0.8))
     recorder = Recorder(
         width=size[0], height=size[1], rate=Fraction(RATE), seconds=4.0, gap=0.0, bit_rate=3_000_000
     )
@@ -66,7 +68,7 @@ def make(folder: Path, files: int, minutes: float, size: tuple[int, int]) -> lis
 
         part = folder / "short"
         part.mkdir(exist_ok=True)
-        [one] = record(part, recorder, Scene(picture, ends=NEAR), files=1, last=4.0)
+        [one] = record(part, recorder, RoomScene(picture, ends=NEAR), files=1, last=4.0)
         paths.append(folder / f"TUR{i + 1:04d}.MP4")
         lengthen(one.path, paths[-1], minutes)
     return paths

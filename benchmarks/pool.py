@@ -23,7 +23,7 @@ from pathlib import Path
 
 from seeworthy.bench.identity import Identity
 from seeworthy.publish.corpus import ask, prior
-from seeworthy.publish.describe import Facts, describe
+from seeworthy.publish.describe import DescribedFacts, describe
 from seeworthy.publish.export import write_parquet, write_tables
 from seeworthy.publish.pool import pool
 from seeworthy.publish.sheets import sheet, sheets
@@ -73,7 +73,7 @@ def write(folder: Path, count: int) -> None:
     first.mkdir(parents=True)
     write_tables(first, tables(random.Random(0)))
     (first / "details.json").write_text("{}\n")
-    describe(first, Facts(Identity("", "Bench", "CC0-1.0"), when, {"body": 1}))
+    describe(first, DescribedFacts(Identity("", "Bench", "CC0-1.0"), when, {"body": 1}))
     said = json.loads((first / "datapackage.json").read_text())
     for number in range(count):
         place = folder / f"{number // 100:03d}" / f"{number:05d}"

@@ -9,7 +9,7 @@ from seeworthy.ground.errors import CannotMeasure
 from seeworthy.procedures.load.air import from_heights, from_pressure
 from seeworthy.procedures.load.atmosphere import (
     GAS,
-    Site,
+    LaunchSite,
     geometric,
     geopotential,
     height_above,
@@ -44,8 +44,8 @@ def test_not_a_pressure_is_not_a_height():
 
 
 def test_warmer_air_stretches_heights():
-    site = Site(101325.0, warmer=28.815)
-    plain, _ = height_above(95000.0, Site(101325.0))
+    site = LaunchSite(101325.0, warmer=28.815)
+    plain, _ = height_above(95000.0, LaunchSite(101325.0))
     warm, u = height_above(95000.0, site)
     # Ten per cent warmer at the pad, a little more than that in the cooler air above.
     assert 1.10 < float(warm / plain) < 1.105
@@ -83,15 +83,15 @@ def test_hypsometric_and_temperature_rows(published):
         case, value = row["case"], float(row["value"])
         if row["relation"].startswith("hypsometric"):
             t = float(case.split("T=")[1].split(" ")[0]) + 273.15
-            site = Site(101325.0, t - 288.15)
+            site = LaunchSite(101325.0, t - 288.15)
             # Over 12 hPa the lapse takes 0.33 K off the mean, which the row leaves out.
             rise = float(height_above(100125.0, site)[0])
             assert rise * (1 + 0.327 / t) == pytest.approx(value, rel=3e-4)
         elif row["relation"].startswith("true minus indicated"):
             warmer = float(case.split("dT=")[1].split(" ")[0])
             p = 101325.0 - 10.0
-            true = float(height_above(p, Site(101325.0, warmer))[0])
-            shown = float(height_above(p, Site(101325.0))[0])
+            true = float(height_above(p, LaunchSite(101325.0, warmer))[0])
+            shown = float(height_above(p, LaunchSite(101325.0))[0])
             assert (true / shown - 1) * 100 == pytest.approx(value, abs=0.001)
 
 

@@ -15,7 +15,7 @@ from seeworthy.procedures.battery import PROCEDURE
 from seeworthy.procedures.battery.logs import parse_run, runs_from_table, says_cut_short
 from seeworthy.procedures.battery.measure import (
     ASSUMED_SCATTER,
-    Run,
+    BatteryRun,
     censored_fit,
     fit_trend,
     levels,
@@ -228,8 +228,8 @@ def test_one_run_scatters_as_a_real_cell_does(published):
 
 
 def test_two_runs_borrow_the_scatter_of_others():
-    runs = [Run(t, 0.01, 20.0) for t in (40.0, 41.0, 42.0, 43.0)]
-    cold, warm = levels([*runs, Run(30.0, 0.01, 0.0), Run(31.0, 0.01, 0.0)])
+    runs = [BatteryRun(t, 0.01, 20.0) for t in (40.0, 41.0, 42.0, 43.0)]
+    cold, warm = levels([*runs, BatteryRun(30.0, 0.01, 0.0), BatteryRun(31.0, 0.01, 0.0)])
     assert (cold.scatter, warm.scatter) == ("pooled", "own")
     shares = (3 * (math.sqrt(5 / 3) / 41.5) ** 2 + (math.sqrt(0.5) / 30.5) ** 2) / 4
     assert cold.u == pytest.approx(math.sqrt(shares / 2) * 30.5, rel=1e-3)
@@ -260,7 +260,9 @@ def test_bounds_raise_the_mean_and_low_ones_do_not():
     complete = [40.0, 42.0, 44.0]
 
     def mean(bound):
-        runs = [Run(t, 0.01, 20.0) for t in complete] + [Run(bound, 0.01, 20.0, complete=False)]
+        runs = [BatteryRun(t, 0.01, 20.0) for t in complete] + [
+            BatteryRun(bound, 0.01, 20.0, complete=False)
+        ]
         return levels(runs)[0].value
 
     assert mean(20.0) == pytest.approx(42, abs=0.01)
@@ -333,7 +335,7 @@ def test_no_prediction_from_one_temperature():
 
 
 def test_an_uncertain_thermometer_widens_the_prediction():
-    trend = fit_trend([Run(40 + t + e, 0.1, t) for t in (0.0, 10, 20) for e in (-0.2, 0.2)])
+    trend = fit_trend([BatteryRun(40 + t + e, 0.1, t) for t in (0.0, 10, 20) for e in (-0.2, 0.2)])
     assert trend.predict(5.0, 2.0)[1] == pytest.approx(
         math.hypot(trend.predict(5.0)[1], 2), rel=0.01
     )
@@ -372,7 +374,7 @@ def test_intervals_hold_the_truth():
 def test_power_examples(published):
     # Arithmetic: energy = mAh * V / 1000 over the run time
     for row in published("battery_power_examples.csv"):
-        level = levels([Run(float(row["run_time_min"]), 0.01, 20.0)])[0]
+        level = levels([BatteryRun(float(row["run_time_min"]), 0.01, 20.0)])[0]
         value, u, _ = mean_power(
             (float(row["capacity_mAh"]), 1.0), (float(row["nominal_V"]), 0.01), level
         )
@@ -386,7 +388,7 @@ def test_a_real_cell_in_the_cold(published):
     rows = published("battery_temperature.csv")
     capacity = next(k for k in rows[0] if k.startswith("capacity"))
     minutes = {float(r["ambient_C"]): float(r[capacity]) / 0.87 * 60 for r in rows}
-    trend = fit_trend([Run(minutes[t], 0.1, t) for t in (25.0, 10.0, 0.0)])
+    trend = fit_trend([BatteryRun(minutes[t], 0.1, t) for t in (25.0, 10.0, 0.0)])
     low, high = trend.interval(-10.0)
     assert low <= minutes[-10.0] <= high
     assert trend.predict(-10.0)[0] == pytest.approx(minutes[-10.0], rel=0.01)

@@ -24,12 +24,12 @@ from seeworthy.media.frames import watch
 from seeworthy.media.source import Source
 from seeworthy.procedures.declare import gather
 from seeworthy.procedures.timing import PROCEDURE
-from seeworthy.virtual.clock_screen import Screen, Take, View, film
+from seeworthy.virtual.clock_screen import ClockRecording, Screen, ScreenView, film
 from seeworthy.virtual.clock_shots import still
-from seeworthy.virtual.sensor import Camera
+from seeworthy.virtual.sensor import RollingCamera
 
 PAGE = Path(seeworthy.__file__).parent / "web"
-SHARP = Camera(exposure=1 / 60, readout_time=1e-6)
+SHARP = RollingCamera(exposure=1 / 60, readout_time=1e-6)
 SCAN_HALF = 0.95 / 2
 
 
@@ -96,23 +96,24 @@ def test_page_keeps_to_the_content_policy() -> None:
 @pytest.mark.parametrize("begin", [0.1, 0.3839, 0.576, 51_234.567, 201_326.0])
 def test_reads_the_mean_of_what_is_shown(begin: float) -> None:
     """Exposures of one whole update: half an update and the scan late, whatever the moment."""
-    luma, truth = still(SHARP, Screen(response=0.0), View(), begin)
+    luma, truth = still(SHARP, Screen(response=0.0), ScreenView(), begin)
     late = (0.5 + SCAN_HALF) * 1000 / 60
     assert read(luma) == pytest.approx(truth * 1e3 - late, abs=0.5)
 
 
 @pytest.mark.parametrize(
     "view",
-    [View(share=0.25), View(share=0.25, tilt=30), View(share=1.2), View(share=1.2, tilt=30),
-     View(share=0.5, roll=25), View(gain=0.35), View(gain=1.1)],
+    [ScreenView(share=0.25), ScreenView(share=0.25, tilt=30), ScreenView(share=1.2),
+     ScreenView(share=1.2, tilt=30),
+     ScreenView(share=0.5, roll=25), ScreenView(gain=0.35), ScreenView(gain=1.1)],
 )  # fmt: skip
-def test_reads_small_large_tilted_dim_and_bright(view: View) -> None:
+def test_reads_small_large_tilted_dim_and_bright(view: ScreenView) -> None:
     luma, truth = still(SHARP, Screen(response=0.0), view, 7654.321)
     assert read(luma) == pytest.approx(truth * 1e3 - (0.5 + SCAN_HALF) * 1000 / 60, abs=1.0)
 
 
 def test_follows_marks_that_moved_and_gives_up_without_them() -> None:
-    luma, _ = still(SHARP, Screen(), View(), 100.0)
+    luma, _ = still(SHARP, Screen(), ScreenView(), 100.0)
     corners = find_corners(luma)
     assert corners is not None
     moved = np.roll(luma, (2, 3), (0, 1))
@@ -124,7 +125,7 @@ def test_follows_marks_that_moved_and_gives_up_without_them() -> None:
 
 
 def test_says_mirrored_and_refuses_what_it_cannot_read() -> None:
-    luma, _ = still(SHARP, Screen(), View(), 5.0)
+    luma, _ = still(SHARP, Screen(), ScreenView(), 5.0)
     corners = find_corners(luma)
     assert corners is not None
     assert is_mirrored(np.ascontiguousarray(luma[:, ::-1]))
@@ -156,9 +157,11 @@ def test_mixture_is_what_plain_summing_over_the_exposure_gives() -> None:
 
 def test_every_frame_is_read_at_its_moment(tmp_path: Path) -> None:
     """Short exposures, which meet one update mostly: bands and mixtures tell the rest."""
-    camera = Camera(width=640, height=360, exposure=1 / 240, rate=29.5)
+    camera = RollingCamera(width=640, height=360, exposure=1 / 240, rate=29.5)
     clip = tmp_path / "clock.mp4"
-    truth = film(clip, camera, Screen(), View(tilt=15), Take(frames=80, start=4321.0))
+    truth = film(
+        clip, camera, Screen(), ScreenView(tilt=15), ClockRecording(frames=80, start=4321.0)
+    )
     watcher = ClockWatch()
     watch(Source(clip, "clock.mp4"), [watcher])
     track = watcher.track()
@@ -182,10 +185,10 @@ def test_bounds_of_the_exposure_hold_it_in_step_and_out_of_step(
     tmp_path: Path, exposure: float, rate: float, ppm: float, phase: float
 ) -> None:
     """In step one phase of the updates is seen for ever: then all is said that it allows."""
-    camera = Camera(width=640, height=360, exposure=exposure, rate=rate, readout_time=16e-3)
+    camera = RollingCamera(width=640, height=360, exposure=exposure, rate=rate, readout_time=16e-3)
     clip = tmp_path / "clock.mp4"
-    take = Take(frames=64, start=1000 + phase / 60, camera_ppm=ppm)
-    film(clip, camera, Screen(), View(), take)
+    take = ClockRecording(frames=64, start=1000 + phase / 60, camera_ppm=ppm)
+    film(clip, camera, Screen(), ScreenView(), take)
     watcher = ClockWatch()
     watch(Source(clip, "clock.mp4"), [watcher])
     moments = watcher.track().moments
@@ -195,12 +198,14 @@ def test_bounds_of_the_exposure_hold_it_in_step_and_out_of_step(
 
 
 def test_timing_finds_hidden_losses_and_the_rate(tmp_path: Path) -> None:
-    take = Take(
+    take = ClockRecording(
         frames=140, start=900.0, camera_ppm=2000.0, hidden=frozenset({40, 41, 90}),
         lost=frozenset({120}),
     )  # fmt: skip
     clip = tmp_path / "clock.mp4"
-    truth = film(clip, Camera(width=640, height=360, exposure=1 / 60), Screen(), View(), take)
+    truth = film(
+        clip, RollingCamera(width=640, height=360, exposure=1 / 60), Screen(), ScreenView(), take
+    )
     inputs = gather(PROCEDURE, {"": [Source(clip, "clock.mp4")]},
                     {"screen_clock": ["100 ppm ± 1 ppm"]}, {"clock": ["yes"]})  # fmt: skip
     outcome = PROCEDURE.run(inputs)
@@ -216,12 +221,12 @@ def test_timing_finds_hidden_losses_and_the_rate(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("view", "words"),
-    [(View(mirrored=True), "mirrored"), (View(gain=400.0), "overexposed"),
-     (View(share=4.0), "not found in any")],
+    [(ScreenView(mirrored=True), "mirrored"), (ScreenView(gain=400.0), "overexposed"),
+     (ScreenView(share=4.0), "not found in any")],
 )  # fmt: skip
-def test_refuses_with_a_picture(tmp_path: Path, view: View, words: str) -> None:
+def test_refuses_with_a_picture(tmp_path: Path, view: ScreenView, words: str) -> None:
     clip = tmp_path / "clock.mp4"
-    film(clip, Camera(width=640, height=360), Screen(), view, Take(frames=5))
+    film(clip, RollingCamera(width=640, height=360), Screen(), view, ClockRecording(frames=5))
     inputs = gather(PROCEDURE, {"": [Source(clip, "clock.mp4")]}, {}, {"clock": ["yes"]})
     with pytest.raises(CannotMeasure, match=words) as refusal:
         PROCEDURE.run(inputs)

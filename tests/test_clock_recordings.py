@@ -16,7 +16,7 @@ from seeworthy.procedures.continuity.measure import clock_moment, in_circle
 from seeworthy.procedures.continuity.study import clock_picture
 from seeworthy.procedures.sync.measure import BeepListener, clock_times, fit_sync
 from seeworthy.procedures.sync.study import film_clock
-from seeworthy.virtual.segments import Recorder, Scene, record
+from seeworthy.virtual.segments import Recorder, RoomScene, record
 from test_sync import beep_starts
 
 RATE = 48_000
@@ -78,7 +78,7 @@ def filmed(tmp_path_factory):
     recorder = Recorder(seconds=6.0, gap=0.4, gap_scatter=0.8, fast_ppm=300.0, bit_rate=1_500_000)
     picture = clock_picture(np.random.default_rng(4), 1 / 60)
     folder = tmp_path_factory.mktemp("clock")
-    return record(folder, recorder, Scene(picture, ends=0.8), files=3, last=4.0, seed=9)
+    return record(folder, recorder, RoomScene(picture, ends=0.8), files=3, last=4.0, seed=9)
 
 
 def test_gaps_by_the_clock_are_within_5_ms(filmed):
@@ -102,7 +102,7 @@ def test_gaps_by_the_clock_are_within_5_ms(filmed):
 def test_time_that_the_stamps_hide_is_told(tmp_path):
     """Half a second is missing inside the first file, and its stamps run on evenly."""
     picture = clock_picture(np.random.default_rng(5), 1 / 60)
-    scene = Scene(lambda t: picture(t + 0.5 * (t > 3)), ends=0.8)
+    scene = RoomScene(lambda t: picture(t + 0.5 * (t > 3)), ends=0.8)
     written = record(
         tmp_path, Recorder(seconds=6.0, gap=1.0, bit_rate=1_500_000), scene, files=2, last=3.0
     )

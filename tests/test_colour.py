@@ -31,7 +31,7 @@ from seeworthy.optics.colour import (
 )
 from seeworthy.procedures.colour.cells import Plate, find_cells, sample
 from seeworthy.procedures.colour.match import differences, exposure_gain, fit_matrix, white_gains
-from seeworthy.procedures.colour.measure import Pairs, measure_colour
+from seeworthy.procedures.colour.measure import ColourPairs, measure_colour
 from seeworthy.procedures.colour.register import coded, register
 from seeworthy.virtual.colour_scene import (
     Shoot,
@@ -262,7 +262,7 @@ def test_few_cells_give_differences_but_no_matrix():
     rng = np.random.default_rng(5)
     colours = rng.uniform(0.1, 0.5, (6, 3))
     small = np.full((6, 3), 1e-4)
-    found = measure_colour(Pairs(colours, colours * 0.9, small, small, small))
+    found = measure_colour(ColourPairs(colours, colours * 0.9, small, small, small))
     assert found.matrix is None
     assert "de00_mean_corrected" not in found.figures
     assert found.gain == pytest.approx(1 / 0.9, rel=1e-3)

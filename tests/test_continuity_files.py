@@ -21,7 +21,7 @@ from seeworthy.media.source import Source
 from seeworthy.procedures.continuity import sound_joints as joints
 from seeworthy.procedures.continuity.measure import gaps_by_metadata
 from seeworthy.procedures.continuity.power_cut import power_cut
-from seeworthy.virtual.segments import SOUND_RATE, Recorder, Scene, record, room_sound
+from seeworthy.virtual.segments import SOUND_RATE, Recorder, RoomScene, record, room_sound
 
 
 def grey(t):
@@ -94,7 +94,7 @@ def test_a_stretch_of_sound_is_the_one_asked_for(tmp_path):
     FFmpeg's AAC fills bands with noise of its own, another one after a seek.
     """
     sound = room_sound(3)
-    scene = Scene(grey, sound)
+    scene = RoomScene(grey, sound)
     [one] = record(tmp_path, Recorder(**SMALL, seconds=6, sound="cut"), scene, files=1, last=6)
     source = Source.of(one.path)
     whole = np.concatenate([b.samples[:, 0] for b in open_sound(source).blocks()])
@@ -113,7 +113,7 @@ def test_a_stretch_of_sound_is_the_one_asked_for(tmp_path):
 @pytest.mark.parametrize("names", ["counted", "dated", "lettered"])
 def test_gaps_by_metadata_in_any_order_of_files(tmp_path, names):
     recorder = Recorder(**SMALL, seconds=6, gap=1.5, names=names)
-    written = record(tmp_path, recorder, Scene(grey), files=4)
+    written = record(tmp_path, recorder, RoomScene(grey), files=4)
     outcome = run(written, order=[2, 0, 3, 1])
     gap = of(outcome, "gap", statistic="mean")
     assert gap.interval[0] <= 1.5 <= gap.interval[1]
@@ -128,7 +128,7 @@ def test_gaps_by_metadata_in_any_order_of_files(tmp_path, names):
 
 def test_a_creation_time_at_the_end_of_files_is_recognised(tmp_path):
     recorder = Recorder(**SMALL, seconds=12, gap=0.8, mark="end")
-    outcome = run(record(tmp_path, recorder, Scene(grey), files=3, last=2))
+    outcome = run(record(tmp_path, recorder, RoomScene(grey), files=3, last=2))
     gap = of(outcome, "gap", statistic="mean")
     assert gap.interval[0] <= 0.8 <= gap.interval[1]
 
@@ -145,7 +145,7 @@ def test_the_mean_gap_by_metadata_is_better_than_one_gap():
 
 def test_files_that_overlap_are_timed_by_their_sound(tmp_path):
     recorder = Recorder(**SMALL, seconds=6, gap=-1.27, sound="cut", fast_ppm=60)
-    written = record(tmp_path, recorder, Scene(grey, room_sound()), files=3)
+    written = record(tmp_path, recorder, RoomScene(grey, room_sound()), files=3)
     outcome = run(written)
     gap = of(outcome, "gap", method="sound", statistic="mean")
     assert (gap.value, gap.interval[0]) == (0, 0)  # time not recorded is never negative
@@ -158,7 +158,7 @@ def test_files_that_overlap_are_timed_by_their_sound(tmp_path):
 def test_a_second_recorder_times_gaps_without_a_clock(tmp_path):
     sound = room_sound(5)
     recorder = Recorder(**SMALL, seconds=6, gap=0.7, gap_scatter=0.2, sound="cut")
-    written = record(tmp_path, recorder, Scene(grey, sound), files=3, last=4)
+    written = record(tmp_path, recorder, RoomScene(grey, sound), files=3, last=4)
     path = tmp_path / "recorder.wav"
     _wave(path, sound(np.arange(25 * SOUND_RATE) / SOUND_RATE - 3.0))
     outcome = run(written, roles={"recorder": [path]})
@@ -183,7 +183,7 @@ def test_the_sweep_of_the_clock_page_over_a_joint(tmp_path):
         return 0.2 * np.where(inside, smooth, 0.0)
 
     recorder = Recorder(**SMALL, seconds=9, gap=0.83, sound="cut")
-    written = record(tmp_path, recorder, Scene(grey, sound), files=2, last=5)
+    written = record(tmp_path, recorder, RoomScene(grey, sound), files=2, last=5)
     gap = of(run(written), "gap", method="sound")
     assert gap.value == pytest.approx(0.83, abs=2e-3)
 
@@ -201,7 +201,7 @@ def _wave(path, samples):
 
 def test_files_cut_by_size(tmp_path):
     recorder = Recorder(**SMALL, rule="size", limit=400_000, gap=0.5)
-    written = record(tmp_path, recorder, Scene(busy), files=4, last=1)
+    written = record(tmp_path, recorder, RoomScene(busy), files=4, last=1)
     assert all(w.path.stat().st_size <= 400_000 for w in written)
     lengths = [w.end - w.start for w in written[:-1]]
     assert max(lengths) > 1.05 * min(lengths)
@@ -211,7 +211,7 @@ def test_files_cut_by_size(tmp_path):
 def test_the_file_that_power_left_unfinished_is_reported(tmp_path):
     recorder = Recorder(**SMALL, seconds=5, gap=1.0, finalised=False, bit_rate=200_000)
     even = lambda t: busy(5.0) // 2 + busy(t % 1) // 2  # noqa: E731
-    written = record(tmp_path, recorder, Scene(even), files=3, last=4)
+    written = record(tmp_path, recorder, RoomScene(even), files=3, last=4)
     outcome = run(written)
     [broken] = outcome.findings["unfinalised_files"]
     assert broken["file"] == written[-1].path.name
@@ -241,7 +241,7 @@ def test_the_power_cut_test(tmp_path):
     for i, folder in enumerate(folders):
         folder.mkdir()
         recorder = Recorder(**SMALL, finalised=i < 2)
-        scene = Scene(busy)
+        scene = RoomScene(busy)
         files.append(record(folder, recorder, scene, files=1, last=3.2 + 0.2 * i)[0].path)
     readings = {"recorded": ["4 s ± 0.1 s"] * 4, "cuts": ["5"]}
     outcome = measure("continuity", roles={"cut": files}, readings=readings).outcome
@@ -256,7 +256,7 @@ def test_the_power_cut_test(tmp_path):
 
 
 def test_one_cut_says_nothing_of_scatter(tmp_path):
-    [one] = record(tmp_path, Recorder(**SMALL), Scene(grey), files=1, last=2)
+    [one] = record(tmp_path, Recorder(**SMALL), RoomScene(grey), files=1, last=2)
     outcome = measure(
         "continuity", roles={"cut": [one.path]}, readings={"recorded": ["3 s ± 0.1 s"]}
     ).outcome
@@ -273,7 +273,7 @@ def test_one_cut_says_nothing_of_scatter(tmp_path):
     ],
 )
 def test_cuts_that_do_not_fit(tmp_path, readings, match):
-    [one] = record(tmp_path, Recorder(**SMALL), Scene(grey), files=1, last=1)
+    [one] = record(tmp_path, Recorder(**SMALL), RoomScene(grey), files=1, last=1)
     if match is None:
         measure("continuity", roles={"cut": [one.path]}, readings=readings)
         return
@@ -287,16 +287,19 @@ def test_cuts_that_do_not_fit(tmp_path, readings, match):
 def test_files_of_two_cameras_are_refused_with_the_difference(tmp_path):
     for name in "ab":
         (tmp_path / name).mkdir()
-    ours = record(tmp_path / "a", Recorder(**SMALL, seconds=2), Scene(grey), files=2)
+    ours = record(tmp_path / "a", Recorder(**SMALL, seconds=2), RoomScene(grey), files=2)
     wide = lambda t: np.full((48, 80), 100, np.uint8)  # noqa: E731
     theirs = record(
-        tmp_path / "b", Recorder(width=80, height=48, seconds=2, prefix="DUN"), Scene(wide), files=1
+        tmp_path / "b",
+        Recorder(width=80, height=48, seconds=2, prefix="DUN"),
+        RoomScene(wide),
+        files=1,
     )
     with pytest.raises(CannotMeasure, match=r"'DUN0007.MP4' is 80×48, of 'TUR0007.MP4' 64×48"):
         run([*ours, *theirs])
     loud = record(
         tmp_path / "b", Recorder(**SMALL, seconds=2, prefix="SAN", sound="cut"),
-        Scene(grey, room_sound()), files=1,
+        RoomScene(grey, room_sound()), files=1,
     )  # fmt: skip
     with pytest.raises(CannotMeasure, match=r"sound of 'SAN0007.MP4' is aac.*none"):
         run([*ours, *loud])
@@ -306,16 +309,16 @@ def test_files_of_two_cameras_are_refused_with_the_difference(tmp_path):
 def test_two_cameras_of_one_model_filming_at_once_are_refused(tmp_path):
     for name in "ab":
         (tmp_path / name).mkdir()
-    one = record(tmp_path / "a", Recorder(**SMALL, seconds=8), Scene(grey), files=1, last=8)
+    one = record(tmp_path / "a", Recorder(**SMALL, seconds=8), RoomScene(grey), files=1, last=8)
     other = record(
-        tmp_path / "b", Recorder(**SMALL, seconds=8, prefix="SAN"), Scene(grey), files=2, last=8
+        tmp_path / "b", Recorder(**SMALL, seconds=8, prefix="SAN"), RoomScene(grey), files=2, last=8
     )
     with pytest.raises(CannotMeasure, match="at the same time"):
         run([*one, other[1], other[0]])
 
 
 def test_one_file_the_same_file_and_no_file(tmp_path):
-    [one] = record(tmp_path, Recorder(**SMALL), Scene(grey), files=1, last=1)
+    [one] = record(tmp_path, Recorder(**SMALL), RoomScene(grey), files=1, last=1)
     with pytest.raises(CannotMeasure, match="One file has no joint"):
         run([one])
     with pytest.raises(WrongCall, match="given twice"):
@@ -334,7 +337,7 @@ def test_files_without_any_witness_say_so(tmp_path):
     for i, name in enumerate(("SHOT10.MP4", "SHOT9.MP4")):
         folder = tmp_path / str(i)
         folder.mkdir()
-        [one] = record(folder, Recorder(**SMALL), Scene(grey), files=1, last=1)
+        [one] = record(folder, Recorder(**SMALL), RoomScene(grey), files=1, last=1)
         data = one.path.read_bytes()
         at = data.index(b"mvhd") + 8
         paths.append(tmp_path / name)
@@ -346,7 +349,7 @@ def test_files_without_any_witness_say_so(tmp_path):
 
 
 def test_a_pause_of_minutes_is_most_likely_a_new_recording(tmp_path):
-    written = record(tmp_path, Recorder(**SMALL, seconds=3, gap=200.0), Scene(grey), files=2)
+    written = record(tmp_path, Recorder(**SMALL, seconds=3, gap=200.0), RoomScene(grey), files=2)
     assert any("most likely a new recording" in w for w in run(written).warnings)
 
 
@@ -354,7 +357,7 @@ def test_only_the_ends_of_files_are_decoded(tmp_path, monkeypatch):
     import seeworthy.media.parts as parts
 
     recorder = Recorder(**SMALL, seconds=60, gap=1.0)
-    written = record(tmp_path, recorder, Scene(grey, ends=0.1), files=2, last=60)
+    written = record(tmp_path, recorder, RoomScene(grey, ends=0.1), files=2, last=60)
     seen = []
     original = parts.decoded
 
@@ -369,7 +372,7 @@ def test_only_the_ends_of_files_are_decoded(tmp_path, monkeypatch):
 
 
 def test_at_the_command_line(tmp_path, capsys):
-    written = record(tmp_path, Recorder(**SMALL, seconds=3, gap=1.0), Scene(grey), files=2)
+    written = record(tmp_path, Recorder(**SMALL, seconds=3, gap=1.0), RoomScene(grey), files=2)
     shutil.copy(written[0].path, tmp_path / "copy.mp4")
     names = [str(w.path) for w in written]
     assert main.run(["measure", "continuity", *names, "--json"]) == 0
@@ -382,7 +385,7 @@ def test_at_the_command_line(tmp_path, capsys):
 
 def test_ends_of_a_file_as_its_header_has_them(tmp_path):
     [one] = record(
-        tmp_path, Recorder(**SMALL, sound="cut"), Scene(grey, room_sound()), files=1, last=2.5
+        tmp_path, Recorder(**SMALL, sound="cut"), RoomScene(grey, room_sound()), files=1, last=2.5
     )
     ends = read_ends(Source.of(one.path))
     assert float(ends.picture.seconds) == pytest.approx(2.5, abs=1e-3)

@@ -15,24 +15,25 @@ from seeworthy.bench.running import run_bench
 from seeworthy.cli.main import run as seeworthy
 from seeworthy.ground.errors import CannotMeasure, Conflict, NoSpace, WrongCall
 from seeworthy.judge.correct.apply import correct_clip
-from seeworthy.judge.correct.data import ColourData, Corrections, LensData, Origin, parse
+from seeworthy.judge.correct.data import ColourData, Corrections, DataOrigin, LensData, parse
 from seeworthy.judge.correct.outclip import OutClip, default_name
 from seeworthy.media.frames import ColourTags
 from seeworthy.media.source import Source
 from seeworthy.media.write import ClipWriter
-from seeworthy.optics.lens import Camera
+from seeworthy.optics.lens import LensCamera
 from serving import served
 
 W, H = 160, 96
 STAMPS = [0.04, 0.07, 0.1123, 0.15, 0.31, 0.32, 0.4, 0.45, 0.61, 0.7]  # variable rate
 
 LENS = LensData(
-    Camera("pinhole", W, H, 110, 110, 80, 47, (-0.2, 0.02, 0, 0, 0)), 1.0, Origin("board")
+    LensCamera("pinhole", W, H, 110, 110, 80, 47, (-0.2, 0.02, 0, 0, 0)), 1.0, DataOrigin("board")
 )
 SHADING = parse(
-    {"kind": "shading", "size": [W, H], "grid": [8, 6], "gain": [[1.5] * 48] * 3}, Origin("wall")
+    {"kind": "shading", "size": [W, H], "grid": [8, 6], "gain": [[1.5] * 48] * 3},
+    DataOrigin("wall"),
 )
-COLOUR = ColourData(np.eye(3) * 1.1 - 0.03, 1.0, Origin("scene"))
+COLOUR = ColourData(np.eye(3) * 1.1 - 0.03, 1.0, DataOrigin("scene"))
 ALL = Corrections.of(LENS, SHADING, COLOUR)
 
 
@@ -173,7 +174,9 @@ def test_a_monochrome_clip_has_no_colour_to_correct(tmp_path):
 
 def test_another_shape_of_picture_is_refused_and_leaves_nothing(tmp_path):
     clip = film(tmp_path / "a.mp4")
-    tall = LensData(Camera("pinhole", 640, 480, 400, 400, 320, 240, (0,) * 5), 1.0, Origin("b"))
+    tall = LensData(
+        LensCamera("pinhole", 640, 480, 400, 400, 320, 240, (0,) * 5), 1.0, DataOrigin("b")
+    )
     with pytest.raises(WrongCall, match="another shape"):
         correct_clip(clip, Corrections.of(tall), tmp_path / "b.mp4")
     assert [p.name for p in tmp_path.iterdir()] == ["a.mp4"]

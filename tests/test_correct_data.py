@@ -64,17 +64,17 @@ def test_a_compact_spot_does_not_pull_the_surface() -> None:
 def test_the_lens_of_a_mirrored_file_fits_the_file(kind: str) -> None:
     from types import SimpleNamespace
 
-    from seeworthy.judge.correct.data import LensData, Origin, parse
-    from seeworthy.optics.lens import Camera
+    from seeworthy.judge.correct.data import DataOrigin, LensData, parse
+    from seeworthy.optics.lens import LensCamera
     from seeworthy.procedures.lens.run import _correction
 
     k = (-0.2, 0.03, 2e-3, -3e-3, 0.0) if kind == "pinhole" else (-0.02, 0.003, 0.0, 0.0)
-    camera = Camera(kind, 640, 360, 400, 404, 330, 171, k)  # type: ignore[arg-type]
+    camera = LensCamera(kind, 640, 360, 400, 404, 330, 171, k)  # type: ignore[arg-type]
     figures = SimpleNamespace(fit=SimpleNamespace(camera=camera), reach=0.9)
     rays = np.array([[0.3, 0.2], [-0.5, 0.1], [0.0, -0.3], [0.6, 0.4]])
     for mirrored in ("yes", "no"):
         inputs = SimpleNamespace(option=lambda _, told=mirrored: told)
-        found = parse(_correction(figures, inputs), Origin("board"))  # type: ignore[arg-type]
+        found = parse(_correction(figures, inputs), DataOrigin("board"))  # type: ignore[arg-type]
         assert isinstance(found, LensData)
         turn, seen = np.array([1.0, 1.0]), camera.distort(rays)
         if mirrored == "yes":

@@ -14,7 +14,7 @@ from seeworthy.cli.main import run as seeworthy
 from seeworthy.engine.measure import measure
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.judge.correct.apply import correct_clip
-from seeworthy.judge.correct.data import Corrections, Origin, RollingData
+from seeworthy.judge.correct.data import Corrections, DataOrigin, RollingData
 from seeworthy.media.source import Source
 from seeworthy.virtual import flight_view, stamp
 from seeworthy.virtual.ground import ground
@@ -48,7 +48,7 @@ def flights(tmp_path_factory):
 
 
 def test_rows_lie_where_a_camera_that_reads_at_once_shows_them(flights, tmp_path):
-    rolling = RollingData(EYE.readout, np.radians(EYE.hfov), Origin("the virtual camera"))
+    rolling = RollingData(EYE.readout, np.radians(EYE.hfov), DataOrigin("the virtual camera"))
     source = Source.of(flights / "rolls.mp4")
     made = correct_clip(source, Corrections(rolling=rolling), tmp_path / "a.mp4")
     true, before, after = (
@@ -63,7 +63,7 @@ def test_rows_lie_where_a_camera_that_reads_at_once_shows_them(flights, tmp_path
 
 
 def test_the_wrong_way_round_makes_it_worse(flights, tmp_path):
-    rolling = RollingData(-EYE.readout, np.radians(EYE.hfov), Origin("the virtual camera"))
+    rolling = RollingData(-EYE.readout, np.radians(EYE.hfov), DataOrigin("the virtual camera"))
     source = Source.of(flights / "rolls.mp4")
     correct_clip(source, Corrections(rolling=rolling), tmp_path / "a.mp4")
     true = grey(flights / "still.mp4")
@@ -97,7 +97,7 @@ def test_what_cannot_be_followed_is_not_moved(tmp_path):
     with ClipWriter(tmp_path / "fog.mp4", 160, 96, 30) as clip:
         for _ in range(30):
             clip.write_luma(np.full((96, 160), 150, np.uint8))
-    rolling = RollingData(0.02, 1.2, Origin("nobody"))
+    rolling = RollingData(0.02, 1.2, DataOrigin("nobody"))
     with pytest.raises(CannotMeasure):
         correct_clip(
             Source.of(tmp_path / "fog.mp4"), Corrections(rolling=rolling), tmp_path / "a.mp4"
@@ -110,7 +110,7 @@ def stamped(tmp_path_factory):
     """A flight with a running clock burned in, and the same without."""
     folder = tmp_path_factory.mktemp("stamped")
     scene = ground(912, 684, 4)
-    flight = stamp.Flight(480, 360, seconds=2.0, speed=5.0)
+    flight = stamp.StampFlight(480, 360, seconds=2.0, speed=5.0)
     start = dt.datetime(2026, 5, 3, 9, 58, 7)
     text = stamp.Overlay(stamp.clock_text("%Y/%m/%d %H:%M:%S", start), height=15)
     stamp.film(folder / "with.mp4", scene, flight, text)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from seeworthy.ground.errors import WrongCall
-from seeworthy.judge.correct.data import ColourData, Origin, ShadingData, parse
+from seeworthy.judge.correct.data import ColourData, DataOrigin, ShadingData, parse
 from seeworthy.judge.correct.gain import gain_field, write_gain_png
 from seeworthy.judge.correct.lut import colour_table, write_cube
 from seeworthy.judge.correct.pixels import Mender
@@ -29,7 +29,7 @@ def shading(stops, size=(640, 360), cap=8.0):
     x, y = np.meshgrid((np.arange(32) + 0.5) / 16 - 1, (np.arange(18) + 0.5) / 9 - 1)
     r2 = (x**2 + (0.5625 * y) ** 2) / (1 + 0.5625**2)
     gain = np.stack([np.exp2(k * stops * r2) for k in (1.1, 1.0, 1.0)], axis=-1)
-    return ShadingData(size, np.minimum(gain, cap), cap, 0.0, Origin("wall"))
+    return ShadingData(size, np.minimum(gain, cap), cap, 0.0, DataOrigin("wall"))
 
 
 def test_gain_is_the_formula_at_every_pixel_corners_too():
@@ -141,12 +141,12 @@ def test_a_grey_clip_stays_grey():
 def test_black_edges_are_black_and_rims_are_not_darkened():
     from seeworthy.judge.correct.data import LensData
     from seeworthy.judge.correct.undistort import plan_undistortion
-    from seeworthy.optics.lens import Camera
+    from seeworthy.optics.lens import LensCamera
 
-    camera = Camera("pinhole", 64, 36, 40, 40, 31.5, 17.5, (-0.2, 0.0, 0.0, 0.0, 0.0))
+    camera = LensCamera("pinhole", 64, 36, 40, 40, 31.5, 17.5, (-0.2, 0.0, 0.0, 0.0, 0.0))
     luma, half = np.full((36, 64), 120, np.uint8), np.full((18, 32), 128, np.uint8)
     for keep_all, least in ((False, 120), (True, 16)):
-        plan = plan_undistortion(LensData(camera, 1.0, Origin("board")), (64, 36), keep_all)
+        plan = plan_undistortion(LensData(camera, 1.0, DataOrigin("board")), (64, 36), keep_all)
         now, _, _ = Mender.of(VIDEO, undistortion=plan).apply(luma, half, half)
         assert now.min() == least
         assert now.max() == 120
@@ -160,7 +160,7 @@ def test_the_file_is_read_and_applied_by_colour_science(tmp_path):
     # Outside computation: colour.read_LUT and its tetrahedral interpolation. In the colours of
     # scenes, light from 15 to 60 %, the table of 33³ is within a code of 8 bit of the matrix.
     path = tmp_path / "new" / "c.cube"
-    given = ColourData(MATRIX, 1.1, Origin("a scene at the Dünen"))
+    given = ColourData(MATRIX, 1.1, DataOrigin("a scene at the Dünen"))
     write_cube(given, VIDEO, "Dunlin", path)
     back = colour.read_LUT(str(path))
     assert (back.size, back.name) == (33, "Dunlin")
@@ -176,7 +176,7 @@ def test_the_file_is_read_and_applied_by_colour_science(tmp_path):
 
 
 def test_nothing_to_correct_is_the_table_that_changes_nothing():
-    table = colour_table(ColourData(np.eye(3), 1.0, Origin("scene")), VIDEO, 5)
+    table = colour_table(ColourData(np.eye(3), 1.0, DataOrigin("scene")), VIDEO, 5)
     np.testing.assert_allclose(table[1, 2, 4], [0.25, 0.5, 1.0], atol=2e-6)
 
 
@@ -194,4 +194,4 @@ def test_nothing_to_correct_is_the_table_that_changes_nothing():
 )
 def test_damaged_corrections_are_refused(found):
     with pytest.raises(WrongCall):
-        parse(found, Origin("x.json"))
+        parse(found, DataOrigin("x.json"))

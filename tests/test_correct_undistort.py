@@ -11,19 +11,19 @@ import numpy as np
 import pytest
 
 from seeworthy.ground.errors import UnreadableInput, WrongCall
-from seeworthy.judge.correct.data import LensData, Origin, parse, read_file
+from seeworthy.judge.correct.data import DataOrigin, LensData, parse, read_file
 from seeworthy.judge.correct.undistort import WIDEST, plan_undistortion
-from seeworthy.optics.lens import Camera
+from seeworthy.optics.lens import LensCamera
 
 SIZE = (640, 360)
-BARREL = Camera("pinhole", *SIZE, 400, 404, 325, 176, (-0.25, 0.06, 3e-4, -4e-4, 0.0))
-PINCUSHION = Camera("pinhole", *SIZE, 400, 400, 319.5, 179.5, (0.12, 0.0, 0.0, 0.0, 0.0))
-FISHEYE = Camera("fisheye", *SIZE, 260, 262, 316, 183, (-0.02, 0.004, 0.0, 0.0))
-ROUND = Camera("fisheye", *SIZE, 190, 190, 319.5, 179.5, (0.0, 0.0, 0.0, 0.0))  # 193° across
+BARREL = LensCamera("pinhole", *SIZE, 400, 404, 325, 176, (-0.25, 0.06, 3e-4, -4e-4, 0.0))
+PINCUSHION = LensCamera("pinhole", *SIZE, 400, 400, 319.5, 179.5, (0.12, 0.0, 0.0, 0.0, 0.0))
+FISHEYE = LensCamera("fisheye", *SIZE, 260, 262, 316, 183, (-0.02, 0.004, 0.0, 0.0))
+ROUND = LensCamera("fisheye", *SIZE, 190, 190, 319.5, 179.5, (0.0, 0.0, 0.0, 0.0))  # 193° across
 
 
 def lens(camera, reach=1.0):
-    return LensData(camera, reach, Origin("here"))
+    return LensData(camera, reach, DataOrigin("here"))
 
 
 def square(matrix):
@@ -116,7 +116,7 @@ def test_wider_than_a_flat_picture_is_cut_and_said():
 
 
 def test_what_the_model_folds_over_stays_black():
-    folding = Camera("pinhole", *SIZE, 400, 400, 319.5, 179.5, (-0.45, 0.0, 0.0, 0.0, 0.0))
+    folding = LensCamera("pinhole", *SIZE, 400, 400, 319.5, 179.5, (-0.45, 0.0, 0.0, 0.0, 0.0))
     x, _ = plan_undistortion(lens(folding), SIZE, True).maps()
     fx, _, cx, _ = plan_undistortion(lens(folding), SIZE, True).matrix
     beyond = (np.arange(SIZE[0]) - cx) / fx > math.sqrt(1 / (3 * 0.45))
@@ -148,7 +148,7 @@ def test_the_description_is_enough_to_draw_it():
     plan = plan_undistortion(lens(BARREL), SIZE, True)
     told = json.loads(json.dumps(plan.to_json()))
     fx, fy, cx, cy = told["new_matrix"]
-    camera = Camera(told["model"], *told["size"], *told["matrix"], tuple(told["distortion"]))
+    camera = LensCamera(told["model"], *told["size"], *told["matrix"], tuple(told["distortion"]))
     px = camera.distort(np.array([[(100 - cx) / fx, (50 - cy) / fy]]))[0]
     assert px == pytest.approx([m[50, 100] for m in plan.maps()], abs=1e-3)
 
@@ -172,7 +172,7 @@ GOOD = {
 )
 def test_damaged_lens_data_is_refused(change, said):
     with pytest.raises(WrongCall, match=said):
-        parse({**GOOD, **change}, Origin("lens.json"))
+        parse({**GOOD, **change}, DataOrigin("lens.json"))
 
 
 def test_files_that_are_no_correction(tmp_path):
@@ -192,4 +192,4 @@ def test_files_that_are_no_correction(tmp_path):
     with pytest.raises(WrongCall, match="corrects lens, not shading"):
         read_file(path, "shading")
     found = read_file(path, "lens")
-    assert found.origin == Origin("lens.json (a.mp4)", ("ab",))
+    assert found.origin == DataOrigin("lens.json (a.mp4)", ("ab",))

@@ -19,7 +19,7 @@ from seeworthy.judge.purpose.library import find_purpose
 from seeworthy.judge.purpose.model import read_purpose
 from seeworthy.optics.tone import Tone
 from seeworthy.procedures.sharpness.lines import in_lines, per_height, tenth_in_lines
-from seeworthy.procedures.sharpness.measure import Region, measure_edge
+from seeworthy.procedures.sharpness.measure import EdgeRegion, measure_edge
 from test_compare import made
 
 SMALL, LARGE = (480, 640), (1080, 1920)
@@ -66,7 +66,7 @@ def edge_of(sigma, noise=1e-4):
     rng = np.random.default_rng(3)
     frames = [light + rng.normal(0, noise, light.shape) for _ in range(3)]
     corners = np.array([[12, 10], [66, 10], [66, 108], [12, 108]], float)
-    return measure_edge(frames, Region("e", "centre", "vertical", corners), (-1.0, 2.0))
+    return measure_edge(frames, EdgeRegion("e", "centre", "vertical", corners), (-1.0, 2.0))
 
 
 def test_mtf10_of_a_gaussian_edge():

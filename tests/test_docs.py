@@ -52,6 +52,15 @@ def test_files_stay_small():
     assert not large
 
 
+def test_a_class_has_its_name_for_itself():
+    # A name that two rooms give to two things makes every search and every import ask which.
+    places: dict[str, list[str]] = {}
+    for path in (ROOT / "src").glob("**/*.py"):
+        for found in re.findall(r"^class ([A-Z]\w*)", path.read_text(encoding="utf-8"), re.M):
+            places.setdefault(found, []).append(str(path.relative_to(ROOT)))
+    assert {name: where for name, where in places.items() if len(where) > 1} == {}
+
+
 def test_every_published_table_has_its_provenance():
     folder = ROOT / "tests" / "published"
     words = (folder / "README.md").read_text(encoding="utf-8")

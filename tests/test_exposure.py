@@ -14,8 +14,8 @@ from seeworthy.ground.errors import CannotMeasure
 from seeworthy.observe.edge_passes import BIN, find_lines
 from seeworthy.procedures.exposure.measure import boxed, profile_integral
 from seeworthy.procedures.exposure.study import measure
-from seeworthy.virtual.exposure import Adapting, Card, film_card, film_step, steady
-from seeworthy.virtual.sensor import Camera
+from seeworthy.virtual.exposure import Adapting, PassingCard, film_card, film_step, steady
+from seeworthy.virtual.sensor import RollingCamera
 
 SMALL = {"width": 480, "height": 270}
 
@@ -23,10 +23,10 @@ SMALL = {"width": 480, "height": 270}
 def pair(folder, exposure=1 / 60, speed=700.0, **changed):
     """Film a card at rest and passing; return both paths."""
     how = {"tilt": 0.04, "width": 160.0, **changed}
-    camera = Camera(**SMALL, exposure=exposure, readout_time=0.02)
+    camera = RollingCamera(**SMALL, exposure=exposure, readout_time=0.02)
     moves = steady(240 - speed * 0.4, speed)
-    film_card(folder / "moving.mp4", Card(moves, **how), camera, 24)
-    film_card(folder / "rest.mp4", Card(steady(240, 0), **{**how, "seed": 9}), camera, 8)
+    film_card(folder / "moving.mp4", PassingCard(moves, **how), camera, 24)
+    film_card(folder / "rest.mp4", PassingCard(steady(240, 0), **{**how, "seed": 9}), camera, 8)
     return folder / "moving.mp4", folder / "rest.mp4"
 
 
@@ -37,7 +37,7 @@ def passing(tmp_path_factory):
 
 
 def step(folder, made, seconds, name="step.mp4"):
-    film_step(folder / name, made, Camera(width=160, height=90), seconds, bit_rate=800_000)
+    film_step(folder / name, made, RollingCamera(width=160, height=90), seconds, bit_rate=800_000)
     return folder / name
 
 
@@ -79,11 +79,11 @@ def test_edges_are_found_to_a_twentieth_of_a_pixel_in_spite_of_lean(sign):
 def test_bars_that_lean_otherwise_in_motion_come_out_neither_short_nor_long(tmp_path):
     # 4° off the upright, and a shutter that adds or takes away 3.6° in motion.
     tilt, exposure, found = math.tan(math.radians(4)), 0.00266, []
-    camera = Camera(**SMALL, exposure=exposure, readout_time=0.03, psf=0.55)
+    camera = RollingCamera(**SMALL, exposure=exposure, readout_time=0.03, psf=0.55)
     for speed in (560.0, -560.0):
         moves = steady(240 - speed * 0.4, speed)
         for name, place, frames in (("moving", moves, 24), ("rest", steady(231.3, 0), 8)):
-            card = Card(place, width=160.0, tilt=tilt, seed=frames)
+            card = PassingCard(place, width=160.0, tilt=tilt, seed=frames)
             film_card(tmp_path / f"{name}.mp4", card, camera, frames, bit_rate=40_000_000)
         found.append(measure(tmp_path / "moving.mp4", tmp_path / "rest.mp4").results[0].value)
     assert found == pytest.approx([1000 * exposure] * 2, rel=0.03)

@@ -9,14 +9,14 @@ import pytest
 
 from seeworthy.engine.measure import measure
 from seeworthy.ground.errors import CannotMeasure, WrongCall
-from seeworthy.procedures.interval.measure import Series, intervals
+from seeworthy.procedures.interval.measure import ShotSeries, intervals
 from seeworthy.procedures.interval.study import CLIP, FILM, STAMPS, STILLS, write
 
 
 def series(times, number=None, u=0.001):
     times = np.asarray(times, float)
     places = np.arange(times.size) if number is None else np.asarray(number)
-    return Series(times, places, u)
+    return ShotSeries(times, places, u)
 
 
 def measured(tmp_path, group, times, **readings):

@@ -10,7 +10,7 @@ from scipy.special import ndtr
 
 from seeworthy.engine.measure import measure
 from seeworthy.procedures.sharpness.lateral import lateral, lateral_finding, lateral_results
-from seeworthy.procedures.sharpness.measure import Region
+from seeworthy.procedures.sharpness.measure import EdgeRegion
 from seeworthy.procedures.sharpness.study import film_edges, studio_of
 from seeworthy.virtual.lateral import film_colours
 from seeworthy.virtual.optics import Blur
@@ -39,7 +39,7 @@ def board(scale, cube=0.0, shift=(0.0, 0.0), spread=0.9):
                 rgb[y0 : y0 + 50, x0 : x0 + 50, c] = 60 + 100 * ndtr(ways * away / spread)
             corners = at + np.array([[-22, -22], [22, -22], [22, 22], [-22, 22]])
             way = "vertical" if upright else "horizontal"
-            regions.append(Region(f"{row} {column}", "centre", way, corners))
+            regions.append(EdgeRegion(f"{row} {column}", "centre", way, corners))
     return rgb.astype(np.float32), regions
 
 

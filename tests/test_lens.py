@@ -11,11 +11,11 @@ import pytest
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.media.source import Source
 from seeworthy.observe.chessboard import find_chessboard
-from seeworthy.optics.lens import Camera, tv_distortion, view_angles
+from seeworthy.optics.lens import LensCamera, tv_distortion, view_angles
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import gather
 from seeworthy.procedures.lens import study
-from seeworthy.procedures.lens.board import View
+from seeworthy.procedures.lens.board import BoardView
 from seeworthy.procedures.lens.calibrate import FORMS, calibrate, choose, refine
 from seeworthy.procedures.lens.measure import _values, measure_lens, select_views
 from seeworthy.targets import target
@@ -32,7 +32,7 @@ def run(files, readings=None, options=None):
 
 
 def pinhole(k=(0.0,) * 5, f=500.0, size=(1280, 720)):
-    return Camera("pinhole", *size, f, f, (size[0] - 1) / 2, (size[1] - 1) / 2, k)
+    return LensCamera("pinhole", *size, f, f, (size[0] - 1) / 2, (size[1] - 1) / 2, k)
 
 
 def views_of(lens, script, noise=0.02, seed=0):
@@ -43,7 +43,7 @@ def views_of(lens, script, noise=0.02, seed=0):
         inside = (px > 8).all(axis=1) & (px[:, 0] < lens.width - 9) & (px[:, 1] < lens.height - 9)
         if inside.sum() >= 12:
             noisy = px + rng.normal(0, noise, px.shape)
-            found.append(View(BOARD[inside], noisy[inside]))
+            found.append(BoardView(BOARD[inside], noisy[inside]))
     return found
 
 
@@ -54,7 +54,7 @@ def test_published_positions_of_brown_conrady(published):
     # Source: Brown 1971, intrinsics of a real camera; equal to OpenCV.
     row = published("opencv_left_calibration.csv")[0]
     k = tuple(float(row[n]) for n in ("k1", "k2", "p1", "p2", "k3"))
-    camera = Camera(
+    camera = LensCamera(
         "pinhole", 640, 480, float(row["fx"]), float(row["fy"]), float(row["cx"]),
         float(row["cy"]), k,
     )  # fmt: skip
@@ -73,14 +73,14 @@ def test_models_are_those_of_opencv():
     k5, k4 = (-0.2, 0.05, 0.001, -0.002, 0.01), (0.02, -0.01, 0.003, 0.001)
     flat = cv2.projectPoints(points, np.zeros(3), np.zeros(3), matrix, np.array(k5))[0]
     np.testing.assert_allclose(pinhole(k5).distort(xy), flat.reshape(-1, 2), atol=1e-9)
-    fish = Camera("fisheye", 1280, 720, 500.0, 500.0, 639.5, 359.5, k4)
+    fish = LensCamera("fisheye", 1280, 720, 500.0, 500.0, 639.5, 359.5, k4)
     bent = cv2.fisheye.projectPoints(points, np.zeros(3), np.zeros(3), matrix, np.array(k4))[0]
     np.testing.assert_allclose(fish.distort(xy), bent.reshape(-1, 2), atol=1e-8)
 
 
 def test_equidistant_lens_is_the_published_curve(published):
     # Source: r = f θ, arithmetic.
-    camera = Camera("fisheye", 1280, 720, 100.0, 100.0, 0.0, 0.0, (0.0,) * 4)
+    camera = LensCamera("fisheye", 1280, 720, 100.0, 100.0, 0.0, 0.0, (0.0,) * 4)
     rows = [r for r in published("projection_r_over_f.csv") if float(r["theta_deg"]) < 90]
     for row in rows:
         slope = math.tan(math.radians(float(row["theta_deg"])))
@@ -139,7 +139,7 @@ def test_a_corner_taken_for_another_is_left_out():
     whole = measure_lens(views, 1280, 720)
     wrong = views[3].image.copy()
     wrong[5] += (18.0, -3.0)
-    views[3] = View(views[3].plane, wrong, "one wrong")
+    views[3] = BoardView(views[3].plane, wrong, "one wrong")
     found = measure_lens(views, 1280, 720)
     assert (whole.left_out, found.left_out) == (0, 1)
     assert found.values["focal_length"][0] == pytest.approx(whole.values["focal_length"][0], 2e-4)
@@ -192,7 +192,9 @@ def test_a_bowed_board_moves_no_angle_out_of_its_interval(bow, way):
         px = lens.project(hold.pose.apply(BOARD) + off[:, None] * normal)
         inside = (px > 8).all(axis=1) & (px[:, 0] < 1271) & (px[:, 1] < 711)
         if inside.sum() >= 12:
-            views.append(View(BOARD[inside], px[inside] + noise.normal(0, 0.04, (inside.sum(), 2))))
+            views.append(
+                BoardView(BOARD[inside], px[inside] + noise.normal(0, 0.04, (inside.sum(), 2)))
+            )
     found = measure_lens(views, 1280, 720)
     for name, true in zip(("hfov", "vfov", "dfov"), lens.view_angles(), strict=True):
         value, u = found.values[name]
@@ -263,7 +265,7 @@ def test_published_calibration_of_thirteen_photos(published):
     views = []
     for path in sorted(PHOTOS.glob("left??.jpg")):
         seen = find_chessboard(cv2.imread(str(path), cv2.IMREAD_GRAYSCALE), (9, 6), 25.0)
-        views.append(View(seen.plane, seen.image))
+        views.append(BoardView(seen.plane, seen.image))
     bowed = calibrate(views, 640, 480, FORMS[1])
     flat = refine(views, bowed.camera, bowed.poses, FORMS[1])
     assert not flat.board.free
@@ -271,7 +273,7 @@ def test_published_calibration_of_thirteen_photos(published):
     assert edge == pytest.approx(float(row["HFOV_deg"]), abs=0.1)
     hfov = found["hfov"]  # along the true rays: the published lens' own edge rays
     k = tuple(float(row[n]) for n in ("k1", "k2", "p1", "p2", "k3"))
-    lens = Camera(
+    lens = LensCamera(
         "pinhole", 640, 480, float(row["fx"]), float(row["fy"]), float(row["cx"]),
         float(row["cy"]), k,
     )  # fmt: skip

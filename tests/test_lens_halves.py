@@ -9,7 +9,7 @@ import pytest
 
 from seeworthy.procedures.lens import measure as lens_measure
 from seeworthy.procedures.lens import study
-from seeworthy.procedures.lens.board import View
+from seeworthy.procedures.lens.board import BoardView
 from seeworthy.procedures.lens.halves import agree, widened
 from seeworthy.procedures.lens.measure import measure_lens
 from test_lens import views_of
@@ -41,7 +41,7 @@ def test_halves_that_saw_two_lenses_tell_the_difference():
     lens, views = film(1)
     middle = np.array([lens.cx, lens.cy])
     views = [
-        View(v.plane, middle + (v.image - middle) * (1.004 if i % 2 else 1.0))
+        BoardView(v.plane, middle + (v.image - middle) * (1.004 if i % 2 else 1.0))
         for i, v in enumerate(views)
     ]
     found = measure_lens(views, 1280, 720)

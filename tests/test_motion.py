@@ -16,10 +16,10 @@ from seeworthy.judge.compare.comparison import compare_results
 from seeworthy.judge.plan.flight import read_flight
 from seeworthy.judge.plan.from_clip import flight_from_clip
 from seeworthy.observe.motion_flow import flow_of
-from seeworthy.observe.motion_tracks import Pair
+from seeworthy.observe.motion_tracks import FramePair
 from seeworthy.optics.turning import Shape, solve
 from seeworthy.procedures.gyro.align import Gyro, align
-from seeworthy.procedures.motion.measure import Rates, rms
+from seeworthy.procedures.motion.measure import RotationRates, rms
 from seeworthy.procedures.motion.rhythm import swing, vibration
 from seeworthy.procedures.study import measured
 from seeworthy.virtual.flight_view import Eye, Wave, film, fly, log_rows
@@ -31,7 +31,7 @@ def _pair(lens, rate, dt=1 / 30, n=80, seed=0):
     px = rng.uniform((20, 20), (lens.width - 20, lens.height - 20), (n, 2))
     turn, _ = cv2.Rodrigues(-np.asarray(rate) * dt)
     after = lens.project(lens.rays(px) @ turn.T)
-    return Pair(1, 0.0, dt, np.hstack([px, after]).astype(np.float32))
+    return FramePair(1, 0.0, dt, np.hstack([px, after]).astype(np.float32))
 
 
 @pytest.mark.parametrize("k", [-0.12, 0.0, 0.25, 1.0])
@@ -76,7 +76,7 @@ def test_noise_of_the_tracking_is_taken_out_of_the_rms():
     t = np.arange(900) / 30
     true = 0.05 * np.sqrt(2) * np.sin(2 * np.pi * 0.5 * t)
     rate = np.stack([true + 0.03 * rng.standard_normal(900)] * 3, axis=1)
-    rates = Rates(t, rate, np.full((900, 3), 0.03**2), 1 / 30, np.zeros(3), 1.0, 60.0)
+    rates = RotationRates(t, rate, np.full((900, 3), 0.03**2), 1 / 30, np.zeros(3), 1.0, 60.0)
     found = rms(rates, 0)
     assert found.value == pytest.approx(math.degrees(0.05), abs=2.5 * found.u)
     assert found.u < 0.3
@@ -106,7 +106,7 @@ def test_a_vibration_is_not_taken_for_one_that_even_bands_of_rows_show_alike(her
         start, end = i / 30 + row * (y - 90), (i + 1) / 30 + row * (y - 90)
         down = pitch(end) - pitch(start) + 0.05 * rng.standard_normal(90)
         points = np.column_stack([x, y, x + 0.05 * rng.standard_normal(90), y + down])
-        pairs.append(Pair(i + 1, i / 30, (i + 1) / 30, points.astype(np.float32)))
+        pairs.append(FramePair(i + 1, i / 30, (i + 1) / 30, points.astype(np.float32)))
     found = vibration(pairs, lens, 320, 180, row_time=1.015 * row, interval=1 / 30)
     assert found.frequency == pytest.approx(hertz, abs=0.15)
     assert found.amplitude == pytest.approx(0.08, abs=2.5 * found.u_amplitude)

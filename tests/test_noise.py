@@ -19,7 +19,7 @@ from seeworthy.observe.noise_frames import NoiseFrames
 from seeworthy.procedures.noise import study
 from seeworthy.procedures.noise.coding import least_loss, sparseness
 from seeworthy.procedures.noise.curve import at_grey, dynamic_range, pattern_parts
-from seeworthy.procedures.noise.measure import Level, measure_level
+from seeworthy.procedures.noise.measure import NoiseLevel, measure_level
 from seeworthy.procedures.noise.scene import motion_between
 from seeworthy.virtual.noise_camera import NoiseCamera, code, code_step, write
 
@@ -171,7 +171,7 @@ def levels_of(camera, densities=(0.2, 0.4, 0.6, 0.75, 0.9, 1.1, 1.4), exposure=0
         reflectance = 10**-d
         true = camera.noise(reflectance * exposure)
         made.append(
-            Level(
+            NoiseLevel(
                 f"{d}", reflectance * exposure, 1e-5, true.temporal,
                 true.temporal / math.sqrt(2 * dof), dof, true.fixed, 0.05 * true.fixed,
                 true.fixed**2, 0.1 * true.fixed**2, 2.0, 1 / 219 / 4.5, 1.0, 0.0, 0.0, 0.0, 0.0,

@@ -24,7 +24,7 @@ from seeworthy.media.tone_curve import Mode, ToneCurve
 from seeworthy.media.transfer import transfer_of
 from seeworthy.optics.tone import BY_TAG, Tone
 from seeworthy.procedures.oecf import study
-from seeworthy.procedures.oecf.measure import Patch, fit_curve
+from seeworthy.procedures.oecf.measure import StepPatch, fit_curve
 from seeworthy.targets.greys import DENSITIES
 from seeworthy.virtual.looks import LOOKS, signal_of
 
@@ -44,7 +44,7 @@ def patches(look, off=(0.0,) * 12, u=0.01, fall=0.5, slope=0.2, exposure=0.85):
     def see(density, x, y, typed):
         light = exposure * 10**-density * 2 ** (-fall * (x * x + y * y) + slope * x)
         tag = float(tag_stops(light, look))
-        found.append(Patch(tag, 0.005, (x, y), typed, 0.0 if typed is None else u))
+        found.append(StepPatch(tag, 0.005, (x, y), typed, 0.0 if typed is None else u))
 
     for i, density in enumerate(np.array(DENSITIES) + 0.07):
         row, column = divmod(i, 6)

@@ -17,18 +17,19 @@ import pytest
 from seeworthy.clock.rate import beat_u
 from seeworthy.ground.results import result
 from seeworthy.judge.claims.decide import Claimed, judge
-from seeworthy.observe.edge_passes import Line
+from seeworthy.observe.edge_passes import EdgeLine
+from seeworthy.optics.colour import XYZ_OF_RGB
 from seeworthy.procedures.colour.measure import _value
 from seeworthy.procedures.exposure.measure import Pass, _conclude
 from seeworthy.procedures.low_light.measure import Point, Rule, least_usable
 from seeworthy.procedures.noise.curve import dynamic_range
-from seeworthy.procedures.noise.measure import Level
+from seeworthy.procedures.noise.measure import NoiseLevel
 from seeworthy.procedures.readout.fit import fit_row_time
 from seeworthy.procedures.readout.passing import _uncertainty
-from seeworthy.procedures.readout.refine import Points
-from seeworthy.procedures.shading.measure import XYZ, measure_shading
-from seeworthy.procedures.sharpness.measure import EdgeResult, Region, by_place
-from seeworthy.procedures.survival.measure import Figure
+from seeworthy.procedures.readout.refine import RowPoints
+from seeworthy.procedures.shading.measure import measure_shading
+from seeworthy.procedures.sharpness.measure import EdgeRegion, EdgeResult, by_place
+from seeworthy.procedures.survival.measure import SurvivalFigure
 from seeworthy.procedures.survival.measure import judge as judge_survival
 
 ACCURACY = Path(__file__).parents[1] / "docs" / "accuracy"
@@ -48,7 +49,7 @@ def published_rms(page: str, group: str, name: str) -> tuple[float, float]:
 
 
 def edge(mtf50: float) -> EdgeResult:
-    region = Region("edge", "centre", "vertical", np.zeros((4, 2)))
+    region = EdgeRegion("edge", "centre", "vertical", np.zeros((4, 2)))
     return EdgeResult(region, None, mtf50, 1e-9, 0.0, 0.0, None, (0, 0), 8)  # type: ignore[arg-type]
 
 
@@ -73,7 +74,7 @@ def test_a_smooth_wall_leaves_what_rendered_walls_leave():
 @pytest.mark.parametrize("kind", ["centre", "corners", "marked"])
 def test_a_picture_softer_by_a_sixth_has_not_survived(kind):
     def of(value):
-        return {kind: [Figure(value, 1e-4 * value)] * 3}
+        return {kind: [SurvivalFigure(value, 1e-4 * value)] * 3}
 
     assert judge_survival(of(0.30), of(0.25), 1).verdict != "yes"
     assert judge_survival(of(0.30), of(0.28), 1).verdict == "yes"
@@ -82,7 +83,7 @@ def test_a_picture_softer_by_a_sixth_has_not_survived(kind):
 # Read-out: what no clip shows from inside, and errors that neighbours share.
 
 
-def passing(seed: int, shared: float) -> tuple[list[Points], float]:
+def passing(seed: int, shared: float) -> tuple[list[RowPoints], float]:
     """Four uprights of a camera of 16 ms; six neighbouring rows of two frames err alike."""
     rng = np.random.default_rng(seed)
     row_time, made = 16e-3 / 720, []
@@ -92,7 +93,9 @@ def passing(seed: int, shared: float) -> tuple[list[Points], float]:
         x = start + speed * (times + rows * row_time)
         alike = np.repeat(rng.standard_normal((10 // 2, 4)), 6, axis=1)
         x = x + shared * np.repeat(alike, 2, axis=0).ravel()
-        made.append(Points(times, rows, x + 1e-4 * rng.standard_normal(len(x)), 0.05, 10, 0, 1.5))
+        made.append(
+            RowPoints(times, rows, x + 1e-4 * rng.standard_normal(len(x)), 0.05, 10, 0, 1.5)
+        )
     return made, row_time
 
 
@@ -135,7 +138,7 @@ def test_the_length_that_noise_adds_is_taken_off():
 
 
 def passes(each: np.ndarray) -> list[Pass]:
-    line = Line.__new__(Line)
+    line = EdgeLine.__new__(EdgeLine)
     return [Pass(line, 600.0, 600.0 * t, np.zeros(3)) for t in each]
 
 
@@ -194,7 +197,7 @@ def test_luminance_is_that_of_srgb():
     x, y = np.array([0.64, 0.30, 0.15]), np.array([0.33, 0.60, 0.06])
     primaries = np.array([x / y, np.ones(3), (1 - x - y) / y])
     white = np.array([0.3127 / 0.3290, 1.0, (1 - 0.3127 - 0.3290) / 0.3290])
-    assert np.abs(XYZ - primaries * np.linalg.solve(primaries, white)).max() < 3e-4
+    assert np.abs(XYZ_OF_RGB - primaries * np.linalg.solve(primaries, white)).max() < 3e-4
 
 
 # Low light: between two takes the curve bends.
@@ -237,7 +240,7 @@ def test_rounding_to_codes_ends_the_dynamic_range():
     for light in (0.02, 0.04, 0.08, 0.16, 0.3):
         seen = math.sqrt(per_light * light + step**2 / 12)
         levels.append(
-            Level(
+            NoiseLevel(
                 "", light, 1e-6, seen, seen / 1e3, 5e5, 0.0, 1e-6, 0.0, 1e-9, 2.0, step, 1.0,
                 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1600, 24, light, 0.0,
             )

@@ -17,8 +17,8 @@ from seeworthy.judge.plan.camera import FlownCamera as Figures
 from seeworthy.judge.plan.flight import read_flight
 from seeworthy.judge.plan.predict import predict
 from seeworthy.judge.plan.preview import preview
-from seeworthy.virtual.scene_uprights import Bar, Renderer, Scene, steady, write_clip
-from seeworthy.virtual.sensor import Camera
+from seeworthy.virtual.scene_uprights import Bar, Renderer, UprightScene, steady, write_clip
+from seeworthy.virtual.sensor import RollingCamera
 
 HFOV, READOUT, EXPOSURE = 60.0, 0.018, 1 / 300
 SPEED, DISTANCE = 14.0, 12.0  # m/s past uprights 12 m away
@@ -32,7 +32,7 @@ looks = "side"
 
 
 def rolling(**changes):
-    return Camera(hfov=HFOV, readout_time=READOUT, exposure=EXPOSURE, **changes)
+    return RollingCamera(hfov=HFOV, readout_time=READOUT, exposure=EXPOSURE, **changes)
 
 
 def foreseen():
@@ -60,7 +60,7 @@ def test_ground_width_of_marks_a_known_distance_apart():
     camera = rolling()
     half = 3.0 / DISTANCE * camera.focal
     bars = [Bar(steady(sign * half, 0.0), 8.0, 0.02, grain=0.0) for sign in (-1, 1)]
-    picture = Renderer(Scene(bars, steady(0.0, 0.0), contrast=0.0), camera).frame(0.0)
+    picture = Renderer(UprightScene(bars, steady(0.0, 0.0), contrast=0.0), camera).frame(0.0)
     dark = np.flatnonzero(picture[300:420].mean(axis=0) < picture.mean() * 0.6)
     middle = dark.mean()
     left, right = dark[dark < middle].mean(), dark[dark > middle].mean()
@@ -73,7 +73,7 @@ def test_blur_of_a_passing_edge():
     speed = speed_px(camera)
     foreseen_blur = foreseen()["blur"]
     bar = Bar(steady(-200.0, speed), 400.0, 0.6, grain=0.0)
-    light = Renderer(Scene([bar], steady(0.0, 0.0), contrast=0.0), camera).light(0.0)
+    light = Renderer(UprightScene([bar], steady(0.0, 0.0), contrast=0.0), camera).light(0.0)
     row = light[0]
     steps = np.gradient(row.astype(float))
     edge = int(np.argmax(steps))
@@ -100,7 +100,7 @@ def passing(camera):
         bars.append(
             Bar(steady(start, way * speed * lane), float(rng.uniform(18, 40)), 0.03, grain=0.02)
         )
-    return Scene(bars, steady(0.0, 40.0), seed=2)
+    return UprightScene(bars, steady(0.0, 40.0), seed=2)
 
 
 def test_lean_of_a_rendered_flight(tmp_path):

@@ -20,9 +20,9 @@ from seeworthy.media.transfer import transfer_of
 from seeworthy.observe.chessboard import find_chessboard
 from seeworthy.optics.light_reading import LEVELS, read_light
 from seeworthy.optics.tone import Tone
-from seeworthy.procedures.lens.board import View
+from seeworthy.procedures.lens.board import BoardView
 from seeworthy.procedures.lens.calibrate import FORMS, calibrate, refine
-from seeworthy.procedures.noise.measure import Level
+from seeworthy.procedures.noise.measure import NoiseLevel
 from seeworthy.procedures.noise.referred import referred
 from seeworthy.procedures.shading.measure import measure_shading
 
@@ -48,8 +48,8 @@ def forms(published):
 # Photographic forms
 
 
-def level(reflectance: float, signal: float, sigma: float) -> Level:
-    return Level(
+def level(reflectance: float, signal: float, sigma: float) -> NoiseLevel:
+    return NoiseLevel(
         "", signal, 1e-6, sigma, sigma / 1e3, 5e5, 0.0, 1e-9, 0.0, 1e-12, 9.0, 1e-4, 1.0,
         0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1600, 24, reflectance, 1e-4,
     )  # fmt: skip
@@ -155,7 +155,7 @@ def test_the_views_miss_by_what_opencv_published(published):
     for row in rows:
         grey = cv2.imread(str(PHOTOS / row["file"]), cv2.IMREAD_GRAYSCALE)
         seen = find_chessboard(grey, (9, 6), 25.0)
-        views.append(View(seen.plane, seen.image))
+        views.append(BoardView(seen.plane, seen.image))
     bowed = calibrate(views, 640, 480, FORMS[1])
     ours = refine(views, bowed.camera, bowed.poses, FORMS[1]).view_rms()
     assert math.sqrt(np.mean(ours**2)) < 1.1 * math.sqrt(np.mean(theirs**2))

@@ -15,13 +15,13 @@ from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.media.frames import ColourTags, Stage
 from seeworthy.observe.row_bands import ReadoutWatch
 from seeworthy.procedures.readout.fit import fit_row_time
-from seeworthy.procedures.readout.level import Level, of_rest
+from seeworthy.procedures.readout.level import SpiritLevel, of_rest
 from seeworthy.procedures.readout.passing import find_tracks, judge, measure_passing
-from seeworthy.procedures.readout.refine import Points
+from seeworthy.procedures.readout.refine import RowPoints
 from seeworthy.procedures.readout.sorting import rough_path
 from seeworthy.virtual import uprights_casts as casts
 from seeworthy.virtual.scene_uprights import Bar, frames, steady
-from seeworthy.virtual.sensor import Camera
+from seeworthy.virtual.sensor import RollingCamera
 
 SMALL: dict[str, Any] = {"width": 640, "height": 360, "hfov": 60.0, "exposure": 1 / 1000}
 
@@ -62,7 +62,7 @@ def made_points(
     bend=0.0,
     pull=0.0,
     tilt=0.0,
-) -> Points:
+) -> RowPoints:
     """Places of one upright by the forward model, frame 1280x720, no noise."""
     rng = np.random.default_rng(abs(int(speed)) + abs(int(start)))
     rows = np.tile(np.linspace(-345, 345, 24), 10)
@@ -76,7 +76,7 @@ def made_points(
         yu = y * stretch
         xu = s + (roll + tilt + pitch * s / 640) * yu
         x = xu / stretch
-    return Points(times, rows, x + 1e-4 * rng.standard_normal(len(x)), 0.05, 10, 0, 1.5)
+    return RowPoints(times, rows, x + 1e-4 * rng.standard_normal(len(x)), 0.05, 10, 0, 1.5)
 
 
 def test_the_fit_returns_the_camera_it_was_given():
@@ -125,14 +125,19 @@ def test_a_read_out_longer_than_a_frame_is_refused():
 
 
 CASES = {
-    "both ways": (Camera(**SMALL, readout_time=0.020, roll=2, pitch=-2, k1=-0.1), (700.0, -500.0)),
-    "upside down": (Camera(**SMALL, readout_time=0.012, upwards=True), (900.0, -800.0)),
+    "both ways": (
+        RollingCamera(**SMALL, readout_time=0.020, roll=2, pitch=-2, k1=-0.1),
+        (700.0, -500.0),
+    ),
+    "upside down": (RollingCamera(**SMALL, readout_time=0.012, upwards=True), (900.0, -800.0)),
     "one way, three distances": (
-        Camera(**SMALL, readout_time=0.025, roll=-3),
+        RollingCamera(**SMALL, readout_time=0.025, roll=-3),
         (200.0, 450.0, 900.0),
     ),
     "portrait": (
-        Camera(width=360, height=640, hfov=40, readout_time=0.020, roll=1.5, exposure=1 / 1000),
+        RollingCamera(
+            width=360, height=640, hfov=40, readout_time=0.020, roll=1.5, exposure=1 / 1000
+        ),
         (500.0, -400.0),
     ),
 }
@@ -161,7 +166,7 @@ def test_roll_and_bend_are_reported():
 
 def test_real_time_stamps_count_not_frame_numbers():
     """Variable rate: every third frame is late, some are missing."""
-    camera = Camera(**SMALL, readout_time=0.020)
+    camera = RollingCamera(**SMALL, readout_time=0.020)
     scene = casts.passing(camera, 4, speeds=(600.0, -600.0), seconds=1.6)
     times = [k / 30 + (0.008 if k % 3 == 2 else 0.0) for k in range(42) if k % 11 != 7]
     found = measure_passing(watch(scene, camera, times))
@@ -169,7 +174,7 @@ def test_real_time_stamps_count_not_frame_numbers():
 
 
 def test_duplicated_frames_are_not_new_observations():
-    camera = Camera(**SMALL, readout_time=0.020)
+    camera = RollingCamera(**SMALL, readout_time=0.020)
     scene = casts.passing(camera, 4, speeds=(600.0, -600.0), seconds=1.3)
     observer = ReadoutWatch(lamp_frames=0)
     tags = ColourTags("limited", 1, 1, 1)
@@ -194,7 +199,7 @@ REFUSED = {
 @pytest.mark.parametrize("name", REFUSED)
 def test_what_only_looks_like_it_is_refused(name):
     cast, words = REFUSED[name]
-    camera = Camera(**SMALL, readout_time=0.020)
+    camera = RollingCamera(**SMALL, readout_time=0.020)
     observer = watch(cast(camera, 8), camera, seconds(24))
     with pytest.raises(CannotMeasure, match=words) as caught:
         measure_passing(observer)
@@ -203,7 +208,7 @@ def test_what_only_looks_like_it_is_refused(name):
 
 def test_a_lean_under_three_pixels_gives_a_bound():
     """ "At most x ms" holds the truth, is one-sided and is no wider than the clip makes it."""
-    camera = Camera(**SMALL, readout_time=0.006)
+    camera = RollingCamera(**SMALL, readout_time=0.006)
     scene = casts.passing(camera, 5, speeds=(300.0, -300.0), seconds=1.0)
     found = measure_passing(watch(scene, camera, seconds(28)))
     assert found.most is not None
@@ -217,14 +222,14 @@ ROLLED = [(3, -1.5), (4, 0.0), (5, 2.0), (6, 0.5)]
 def test_one_way_with_the_roll_read_holds_the_truth(seed, roll):
     """The roll read is off by what its own uncertainty says; the camera's is another one."""
     rng = np.random.default_rng([seed, int(10 * roll) + 50])
-    camera = Camera(**SMALL, readout_time=0.022, roll=roll)
+    camera = RollingCamera(**SMALL, readout_time=0.022, roll=roll)
     scene = casts.passing(camera, seed, speeds=(1100.0,), seconds=1.0)
     seen = watch(scene, camera, seconds(30))
     with pytest.raises(CannotMeasure, match="one speed in one direction") as refused:
         measure_passing(seen)
     assert "roll=" in refused.value.hint
     read = -roll + float(rng.normal(0, 0.3))  # the camera turns the picture the other way
-    found = measure_passing(seen, level=Level.of_roll(read, 0.3))
+    found = measure_passing(seen, level=SpiritLevel.of_roll(read, 0.3))
     assert found.level is not None
     assert found.most is None
     assert not found.upwards
@@ -238,21 +243,21 @@ def test_one_way_with_the_roll_read_holds_the_truth(seed, roll):
 
 
 def test_a_worse_level_gives_a_wider_answer_and_then_a_bound():
-    camera = Camera(**SMALL, readout_time=0.022)
+    camera = RollingCamera(**SMALL, readout_time=0.022)
     scene = casts.passing(camera, 3, speeds=(-1100.0,), seconds=1.0)
     seen = watch(scene, camera, seconds(30))
-    widths = [measure_passing(seen, level=Level.of_roll(0.0, u)).u for u in (0.1, 0.5, 1.0)]
+    widths = [measure_passing(seen, level=SpiritLevel.of_roll(0.0, u)).u for u in (0.1, 0.5, 1.0)]
     assert widths == sorted(widths)
-    loose = measure_passing(seen, level=Level.of_roll(0.0, 3.0))
+    loose = measure_passing(seen, level=SpiritLevel.of_roll(0.0, 3.0))
     assert loose.most is not None
     assert camera.height * loose.most > 0.022
 
 
 def test_a_roll_is_not_used_where_the_clip_tells_it():
-    camera = Camera(**SMALL, readout_time=0.018, roll=2.0)
+    camera = RollingCamera(**SMALL, readout_time=0.018, roll=2.0)
     scene = casts.passing(camera, 5, speeds=(900.0, -700.0), seconds=1.0)
     seen = watch(scene, camera, seconds(30))
-    wrong = measure_passing(seen, level=Level.of_roll(-4.0, 0.1))
+    wrong = measure_passing(seen, level=SpiritLevel.of_roll(-4.0, 0.1))
     assert wrong.level is None
     assert wrong.row_time == measure_passing(seen).row_time
 
@@ -281,7 +286,7 @@ def rolled(scene, cameras, times) -> ReadoutWatch:
 def one_way(seed, roll, rolls=None, speed=1100.0, more=(), until=REST + MOVES + REST):
     """Uprights at rest, passing one way and at rest again; `rolls` before, during and after."""
     rolls = rolls or (roll, roll, roll)
-    before, during, after = (Camera(**SMALL, readout_time=0.022, roll=r) for r in rolls)
+    before, during, after = (RollingCamera(**SMALL, readout_time=0.022, roll=r) for r in rolls)
     scene = casts.passing(during, seed, speeds=(speed,), seconds=1.6, lean_sd=0.1)
     scene = casts.held(scene, REST, REST + MOVES)
     scene = replace(scene, bars=[*scene.bars, *more])
@@ -306,7 +311,7 @@ def test_one_way_with_uprights_at_rest_before_and_after_holds_the_truth(seed, ro
     found = measure_passing(one_way(seed, roll))
     assert found.level is not None
     assert found.level.rests_on == "uprights at rest"
-    # `Camera.roll` turns the picture clockwise: an upright's top goes to the right.
+    # `RollingCamera.roll` turns the picture clockwise: an upright's top goes to the right.
     assert math.degrees(math.atan(found.level.slope)) == pytest.approx(-roll, abs=0.3)
     assert holds(found)
     assert found.most is None
@@ -338,7 +343,7 @@ def test_rest_on_one_side_only_counts_for_less(roll):
 
 def test_what_rests_while_others_pass_is_no_level():
     """Three straight things that belong to the camera's carrier, not upright: a car's pillars."""
-    camera = Camera(**SMALL, readout_time=0.022)
+    camera = RollingCamera(**SMALL, readout_time=0.022)
     own = [
         Bar(steady(x, 0.0), 14.0, 0.8, tilt=math.tan(math.radians(4.0))) for x in (-250, 20, 240)
     ]
@@ -358,7 +363,7 @@ def test_what_rests_while_others_pass_is_no_level():
 
 def test_a_picture_that_hangs_is_no_rest():
     """Its uprights lean by the motion in which it hung."""
-    camera = Camera(**SMALL, readout_time=0.022)
+    camera = RollingCamera(**SMALL, readout_time=0.022)
     scene = casts.passing(camera, 3, speeds=(1100.0,), seconds=1.6)
     shown = [c for _, c in frames(scene, camera, seconds(30))]
     observer = ReadoutWatch(lamp_frames=0)
@@ -375,8 +380,8 @@ def test_a_picture_that_hangs_is_no_rest():
 def test_a_roll_read_with_the_wrong_sign_is_refused():
     seen = one_way(5, 3.0)
     with pytest.raises(CannotMeasure, match="By the roll read"):
-        measure_passing(seen, level=Level.of_roll(3.0, 0.5))
-    agreed = measure_passing(seen, level=Level.of_roll(-3.0, 0.05))
+        measure_passing(seen, level=SpiritLevel.of_roll(3.0, 0.5))
+    agreed = measure_passing(seen, level=SpiritLevel.of_roll(-3.0, 0.05))
     assert agreed.level is not None
     assert agreed.level.rests_on == "the roll read"
 
@@ -388,7 +393,7 @@ def test_an_empty_clip_is_refused():
 
 def test_memory_of_the_observer_is_flat():
     """A long moving clip is thinned to runs spread over all of it."""
-    camera = Camera(width=64, height=36, exposure=1 / 1000)
+    camera = RollingCamera(width=64, height=36, exposure=1 / 1000)
     scene = casts.passing(camera, 6, speeds=(300.0, -200.0), seconds=2.0)
     shown = [c for _, c in frames(scene, camera, seconds(20))]
     observer = ReadoutWatch(run=10, keep=40, lamp_frames=16)

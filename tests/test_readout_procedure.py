@@ -14,11 +14,11 @@ from seeworthy.procedures.readout import PROCEDURE
 from seeworthy.virtual import lamp as lamps
 from seeworthy.virtual import uprights_casts as casts
 from seeworthy.virtual.scene_uprights import write_clip
-from seeworthy.virtual.sensor import Camera
+from seeworthy.virtual.sensor import RollingCamera
 
 SPEED, DISTANCE, VIEW = "38 mph ± 1 mph", "24 ft ± 3 in", "63 deg ± 0.5 deg"
 HAND = {"speed": [SPEED], "distance": [DISTANCE], "hfov": [VIEW], "lean": ["4.7 deg ± 0.2 deg"]}
-SMALL = Camera(width=640, height=360, readout_time=0.020, exposure=0.001, roll=1.0)
+SMALL = RollingCamera(width=640, height=360, readout_time=0.020, exposure=0.001, roll=1.0)
 
 
 def run(readings=None, files=(), options=None):
@@ -37,7 +37,7 @@ def passing_clip(tmp_path_factory):
 @pytest.fixture(scope="module")
 def lamp_clip(tmp_path_factory):
     path = tmp_path_factory.mktemp("readout") / "lamp.mp4"
-    camera = Camera(width=320, height=240, readout_time=0.025, exposure=0.001)
+    camera = RollingCamera(width=320, height=240, readout_time=0.025, exposure=0.001)
     lamp = lamps.Lamp(100.0, "rectified", 0.7)
     lamps.write_clip(path, lamp, camera, [k / 30 for k in range(36)], bit_rate=2_000_000)
     return path

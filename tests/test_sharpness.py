@@ -15,15 +15,15 @@ from seeworthy.engine.measure import measure
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.procedures.sharpness.measure import (
     CORNERS,
+    EdgeRegion,
     Place,
-    Region,
     by_place,
     corner_figures,
     find_edges,
     measure_edge,
     position_of,
 )
-from seeworthy.procedures.sharpness.slanted_edge import Spread, response
+from seeworthy.procedures.sharpness.slanted_edge import EdgeSpread, response
 from seeworthy.procedures.sharpness.study import film_edges, truth_of
 from seeworthy.virtual.optics import Blur, Sharpening
 
@@ -196,7 +196,7 @@ def upright_frames(places):
     ]
 
 
-REGION = Region("r", "centre", "vertical", np.array([[0, 0], [88, 0], [88, 118], [0, 118.0]]))
+REGION = EdgeRegion("r", "centre", "vertical", np.array([[0, 0], [88, 0], [88, 118], [0, 118.0]]))
 
 
 def test_an_edge_that_moves_is_refused():
@@ -227,7 +227,7 @@ def test_a_response_beyond_sharpening_is_refused():
 
 def test_a_region_without_far_sides_says_so_and_gives_no_nan():
     # A wide soft edge: no bins lie beyond it, where the mean was one of nothing (not a number).
-    found = Spread(np.arange(-16, 17) * 0.25, np.linspace(-0.02, 1.02, 33))
+    found = EdgeSpread(np.arange(-16, 17) * 0.25, np.linspace(-0.02, 1.02, 33))
     try:
         sfr = response(found)
     except CannotMeasure:

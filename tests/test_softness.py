@@ -11,7 +11,7 @@ import pytest
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.write import ClipWriter
 from seeworthy.observe.edge_widths import widths
-from seeworthy.observe.soft_patches import FREQUENCIES, Patches
+from seeworthy.observe.soft_patches import FREQUENCIES, SoftPatches
 from seeworthy.procedures.softness.blur import fit_smear
 from seeworthy.procedures.softness.causes import of_fog, of_shake
 from seeworthy.procedures.study import measured
@@ -33,7 +33,7 @@ def _patches(share, speeds, *, shake=0.0, seed=0):
     power[:, down] *= beat[[i for _, i in rows]][:, None]
     frame = np.array([i for _, i in rows])
     n = len(rows)
-    return Patches(
+    return SoftPatches(
         power.astype(np.float32), np.ones(n, np.float32), speed, np.zeros(n),
         np.array([k for k, _ in rows]), frame, frame / 30, np.zeros(n, bool), np.full(n, np.nan),
         1, 1 / 30,
@@ -62,7 +62,7 @@ def test_what_softens_all_directions_alike_is_no_exposure():
     fast = (still.speed**2).sum(1)
     # A coder that coarsens with speed: a Gaussian on all directions.
     soft = still.power * np.exp(-0.3 * fast[:, None] * far**2).astype(np.float32)
-    smear = fit_smear(Patches(soft, *(getattr(still, n) for n in Patches.__slots__[1:])))
+    smear = fit_smear(SoftPatches(soft, *(getattr(still, n) for n in SoftPatches.__slots__[1:])))
     assert abs(smear.square) < 0.01
 
 
@@ -106,12 +106,12 @@ def test_a_blur_that_comes_and_goes_is_a_shake_and_an_even_one_is_not():
 def test_the_rhythm_of_key_pictures_is_no_shake():
     patches = _patches(0.2, _swing(), shake=0.3)
     key = patches.frame % 13 == 0  # thrice in a period of them is 6.9 Hz
-    fields = {n: getattr(patches, n) for n in Patches.__slots__}
-    cause, rhythm = of_shake(Patches(**{**fields, "key": key}), 0.2)
+    fields = {n: getattr(patches, n) for n in SoftPatches.__slots__}
+    cause, rhythm = of_shake(SoftPatches(**{**fields, "key": key}), 0.2)
     assert cause.low is None
     assert rhythm is None
     coarse = np.full(len(key), 18.0)
-    assert of_shake(Patches(**{**fields, "step": coarse}), 0.2)[0].low is None
+    assert of_shake(SoftPatches(**{**fields, "step": coarse}), 0.2)[0].low is None
 
 
 @pytest.fixture(scope="module")

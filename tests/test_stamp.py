@@ -18,7 +18,7 @@ from seeworthy.observe.stamp_sums import StampSums
 from seeworthy.procedures.stamp.measure import find_stamp
 from seeworthy.procedures.stamp.study import measure, overlap
 from seeworthy.virtual.ground import ground
-from seeworthy.virtual.stamp import Flight, Overlay, box_of, clock_text, film
+from seeworthy.virtual.stamp import Overlay, StampFlight, box_of, clock_text, film
 
 START = dt.datetime(2026, 5, 3, 9, 58, 7)
 DATE = Overlay(clock_text("%Y/%m/%d %H:%M:%S", START), height=15)
@@ -27,7 +27,7 @@ DEBIAN = Path("/usr/share/doc/opencv-doc/examples/data")  # Debian package openc
 
 
 def flight(**changed):
-    return Flight(**{"width": 480, "height": 360, "seconds": 2.0, "speed": 5.0, **changed})
+    return StampFlight(**{"width": 480, "height": 360, "seconds": 2.0, "speed": 5.0, **changed})
 
 
 def filmed(path, overlay=None, **changed):

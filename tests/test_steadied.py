@@ -13,7 +13,7 @@ from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.frames import watch
 from seeworthy.media.source import Source
 from seeworthy.media.write import ClipWriter
-from seeworthy.observe.motion_tracks import Pair
+from seeworthy.observe.motion_tracks import FramePair
 from seeworthy.observe.steadied import SteadyingWatch, line_of, tell_steadied
 from seeworthy.procedures.gyro.follow import held_back
 from seeworthy.procedures.study import measured
@@ -31,7 +31,8 @@ def _shake(rng, size=6.0):
 def _pairs(way, readout, rng, *, count=240, **more):
     made = points_of(way, readout, count, _RATE, rng, size=(_WIDTH, _HEIGHT), **more)
     return [
-        Pair(k + 1, k / _RATE, (k + 1) / _RATE, p.astype(np.float32)) for k, p in enumerate(made)
+        FramePair(k + 1, k / _RATE, (k + 1) / _RATE, p.astype(np.float32))
+        for k, p in enumerate(made)
     ]
 
 

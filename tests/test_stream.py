@@ -19,7 +19,7 @@ from seeworthy.media.write import ClipWriter
 from seeworthy.procedures.declare import gather
 from seeworthy.procedures.stream import PROCEDURE
 from seeworthy.procedures.stream.levels import Load, buffer_holds, judge, levels
-from seeworthy.procedures.stream.measure import Span, bit_rates, shown_span, stretch
+from seeworthy.procedures.stream.measure import RateSpan, bit_rates, shown_span, stretch
 
 
 def run(path):
@@ -85,7 +85,7 @@ def test_interval_holds_true_durations_rounded_to_ticks():
 
 def test_a_constant_stream_has_its_rate_as_mean_and_peak():
     t = np.arange(300) / 30
-    rates = bit_rates(t, np.full(300, 25000), Span(10, 1e-5), 1e-5)
+    rates = bit_rates(t, np.full(300, 25000), RateSpan(10, 1e-5), 1e-5)
     assert rates.mean == pytest.approx(6e6)
     assert rates.peak == pytest.approx(6e6)
     assert np.allclose(rates.window, 6e6)
@@ -94,7 +94,7 @@ def test_a_constant_stream_has_its_rate_as_mean_and_peak():
 def test_the_fullest_second_is_found_wherever_it_starts():
     size = np.full(300, 1000)
     size[137:167] = 11000  # one second of eleven times the rate, starting at frame 137
-    rates = bit_rates(np.arange(300) / 30, size, Span(10, 1e-5), 1e-5)
+    rates = bit_rates(np.arange(300) / 30, size, RateSpan(10, 1e-5), 1e-5)
     assert rates.peak == pytest.approx(30 * 11000 * 8)
     assert rates.mean == pytest.approx(size.sum() * 8 / 10)
 
@@ -102,7 +102,7 @@ def test_the_fullest_second_is_found_wherever_it_starts():
 def test_jitter_does_not_invent_a_peak():
     rng = np.random.default_rng(1)
     t = np.sort(np.arange(900) / 30 + rng.uniform(-0.004, 0.004, 900))
-    rates = bit_rates(t, np.full(900, 25000), Span(30, 1e-5), 1e-5)
+    rates = bit_rates(t, np.full(900, 25000), RateSpan(30, 1e-5), 1e-5)
     # Whole packets would count 31 of them in some second: 3.3 % too much.
     assert 6e6 <= rates.peak < 6e6 * 1.01
 
@@ -110,18 +110,18 @@ def test_jitter_does_not_invent_a_peak():
 def test_large_key_pictures_count_once_in_their_second():
     size = np.full(300, 10000)
     size[::30] = 100000
-    rates = bit_rates(np.arange(300) / 30, size, Span(10, 1e-5), 1e-5)
+    rates = bit_rates(np.arange(300) / 30, size, RateSpan(10, 1e-5), 1e-5)
     assert rates.peak == pytest.approx((29 * 10000 + 100000) * 8)
 
 
 def test_a_clip_shorter_than_a_second_has_no_peak():
-    rates = bit_rates(np.arange(10) / 30, np.full(10, 1000), Span(1 / 3, 1e-5), 1e-5)
+    rates = bit_rates(np.arange(10) / 30, np.full(10, 1000), RateSpan(1 / 3, 1e-5), 1e-5)
     assert rates.peak is None
     assert rates.mean == pytest.approx(10 * 8000 * 3)
 
 
 def test_uncertainty_of_rates_is_that_of_the_stamps():
-    coarse = bit_rates(np.arange(100) / 10, np.full(100, 5000), Span(10, 0.04), 0.1)
+    coarse = bit_rates(np.arange(100) / 10, np.full(100, 5000), RateSpan(10, 0.04), 0.1)
     assert coarse.mean_u == pytest.approx(coarse.mean * 0.004)
     assert coarse.peak_u == pytest.approx(400000 * 0.1 / math.sqrt(6))
 

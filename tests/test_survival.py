@@ -10,12 +10,12 @@ from seeworthy.engine.measure import measure
 from seeworthy.ground.errors import CannotMeasure, UnreadableInput, WrongCall
 from seeworthy.ground.statistics import failure_bound
 from seeworthy.procedures.sharpness.study import film_edges
-from seeworthy.procedures.survival.measure import Figure, change, judge
+from seeworthy.procedures.survival.measure import SurvivalFigure, change, judge
 from seeworthy.virtual.optics import Blur
 
 
 def same(value=0.3, u=0.002, n=1):
-    return [Figure(value, u)] * n
+    return [SurvivalFigure(value, u)] * n
 
 
 # Arithmetic.
@@ -31,7 +31,7 @@ def test_a_ratio_and_its_interval():
 
 
 def test_timing_changes_in_ppm():
-    found = change("timing", [Figure(30.0, 1e-5)], [Figure(30.003, 1e-5)])
+    found = change("timing", [SurvivalFigure(30.0, 1e-5)], [SurvivalFigure(30.003, 1e-5)])
     assert found.value == pytest.approx(100, rel=1e-6)
     assert found.interval[0] < 100 < found.interval[1]
 
@@ -49,8 +49,9 @@ def test_the_bound_is_clopper_pearson(flights, bound):
 
 
 def test_unchanged_is_survived():
-    found = judge({"centre": same(), "timing": [Figure(30, 1e-4)]},
-                  {"centre": same(0.301), "timing": [Figure(30.0001, 1e-4)]}, 3)  # fmt: skip
+    found = judge({"centre": same(), "timing": [SurvivalFigure(30, 1e-4)]},
+                  {"centre": same(0.301), "timing": [SurvivalFigure(30.0001, 1e-4)]},
+                  3)  # fmt: skip
     assert found.verdict == "yes"
     assert {c.answer for c in found.changes} == {"unchanged"}
 
@@ -60,10 +61,10 @@ def test_unchanged_is_survived():
 )
 def test_equivalence_is_two_one_sided_tests(ratio, u, dof):
     # Schuirmann 1987, from memory: within where both one-sided p by SciPy's t are below 0.05.
-    own = [Figure(0.3, 0.3 * u / np.sqrt(2), 2 * dof if np.isfinite(dof) else np.inf)]
-    found = change("timing", [Figure(30, 1e-9)], [Figure(30, 1e-9)])
+    own = [SurvivalFigure(0.3, 0.3 * u / np.sqrt(2), 2 * dof if np.isfinite(dof) else np.inf)]
+    found = change("timing", [SurvivalFigure(30, 1e-9)], [SurvivalFigure(30, 1e-9)])
     assert found.within
-    made = change("centre", own, [Figure(0.3 * ratio, own[0].u * ratio, own[0].dof)])
+    made = change("centre", own, [SurvivalFigure(0.3 * ratio, own[0].u * ratio, own[0].dof)])
     spread = np.hypot(u, np.hypot(0.02, 0.02))
     edge = -np.log(0.85)
     moved = np.log(ratio)
@@ -75,8 +76,12 @@ def test_equivalence_is_two_one_sided_tests(ratio, u, dof):
 
 def test_a_change_that_was_not_seen_is_no_survival():
     # 0.84 with 95 % (0.705, 1.001): 'no change was found', and yet it may have lost a third.
-    wide = [Figure(0.3, 0.3 * 0.087)]
-    found = judge({"centre": [Figure(0.3, 1e-6)]}, {"centre": [Figure(0.252, wide[0].u * 0.84)]}, 1)
+    wide = [SurvivalFigure(0.3, 0.3 * 0.087)]
+    found = judge(
+        {"centre": [SurvivalFigure(0.3, 1e-6)]},
+        {"centre": [SurvivalFigure(0.252, wide[0].u * 0.84)]},
+        1,
+    )
     assert found.verdict == "cannot tell"
     assert found.bound is None
 
@@ -87,8 +92,8 @@ def test_one_figure_more_never_makes_it_easier():
         after = {"centre": same(0.3 * np.exp(rng.normal(0, 0.08)), 0.3 * rng.uniform(0.01, 0.08))}
         alone = judge({"centre": same()}, after, 1).verdict
         more = judge(
-            {"centre": same(), "timing": [Figure(30, 1e-4)], "decentring": same(1.1)},
-            {**after, "timing": [Figure(30, 1e-4)], "decentring": same(1.1)},
+            {"centre": same(), "timing": [SurvivalFigure(30, 1e-4)], "decentring": same(1.1)},
+            {**after, "timing": [SurvivalFigure(30, 1e-4)], "decentring": same(1.1)},
             1,
         ).verdict
         assert alone == "yes" or more != "yes"
@@ -108,11 +113,15 @@ def test_takes_set_up_anew_show_what_setting_up_changes():
     rng = np.random.default_rng(4)
     scatter, passed, called = 0.04, 0, 0  # twice what is assumed where nothing shows it
     for _ in range(400):
-        take = [[Figure(0.3 * np.exp(x), 0.001) for x in rng.normal(0, scatter, 3)] for _ in "ab"]
+        take = [
+            [SurvivalFigure(0.3 * np.exp(x), 0.001) for x in rng.normal(0, scatter, 3)]
+            for _ in "ab"
+        ]
         found = judge({"centre": take[0]}, {"centre": take[1]}, 1, anew=True)
         called += found.changes[0].p < 0.05
         edge = [
-            [Figure(0.3 * f.value / 0.3 * (0.85 if i else 1), f.u) for f in take[i]] for i in (0, 1)
+            [SurvivalFigure(0.3 * f.value / 0.3 * (0.85 if i else 1), f.u) for f in take[i]]
+            for i in (0, 1)
         ]
         passed += judge({"centre": edge[0]}, {"centre": edge[1]}, 1, anew=True).verdict == "yes"
     low, high = stats.binomtest(called, 400).proportion_ci(0.99)
@@ -148,8 +157,8 @@ def test_no_change_is_rarely_called_one():
         a, b = 0.3 * np.exp(rng.normal(0, np.hypot(0.02, 0.01), 2))
         c, d = 1.1 * np.exp(rng.normal(0, np.hypot(0.02, 0.01), 2))
         found = judge(
-            {"centre": [Figure(a, 0.003)], "decentring": [Figure(c, 0.011)]},
-            {"centre": [Figure(b, 0.003)], "decentring": [Figure(d, 0.011)]},
+            {"centre": [SurvivalFigure(a, 0.003)], "decentring": [SurvivalFigure(c, 0.011)]},
+            {"centre": [SurvivalFigure(b, 0.003)], "decentring": [SurvivalFigure(d, 0.011)]},
             1,
         )
         wrong += any(x.changed for x in found.changes)

@@ -5,7 +5,7 @@ import pytest
 
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.observe.chessboard import find_chessboard, parse_board
-from seeworthy.optics.lens import Camera
+from seeworthy.optics.lens import LensCamera
 from seeworthy.optics.plane import direct_homography, fit_plane
 from seeworthy.targets import target
 from seeworthy.targets.find import find
@@ -74,7 +74,7 @@ def test_regions_and_markers_of_other_targets(name):
 
 def test_known_lens_makes_the_map_exact():
     pose = Pose.facing(200, pivot=(136, 80), tilt=(20, -8), roll=3)
-    camera = Camera("pinhole", 1280, 720, LENS.fx, LENS.fy, LENS.cx, LENS.cy, LENS.k)
+    camera = LensCamera("pinhole", 1280, 720, LENS.fx, LENS.fy, LENS.cx, LENS.cy, LENS.k)
     found = find(shot("board", pose), "board", camera=camera)
     every = np.array(list(target("board").points.values()))
     away = found.mapping.to_image(every) - LENS.project(pose.apply(every))

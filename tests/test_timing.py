@@ -18,7 +18,7 @@ from seeworthy.observe.changes import ChangeWatch
 from seeworthy.procedures.declare import Inputs, gather
 from seeworthy.procedures.timing import PROCEDURE
 from seeworthy.procedures.timing.evidence import MOST_POINTS, thin
-from seeworthy.virtual.faults import Plan, cut, erase, low_light_rates, overwrite, render
+from seeworthy.virtual.faults import FaultPlan, cut, erase, low_light_rates, overwrite, render
 from seeworthy.virtual.scene_plain import PlainScene
 
 SMALL = {"width": 320, "height": 192}
@@ -67,7 +67,7 @@ def test_change_is_the_mean_difference_in_code_values(tmp_path):
 
 def test_all_faults_of_one_clip_are_found_by_number(tmp_path):
     path = tmp_path / "clip.mp4"
-    plan = Plan(
+    plan = FaultPlan(
         150,
         dropped=frozenset({20, 50, 51, 110}),
         repeated=frozenset({33, 77, 78, 130}),
@@ -91,7 +91,7 @@ def test_all_faults_of_one_clip_are_found_by_number(tmp_path):
 
 def test_damaged_frames_are_found_by_number(tmp_path):
     path = tmp_path / "clip.mp4"
-    render(path, PlainScene(), Plan(50))
+    render(path, PlainScene(), FaultPlan(50))
     bad = sorted([*overwrite(path, [12, 30, 48]), *erase(path, [20, 31])])
     said = timing(path)
     assert at(said, "corrupt_frames") == bad
@@ -113,7 +113,7 @@ def test_damaged_frames_are_found_by_number(tmp_path):
 )
 def test_nothing_is_invented(tmp_path, kind, rates):
     path = tmp_path / "clip.mp4"
-    film(path, Plan(120, intervals=rates), **kind)
+    film(path, FaultPlan(120, intervals=rates), **kind)
     said = timing(path)
     for name in ("dropped_frames", "duplicated_frames", "corrupt_frames"):
         assert said.findings[name] == {"count": 0, "at": []}
@@ -132,7 +132,7 @@ def test_every_picture_twice_is_half_as_many_pictures(tmp_path):
 
 def test_repeats_of_a_still_noisy_scene_are_found_and_of_a_denoised_one_named(tmp_path):
     path = tmp_path / "clip.mp4"
-    plan = Plan(100, repeated=frozenset({20, 45, 46, 80}))
+    plan = FaultPlan(100, repeated=frozenset({20, 45, 46, 80}))
     film(path, plan, motion="still", noise=4.0)
     assert at(timing(path), "duplicated_frames") == [20, 45, 46, 80]
     film(path, plan, motion="still", noise=0.1)
@@ -147,13 +147,13 @@ def test_repeats_of_a_still_noisy_scene_are_found_and_of_a_denoised_one_named(tm
 def test_skipped_content_with_even_stamps_leaves_no_gap(tmp_path):
     """What stamps cannot show is not claimed."""
     path = tmp_path / "clip.mp4"
-    film(path, Plan(60, skipped=frozenset({20, 30})))
+    film(path, FaultPlan(60, skipped=frozenset({20, 30})))
     assert at(timing(path), "dropped_frames") == []
 
 
 def test_evidence_shows_the_frames_around_each_first_fault(tmp_path):
     path = tmp_path / "clip.mp4"
-    film(path, Plan(90, dropped=frozenset({40}), repeated=frozenset({60})))
+    film(path, FaultPlan(90, dropped=frozenset({40}), repeated=frozenset({60})))
     said = timing(path)
     assert [p.caption.split(" (")[0] for p in said.pictures] == [
         "Lost frames between frames 39 and 40",
@@ -184,7 +184,7 @@ def test_ten_bit_video_is_measured_in_eight_bit_values(tmp_path):
 
 def test_findings_are_plain_json(tmp_path):
     path = tmp_path / "clip.mp4"
-    film(path, Plan(30, dropped=frozenset({10})))
+    film(path, FaultPlan(30, dropped=frozenset({10})))
     assert json.loads(json.dumps(timing(path).findings))["dropped_frames"]["at"] == [9]
 
 
@@ -193,7 +193,7 @@ def test_findings_are_plain_json(tmp_path):
 
 def test_a_clip_without_the_clock_is_refused_with_a_picture(tmp_path):
     path = tmp_path / "clip.mp4"
-    film(path, Plan(10))
+    film(path, FaultPlan(10))
     with pytest.raises(CannotMeasure, match="not found in any of 10 frames") as refusal:
         timing(path, clock="yes")
     assert refusal.value.pictures
@@ -204,13 +204,13 @@ def test_a_clip_without_the_clock_is_refused_with_a_picture(tmp_path):
 @pytest.mark.parametrize(("frames", "words"), [(1, "one frame"), (2, "2 frames")])
 def test_too_few_frames_are_refused(tmp_path, frames, words):
     path = tmp_path / "short.mp4"
-    film(path, Plan(frames))
+    film(path, FaultPlan(frames))
     with pytest.raises(CannotMeasure, match=words):
         timing(path)
 
 
 def test_a_clip_without_index_is_unreadable(tmp_path):
-    film(tmp_path / "whole.mp4", Plan(30))
+    film(tmp_path / "whole.mp4", FaultPlan(30))
     with pytest.raises(UnreadableInput):
         timing(cut(tmp_path / "whole.mp4", tmp_path / "part.mp4"))
 
@@ -232,7 +232,7 @@ def test_a_container_that_counts_frames_has_no_jitter(tmp_path):
 
 
 def test_a_bare_stream_without_stamps_has_findings_but_no_rate(tmp_path):
-    film(tmp_path / "clip.mp4", Plan(40, repeated=frozenset({20})))
+    film(tmp_path / "clip.mp4", FaultPlan(40, repeated=frozenset({20})))
     bare = tmp_path / "clip.h264"
     with av.open(str(tmp_path / "clip.mp4")) as source, av.open(str(bare), "w") as target:
         stream = target.add_stream_from_template(source.streams.video[0])

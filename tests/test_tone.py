@@ -30,7 +30,7 @@ from seeworthy.procedures.noise.referred import (
 )
 from seeworthy.procedures.shading.budget import budgets, wall
 from seeworthy.procedures.shading.measure import measure_shading
-from seeworthy.procedures.sharpness.measure import Region, by_place, measure_edge
+from seeworthy.procedures.sharpness.measure import EdgeRegion, by_place, measure_edge
 from seeworthy.procedures.sharpness.run import _budget, edge_levels
 
 
@@ -132,7 +132,7 @@ def edge_picture(contrast, curve, bright=0.8, blur=1.2):
 
 def mtf50(contrast, curve):
     corners = np.array([[12, 10], [66, 10], [66, 108], [12, 108]], float)
-    region = Region("edge", "centre", "vertical", corners)
+    region = EdgeRegion("edge", "centre", "vertical", corners)
     noise = np.random.default_rng(1).normal(0, 1e-4, (2, 120, 80))
     frames = [edge_picture(contrast, curve) + n for n in noise]
     edge = measure_edge(frames, region, (-1.0, 2.0))

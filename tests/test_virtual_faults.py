@@ -13,7 +13,7 @@ from seeworthy.ground.errors import UnreadableInput
 from seeworthy.media.frames import watch
 from seeworthy.media.source import Source
 from seeworthy.virtual.faults import (
-    Plan,
+    FaultPlan,
     cut,
     erase,
     low_light_rates,
@@ -61,7 +61,7 @@ def test_noise_and_fade_are_as_asked():
 def test_dropped_frames_leave_gaps_and_skipped_ones_do_not(tmp_path):
     path = tmp_path / "clip.mp4"
     truth = render(
-        path, scene(), Plan(40, dropped=frozenset({10, 11, 39}), skipped=frozenset({20}))
+        path, scene(), FaultPlan(40, dropped=frozenset({10, 11, 39}), skipped=frozenset({20}))
     )
     assert truth.dropped == (9, 9)  # the last slot leaves no gap
     assert truth.skipped == (18,)
@@ -75,7 +75,7 @@ def test_dropped_frames_leave_gaps_and_skipped_ones_do_not(tmp_path):
 def test_a_skip_is_a_jump_in_content(tmp_path):
     pan = PlainScene(**SMALL, speed=4.0, noise=0.0)
     path = tmp_path / "clip.mp4"
-    truth = render(path, pan, Plan(12, skipped=frozenset({6})), bit_rate=8_000_000)
+    truth = render(path, pan, FaultPlan(12, skipped=frozenset({6})), bit_rate=8_000_000)
     with av.open(str(path)) as container:
         pictures = [f.to_ndarray(format="gray").astype(float) for f in container.decode(video=0)]
     (after,) = truth.skipped
@@ -86,7 +86,7 @@ def test_a_skip_is_a_jump_in_content(tmp_path):
 
 def test_repeated_frames_are_the_same_picture_encoded_again(tmp_path):
     path = tmp_path / "clip.mp4"
-    truth = render(path, scene(), Plan(30, repeated=frozenset({7, 8, 20})))
+    truth = render(path, scene(), FaultPlan(30, repeated=frozenset({7, 8, 20})))
     assert truth.repeated == (7, 8, 20)
     with av.open(str(path)) as container:
         pictures = [f.to_ndarray(format="gray").astype(float) for f in container.decode(video=0)]
@@ -97,11 +97,11 @@ def test_repeated_frames_are_the_same_picture_encoded_again(tmp_path):
 
 def test_jitter_and_variable_rates_are_in_the_stamps(tmp_path):
     path = tmp_path / "clip.mp4"
-    render(path, scene(), Plan(100, jitter=2e-3))
+    render(path, scene(), FaultPlan(100, jitter=2e-3))
     off = np.array(stamps(path)) - np.arange(100) / 30
     assert (off - off.mean()).std() == pytest.approx(2e-3, rel=0.25)
     rates = low_light_rates(spells=[(10, 30.0), (5, 15.0)])
-    render(path, scene(), Plan(20, intervals=rates))
+    render(path, scene(), FaultPlan(20, intervals=rates))
     steps = np.diff(stamps(path))
     assert steps[:9] == pytest.approx(np.full(9, 1 / 30), abs=1e-4)
     assert steps[10:] == pytest.approx(np.full(9, 1 / 15), abs=1e-4)
@@ -109,7 +109,7 @@ def test_jitter_and_variable_rates_are_in_the_stamps(tmp_path):
 
 def test_time_base_and_rate_are_kept(tmp_path):
     path = tmp_path / "clip.mp4"
-    truth = render(path, scene(), Plan(31, rate=Fraction(30000, 1001)))
+    truth = render(path, scene(), FaultPlan(31, rate=Fraction(30000, 1001)))
     assert truth.rate == pytest.approx(30000 / 1001, rel=1e-6)
     assert stamps(path)[-1] == pytest.approx(30 * 1001 / 30000, abs=1e-4)
     assert truth.keys == (0, 30)
@@ -118,7 +118,7 @@ def test_time_base_and_rate_are_kept(tmp_path):
 def test_overwritten_frames_are_the_ones_that_decode_differently(tmp_path):
     path = tmp_path / "clip.mp4"
     # Large pictures: in small ones damaged data often decode as valid content.
-    render(path, PlainScene(), Plan(30))
+    render(path, PlainScene(), FaultPlan(30))
     sizes = [p.size for p in packets(path)]
     assert overwrite(path, [25, 12]) == (12, 25)
     assert [p.size for p in packets(path)] == sizes
@@ -128,7 +128,7 @@ def test_overwritten_frames_are_the_ones_that_decode_differently(tmp_path):
 
 def test_erased_frames_are_in_the_file_but_not_in_the_picture(tmp_path):
     path = tmp_path / "clip.mp4"
-    render(path, scene(), Plan(40))
+    render(path, scene(), FaultPlan(40))
     erase(path, [15])
     summary = watch(Source.of(path), [_Blind()])
     assert summary.lost == [15]
@@ -137,7 +137,7 @@ def test_erased_frames_are_in_the_file_but_not_in_the_picture(tmp_path):
 
 def test_a_cut_file_has_no_index(tmp_path):
     whole, part = tmp_path / "whole.mp4", tmp_path / "part.mp4"
-    render(whole, scene(), Plan(40))
+    render(whole, scene(), FaultPlan(40))
     cut(whole, part, 0.6)
     assert part.stat().st_size == int(whole.stat().st_size * 0.6)
     with pytest.raises(UnreadableInput):

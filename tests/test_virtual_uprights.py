@@ -9,49 +9,49 @@ import pytest
 
 from seeworthy.virtual import lamp as lamps
 from seeworthy.virtual import uprights_casts as casts
-from seeworthy.virtual.scene_uprights import Bar, Renderer, Scene, frames, steady
-from seeworthy.virtual.sensor import Camera, transfer_table
+from seeworthy.virtual.scene_uprights import Bar, Renderer, UprightScene, frames, steady
+from seeworthy.virtual.sensor import RollingCamera, transfer_table
 
 SMALL = {"width": 320, "height": 180, "exposure": 1 / 4000, "psf": 0.7}
 
 
-def _centre_per_row(camera: Camera, speed: float, tilt: float = 0.0) -> np.ndarray:
+def _centre_per_row(camera: RollingCamera, speed: float, tilt: float = 0.0) -> np.ndarray:
     """Centroid of one black bar in each row, from noise-free light."""
     bar = Bar(steady(10.0, speed), 12.0, 0.0, tilt=tilt, grain=0.0)
-    renderer = Renderer(Scene([bar], steady(0.0, 0.0), contrast=0.0), camera)
-    blank = Renderer(Scene([], steady(0.0, 0.0), contrast=0.0), camera)
+    renderer = Renderer(UprightScene([bar], steady(0.0, 0.0), contrast=0.0), camera)
+    blank = Renderer(UprightScene([], steady(0.0, 0.0), contrast=0.0), camera)
     cover = 1 - renderer.light(0.0) / blank.light(0.0)
     columns = np.arange(camera.width) - (camera.width - 1) / 2
     return (cover @ columns) / cover.sum(axis=1)
 
 
 def test_a_still_upright_is_upright():
-    centre = _centre_per_row(Camera(**SMALL), 0.0)
+    centre = _centre_per_row(RollingCamera(**SMALL), 0.0)
     assert centre == pytest.approx(np.full(180, 10.0), abs=0.03)
 
 
 def test_a_passing_upright_leans_by_speed_times_row_time():
-    camera = Camera(**SMALL, readout_time=0.020)
+    camera = RollingCamera(**SMALL, readout_time=0.020)
     centre = _centre_per_row(camera, 800.0)
     rows = np.arange(180)
     assert centre == pytest.approx(10 + 800 * 0.020 / 180 * rows, abs=0.03)
 
 
 def test_an_upside_down_camera_leans_the_other_way():
-    camera = Camera(**SMALL, readout_time=0.020, upwards=True)
+    camera = RollingCamera(**SMALL, readout_time=0.020, upwards=True)
     centre = _centre_per_row(camera, 800.0)
     assert np.polyfit(np.arange(180), centre, 1)[0] == pytest.approx(-800 * 0.020 / 180, rel=0.01)
 
 
 def test_roll_leans_a_still_upright():
-    centre = _centre_per_row(Camera(**SMALL, roll=2.0), 0.0)
+    centre = _centre_per_row(RollingCamera(**SMALL, roll=2.0), 0.0)
     assert np.polyfit(np.arange(180), centre, 1)[0] == pytest.approx(
         -math.tan(math.radians(2)), rel=0.02
     )
 
 
 def test_rays_undo_distortion():
-    camera = Camera(**SMALL, k1=-0.12, hfov=70)
+    camera = RollingCamera(**SMALL, k1=-0.12, hfov=70)
     xu, yu = camera.rays()
     r2 = xu.astype(float) ** 2 + yu.astype(float) ** 2
     xd = xu * (1 + camera.k1 * r2) * camera.focal
@@ -59,13 +59,13 @@ def test_rays_undo_distortion():
 
 
 def test_motion_blur_is_speed_times_exposure():
-    sharp = Camera(**SMALL, readout_time=1e-6)
-    smeared = Camera(**{**SMALL, "exposure": 0.02}, readout_time=1e-6)
+    sharp = RollingCamera(**SMALL, readout_time=1e-6)
+    smeared = RollingCamera(**{**SMALL, "exposure": 0.02}, readout_time=1e-6)
     widths = []
     for camera in (sharp, smeared):
         bar = Bar(steady(0.0, 1000.0), 4.0, 0.0, grain=0.0)
-        scene = Scene([bar], steady(0.0, 0.0), contrast=0.0)
-        blank = Renderer(Scene([], steady(0.0, 0.0), contrast=0.0), camera).light(0.0)
+        scene = UprightScene([bar], steady(0.0, 0.0), contrast=0.0)
+        blank = Renderer(UprightScene([], steady(0.0, 0.0), contrast=0.0), camera).light(0.0)
         cover = (1 - Renderer(scene, camera).light(0.0) / blank)[40]
         x = np.arange(320)
         middle = np.average(x, weights=cover)
@@ -75,7 +75,7 @@ def test_motion_blur_is_speed_times_exposure():
 
 
 def test_the_same_seed_gives_the_same_frame():
-    camera = Camera(**SMALL)
+    camera = RollingCamera(**SMALL)
     one, two, other = (
         next(frames(casts.passing(camera, seed), camera, [0.4]))[1] for seed in (5, 5, 6)
     )
@@ -111,7 +111,7 @@ def test_exposure_weakens_a_sine_by_sinc():
 
 def test_bands_stand_still_at_a_multiple_of_the_frame_rate():
     lamp = lamps.Lamp(120.0, "rectified", 0.9)
-    quiet = Camera(**{**SMALL, "exposure": 0.001}, read_noise=0.0, full_well=1e9)
+    quiet = RollingCamera(**{**SMALL, "exposure": 0.001}, read_noise=0.0, full_well=1e9)
     first, second = (f for _, f in lamps.frames(lamp, quiet, [0.0, 1 / 30]))
     assert np.abs(first.astype(int) - second.astype(int)).max() <= 1
     assert first.mean(axis=1).std() > 5

@@ -11,7 +11,7 @@ from seeworthy.web.trust import (
     SESSION_SECONDS,
     TICKET_SECONDS,
     Door,
-    Gate,
+    TrustGate,
     comes_from_here,
     guest_may,
 )
@@ -39,7 +39,7 @@ def ask(
         "client": (client, 5555),
         "headers": [(k.encode(), v.encode()) for k, v in named.items()],
     }
-    asyncio.run(Gate(page, door)(scope, None, send))
+    asyncio.run(TrustGate(page, door)(scope, None, send))
     found = {k.decode(): v.decode() for k, v in sent[0]["headers"]}
     return sent[0]["status"], found, sent[1]["body"].decode()
 
@@ -249,5 +249,5 @@ def test_websockets_are_closed():
     async def send(message):
         sent.append(message)
 
-    asyncio.run(Gate(page, Door())({"type": "websocket", "headers": []}, None, send))
+    asyncio.run(TrustGate(page, Door())({"type": "websocket", "headers": []}, None, send))
     assert sent[0]["type"] == "websocket.close"

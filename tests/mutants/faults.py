@@ -120,7 +120,7 @@ FAULTS = (
     Fault("m29", "lens: models that fit as well do not widen", "procedures/lens/measure.py",
           "np.hypot(u, away / math.sqrt(3)), u)", "u, u)",
           ("tests/test_lens.py::test_a_model_that_fits_as_well_is_inside_the_uncertainty",), True),
-    Fault("m31", "shading: luminance of BT.601", "procedures/shading/measure.py",
+    Fault("m31", "shading: luminance of BT.601", "optics/colour.py",
           "[0.2126, 0.7152, 0.0722]", "[0.2990, 0.5870, 0.1140]",
           _outside("luminance_is_that_of_srgb"), True),
     Fault("m32", "low light: straight between takes", "procedures/low_light/measure.py",

@@ -27,7 +27,7 @@ from seeworthy.procedures import all_procedures
 
 
 @dataclass(frozen=True, slots=True)
-class Advice:
+class NextStep:
     """What to do next.
 
     Attributes:
@@ -60,7 +60,7 @@ class CameraLine:
     waiting: int
     refused: int
     takes: int
-    next: Advice
+    next: NextStep
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,30 +135,30 @@ def _line(camera: Camera, takes: Sequence[TakeLine]) -> CameraLine:
     refused = count["refused"] + count["failed"] + count["lost"]
     advice = _next(camera, takes, set(tested))
     if camera.group:
-        advice = Advice("done", f"Measured by another group: {camera.group}.")
+        advice = NextStep("done", f"Measured by another group: {camera.group}.")
     return CameraLine(camera, tested, count["stale"], count["new"], refused, len(takes), advice)
 
 
-def _next(camera: Camera, takes: Sequence[TakeLine], tested: set[str]) -> Advice:
+def _next(camera: Camera, takes: Sequence[TakeLine], tested: set[str]) -> NextStep:
     due: tuple[State, ...] = ("new", "stale", "lost")
     waiting = [t for t in takes if t.state in due]
     if waiting:
         what = "take" if len(waiting) == 1 else "takes"
-        return Advice("run", f"Measure {len(waiting)} {what} that are new or out of date.")
+        return NextStep("run", f"Measure {len(waiting)} {what} that are new or out of date.")
     for take in takes:
         if take.state in ("refused", "failed") and take.procedure not in tested:
-            return Advice("again", f"Film '{take.procedure}' again.", take.procedure, take.id)
+            return NextStep("again", f"Film '{take.procedure}' again.", take.procedure, take.id)
     return _untested(camera, tested)
 
 
-def _untested(camera: Camera, tested: set[str]) -> Advice:
+def _untested(camera: Camera, tested: set[str]) -> NextStep:
     measurands, procedures = all_measurands(), all_procedures()
     for claim in camera.claims:
         entry = measurands.get(claim.subject)
         if entry and entry.procedure in procedures and entry.procedure not in tested:
             words = f"Test the claim on {entry.title}."
-            return Advice("claim", words, entry.procedure)
+            return NextStep("claim", words, entry.procedure)
     for name, procedure in procedures.items():
         if name not in tested:
-            return Advice("test", procedure.question, name)
-    return Advice("done", "Every test has a figure.")
+            return NextStep("test", procedure.question, name)
+    return NextStep("done", "Every test has a figure.")

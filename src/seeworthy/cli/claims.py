@@ -13,7 +13,7 @@ from seeworthy.cli.tables import next_step, table
 
 if TYPE_CHECKING:
     from seeworthy.judge.claims.judgement import Judgement
-    from seeworthy.judge.claims.listing import Reading, Suggestion
+    from seeworthy.judge.claims.listing import ListingReading, Suggestion
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -152,7 +152,7 @@ def _listing_text(listing: str) -> str:
     return text
 
 
-def _as_json(found: Reading, entered: set[int], before: dict[str, str]) -> dict[str, object]:
+def _as_json(found: ListingReading, entered: set[int], before: dict[str, str]) -> dict[str, object]:
     return {
         "suggestions": [
             {
@@ -167,7 +167,7 @@ def _as_json(found: Reading, entered: set[int], before: dict[str, str]) -> dict[
     }  # fmt: skip
 
 
-def _say(found: Reading, entered: set[int], kept: list[int], before: dict[str, str]) -> None:
+def _say(found: ListingReading, entered: set[int], kept: list[int], before: dict[str, str]) -> None:
     for i, s in enumerate(found.suggestions, 1):
         old = before.get(s.subject)
         change = f" (was {old})" if old is not None and old != s.text else ""

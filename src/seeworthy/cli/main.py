@@ -23,7 +23,7 @@ from seeworthy.ground.errors import Fault, NoSpace, SeeworthyError, WrongCall
 
 
 @dataclass(frozen=True)
-class Entry:
+class MenuEntry:
     """One command: where its Typer app is, its one line of help, its section."""
 
     module: str
@@ -37,37 +37,39 @@ _THINK = "What the figures mean"
 _SELF = "Seeworthy itself"
 
 # The order is the order of the help page. A module that is not there yet is left out.
-COMMANDS: dict[str, Entry] = {
-    "demo": Entry("demo", "Build the demo bench of Marram Point and measure it.", _ONE),
-    "look": Entry("look", "Tell everything that one clip tells by itself.", _ONE),
-    "procedures": Entry("procedures", "List the tests, or show how to film one.", _ONE),
-    "measure": Entry("measure", "Run one test on your files and readings.", _ONE),
-    "target": Entry("target", "Make a printable target as PDF.", _ONE),
-    "recover": Entry("recover", "Rebuild a clip that was cut off before it was finished.", _ONE),
-    "bench": Entry("bench", "Make, check or back up a bench folder.", _KEEP),
-    "camera": Entry("camera", "Add and list cameras, units, firmware and claims.", _KEEP),
-    "shoot": Entry("shoot", "Say what to test next; print the shoot sheet and slates.", _KEEP),
-    "take": Entry("take", "Add and list what you filmed and read.", _KEEP),
-    "import": Entry("import_", "Sort a card folder into takes.", _KEEP),
-    "run": Entry("run", "Measure what is new or out of date.", _KEEP),
-    "claims": Entry("claims", "Hold the seller's claims against the figures.", _THINK),
-    "compare": Entry("compare", "Set cameras side by side.", _THINK),
-    "suit": Entry("suit", "Rank cameras for a purpose.", _THINK),
-    "plan": Entry("plan", "Foresee what a flight will look like.", _THINK),
-    "correct": Entry("correct", "Mend a clip with what was measured.", _THINK),
-    "report": Entry("report", "Write the report of a camera.", _THINK),
-    "cards": Entry("cards", "Write results as pictures for a film.", _THINK),
-    "export": Entry("export", "Write results as open data.", _THINK),
-    "verify": Entry("verify", "Compute the results of a data package again.", _THINK),
-    "groups": Entry("groups", "Set several groups' results of one model side by side.", _THINK),
-    "pool": Entry("pool", "Put data packages of many benches together.", _THINK),
-    "ask": Entry("ask", "Ask a pool of benches.", _THINK),
-    "serve": Entry("serve", "Open the bench in a browser.", _KEEP),
-    "selfcheck": Entry("selfcheck", "Render known truth, measure it, compare.", _SELF),
+COMMANDS: dict[str, MenuEntry] = {
+    "demo": MenuEntry("demo", "Build the demo bench of Marram Point and measure it.", _ONE),
+    "look": MenuEntry("look", "Tell everything that one clip tells by itself.", _ONE),
+    "procedures": MenuEntry("procedures", "List the tests, or show how to film one.", _ONE),
+    "measure": MenuEntry("measure", "Run one test on your files and readings.", _ONE),
+    "target": MenuEntry("target", "Make a printable target as PDF.", _ONE),
+    "recover": MenuEntry(
+        "recover", "Rebuild a clip that was cut off before it was finished.", _ONE
+    ),
+    "bench": MenuEntry("bench", "Make, check or back up a bench folder.", _KEEP),
+    "camera": MenuEntry("camera", "Add and list cameras, units, firmware and claims.", _KEEP),
+    "shoot": MenuEntry("shoot", "Say what to test next; print the shoot sheet and slates.", _KEEP),
+    "take": MenuEntry("take", "Add and list what you filmed and read.", _KEEP),
+    "import": MenuEntry("import_", "Sort a card folder into takes.", _KEEP),
+    "run": MenuEntry("run", "Measure what is new or out of date.", _KEEP),
+    "claims": MenuEntry("claims", "Hold the seller's claims against the figures.", _THINK),
+    "compare": MenuEntry("compare", "Set cameras side by side.", _THINK),
+    "suit": MenuEntry("suit", "Rank cameras for a purpose.", _THINK),
+    "plan": MenuEntry("plan", "Foresee what a flight will look like.", _THINK),
+    "correct": MenuEntry("correct", "Mend a clip with what was measured.", _THINK),
+    "report": MenuEntry("report", "Write the report of a camera.", _THINK),
+    "cards": MenuEntry("cards", "Write results as pictures for a film.", _THINK),
+    "export": MenuEntry("export", "Write results as open data.", _THINK),
+    "verify": MenuEntry("verify", "Compute the results of a data package again.", _THINK),
+    "groups": MenuEntry("groups", "Set several groups' results of one model side by side.", _THINK),
+    "pool": MenuEntry("pool", "Put data packages of many benches together.", _THINK),
+    "ask": MenuEntry("ask", "Ask a pool of benches.", _THINK),
+    "serve": MenuEntry("serve", "Open the bench in a browser.", _KEEP),
+    "selfcheck": MenuEntry("selfcheck", "Render known truth, measure it, compare.", _SELF),
 }
 
 
-def _exists(entry: Entry) -> bool:
+def _exists(entry: MenuEntry) -> bool:
     from importlib.util import find_spec
 
     return find_spec(f"seeworthy.cli.{entry.module}") is not None

@@ -68,7 +68,7 @@ def allowed(
 
     Args:
         time, square: ndarray (N, B). Mean and variance of the times shown, ms and ms²
-            (`seeworthy.clock.moments.Shown`).
+            (`seeworthy.clock.moments.ShownClock`).
         heights: ndarray (B,).
         phases: ndarray (N,). Phase of the updates as the grid has it, ms; only its course is used.
         period: Between updates, ms.

@@ -3,7 +3,7 @@
 A screen holds the time it shows for one update and then goes over to the next. What a frame
 shows, averaged over its exposure, follows the moment of exposure only in steps where the exposure
 is short against an update. Three things tell more: how the shown times are mixed within the
-exposure (`Shown.spread`), bands of the picture at different heights, which are exposed and
+exposure (`ShownClock.spread`), bands of the picture at different heights, which are exposed and
 updated at different moments, and the grid on which the updates lie over many frames.
 
 The forward model: an update begun at ``n T`` appears as ``1 - exp(-t / a)``, the camera averages
@@ -64,7 +64,7 @@ _AS_WELL = 0.25
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class ShownClock:
     """What the frames show, in file order.
 
     Attributes:
@@ -115,27 +115,27 @@ class _Model:
     shift: float
 
 
-def find_moments(shown: Shown, period: float, blur_most: float) -> Moments:
+def find_moments(shown: ShownClock, period: float, blur_most: float) -> Moments:
     """Find when each frame was exposed.
 
     Args:
         period: Time between updates, ms, within half a percent.
-        blur_most: Largest variance that optics and pixels may add to `Shown.square`, ms².
+        blur_most: Largest variance that optics and pixels may add to `ShownClock.square`, ms².
     """
     origin = float(np.nanmin(shown.time))
     scale = float(np.ptp(shown.heights))
-    moved = Shown(shown.time - origin, shown.square, shown.heights / scale)
+    moved = ShownClock(shown.time - origin, shown.square, shown.heights / scale)
     grid = _grid(moved, period, blur_most)
     period, phases = grid.period, _phases(moved, grid)
     few = np.unique(np.linspace(0, len(phases) - 1, _FIT_FRAMES).astype(int))
-    part = Shown(moved.time[few, ::2], moved.square[few, ::2], moved.heights[::2])
+    part = ShownClock(moved.time[few, ::2], moved.square[few, ::2], moved.heights[::2])
     models = _explain(part, period, phases[few], blur_most)
     time, u = np.empty(len(phases)), np.empty(len(phases))
     steps = _steps(period, models[0])
     blurs = [_fit(part, period, phases[few], model, None, blur_most).blur for model in models]
     for start in range(0, len(phases), _CHUNK):
         rows = slice(start, start + _CHUNK)
-        piece = Shown(moved.time[rows], moved.square[rows], moved.heights)
+        piece = ShownClock(moved.time[rows], moved.square[rows], moved.heights)
         each = [
             _posterior(_fit(piece, period, phases[rows], model, blur))
             for model, blur in zip(models, blurs, strict=True)
@@ -157,7 +157,7 @@ def find_moments(shown: Shown, period: float, blur_most: float) -> Moments:
     )
 
 
-def _thinned(shown: Shown, phases: Array) -> tuple[Array, Array, Array, Array]:
+def _thinned(shown: ShownClock, phases: Array) -> tuple[Array, Array, Array, Array]:
     """Times, squares, heights and phases of the few frames and bands that bound the exposure."""
     few = np.unique(np.linspace(0, len(phases) - 1, _BOUND_FRAMES).astype(int))
     return shown.time[few, ::3], shown.square[few, ::3], shown.heights[::3], phases[few]
@@ -172,7 +172,7 @@ class _Grid:
     clear: float
 
 
-def _turning(shown: Shown, period: float) -> npt.NDArray[np.complex128]:
+def _turning(shown: ShownClock, period: float) -> npt.NDArray[np.complex128]:
     """Mean turn of each frame's shown times on a grid; what is mixed from updates counts less."""
     known = np.isfinite(shown.time) & np.isfinite(shown.square)
     pure = np.nanpercentile(shown.square, 5)
@@ -185,7 +185,7 @@ def _blocks(count: int, length: int) -> list[npt.NDArray[np.intp]]:
     return np.array_split(np.arange(count), max(1, round(count / length)))
 
 
-def _clear(shown: Shown, period: float, length: int) -> float:
+def _clear(shown: ShownClock, period: float, length: int) -> float:
     """How well the shown times lie on a grid whose phase is free in each block, 0 to 1."""
     turns = _turning(shown, period)
     most = float(np.sum(np.abs(_turning(shown, 1e12))))
@@ -193,13 +193,13 @@ def _clear(shown: Shown, period: float, length: int) -> float:
     return float(parts) / most
 
 
-def _pure_share(shown: Shown, blur_most: float) -> float:
+def _pure_share(shown: ShownClock, blur_most: float) -> float:
     """Share of the bands that show one update alone."""
     known = shown.square[np.isfinite(shown.square)]
     return float(np.mean(known < blur_most + _PURE))
 
 
-def _grid(shown: Shown, nominal: float, blur_most: float) -> _Grid:
+def _grid(shown: ShownClock, nominal: float, blur_most: float) -> _Grid:
     """Find the updates' grid, in ever longer blocks for as long as one phase holds."""
     count, length = len(shown.time), min(_BLOCK, len(shown.time))
     span = _PERIOD_SPAN
@@ -218,14 +218,14 @@ def _grid(shown: Shown, nominal: float, blur_most: float) -> _Grid:
     return best
 
 
-def _search(shown: Shown, grid: _Grid, span: float, steps: int) -> _Grid:
+def _search(shown: ShownClock, grid: _Grid, span: float, steps: int) -> _Grid:
     tried = grid.period * (1 + np.linspace(-span, span, steps))
     clear = [_clear(shown, float(period), grid.length) for period in tried]
     best = int(np.argmax(clear))
     return _Grid(float(tried[best]), grid.length, clear[best])
 
 
-def _phases(shown: Shown, grid: _Grid) -> Array:
+def _phases(shown: ShownClock, grid: _Grid) -> Array:
     """Phase of the updates for each frame, ms."""
     turns = _turning(shown, grid.period)
     phases = np.empty(len(turns))
@@ -244,7 +244,7 @@ class _Fit:
 
 
 def _fit(
-    shown: Shown, period: float, phases: Array, model: _Model, blur: float | None,
+    shown: ShownClock, period: float, phases: Array, model: _Model, blur: float | None,
     blur_most: float = math.inf,
 ) -> _Fit:  # fmt: skip
     """Compare the frames with the model; the blur is found too where it is not given."""
@@ -274,7 +274,7 @@ def _fit(
     return _Fit(moments, misfit(blur), blur)
 
 
-def _explain(shown: Shown, period: float, phases: Array, blur_most: float) -> list[_Model]:
+def _explain(shown: ShownClock, period: float, phases: Array, blur_most: float) -> list[_Model]:
     """Models that explain the frames, the best one first, then others that do about as well."""
 
     def model(x: Array) -> _Model:

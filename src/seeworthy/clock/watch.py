@@ -27,7 +27,7 @@ from seeworthy.clock.find import (
     project,
     read_clock,
 )
-from seeworthy.clock.moments import Moments, Shown, find_moments, roughness, sideways
+from seeworthy.clock.moments import Moments, ShownClock, find_moments, roughness, sideways
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.frames import FrameView, Observer, Stage
 from seeworthy.media.light import light_of
@@ -201,7 +201,7 @@ class ClockWatch(Observer):
 
     def _moments(self, time: Array, period: float, unit: float) -> Moments:
         bands = np.array(self._bands, np.float64).reshape(len(time), 2, -1)
-        shown = Shown(time[:, None] + bands[:, 0], bands[:, 1], band_heights())
+        shown = ShownClock(time[:, None] + bands[:, 0], bands[:, 1], band_heights())
         way = code.SWEEPS[0][2] - 2 * code.PAD
         pixel_ms = code.SWEEP_MS / way / unit
         return find_moments(shown, period, (_BLUR_PX * pixel_ms) ** 2)

@@ -32,7 +32,7 @@ Tell = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True)
-class Plan:
+class DemoPlan:
     """What the demo is made of.
 
     Attributes:
@@ -45,7 +45,7 @@ class Plan:
     props: Mapping[str, Prop]
 
 
-def plan(seed: int = 1, cameras: Sequence[DemoCamera] = CAMERAS) -> Plan:
+def plan(seed: int = 1, cameras: Sequence[DemoCamera] = CAMERAS) -> DemoPlan:
     """Lay out the demo: takes of every procedure that is installed and has an entry."""
     drawn = [replace(c, seed=c.seed + 1000 * (seed - 1)) for c in cameras]
     known = all_procedures()
@@ -57,7 +57,7 @@ def plan(seed: int = 1, cameras: Sequence[DemoCamera] = CAMERAS) -> Plan:
         for staged in stage(camera)
     ]
     props = {p.name: p for _, _, staged in takes for p in _props(staged)}
-    return Plan(drawn, takes, props)
+    return DemoPlan(drawn, takes, props)
 
 
 def _props(staged: Staged) -> Iterator[Prop]:
@@ -105,7 +105,7 @@ def build(
     return bench
 
 
-def _again(place: Path, layout: Plan) -> Bench:
+def _again(place: Path, layout: DemoPlan) -> Bench:
     bench = open_bench(place)
     names = {c.name for c in list_cameras(bench)}
     if names >= {c.name for c in layout.cameras} and len(list_takes(bench)) >= len(layout.takes):

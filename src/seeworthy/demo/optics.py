@@ -8,7 +8,7 @@ import numpy as np
 
 from seeworthy.demo.cameras import DemoCamera
 from seeworthy.demo.targets import lens_of
-from seeworthy.procedures.shading.study import Field, film_field
+from seeworthy.procedures.shading.study import ShadedField, film_field
 from seeworthy.targets import target
 from seeworthy.virtual.filming import Hold, Studio, film, paints_of
 from seeworthy.virtual.optics import Blur, Shading
@@ -48,4 +48,4 @@ def film_flat(path: Path, camera: DemoCamera, turn: bool) -> None:
     shade = Shading(stops, power, (0.5, 0.5), red, blue, (-0.12, 0.0))
     rng = np.random.default_rng([camera.seed, 32, turn])
     size, bits = (camera.width, camera.height), round(camera.bit_rate * 1e6)
-    film_field(path, Field(shade, 0.4, 6000.0), rng, turn=turn, size=size, bit_rate=bits)
+    film_field(path, ShadedField(shade, 0.4, 6000.0), rng, turn=turn, size=size, bit_rate=bits)

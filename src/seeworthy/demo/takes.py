@@ -23,13 +23,13 @@ from seeworthy.demo.colour import LOOKS, film_objects, take_reference
 from seeworthy.demo.optics import film_edges, film_flat
 from seeworthy.demo.targets import film_board, film_rings
 from seeworthy.virtual.detail_scene import leaves
-from seeworthy.virtual.faults import Plan, render
+from seeworthy.virtual.faults import FaultPlan, render
 from seeworthy.virtual.flight_logs import as_csv, demo_log
 from seeworthy.virtual.ground import ground
 from seeworthy.virtual.resample import MARGIN, SmallRaster
 from seeworthy.virtual.scene_plain import PlainScene
-from seeworthy.virtual.sensor import Camera
-from seeworthy.virtual.stamp import Flight, Overlay, clock_text, film
+from seeworthy.virtual.sensor import RollingCamera
+from seeworthy.virtual.stamp import Overlay, StampFlight, clock_text, film
 from seeworthy.virtual.uprights_casts import passing
 
 _POST_FRAMES = 66
@@ -110,8 +110,8 @@ def view(camera: DemoCamera) -> Iterator[Staged]:
 # Clips, made by the virtual camera. These run in worker processes.
 
 
-def _virtual(camera: DemoCamera, exposure: float = 1 / 500) -> Camera:
-    return Camera(
+def _virtual(camera: DemoCamera, exposure: float = 1 / 500) -> RollingCamera:
+    return RollingCamera(
         width=camera.width,
         height=camera.height,
         hfov=camera.hfov,
@@ -124,7 +124,7 @@ def _virtual(camera: DemoCamera, exposure: float = 1 / 500) -> Camera:
     )
 
 
-def _stamps(made: Camera, frames: int) -> list[float]:
+def _stamps(made: RollingCamera, frames: int) -> list[float]:
     return [i / made.rate for i in range(frames)]
 
 
@@ -153,7 +153,7 @@ def film_lamp(path: Path, camera: DemoCamera, frequency: float) -> None:
 def film_walk(path: Path, camera: DemoCamera, dropped: tuple[int, ...]) -> None:
     """Render a walk along the dune foot, hand-held; some cameras lose frames of it."""
     scene: Any = PlainScene(camera.width, camera.height, motion="sway", seed=camera.seed)
-    plan = Plan(_WALK_FRAMES, dropped=frozenset(dropped), seed=camera.seed)
+    plan = FaultPlan(_WALK_FRAMES, dropped=frozenset(dropped), seed=camera.seed)
     render(path, scene, plan, bit_rate=round(camera.bit_rate * 1e6))
 
 
@@ -193,7 +193,7 @@ def film_glide(path: Path, camera: DemoCamera) -> None:
     """Render a glide over the dunes by a camera whose date stamp cannot be switched off."""
     start = dt.datetime.combine(camera.day(2), dt.time(14, 5, 57))
     date = Overlay(clock_text("%Y/%m/%d %H:%M:%S", start), height=camera.height // 30)
-    glide = Flight(
+    glide = StampFlight(
         camera.width, camera.height, seconds=2.0, speed=9.0, seed=camera.seed, airframe="nose",
         bit_rate=round(camera.bit_rate * 1e6),
     )  # fmt: skip

@@ -43,7 +43,7 @@ class Box:
 
 
 @dataclass(slots=True)
-class Track:
+class BoxTrack:
     """What the header of one track says.
 
     Attributes:
@@ -97,7 +97,7 @@ class Boxes:
     timescale: int = 0
     duration: int = 0
     fragmented: bool = False
-    tracks: list[Track] = field(default_factory=list)
+    tracks: list[BoxTrack] = field(default_factory=list)
 
     def first(self, kind: str) -> Box | None:
         """Return the first top-level box of a kind, or None."""
@@ -128,7 +128,7 @@ class Boxes:
         """The recorder closed the file: index complete, nothing claimed beyond the end."""
         return self.has_index and self.missing_bytes <= 0
 
-    def track(self, handler: str) -> Track | None:
+    def track(self, handler: str) -> BoxTrack | None:
         """Return the first track of a handler (``vide``, ``soun``), or None."""
         return next((t for t in self.tracks if t.handler == handler), None)
 
@@ -198,7 +198,7 @@ def _movie(data: bytes, boxes: Boxes) -> None:
         elif kind == "mvex":
             boxes.fragmented = True
         elif kind == "trak":
-            track = Track()
+            track = BoxTrack()
             _track(body, track)
             boxes.tracks.append(track)
 
@@ -215,7 +215,7 @@ def _times(body: bytes) -> tuple[int, int, int]:
     return created, scale, duration
 
 
-def _track(data: bytes, track: Track) -> None:
+def _track(data: bytes, track: BoxTrack) -> None:
     for kind, body in _children(data):
         if kind == "tkhd":
             _track_header(body, track)
@@ -235,7 +235,7 @@ def _track(data: bytes, track: Track) -> None:
             _sizes(body, track)
 
 
-def _track_header(body: bytes, track: Track) -> None:
+def _track_header(body: bytes, track: BoxTrack) -> None:
     if len(body) < 84:
         return
     matrix = struct.unpack_from(">9i", body, 52 if body[0] == 1 else 40)
@@ -255,7 +255,7 @@ def _edits(body: bytes) -> list[tuple[int, int]]:
     return [struct.unpack_from(layout, body, 8 + i * step) for i in range(fits)]
 
 
-def _sizes(body: bytes, track: Track) -> None:
+def _sizes(body: bytes, track: BoxTrack) -> None:
     same, count = struct.unpack_from(">II", body, 4)
     track.samples = count
     if same:
@@ -264,7 +264,7 @@ def _sizes(body: bytes, track: Track) -> None:
         track.sample_bytes = sum(struct.unpack_from(f">{count}I", body, 12))
 
 
-def _sample_entry(body: bytes, track: Track) -> None:
+def _sample_entry(body: bytes, track: BoxTrack) -> None:
     for kind, entry in _children(body, 8):
         track.codec = kind.strip()
         if track.handler == "vide" and len(entry) >= _VISUAL_ENTRY:
@@ -274,7 +274,7 @@ def _sample_entry(body: bytes, track: Track) -> None:
         return
 
 
-def _visual_box(kind: str, data: bytes, track: Track) -> None:
+def _visual_box(kind: str, data: bytes, track: BoxTrack) -> None:
     if kind == "pasp" and len(data) >= 8:
         across, down = struct.unpack_from(">II", data)
         if across and down:

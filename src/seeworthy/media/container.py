@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import av.error
 
-from seeworthy.media.boxes import Boxes, Track, read_boxes
+from seeworthy.media.boxes import Boxes, BoxTrack, read_boxes
 from seeworthy.media.fields import SecondFields
 from seeworthy.media.frames import ColourTags, Range
 from seeworthy.media.h264 import Sps, find_sps
@@ -190,7 +190,9 @@ def _walk(
     return first, pictures.done(), samples.done(), warnings
 
 
-def _video(stream: VideoStream, track: Track | None, first: bytes, packets: Packets) -> VideoFacts:
+def _video(
+    stream: VideoStream, track: BoxTrack | None, first: bytes, packets: Packets
+) -> VideoFacts:
     context = stream.codec_context
     # The coding, not the library that reads it.
     codec = context.codec.canonical_name if context.name.startswith("lib") else context.name
@@ -240,7 +242,7 @@ def _positive(value: Fraction | None) -> Fraction | None:
     return value if value else None
 
 
-def _container_aspect(stream: VideoStream, track: Track | None) -> Fraction | None:
+def _container_aspect(stream: VideoStream, track: BoxTrack | None) -> Fraction | None:
     if track is None:
         return _positive(stream.sample_aspect_ratio)
     if track.pixel_aspect is not None:
@@ -280,7 +282,7 @@ def _tags_of_context(context: Any) -> ColourTags:
     )
 
 
-def _tags_of_track(track: Track | None) -> ColourTags:
+def _tags_of_track(track: BoxTrack | None) -> ColourTags:
     if track is None or track.colour is None:
         return ColourTags()
     primaries, transfer, matrix, full = track.colour

@@ -21,7 +21,7 @@ _STILL_HEADS = (b"\x89PNG\r\n", b"\xff\xd8\xff", b"II*\x00", b"MM\x00*", b"BM")
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class GlimpsedFacts:
     """What a file is, told by its content.
 
     Attributes:
@@ -76,7 +76,7 @@ def _looks_like_a_table(head: bytes) -> bool:
     return False
 
 
-def facts(path: str, name: str) -> Facts:
+def facts(path: str, name: str) -> GlimpsedFacts:
     """Return what a file is.
 
     Raises:
@@ -91,11 +91,11 @@ def facts(path: str, name: str) -> Facts:
 
         still = read_still(Source(place, name))
         height, width = still.pixels.shape[:2]
-        return Facts("still", 1, 0.0, width, height, 0.0, still.taken, _still_model(place))
-    return Facts(kind)
+        return GlimpsedFacts("still", 1, 0.0, width, height, 0.0, still.taken, _still_model(place))
+    return GlimpsedFacts(kind)
 
 
-def _clip_facts(source: Source) -> Facts:
+def _clip_facts(source: Source) -> GlimpsedFacts:
     from seeworthy.media.opening import open_clip, video_stream
 
     with open_clip(source) as container:
@@ -107,7 +107,7 @@ def _clip_facts(source: Source) -> Facts:
         rate = float(stream.average_rate or 0)
         seconds = len(stamps) / rate if rate else 0.0
         turned = (stream.codec_context.width, stream.codec_context.height)
-    return Facts("clip", len(stamps), rate, *turned, seconds, made, model[:100])
+    return GlimpsedFacts("clip", len(stamps), rate, *turned, seconds, made, model[:100])
 
 
 def _still_model(path: Path) -> str:

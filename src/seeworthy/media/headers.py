@@ -129,7 +129,7 @@ _AXES = {
 
 
 @dataclass(frozen=True, slots=True)
-class Meaning:
+class HeaderMeaning:
     """What a header seems to say; empty strings where it says nothing.
 
     Attributes:
@@ -160,7 +160,7 @@ def quantity_named(text: str) -> str:
     return plain if plain in QUANTITIES else _TYPED.get(plain, "")
 
 
-def meaning_of(header: str, unit: str = "") -> Meaning:
+def meaning_of(header: str, unit: str = "") -> HeaderMeaning:
     """Guess quantity, unit and axis of a column.
 
     Args:
@@ -187,7 +187,7 @@ def meaning_of(header: str, unit: str = "") -> Meaning:
         clear = [q for q, units in _FITS.items() for c in named if c in units]
         quantity = clear[0] if clear and found else ""
     axis = next((_AXES[w] for w in words if w in _AXES), "")
-    return Meaning(quantity, found if fits(quantity, found) else "", axis)
+    return HeaderMeaning(quantity, found if fits(quantity, found) else "", axis)
 
 
 def bracketed(header: str) -> list[str]:

@@ -23,7 +23,14 @@ from seeworthy.ground.quantities import same_dimension
 from seeworthy.media.cells import clock_seconds, is_blank, is_clock, is_number, value_of, with_unit
 from seeworthy.media.columns import Column, Doubles, Log, UnitFrom
 from seeworthy.media.content import is_counter, quantity_by_shape, unit_by_size
-from seeworthy.media.headers import QUANTITIES, Meaning, bracketed, fits, meaning_of, quantity_named
+from seeworthy.media.headers import (
+    QUANTITIES,
+    HeaderMeaning,
+    bracketed,
+    fits,
+    meaning_of,
+    quantity_named,
+)
 from seeworthy.media.remarks import Told, told
 from seeworthy.media.tables import Table, read_table
 
@@ -222,7 +229,7 @@ def _clock_seconds(cells: Sequence[str]) -> Doubles:
 
 
 def _column(
-    header: str, index: int, data: Doubles, guess: Meaning, chosen: Mapping[int, str]
+    header: str, index: int, data: Doubles, guess: HeaderMeaning, chosen: Mapping[int, str]
 ) -> Column:
     quantity = guess.quantity
     if index in chosen:

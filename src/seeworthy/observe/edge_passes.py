@@ -103,7 +103,7 @@ def _moved(a: Floats, b: Floats) -> bool:
 
 
 @dataclass(frozen=True)
-class Line:
+class EdgeLine:
     """An upright edge in one frame.
 
     Attributes:
@@ -127,7 +127,7 @@ class Line:
     bands: int
 
 
-def find_lines(bands: Floats, rows: Doubles, frame: int = 0) -> list[Line]:
+def find_lines(bands: Floats, rows: Doubles, frame: int = 0) -> list[EdgeLine]:
     """Find the upright edges of one frame.
 
     Args:
@@ -213,7 +213,7 @@ def _follow(
 
 def _profile(
     bands: Floats, rows: Doubles, start: Doubles, sign: int, reach: int, frame: int
-) -> Line | None:
+) -> EdgeLine | None:
     """Refine the line and gather the bands along it into one fine profile."""
     width = bands.shape[1]
     places = np.polyval(start, rows)
@@ -247,7 +247,7 @@ def _profile(
     grid, profile = mean
     low, high = _plateaus(grid, profile, reach)
     noise = float(np.std(light - np.interp(x, grid, profile))) / (high - low)
-    return Line(
+    return EdgeLine(
         frame, float(c[-1]), np.asarray(c), sign, low, high, grid,
         np.asarray((profile - low) / (high - low)), noise, int(usable.sum()),
     )  # fmt: skip

@@ -26,7 +26,7 @@ _WINDOW = 720  # px: the middle of a larger picture
 
 
 @dataclass(slots=True)
-class EdgeWatch:
+class EdgeWidthWatch:
     """Observer of edges.
 
     Attributes:

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.observe.motion_tracks import Pair
-from seeworthy.optics.turning import Flow, Lens, Turn, believed, cells, solve
+from seeworthy.observe.motion_tracks import FramePair
+from seeworthy.optics.turning import Flow, Turn, TurningLens, believed, cells, solve
 
 Floats = npt.NDArray[np.float64]
 
@@ -17,7 +17,7 @@ _CHUNK = 512  # pairs worked on at a time: some 20 MB
 
 
 def flow_of(
-    pairs: Sequence[Pair], lens: Lens, width: int, height: int, row_time: float = 0.0
+    pairs: Sequence[FramePair], lens: TurningLens, width: int, height: int, row_time: float = 0.0
 ) -> Flow:
     """Return rays and moments of the points of some pairs, padded.
 
@@ -51,7 +51,7 @@ _ENDS = (slice(0, 2), slice(2, 4))
 
 
 def turns(
-    pairs: Sequence[Pair], lens: Lens, width: int, height: int, row_time: float = 0.0
+    pairs: Sequence[FramePair], lens: TurningLens, width: int, height: int, row_time: float = 0.0
 ) -> Iterator[tuple[Flow, Turn]]:
     """Yield flow and rotation, some hundred pairs at a time.
 

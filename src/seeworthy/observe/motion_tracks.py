@@ -35,7 +35,7 @@ _TEXTURE_LEAST = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
-class Pair:
+class FramePair:
     """Points followed from one frame to the next.
 
     Attributes:
@@ -60,7 +60,7 @@ class MotionWatch:
         damaged: Frames left out because the decoder flagged them.
     """
 
-    pairs: list[Pair] = field(default_factory=list)
+    pairs: list[FramePair] = field(default_factory=list)
     picture: npt.NDArray[np.uint8] | None = None
     damaged: int = 0
     width: int = 0
@@ -119,7 +119,7 @@ class MotionWatch:
         start = float(self._time or 0.0)
         if len(points) < 4:
             self._points = None
-            self.pairs.append(Pair(number, start, time, np.zeros((0, 4), np.float32)))
+            self.pairs.append(FramePair(number, start, time, np.zeros((0, 4), np.float32)))
             return
         follow: Any = cv2.calcOpticalFlowPyrLK  # its stub knows no way to leave nextPts out
         after, status, _ = follow(
@@ -133,7 +133,7 @@ class MotionWatch:
         both = np.hstack([points[good], after[good]])
         # Pixel centres at integers, before and after the frame is reduced.
         shown = ((both + 0.5) * self._scale - 0.5).astype(np.float32)
-        self.pairs.append(Pair(number, start, time, shown))
+        self.pairs.append(FramePair(number, start, time, shown))
         self._points = np.ascontiguousarray(after[good])
 
 

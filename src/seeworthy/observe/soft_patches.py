@@ -17,7 +17,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from seeworthy.media.frames import FrameView, Stage
-from seeworthy.observe.motion_tracks import MotionWatch, Pair
+from seeworthy.observe.motion_tracks import FramePair, MotionWatch
 
 Floats = npt.NDArray[np.float32]
 Ints = npt.NDArray[np.int64]
@@ -41,13 +41,13 @@ _far = np.hypot(_fx, _fy)
 # A Hann window spreads the mean over two cells; past 0.4 cycles per px are noise and coding.
 _USED = (_far > 2.5 / SIDE) & (_far < 0.4) & ((_fx > 0) | (_fy > 0))
 FREQUENCIES: npt.NDArray[np.float64] = np.column_stack([_fx[_USED], _fy[_USED]])
-"""(bins, 2) cycles per px across and down, of the columns of `Patches.power`."""
+"""(bins, 2) cycles per px across and down, of the columns of `SoftPatches.power`."""
 _CORNER = (_far > 0.5) & (_fx < 0.5)
 _WINDOW = np.outer(np.hanning(SIDE + 1)[:-1], np.hanning(SIDE + 1)[:-1]).astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Patches:
+class SoftPatches:
     """Patches of a clip, one row each.
 
     Attributes:
@@ -132,7 +132,7 @@ class PatchWatch:
         self.motion.finish()
         self._now = None
 
-    def patches(self) -> Patches | None:
+    def patches(self) -> SoftPatches | None:
         """Return what was kept, None where nothing was."""
         if not self._kept:
             return None
@@ -140,12 +140,12 @@ class PatchWatch:
             np.concatenate(parts) for parts in zip(*self._kept, strict=True)
         )
         lengths = [p.end - p.start for p in self.motion.pairs]
-        return Patches(
+        return SoftPatches(
             power, corner, speed, bend, track, frame, time, key, step, self._scale,
             float(np.median(lengths)),
         )  # fmt: skip
 
-    def _take(self, pair: Pair, ids: Ints, view: FrameView) -> None:
+    def _take(self, pair: FramePair, ids: Ints, view: FrameView) -> None:
         luma = view.luma
         h, w = luma.shape
         if self._scale > 1:
@@ -173,7 +173,7 @@ class PatchWatch:
             view.index, pair.end,
         )  # fmt: skip
 
-    def _join(self, pair: Pair, ids: Ints) -> None:
+    def _join(self, pair: FramePair, ids: Ints) -> None:
         """Give the patches of the frame before their speed, now that it is known."""
         now = self._now
         if now is None or pair.start != now.time:
@@ -193,7 +193,7 @@ class PatchWatch:
                 )
             )  # fmt: skip
 
-    def _numbers(self, pair: Pair) -> Ints:
+    def _numbers(self, pair: FramePair) -> Ints:
         """Return a number for every point, the same as long as it is followed."""
         old = self._ids
         numbers = []

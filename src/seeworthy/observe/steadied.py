@@ -22,7 +22,7 @@ from scipy.ndimage import gaussian_filter1d, median_filter
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.frames import FrameView, Stage
-from seeworthy.observe.motion_tracks import MotionWatch, Pair
+from seeworthy.observe.motion_tracks import FramePair, MotionWatch
 
 Floats = npt.NDArray[np.float64]
 State = Literal["yes", "no", "cannot tell"]
@@ -147,7 +147,7 @@ class _Cell:
     together: float
 
 
-def tell_steadied(pairs: Sequence[Pair], width: int, height: int) -> Steadied:
+def tell_steadied(pairs: Sequence[FramePair], width: int, height: int) -> Steadied:
     """Tell whether followed points show a picture that was held.
 
     Args:
@@ -284,13 +284,13 @@ def band_of(values: Floats, band: tuple[float, float], interval: float) -> Float
     return np.asarray(gaussian_filter1d(values, fine, axis=0, mode="nearest") - smooth)
 
 
-def _even_run(pairs: Sequence[Pair]) -> list[Pair]:
+def _even_run(pairs: Sequence[FramePair]) -> list[FramePair]:
     """Return the longest stretch of neighbouring pairs at an even pace, each with points."""
     if not pairs:
         return []
     interval = float(np.median([p.end - p.start for p in pairs]))
-    best: list[Pair] = []
-    run: list[Pair] = []
+    best: list[FramePair] = []
+    run: list[FramePair] = []
     for p in pairs:
         even = abs(p.end - p.start - interval) < 0.1 * interval and len(p.points) >= 20
         follows = bool(run) and run[-1].end == p.start
@@ -300,7 +300,7 @@ def _even_run(pairs: Sequence[Pair]) -> list[Pair]:
     return best
 
 
-def _motion(pairs: Sequence[Pair], width: int, height: int) -> _Motion:
+def _motion(pairs: Sequence[FramePair], width: int, height: int) -> _Motion:
     """Fit a stiff picture that turns, nears and leans to every pair, robustly."""
     most = max(len(p.points) for p in pairs)
     px = np.zeros((len(pairs), most, 4))

@@ -25,7 +25,7 @@ COEFFICIENTS: dict[str, tuple[str, ...]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Camera:
+class LensCamera:
     """Intrinsics: frame size, focal lengths and principal point in px, distortion."""
 
     kind: Kind
@@ -38,7 +38,7 @@ class Camera:
     k: tuple[float, ...]
 
     @classmethod
-    def of_vector(cls, kind: Kind, width: int, height: int, vector: Array) -> Camera:
+    def of_vector(cls, kind: Kind, width: int, height: int, vector: Array) -> LensCamera:
         """Build from (fx, fy, cx, cy, coefficients...)."""
         fx, fy, cx, cy, *k = (float(v) for v in vector)
         return cls(kind, width, height, fx, fy, cx, cy, tuple(k))
@@ -155,7 +155,7 @@ def _invert(value: Array, odd: tuple[float, ...], top: float) -> Array:
     return np.where(value <= most + 1e-12, s, np.nan)
 
 
-def view_angles(camera: Camera) -> tuple[float, float, float]:
+def view_angles(camera: LensCamera) -> tuple[float, float, float]:
     """Return the angles in degrees between the rays of opposite frame edges.
 
     Horizontal and vertical: midpoints of the sides; diagonal: mean of the two
@@ -173,7 +173,7 @@ def view_angles(camera: Camera) -> tuple[float, float, float]:
     return float(angle[0]), float(angle[1]), float((angle[2] + angle[3]) / 2)
 
 
-def tv_distortion(camera: Camera) -> float:
+def tv_distortion(camera: LensCamera) -> float:
     """Return the bend of a straight line along the long edge, in percent.
 
     A rectangle that an ideal lens of this focal length would draw as the whole frame: how much

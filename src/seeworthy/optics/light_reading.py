@@ -186,7 +186,7 @@ def _on_card(
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
+class LightLevel:
     """A typical level for orientation: lx from `low` to `high` (or about `low`)."""
 
     condition: str
@@ -198,40 +198,40 @@ class Level:
 _RCA = "RCA EOH-11"
 _LUX = "Lux table (public)"
 _ORDERS = "Orders-of-magnitude table (public)"
-LEVELS: tuple[Level, ...] = (
-    Level("Direct sunlight", 107527, None, _RCA),
-    Level("Full daylight, sun not direct", 10752, None, _RCA),
-    Level("Overcast day", 1075, None, _RCA),
-    Level("Very dark day", 107, None, _RCA),
-    Level("Twilight", 10.8, None, _RCA),
-    Level("Deep twilight", 1.08, None, _RCA),
-    Level("Full moon", 0.108, None, _RCA),
-    Level("Quarter moon", 0.0108, None, _RCA),
-    Level("Starlight", 0.0011, None, _RCA),
-    Level("Overcast starlight", 0.0001, None, _RCA),
-    Level("Direct sunlight", 32000, 100000, _LUX),
-    Level("Full daylight, not direct", 10000, 25000, _LUX),
-    Level("Overcast day; TV studio", 1000, None, _LUX),
-    Level("Sunrise/sunset, clear day", 400, None, _LUX),
-    Level("Office", 320, 500, _LUX),
-    Level("Very dark overcast day", 100, None, _LUX),
-    Level("Living room", 50, None, _LUX),
-    Level("End of civil twilight, clear", 3.4, None, _LUX),
-    Level("Full moon, clear", 0.05, 0.3, _LUX),
-    Level("Moonless clear, airglow", 0.002, None, _LUX),
-    Level("Moonless overcast", 0.0001, None, _LUX),
-    Level("Bright sunlight", 110000, None, _ORDERS),
-    Level("Brightest sunlight", 120000, None, _ORDERS),
-    Level("Shade, clear blue sky, midday", 20000, None, _ORDERS),
-    Level("Typical overcast, midday", 10000, 25000, _ORDERS),
-    Level("Fully overcast sunset/sunrise", 40, None, _ORDERS),
-    Level("Darkest storm clouds, midday (upper bound)", 200, None, _ORDERS),
+LEVELS: tuple[LightLevel, ...] = (
+    LightLevel("Direct sunlight", 107527, None, _RCA),
+    LightLevel("Full daylight, sun not direct", 10752, None, _RCA),
+    LightLevel("Overcast day", 1075, None, _RCA),
+    LightLevel("Very dark day", 107, None, _RCA),
+    LightLevel("Twilight", 10.8, None, _RCA),
+    LightLevel("Deep twilight", 1.08, None, _RCA),
+    LightLevel("Full moon", 0.108, None, _RCA),
+    LightLevel("Quarter moon", 0.0108, None, _RCA),
+    LightLevel("Starlight", 0.0011, None, _RCA),
+    LightLevel("Overcast starlight", 0.0001, None, _RCA),
+    LightLevel("Direct sunlight", 32000, 100000, _LUX),
+    LightLevel("Full daylight, not direct", 10000, 25000, _LUX),
+    LightLevel("Overcast day; TV studio", 1000, None, _LUX),
+    LightLevel("Sunrise/sunset, clear day", 400, None, _LUX),
+    LightLevel("Office", 320, 500, _LUX),
+    LightLevel("Very dark overcast day", 100, None, _LUX),
+    LightLevel("Living room", 50, None, _LUX),
+    LightLevel("End of civil twilight, clear", 3.4, None, _LUX),
+    LightLevel("Full moon, clear", 0.05, 0.3, _LUX),
+    LightLevel("Moonless clear, airglow", 0.002, None, _LUX),
+    LightLevel("Moonless overcast", 0.0001, None, _LUX),
+    LightLevel("Bright sunlight", 110000, None, _ORDERS),
+    LightLevel("Brightest sunlight", 120000, None, _ORDERS),
+    LightLevel("Shade, clear blue sky, midday", 20000, None, _ORDERS),
+    LightLevel("Typical overcast, midday", 10000, 25000, _ORDERS),
+    LightLevel("Fully overcast sunset/sunrise", 40, None, _ORDERS),
+    LightLevel("Darkest storm clouds, midday (upper bound)", 200, None, _ORDERS),
 )
 """RCA EOH-11: Electro-Optics Handbook (1974), as quoted in public code, the page not seen; the
 others from public tables. The sources disagree by factors of two and more."""
 
 
-def like(lux: float) -> Level:
+def like(lux: float) -> LightLevel:
     """Return the typical level nearest to an illuminance, in stops.
 
     Raises:
@@ -240,7 +240,7 @@ def like(lux: float) -> Level:
     if not lux > 0:
         raise ValueError("an illuminance is above zero")
 
-    def stops(level: Level) -> float:
+    def stops(level: LightLevel) -> float:
         high = level.high or level.low
         nearest = min(max(lux, level.low), high)
         return abs(math.log2(lux / nearest))

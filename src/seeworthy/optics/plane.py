@@ -1,7 +1,7 @@
 """Where the points of a flat target lie in the frame: a homography behind a lens.
 
 When the lens is not known, one or two radial terms about the middle of the frame take up most of
-its bend; with a known `Camera` the homography is fitted to undistorted points.
+its bend; with a known `LensCamera` the homography is fitted to undistorted points.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
-from seeworthy.optics.lens import Camera
+from seeworthy.optics.lens import LensCamera
 
 Array = npt.NDArray[np.float64]
 
@@ -27,7 +27,7 @@ class PlaneMap:
         rms: Of the fitted points, px.
     """
 
-    camera: Camera
+    camera: LensCamera
     homography: Array
     rms: float
 
@@ -69,11 +69,11 @@ def _apply(h: Array, points: Array) -> Array:
     return flat
 
 
-def blank_camera(width: int, height: int, k1: float = 0.0, k2: float = 0.0) -> Camera:
+def blank_camera(width: int, height: int, k1: float = 0.0, k2: float = 0.0) -> LensCamera:
     """Return the stand-in for an unknown lens."""
     f = float(max(width, height))
     centre = (width - 1) / 2, (height - 1) / 2
-    return Camera("pinhole", width, height, f, f, *centre, (k1, k2, 0.0, 0.0, 0.0))
+    return LensCamera("pinhole", width, height, f, f, *centre, (k1, k2, 0.0, 0.0, 0.0))
 
 
 def direct_homography(plane: Array, flat: Array) -> Array:
@@ -98,7 +98,7 @@ def _scaling(points: Array) -> Array:
 
 
 def fit_plane(
-    plane: Array, image: Array, width: int, height: int, camera: Camera | None = None
+    plane: Array, image: Array, width: int, height: int, camera: LensCamera | None = None
 ) -> PlaneMap:
     """Fit the map to point pairs, robustly (soft-L1 at 1 px).
 
@@ -114,7 +114,7 @@ def fit_plane(
     h0 = h0 / np.linalg.norm(h0)
     start = np.append(h0.ravel(), np.zeros(free))
 
-    def of(v: Array) -> tuple[Camera, Array]:
+    def of(v: Array) -> tuple[LensCamera, Array]:
         used = blank_camera(width, height, *map(float, v[9:])) if free else lens
         return used, v[:9].reshape(3, 3)
 

@@ -23,8 +23,8 @@ _ROUNDS = 6
 _FLAT = 1e-4  # below, tan x and x are the same number
 
 
-class Lens(Protocol):
-    """What turns px into rays: `Shape` here, `seeworthy.optics.lens.Camera` from the board."""
+class TurningLens(Protocol):
+    """What turns px into rays: `Shape` here, `seeworthy.optics.lens.LensCamera` from the board."""
 
     def rays(self, px: Floats) -> Floats:
         """Return unit rays (N, 3) of px (N, 2)."""

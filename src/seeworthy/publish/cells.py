@@ -7,7 +7,7 @@ import math
 from typing import Any
 
 from seeworthy.ground.errors import UnreadableInput
-from seeworthy.publish.sheets import Column
+from seeworthy.publish.sheets import SheetColumn
 
 _RUN = ("=", "+", "-", "@", "\t", "\r", "\n", "'")
 """First letters that make a spreadsheet compute a cell (OWASP, "CSV Injection"), and the
@@ -32,7 +32,7 @@ def as_cell(value: Any, kind: str) -> str:
     return value.isoformat() if kind == "date" else str(value)
 
 
-def from_cell(text: str, column: Column, where: str) -> Any:
+def from_cell(text: str, column: SheetColumn, where: str) -> Any:
     """Return the value of a cell; None where it is empty and not words.
 
     Raises:
@@ -82,7 +82,7 @@ _READ: dict[str, Any] = {
 }
 
 
-def _bad(where: str, column: Column, what: str) -> UnreadableInput:
+def _bad(where: str, column: SheetColumn, what: str) -> UnreadableInput:
     return UnreadableInput(
         f"{where}: the column '{column.name}' {what}.",
         "Ask whoever made the package for a whole one; nothing was taken in.",

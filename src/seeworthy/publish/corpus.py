@@ -67,7 +67,7 @@ QUESTIONS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class CorpusTable:
     """An answer: heads and rows."""
 
     heads: tuple[str, ...]
@@ -93,7 +93,7 @@ def connect(folder: Path | None = None, *, temp: Path | None = None) -> Iterator
         db.close()
 
 
-def ask(folder: str | Path, question: str = "", *, sql: str = "") -> Table:
+def ask(folder: str | Path, question: str = "", *, sql: str = "") -> CorpusTable:
     """Ask a corpus.
 
     Args:
@@ -116,7 +116,7 @@ def ask(folder: str | Path, question: str = "", *, sql: str = "") -> Table:
         try:
             found = db.execute(sql or QUESTIONS[question])
             heads = tuple(d[0] for d in found.description or ())
-            return Table(heads, tuple(found.fetchall()))
+            return CorpusTable(heads, tuple(found.fetchall()))
         except duckdb.Error as error:
             raise WrongCall(
                 f"The query cannot be answered: {str(error).splitlines()[0][:200]}",

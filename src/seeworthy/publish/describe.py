@@ -34,7 +34,7 @@ _PLAIN = re.compile(r"[-a-zA-Z0-9._]+")
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class DescribedFacts:
     """What is said of one package: whose, when, which methods, whose else is in it."""
 
     identity: Identity
@@ -53,7 +53,7 @@ class Facts:
         return self.created.strftime("%Y%m%d.%H%M%S")
 
 
-def describe(folder: Path, facts: Facts) -> None:
+def describe(folder: Path, facts: DescribedFacts) -> None:
     """Write descriptor, citation and RO-Crate beside the files of a package."""
     (folder / "CITATION.cff").write_text(_citation(facts), encoding="utf-8", newline="\n")
     crate = json.dumps(_crate(folder, facts), indent=2, ensure_ascii=False)
@@ -62,7 +62,7 @@ def describe(folder: Path, facts: Facts) -> None:
     (folder / "datapackage.json").write_text(text + "\n", encoding="utf-8", newline="\n")
 
 
-def _descriptor(folder: Path, facts: Facts) -> dict[str, Any]:
+def _descriptor(folder: Path, facts: DescribedFacts) -> dict[str, Any]:
     who = facts.identity
     found: dict[str, Any] = {
         "profile": "data-package",
@@ -122,7 +122,7 @@ def _resource(folder: Path, path: Path) -> dict[str, Any]:
     }
 
 
-def _citation(facts: Facts) -> str:
+def _citation(facts: DescribedFacts) -> str:
     # JSON strings are YAML strings (YAML 1.2, 1.3 "Relation to JSON").
     def said(text: str) -> str:
         return json.dumps(text, ensure_ascii=False)
@@ -147,7 +147,7 @@ def _citation(facts: Facts) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _crate(folder: Path, facts: Facts) -> dict[str, Any]:
+def _crate(folder: Path, facts: DescribedFacts) -> dict[str, Any]:
     who = facts.identity
     files = [p.relative_to(folder).as_posix() for p in _files(folder)]
     root: dict[str, Any] = {

@@ -27,7 +27,7 @@ from seeworthy.bench.outcomes import figure_of
 from seeworthy.ground.errors import Conflict, NotFound, WrongCall
 from seeworthy.ground.leftovers import sweep
 from seeworthy.publish.cells import as_cell
-from seeworthy.publish.describe import Facts, describe
+from seeworthy.publish.describe import DescribedFacts, describe
 from seeworthy.publish.rows_out import Rows, as_json, cameras_of, details_of, tables_of, takes_of
 from seeworthy.publish.sheets import Sheet, arrow_schema, sheets
 
@@ -102,14 +102,14 @@ def _facts(
     cameras: Sequence[CameraRow],
     takes: Sequence[TakeRow],
     sources: Sequence[SourceRow],
-) -> Facts:
+) -> DescribedFacts:
     methods: dict[str, int] = {}
     for t in takes:
         if t.outcome is not None:
             version = t.outcome.procedure_version
             methods[t.procedure] = max(version, methods.get(t.procedure, 0))
     used = {c.source_uuid for c in cameras}
-    return Facts(
+    return DescribedFacts(
         identity,
         dt.datetime.now(dt.UTC).replace(microsecond=0),
         dict(sorted(methods.items())),

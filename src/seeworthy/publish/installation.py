@@ -19,7 +19,7 @@ _MASS = 17.2  # g, typed and read back
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class InstallStep:
     """One thing that was tried.
 
     Attributes:
@@ -33,7 +33,7 @@ class Step:
     seconds: float
 
 
-def check_installation() -> Iterator[Step]:
+def check_installation() -> Iterator[InstallStep]:
     """Try every part of an installation, one after the other.
 
     Yields:
@@ -49,7 +49,7 @@ def check_installation() -> Iterator[Step]:
                 right, said = False, f"{error.message} {error.hint}".strip()
             except Exception as error:  # whatever a broken library raises is the answer
                 right, said = False, f"{type(error).__name__}: {error}"
-            yield Step(title, right, said, time.perf_counter() - begun)
+            yield InstallStep(title, right, said, time.perf_counter() - begun)
 
 
 def _tests(folder: Path) -> tuple[bool, str]:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class TakenIn:
+class PackageTaken:
     """What came of it.
 
     Attributes:
@@ -39,7 +39,7 @@ class TakenIn:
     results: int
 
 
-def check_package(path: str | Path) -> TakenIn:
+def check_package(path: str | Path) -> PackageTaken:
     """Check a package whole and say what it would bring; nothing is entered."""
     with Package(path) as package:
         for fault in package.wrong_files():
@@ -47,7 +47,7 @@ def check_package(path: str | Path) -> TakenIn:
         tables, head = package.tables(), package.head
         check_results(package, tables["results"])
         names = tuple(row["camera"] for row in tables["cameras"])
-        return TakenIn(
+        return PackageTaken(
             head.title, head.licence, names, (), len(tables["takes"]), len(tables["results"])
         )
 

@@ -58,7 +58,7 @@ CONDITIONS: dict[str, tuple[str, str]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class SheetColumn:
     """One column.
 
     Attributes:
@@ -87,7 +87,7 @@ class Sheet:
     name: str
     title: str
     model: type[Any]
-    columns: tuple[Column, ...]
+    columns: tuple[SheetColumn, ...]
     key: tuple[str, ...] = ()
     refers: Mapping[str, str] = field(default_factory=dict)
 
@@ -99,18 +99,18 @@ class Sheet:
 
 def _sheet(name: str, model: type[Any], title: str, key: str, refers: str, text: str) -> Sheet:
     """Build a sheet from lines ``column = way | what it holds``."""
-    columns: list[Column] = []
+    columns: list[SheetColumn] = []
     for line in text.strip().splitlines():
         left, what = (part.strip() for part in line.split(" | "))
         if left == "*conditions":
-            columns += [Column(n, kind, said) for n, (kind, said) in CONDITIONS.items()]
+            columns += [SheetColumn(n, kind, said) for n, (kind, said) in CONDITIONS.items()]
             continue
         column, _, way = (part.strip() for part in left.partition("="))
         if way.startswith(":"):
-            columns.append(Column(column, way[1:], what))
+            columns.append(SheetColumn(column, way[1:], what))
             continue
         kind, needed = _type(model, way or column)
-        columns.append(Column(column, kind, what, way or column, needed))
+        columns.append(SheetColumn(column, kind, what, way or column, needed))
     pairs = dict(pair.split(":") for pair in refers.split())
     return Sheet(name, title, model, tuple(columns), tuple(key.split()), pairs)
 

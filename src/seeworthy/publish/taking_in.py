@@ -35,14 +35,14 @@ from seeworthy.bench.models import (
 from seeworthy.bench.outcomes import figure_of
 from seeworthy.ground.errors import Conflict, UnreadableInput
 from seeworthy.publish.package import Package, Row, Tables, is_uuid
-from seeworthy.publish.package_checks import TakenIn, check_results, keep_evidence
+from seeworthy.publish.package_checks import PackageTaken, check_results, keep_evidence
 from seeworthy.publish.sheets import CONDITIONS, Sheet, sheet
 
 if TYPE_CHECKING:
     from seeworthy.bench.store import Bench
 
 
-def take_in_package(bench: Bench, path: str | Path) -> TakenIn:
+def take_in_package(bench: Bench, path: str | Path) -> PackageTaken:
     """Enter the cameras of a package into a bench, whole or not at all.
 
     A newer package of a group replaces what an older one has brought.
@@ -87,7 +87,7 @@ class _Entry:
         self.left: list[str] = []
         self.results = 0
 
-    def enter(self) -> TakenIn:
+    def enter(self) -> PackageTaken:
         """Enter everything; the caller's transaction makes it whole."""
         self._sources()
         self._cameras()
@@ -97,7 +97,7 @@ class _Entry:
         self.session.flush()
         names = tuple(row.name for row in self.cameras.values())
         head = self.package.head
-        return TakenIn(
+        return PackageTaken(
             head.title, head.licence, names, tuple(self.left), len(self.takes), self.results
         )
 

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.optics.corners import refine_saddles, sample
-from seeworthy.optics.lens import Camera
+from seeworthy.optics.lens import LensCamera
 from seeworthy.optics.plane import PlaneMap, fit_plane
 from seeworthy.targets import owners, target
 from seeworthy.targets.layout import DICTIONARY, Layout
@@ -141,7 +141,7 @@ def find(
     name: str,
     *,
     mirrored: bool = False,
-    camera: Camera | None = None,
+    camera: LensCamera | None = None,
     harder: bool = True,
 ) -> Found:
     """Find a target.
@@ -215,7 +215,7 @@ def _check_map(mapping: PlaneMap, layout: Layout, markers: dict[int, Array]) -> 
 
 
 def _fit_markers(
-    layout: Layout, markers: dict[int, Array], width: int, height: int, camera: Camera | None
+    layout: Layout, markers: dict[int, Array], width: int, height: int, camera: LensCamera | None
 ) -> tuple[PlaneMap, dict[int, Array]]:
     """Fit the map to marker corners; drop markers that do not agree with the rest."""
     places = {m.id: np.array(m.corners) for m in layout.markers}
@@ -306,8 +306,8 @@ def _flip(found: Found, width: int) -> Found:
     return Found(layout, markers, found.ids, image, found.plane, found.half, mapping, True)
 
 
-def _mirrored_camera(c: Camera) -> Camera:
+def _mirrored_camera(c: LensCamera) -> LensCamera:
     k = c.k
     if c.kind == "pinhole":  # p2 is the one that knows left from right
         k = (k[0], k[1], k[2], -k[3], k[4])
-    return Camera(c.kind, c.width, c.height, c.fx, c.fy, c.width - 1 - c.cx, c.cy, k)
+    return LensCamera(c.kind, c.width, c.height, c.fx, c.fy, c.width - 1 - c.cx, c.cy, k)

@@ -24,7 +24,7 @@ import numpy.typing as npt
 
 from seeworthy.media.write import ClipWriter
 from seeworthy.virtual.pixel_answer import gathered_share
-from seeworthy.virtual.sensor import Camera, Developer
+from seeworthy.virtual.sensor import Developer, RollingCamera
 
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -69,7 +69,7 @@ class Screen:
 
 
 @dataclass(frozen=True, slots=True)
-class View:
+class ScreenView:
     """How the camera looks at the screen.
 
     Attributes:
@@ -90,7 +90,7 @@ class View:
 
 
 @dataclass(frozen=True, slots=True)
-class Take:
+class ClockRecording:
     """What is recorded.
 
     Attributes:
@@ -138,9 +138,9 @@ class Filmed:
 class ClockStage:
     """Everything that stays the same from frame to frame."""
 
-    camera: Camera
+    camera: RollingCamera
     screen: Screen
-    view: View
+    view: ScreenView
     scale: int = field(init=False)
     matrix: Array = field(init=False)
 
@@ -222,7 +222,9 @@ class ClockStage:
         return float(cv2.perspectiveTransform(spot, self.matrix)[0, 0, 1]) / 2 - 0.5
 
 
-def film(path: Path, camera: Camera, screen: Screen, view: View, take: Take) -> Filmed:
+def film(
+    path: Path, camera: RollingCamera, screen: Screen, view: ScreenView, take: ClockRecording
+) -> Filmed:
     """Write a clip of the clock (7 Mbit/s H.264) and return its truth.
 
     Args:
@@ -253,7 +255,7 @@ def film(path: Path, camera: Camera, screen: Screen, view: View, take: Take) -> 
     return Filmed(np.array(times), np.array(stamps), tuple(after), row)
 
 
-def _plan(camera: Camera, take: Take) -> Iterator[tuple[int, float, bool]]:
+def _plan(camera: RollingCamera, take: ClockRecording) -> Iterator[tuple[int, float, bool]]:
     """Number, stamp, and whether pictures before it are hidden, of every frame of the file."""
     late, hides = 0, False
     for number in range(take.frames):
@@ -264,7 +266,7 @@ def _plan(camera: Camera, take: Take) -> Iterator[tuple[int, float, bool]]:
             hides = False
 
 
-def beeps(take: Take, seconds: float) -> npt.NDArray[np.float32]:
+def beeps(take: ClockRecording, seconds: float) -> npt.NDArray[np.float32]:
     """Sound of the clip: 1 kHz for 50 ms from every whole second of the screen's clock."""
     rate = 48_000
     rng = np.random.default_rng((take.seed, 7))

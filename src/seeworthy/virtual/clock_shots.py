@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.virtual.clock_screen import ClockStage, Screen, View, picture
-from seeworthy.virtual.sensor import Camera, Developer
+from seeworthy.virtual.clock_screen import ClockStage, Screen, ScreenView, picture
+from seeworthy.virtual.sensor import Developer, RollingCamera
 
 
 class Shots:
@@ -16,7 +16,9 @@ class Shots:
         seed: Of noise and shake.
     """
 
-    def __init__(self, camera: Camera, screen: Screen, view: View, seed: int = 1) -> None:
+    def __init__(
+        self, camera: RollingCamera, screen: Screen, view: ScreenView, seed: int = 1
+    ) -> None:
         self._stage = ClockStage(camera, screen, view)
         self._rng = np.random.default_rng(seed)
         self._develop = Developer(camera, self._rng)
@@ -30,7 +32,7 @@ class Shots:
 
 
 def still(
-    camera: Camera, screen: Screen, view: View, begin: float, seed: int = 1
+    camera: RollingCamera, screen: Screen, view: ScreenView, begin: float, seed: int = 1
 ) -> tuple[npt.NDArray[np.uint8], float]:
     """Render one frame, luma (H, W), and its truth as in `clock_screen.Filmed.time`.
 

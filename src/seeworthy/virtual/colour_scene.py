@@ -141,7 +141,7 @@ class Thing:
 
 
 @dataclass(frozen=True)
-class Table:
+class ObjectTable:
     """Objects on the cloth.
 
     Attributes:
@@ -168,7 +168,7 @@ class Table:
         return CLOTH
 
 
-def random_table(rng: np.random.Generator, columns: int = 6, rows: int = 4) -> Table:
+def random_table(rng: np.random.Generator, columns: int = 6, rows: int = 4) -> ObjectTable:
     """Return objects of many shapes, some with print, and lint on the cloth."""
     count = columns * rows
     cloth = np.full((1, WAVES.size), 0.012)
@@ -187,7 +187,7 @@ def random_table(rng: np.random.Generator, columns: int = 6, rows: int = 4) -> T
         spot = (rng.uniform(5, WIDTH_MM - 5), rng.uniform(5, HEIGHT_MM - 5))
         things.insert(0, _blob(rng, spot, 2 + int(rng.integers(count)), rng.uniform(0.5, 1.0), 5))
     slope = (float(rng.uniform(-0.15, 0.15)), float(rng.uniform(-0.15, 0.15)))
-    return Table(things, paints, slope)
+    return ObjectTable(things, paints, slope)
 
 
 def _thing(
@@ -256,7 +256,7 @@ def _project(matrix: Array, points: npt.ArrayLike) -> Array:
     return np.asarray(q[:, :2] / q[:, 2:])
 
 
-def picture(table: Table, colours: Array, view: Viewpoint, *, blur: float = 0.7) -> Image:
+def picture(table: ObjectTable, colours: Array, view: Viewpoint, *, blur: float = 0.7) -> Image:
     """Draw the table in linear light, (H, W, 3), without noise.
 
     Args:

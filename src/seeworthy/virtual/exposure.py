@@ -17,14 +17,14 @@ import numpy.typing as npt
 from scipy.special import erf
 
 from seeworthy.media.write import ClipWriter
-from seeworthy.virtual.sensor import Array, Camera, Developer
+from seeworthy.virtual.sensor import Array, Developer, RollingCamera
 
 Doubles = npt.NDArray[np.float64]
 CAMERA_LIKE = {"bf": "0", "g": "30"}
 
 
 @dataclass(frozen=True)
-class Card:
+class PassingCard:
     """A card with upright sides on a plain wall.
 
     Attributes:
@@ -50,7 +50,7 @@ def steady(start: float, speed: float, gain: float = 0.0) -> Callable[[Doubles],
 
 
 def film_card(
-    path: Path, card: Card, camera: Camera, frames: int, *, bit_rate: int = 5_000_000
+    path: Path, card: PassingCard, camera: RollingCamera, frames: int, *, bit_rate: int = 5_000_000
 ) -> None:
     """Render a clip of a card; time stamps are multiples of the frame interval."""
     rng = np.random.default_rng([card.seed, frames])
@@ -65,7 +65,7 @@ def film_card(
             writer.write_luma(develop(np.clip(light, 0, 1).astype(np.float32)), k / camera.rate)
 
 
-def _card_light(card: Card, camera: Camera, start: float) -> Array:
+def _card_light(card: PassingCard, camera: RollingCamera, start: float) -> Array:
     y = np.arange(camera.height) - (camera.height - 1) / 2
     middle = start + camera.row_times()
     before = card.place(middle - camera.exposure / 2) + card.tilt * y
@@ -131,7 +131,7 @@ class Adapting:
 def film_step(
     path: Path,
     step: Adapting,
-    camera: Camera,
+    camera: RollingCamera,
     seconds: float,
     *,
     seed: int = 1,
@@ -153,7 +153,7 @@ def film_step(
             writer.write_luma(develop(np.clip(room * np.float32(level), 0, 1)), t)
 
 
-def _room(camera: Camera, rng: np.random.Generator) -> Array:
+def _room(camera: RollingCamera, rng: np.random.Generator) -> Array:
     """Return a still scene of mean 1 with dark and bright parts."""
     small = rng.uniform(0.25, 1.0, (9, 16)) ** 1.5
     big = np.kron(small, np.ones((-(-camera.height // 9), -(-camera.width // 16))))

@@ -1,8 +1,8 @@
 """Clips with faults in time and in the file, and the truth about them.
 
-A `Plan` says which frames the camera loses, repeats or stamps late; `render` writes the clip and
-returns what a perfect observer would report, by frame number in the file. `overwrite` and `cut`
-then damage the finished file as bad cards and flat batteries do.
+A `FaultPlan` says which frames the camera loses, repeats or stamps late; `render` writes the clip
+and returns what a perfect observer would report, by frame number in the file. `overwrite` and
+`cut` then damage the finished file as bad cards and flat batteries do.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from seeworthy.media.write import ClipWriter
 CAMERA_LIKE = {"bf": "0", "g": "30", "keyint_min": "30", "sc_threshold": "0"}
 
 
-class Scene(Protocol):
+class FaultScene(Protocol):
     """Anything that can be filmed."""
 
     @property
@@ -40,7 +40,7 @@ class Scene(Protocol):
 
 
 @dataclass(frozen=True)
-class Plan:
+class FaultPlan:
     """What goes wrong, by slot: slot k is the k-th picture a perfect camera takes.
 
     Args:
@@ -101,8 +101,8 @@ class _Tape:
 
 def render(
     path: str | Path,
-    scene: Scene,
-    plan: Plan,
+    scene: FaultScene,
+    plan: FaultPlan,
     *,
     bit_rate: int = 7_000_000,
     options: dict[str, str] | None = None,
@@ -137,7 +137,7 @@ def render(
     )
 
 
-def _play(plan: Plan) -> _Tape:
+def _play(plan: FaultPlan) -> _Tape:
     """Lay out the frames of the file in time."""
     rng = np.random.default_rng((plan.seed, 5))
     tape = _Tape()

@@ -1,6 +1,6 @@
 """What real loggers do to a flight's record, rendered on top of a good one.
 
-Each function takes a `FlightLog` and gives it back with one fault. The sizes are those seen
+Each function takes a `LoggedFlight` and gives it back with one fault. The sizes are those seen
 in open logs: vents that read 47 m low at lift-off, radios that send every reading two or
 three times, drogues that jolt harder than the boost, heights in whole feet, sensors put in
 upside down, and logs of a craft that nobody launched.
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from seeworthy.virtual.flight_dynamics import GRAVITY, Craft, Path
-from seeworthy.virtual.flight_logs import Air, FlightLog, model_rocket
+from seeworthy.virtual.flight_logs import Air, LoggedFlight, model_rocket
 
 Floats = NDArray[np.float64]
 
@@ -28,12 +28,12 @@ def two_stages(rng: np.random.Generator) -> Craft:
     return replace(first, name="two stages", push_time=min(first.push_time, 1.5), second=second)
 
 
-def upside_down(log: FlightLog) -> FlightLog:
+def upside_down(log: LoggedFlight) -> LoggedFlight:
     """Turn the sensor's axes round."""
     return replace(log, acceleration=-log.acceleration)
 
 
-def vent_dip(log: FlightLog, rng: np.random.Generator) -> FlightLog:
+def vent_dip(log: LoggedFlight, rng: np.random.Generator) -> LoggedFlight:
     """Let the barometer read low by 20 to 60 m for about a second around lift-off."""
     depth, length = rng.uniform(20, 60), rng.uniform(0.6, 1.2)
     start = log.path.events["launch"] - rng.uniform(0.3, 0.8)
@@ -43,7 +43,7 @@ def vent_dip(log: FlightLog, rng: np.random.Generator) -> FlightLog:
     return replace(log, pressure=log.pressure + depth * per_metre * shape)
 
 
-def drogue(log: FlightLog, rng: np.random.Generator, limit: float = 0.0) -> FlightLog:
+def drogue(log: LoggedFlight, rng: np.random.Generator, limit: float = 0.0) -> LoggedFlight:
     """Jolt the craft at the top harder than its boost, then hang it head down."""
     opened = log.path.events["apogee"] + rng.uniform(0.3, 0.9)
     down = log.path.events.get("landing", float(log.path.time[-1]))
@@ -58,7 +58,7 @@ def drogue(log: FlightLog, rng: np.random.Generator, limit: float = 0.0) -> Flig
     return replace(log, acceleration=np.clip(y, -limit, limit) if limit else y)
 
 
-def whole_feet(log: FlightLog) -> tuple[Floats, Floats]:
+def whole_feet(log: LoggedFlight) -> tuple[Floats, Floats]:
     """Return times and the heights of an altimeter that writes whole feet, in feet."""
     rest = log.height_time < log.path.events["launch"]
     pad = float(np.mean(log.pressure[rest])) if rest.any() else float(log.pressure[0])
@@ -68,7 +68,7 @@ def whole_feet(log: FlightLog) -> tuple[Floats, Floats]:
     return log.height_time, np.round(metres / _FOOT)
 
 
-def sent_twice(log: FlightLog, rng: np.random.Generator, rate: float = 10.0) -> str:
+def sent_twice(log: LoggedFlight, rng: np.random.Generator, rate: float = 10.0) -> str:
     """Return the text of a log as a radio receives it: readings repeated under later times."""
     times = np.arange(float(log.time[0]), float(log.time[-1]), 1 / rate)
     accel = log.acceleration[np.searchsorted(log.time, times).clip(0, log.time.size - 1), 0]
@@ -80,7 +80,7 @@ def sent_twice(log: FlightLog, rng: np.random.Generator, rate: float = 10.0) -> 
     return "\n".join(lines) + "\n"
 
 
-def on_the_pad(rng: np.random.Generator) -> FlightLog:
+def on_the_pad(rng: np.random.Generator) -> LoggedFlight:
     """Return the log of a craft that nobody launched: it lies, is raised, is turned about."""
     air = Air(float(rng.uniform(90e3, 102e3)), float(rng.uniform(270, 305)))
     t, th = np.arange(0, 120, 0.02), np.arange(0, 120, 0.1)
@@ -94,4 +94,4 @@ def on_the_pad(rng: np.random.Generator) -> FlightLog:
     pressure = air.pressure + drift + rng.uniform(1, 6) * rng.standard_normal(th.size)
     still = np.zeros(2)
     path = Path(np.array([0.0, 120.0]), still, still, still, still, still, still, {}, {})
-    return FlightLog(t, axis[:, None], th, pressure, air, path)
+    return LoggedFlight(t, axis[:, None], th, pressure, air, path)

@@ -78,7 +78,7 @@ class Logger:
 
 
 @dataclass(frozen=True)
-class FlightLog:
+class LoggedFlight:
     """What a logger recorded, and what really happened.
 
     Attributes:
@@ -98,7 +98,7 @@ class FlightLog:
 
 def record(
     path: Path, logger: Logger, rng: np.random.Generator, air: Air | None = None
-) -> FlightLog:
+) -> LoggedFlight:
     """Record a flight with a logger's faults."""
     air = air or Air()
     start = max(path.events["launch"] - logger.begin, 0.0)
@@ -114,7 +114,7 @@ def record(
         height_time = np.arange(start, end, 1 / logger.height_rate) + phase / logger.height_rate
         height_time = height_time[height_time < end]
         pressure = _barometer(path, logger, rng, height_time, air)
-    return FlightLog(time, acceleration, height_time, pressure, air, path)
+    return LoggedFlight(time, acceleration, height_time, pressure, air, path)
 
 
 def _low_pass(t: Floats, y: Floats, constant: float) -> Floats:
@@ -222,7 +222,7 @@ def balloon(rng: np.random.Generator) -> Craft:
     )  # fmt: skip
 
 
-def as_csv(log: FlightLog, style: str = "metric") -> str:
+def as_csv(log: LoggedFlight, style: str = "metric") -> str:
     """Write a log as loggers do.
 
     Args:
@@ -272,7 +272,7 @@ def _lines(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     return "\n".join([",".join(head), *(",".join(r) for r in rows)]) + "\n"
 
 
-def _indicated(log: FlightLog) -> Floats:
+def _indicated(log: LoggedFlight) -> Floats:
     """Return the height an altimeter shows: standard air over the pad's pressure."""
     if not log.pressure.size:
         return np.empty(0)
@@ -283,7 +283,7 @@ def _indicated(log: FlightLog) -> Floats:
     return np.asarray(scale * ((pad / 101325.0) ** power - (log.pressure / 101325.0) ** power))
 
 
-def demo_log(seed: int = 7, style: str = "metric") -> FlightLog:
+def demo_log(seed: int = 7, style: str = "metric") -> LoggedFlight:
     """Return the demo's bungee launch of a foam glider, with a good logger."""
     rng = np.random.default_rng(seed)
     return record(fly(bungee(rng)), Logger(rate=200, three_axes=True, noise=0.25), rng)

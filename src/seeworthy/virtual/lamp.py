@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.media.write import ClipWriter
-from seeworthy.virtual.sensor import Array, Camera, Developer
+from seeworthy.virtual.sensor import Array, Developer, RollingCamera
 
 Doubles = npt.NDArray[np.float64]
 
@@ -59,7 +59,7 @@ class Lamp:
 
 def frames(
     lamp: Lamp,
-    camera: Camera,
+    camera: RollingCamera,
     times: Sequence[float],
     *,
     seed: int = 0,
@@ -84,7 +84,7 @@ def frames(
         yield seconds, develop(wall * light.astype(np.float32)[:, None])
 
 
-def _wall(camera: Camera, rng: np.random.Generator, textured: bool) -> Array:
+def _wall(camera: RollingCamera, rng: np.random.Generator, textured: bool) -> Array:
     y, x = np.mgrid[0 : camera.height, 0 : camera.width].astype(np.float32)
     x, y = x / camera.width - rng.uniform(0.4, 0.6), y / camera.width - rng.uniform(0.2, 0.35)
     wall = 1 / (1 + 1.2 * (x * x + y * y)) ** 2
@@ -101,7 +101,7 @@ def _wall(camera: Camera, rng: np.random.Generator, textured: bool) -> Array:
 def write_clip(
     path: Path,
     lamp: Lamp,
-    camera: Camera,
+    camera: RollingCamera,
     times: Sequence[float],
     *,
     seed: int = 0,

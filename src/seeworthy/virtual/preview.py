@@ -25,7 +25,7 @@ _STEPS = 6  # moments inside an exposure
 
 
 @dataclass(frozen=True, slots=True)
-class Motion:
+class GroundMotion:
     """How the picture moves: px/s along width and height, turns in rad/s, vibration in px.
 
     Attributes:
@@ -40,7 +40,7 @@ class Motion:
 
 
 @dataclass(frozen=True, slots=True)
-class View:
+class GroundView:
     """What sees it.
 
     Attributes:
@@ -80,7 +80,7 @@ def ground(seed: int = 3) -> Image:
 
 
 def frames(
-    view: View, motion: Motion, count: int, rate: float = 30.0
+    view: GroundView, motion: GroundMotion, count: int, rate: float = 30.0
 ) -> Iterator[npt.NDArray[np.uint8]]:
     """Yield gamma-coded RGB frames, (H, W, 3) uint8.
 
@@ -127,7 +127,7 @@ def _boardwalk(
     return np.asarray(out, np.float32)
 
 
-def write(path: Path, view: View, motion: Motion, seconds: float = 2.0) -> None:
+def write(path: Path, view: GroundView, motion: GroundMotion, seconds: float = 2.0) -> None:
     """Write a preview: one picture (.png) or a short clip."""
     if path.suffix.lower() == ".png":
         # A frame in the middle of the motion, as good as any.

@@ -20,7 +20,7 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from seeworthy.media.write import ClipWriter
-from seeworthy.virtual.sensor import Array, Camera, Developer
+from seeworthy.virtual.sensor import Array, Developer, RollingCamera
 
 Times = npt.NDArray[np.float64]
 Motion = Callable[[Times], tuple[Times, Times]]
@@ -52,7 +52,7 @@ class Bar:
 
 
 @dataclass(frozen=True)
-class Scene:
+class UprightScene:
     """Everything in view: bars from far to near over a textured background.
 
     `background_motion` is its image path in px; `sway` moves the whole picture
@@ -138,7 +138,7 @@ class Renderer:
         scene, camera: See the classes.
     """
 
-    def __init__(self, scene: Scene, camera: Camera) -> None:
+    def __init__(self, scene: UprightScene, camera: RollingCamera) -> None:
         rng = np.random.default_rng([scene.seed, 10])
         self.scene, self.camera = scene, camera
         self._ax, self._ay = (r * np.float32(camera.focal) for r in camera.rays())
@@ -229,7 +229,7 @@ class Renderer:
 
 
 def frames(
-    scene: Scene, camera: Camera, times: Sequence[float]
+    scene: UprightScene, camera: RollingCamera, times: Sequence[float]
 ) -> Iterator[tuple[float, npt.NDArray[np.uint8]]]:
     """Yield ``(time stamp, luma code values)`` of each frame."""
     renderer = Renderer(scene, camera)
@@ -239,8 +239,8 @@ def frames(
 
 def write_clip(
     path: Path,
-    scene: Scene,
-    camera: Camera,
+    scene: UprightScene,
+    camera: RollingCamera,
     times: Sequence[float],
     *,
     bit_rate: int = 7_000_000,

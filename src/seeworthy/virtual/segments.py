@@ -76,7 +76,7 @@ class Written:
 
 
 @dataclass(frozen=True)
-class Scene:
+class RoomScene:
     """What there is to record.
 
     Attributes:
@@ -95,7 +95,7 @@ class Scene:
 def record(
     folder: Path,
     recorder: Recorder,
-    scene: Scene,
+    scene: RoomScene,
     *,
     files: int = 3,
     last: float | None = None,
@@ -141,7 +141,7 @@ def drop_index(path: Path, keep: float = 1.0) -> None:
 @dataclass(frozen=True)
 class _File:
     recorder: Recorder
-    scene: Scene
+    scene: RoomScene
     start: float
     length: float | None
     gap: float

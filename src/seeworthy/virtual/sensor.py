@@ -18,7 +18,7 @@ Array = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
-class Camera:
+class RollingCamera:
     """A rolling-shutter camera.
 
     Attributes:
@@ -93,7 +93,7 @@ class Developer:
         rng: numpy Generator. Noise; the same seed gives the same frames.
     """
 
-    def __init__(self, camera: Camera, rng: np.random.Generator) -> None:
+    def __init__(self, camera: RollingCamera, rng: np.random.Generator) -> None:
         self._camera = camera
         self._rng = rng
         self._table = transfer_table()

@@ -72,7 +72,7 @@ def clock_text(style: str, start: dt.datetime) -> Callable[[float], tuple[str, .
 
 
 @dataclass(frozen=True)
-class Flight:
+class StampFlight:
     """What is filmed and how.
 
     Attributes:
@@ -101,7 +101,7 @@ class Flight:
     seed: int = 1
 
 
-def film(path: Path, scene: Picture, flight: Flight, overlay: Overlay | None = None) -> None:
+def film(path: Path, scene: Picture, flight: StampFlight, overlay: Overlay | None = None) -> None:
     """Render a clip.
 
     Args:
@@ -142,7 +142,7 @@ def film(path: Path, scene: Picture, flight: Flight, overlay: Overlay | None = N
 
 
 def box_of(
-    overlay: Overlay, flight: Flight, seconds: float = 0.0, *, plate: bool = False
+    overlay: Overlay, flight: StampFlight, seconds: float = 0.0, *, plate: bool = False
 ) -> tuple[int, int, int, int]:
     """Return where its strokes (or strokes and plate) stand: x, y, width, height in px."""
     layers = _layers(overlay, overlay.lines(seconds), flight.width, flight.height)
@@ -262,7 +262,7 @@ def _logo(height: int) -> Floats:
 class _Path:
     """Where the camera looks at frame k: a smooth walk over the scene, turned and zoomed."""
 
-    def __init__(self, w: int, h: int, flight: Flight, rng: np.random.Generator) -> None:
+    def __init__(self, w: int, h: int, flight: StampFlight, rng: np.random.Generator) -> None:
         n = round(flight.seconds * flight.rate) + 1
         self._size = (flight.width, flight.height)
         reach = max(0.0, min(w - flight.width, h - flight.height) / 2 - 8)
@@ -288,7 +288,7 @@ class _Path:
         return np.asarray(turned)
 
 
-def _gain(flight: Flight, rng: np.random.Generator) -> Floats | None:
+def _gain(flight: StampFlight, rng: np.random.Generator) -> Floats | None:
     """Return vignetting and dirt as a gain on the code values, (H, W)."""
     if not flight.vignette and not flight.dirt:
         return None
@@ -304,7 +304,7 @@ def _gain(flight: Flight, rng: np.random.Generator) -> Floats | None:
 
 
 @lru_cache(maxsize=2)
-def _hot(flight: Flight) -> tuple[tuple[int, int], ...]:
+def _hot(flight: StampFlight) -> tuple[tuple[int, int], ...]:
     rng = np.random.default_rng([flight.seed, 5])
     return tuple(
         (int(rng.integers(flight.height)), int(rng.integers(flight.width)))

@@ -7,12 +7,20 @@ from dataclasses import replace
 
 import numpy as np
 
-from seeworthy.virtual.scene_uprights import Bar, Motion, Scene, Times, between, panned, steady
-from seeworthy.virtual.sensor import Camera
+from seeworthy.virtual.scene_uprights import (
+    Bar,
+    Motion,
+    Times,
+    UprightScene,
+    between,
+    panned,
+    steady,
+)
+from seeworthy.virtual.sensor import RollingCamera
 
 
 def passing(
-    camera: Camera,
+    camera: RollingCamera,
     seed: int,
     *,
     speeds: tuple[float, ...] = (900.0, -900.0),
@@ -20,7 +28,7 @@ def passing(
     background: float = 0.0,
     acceleration: float = 0.0,
     lean_sd: float = 0.0,
-) -> Scene:
+) -> UprightScene:
     """Return poles, posts, fence and window frames passing at several image speeds.
 
     Args:
@@ -58,23 +66,23 @@ def passing(
         if kind == "windows":
             bars.append(_beam(camera, speed, travel, tone, -0.36))
             bars.append(_beam(camera, speed, travel, tone, 0.40))
-    return Scene(bars, steady(0.0, background), seed=seed)
+    return UprightScene(bars, steady(0.0, background), seed=seed)
 
 
-def held(scene: Scene, start: float, end: float) -> Scene:
+def held(scene: UprightScene, start: float, end: float) -> UprightScene:
     """Return a scene that rests before `start` and after `end`, s."""
     bars = [replace(bar, motion=between(bar.motion, start, end)) for bar in scene.bars]
     return replace(scene, bars=bars, background_motion=between(scene.background_motion, start, end))
 
 
-def _beam(camera: Camera, speed: float, travel: float, tone: float, at: float) -> Bar:
+def _beam(camera: RollingCamera, speed: float, travel: float, tone: float, at: float) -> Bar:
     """Return the long horizontal member of a row of window frames."""
     centre = math.copysign(travel / 2 - camera.width / 2, -speed)
     middle = camera.height * at
     return Bar(steady(centre, speed), travel, tone, middle - 12, middle + 12)
 
 
-def trees(camera: Camera, seed: int, *, rate: float = 0.6) -> Scene:
+def trees(camera: RollingCamera, seed: int, *, rate: float = 0.6) -> UprightScene:
     """Return trees and bushes, none straight or upright, on a constant pan of `rate` rad/s."""
     rng = np.random.default_rng([seed, 5])
     bars = []
@@ -96,10 +104,10 @@ def trees(camera: Camera, seed: int, *, rate: float = 0.6) -> Scene:
                 0.4,
             )
         )
-    return Scene(bars, panned(camera.focal, 0.0, rate), contrast=0.45, seed=seed)
+    return UprightScene(bars, panned(camera.focal, 0.0, rate), contrast=0.45, seed=seed)
 
 
-def straight_trunks(camera: Camera, seed: int, *, rate: float = 0.6) -> Scene:
+def straight_trunks(camera: RollingCamera, seed: int, *, rate: float = 0.6) -> UprightScene:
     """Return straight trunks that lean every way, on a constant pan: lean without cause."""
     rng = np.random.default_rng([seed, 6])
     bars = [
@@ -111,10 +119,10 @@ def straight_trunks(camera: Camera, seed: int, *, rate: float = 0.6) -> Scene:
         )
         for _ in range(40)
     ]
-    return Scene(bars, panned(camera.focal, 0.0, rate), contrast=0.45, seed=seed)
+    return UprightScene(bars, panned(camera.focal, 0.0, rate), contrast=0.45, seed=seed)
 
 
-def shaken(camera: Camera, seed: int, *, amplitude: float = 14.0) -> Scene:
+def shaken(camera: RollingCamera, seed: int, *, amplitude: float = 14.0) -> UprightScene:
     """Return a still scene full of uprights in a hand that shakes by some `amplitude` px."""
     rng = np.random.default_rng([seed, 7])
     tones = [(f, rng.uniform(0.3, 1) * amplitude / f**0.7, rng.uniform(0, 6.28, 2))
@@ -136,15 +144,15 @@ def shaken(camera: Camera, seed: int, *, amplitude: float = 14.0) -> Scene:
     bars = [
         Bar(at(float(p)), float(rng.uniform(6, 50)), float(rng.uniform(0.03, 0.7))) for p in places
     ]
-    return Scene(bars, at(0.0), down, seed=seed)
+    return UprightScene(bars, at(0.0), down, seed=seed)
 
 
-def still(camera: Camera, seed: int) -> Scene:
+def still(camera: RollingCamera, seed: int) -> UprightScene:
     """Return uprights that stand still before a camera on a tripod."""
     scene = shaken(camera, seed, amplitude=0.0)
-    return Scene(scene.bars, steady(0.0, 0.0), seed=seed)
+    return UprightScene(scene.bars, steady(0.0, 0.0), seed=seed)
 
 
-def ground_only(camera: Camera, seed: int, *, speed: float = 700.0) -> Scene:
+def ground_only(camera: RollingCamera, seed: int, *, speed: float = 700.0) -> UprightScene:
     """Return textured ground and sky passing by, with nothing upright in it."""
-    return Scene([], steady(0.0, speed), contrast=0.45, seed=seed)
+    return UprightScene([], steady(0.0, speed), contrast=0.45, seed=seed)

@@ -22,7 +22,7 @@ from seeworthy.web.limits import Limits
 from seeworthy.web.pages import ROUTERS
 from seeworthy.web.pages.back import come_back
 from seeworthy.web.site import Site
-from seeworthy.web.trust import Door, Gate
+from seeworthy.web.trust import Door, TrustGate
 
 
 def create_app(
@@ -73,7 +73,7 @@ def create_app(
     app.add_exception_handler(HTTPException, _no_page)
     app.add_exception_handler(Exception, _fault)
     app.add_middleware(Limits)
-    app.add_middleware(Gate, door=site.door)
+    app.add_middleware(TrustGate, door=site.door)
     return app
 
 
@@ -104,7 +104,7 @@ async def _said(request: Request, error: Exception) -> Response:
     if request.url.path.startswith(("/api/", "/uploads")):
         return JSONResponse(error.to_json(), error.http_status)
     fragment = request.headers.get("hx-request") == "true"
-    page = context.Trouble(error.message, error.hint, error.http_status, fragment)
+    page = context.TroubleLine(error.message, error.hint, error.http_status, fragment)
     try:
         if not fragment:
             site: Site = request.app.state.site

@@ -15,7 +15,7 @@ from seeworthy.publish.views import ClaimLine, ResultLine
 
 
 @dataclass(frozen=True, slots=True)
-class Trouble:
+class TroubleLine:
     """An error in words.
 
     Attributes:
@@ -84,7 +84,7 @@ class Telling:
     """
 
     verdict: str
-    picture: Shot | None
+    picture: ShotRow | None
     best: Sequence[str] = ()
     worst: Sequence[str] = ()
 
@@ -123,7 +123,7 @@ class FigureRows:
 
 
 @dataclass(frozen=True, slots=True)
-class Shot:
+class ShotRow:
     """An evidence picture on a page: address and caption."""
 
     address: str
@@ -158,7 +158,7 @@ class CameraPage:
     results: Sequence[FigureRows]
     takes: Sequence[Take]
     flights: Sequence[Take]
-    pictures: Sequence[Shot]
+    pictures: Sequence[ShotRow]
     subjects: Sequence[tuple[str, Sequence[tuple[str, str, str]]]]
     customary: bool
     tolerance: str

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
 from seeworthy.judge.plan.bench_plan import Plan
-from seeworthy.judge.plan.form import Entry
+from seeworthy.judge.plan.form import FormEntry
 from seeworthy.judge.purpose.rank import Ranking, Suited
 from seeworthy.judge.purpose.written import WrittenRow
 
@@ -153,7 +153,7 @@ class PlanPage:
 
     template: ClassVar[str] = "plan.html"
     title: ClassVar[str] = "Plan"
-    entries: Mapping[str, Sequence[Entry]]
+    entries: Mapping[str, Sequence[FormEntry]]
     typed: Mapping[str, str]
     heading: str
     cameras: Sequence[tuple[str, bool]]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, ClassVar
 if TYPE_CHECKING:
     from seeworthy.bench.identity import Identity
     from seeworthy.publish.card_drawing import Card
-    from seeworthy.publish.package_checks import TakenIn
+    from seeworthy.publish.package_checks import PackageTaken
     from seeworthy.web.workshop import Work
 
 
@@ -72,4 +72,4 @@ class PackagePage:
     title: ClassVar[str] = "Another bench's data"
     ticket: str
     name: str
-    holds: TakenIn
+    holds: PackageTaken

@@ -9,7 +9,7 @@ from typing import ClassVar
 from seeworthy.bench.records import Camera, StoredOutcome, Take
 from seeworthy.procedures.declare import Procedure, Way
 from seeworthy.publish.views import ResultLine
-from seeworthy.web.context import Shot
+from seeworthy.web.context import ShotRow
 from seeworthy.web.words import label
 
 
@@ -169,7 +169,7 @@ class TakePage:
     outcome: StoredOutcome | None
     rows: Sequence[ResultLine]
     findings: Sequence[tuple[str, str, str]]
-    pictures: Sequence[Shot]
+    pictures: Sequence[ShotRow]
     figures: Sequence[tuple[int, str, str]]
     fields: Sequence[Field]
     camera_id: int

@@ -26,7 +26,7 @@ _BACKLOG = 256
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class KeptTold:
     """One message to the listeners: kind (``planned``, ``begun``, ``done``, ``skipped``,
     ``idle``, ``failed``) and plain JSON values.
     """
@@ -50,10 +50,10 @@ class Keeper:
     _thread: threading.Thread | None = None
     _only: tuple[str, ...] = ()
     _again: list[tuple[str, ...]] = field(default_factory=list)
-    _listeners: set[tuple[asyncio.AbstractEventLoop, asyncio.Queue[Told]]] = field(
+    _listeners: set[tuple[asyncio.AbstractEventLoop, asyncio.Queue[KeptTold]]] = field(
         default_factory=set
     )
-    _last: Told = field(default_factory=lambda: Told("idle", {}))
+    _last: KeptTold = field(default_factory=lambda: KeptTold("idle", {}))
 
     @property
     def busy(self) -> bool:
@@ -68,7 +68,7 @@ class Keeper:
         return any(not only or str(number) in only for only in asked)
 
     @property
-    def last(self) -> Told:
+    def last(self) -> KeptTold:
         """The latest message, for a page that has just been opened."""
         return self._last
 
@@ -94,15 +94,15 @@ class Keeper:
             try:
                 self._run(only)
             except SeeworthyError as error:
-                self._tell(Told("failed", {"message": error.message, "hint": error.hint}))
+                self._tell(KeptTold("failed", {"message": error.message, "hint": error.hint}))
             except Exception as error:  # the server must outlive a faulty run
-                self._tell(Told("failed", {"message": f"The run failed: {error}", "hint": ""}))
+                self._tell(KeptTold("failed", {"message": f"The run failed: {error}", "hint": ""}))
             with self._lock:
                 if not self._again:
                     self._thread = None
                     break
                 only = self._only = self._again.pop(0)
-        self._tell(Told("idle", {}))
+        self._tell(KeptTold("idle", {}))
 
     def _run(self, only: tuple[str, ...]) -> None:
         from seeworthy.bench.running import run_bench
@@ -116,16 +116,16 @@ class Keeper:
                     run_bench(bench, only=only, executor=executor, tell=self._heard)
 
     def _heard(self, event: Event) -> None:
-        self._tell(Told(event.kind, asdict(event)))
+        self._tell(KeptTold(event.kind, asdict(event)))
 
-    def _tell(self, message: Told) -> None:
+    def _tell(self, message: KeptTold) -> None:
         self._last = message
         for loop, queue in tuple(self._listeners):
             loop.call_soon_threadsafe(_put, queue, message)
 
-    async def listen(self) -> AsyncIterator[Told | None]:
+    async def listen(self) -> AsyncIterator[KeptTold | None]:
         """Yield messages as they come, and None now and then so that a dead line is noticed."""
-        queue: asyncio.Queue[Told] = asyncio.Queue(_BACKLOG)
+        queue: asyncio.Queue[KeptTold] = asyncio.Queue(_BACKLOG)
         entry = (asyncio.get_running_loop(), queue)
         self._listeners.add(entry)
         try:
@@ -139,7 +139,7 @@ class Keeper:
             self._listeners.discard(entry)
 
 
-def _put(queue: asyncio.Queue[Told], message: Told) -> None:
+def _put(queue: asyncio.Queue[KeptTold], message: KeptTold) -> None:
     # A listener that does not read loses old messages, not the server its memory.
     if queue.full():
         queue.get_nowait()

@@ -205,7 +205,7 @@ def _split_host(host: str) -> tuple[str, int | None]:
     return name, int(rest) if rest else None
 
 
-class Gate:
+class TrustGate:
     """ASGI middleware: refuses what the door does not let in, adds the headers."""
 
     def __init__(self, app: Application, door: Door) -> None:

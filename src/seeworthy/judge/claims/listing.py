@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from seeworthy.ground.errors import SeeworthyError, WrongCall
 from seeworthy.ground.measurands import all_measurands, measurand
 from seeworthy.ground.quantities import parse
-from seeworthy.judge.claims.listing_marks import Figure, Phrase, phrases
+from seeworthy.judge.claims.listing_marks import MarkedFigure, Phrase, phrases
 from seeworthy.judge.claims.listing_rules import FRAME, Meaning, meanings
 
 LONGEST_TEXT = 20_000
@@ -61,7 +61,7 @@ class Suggestion:
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class ListingReading:
     """What a listing says.
 
     Attributes:
@@ -77,7 +77,7 @@ class Reading:
     frames: frozenset[tuple[str, str]] = frozenset()
 
 
-def read_listing(text: str) -> Reading:
+def read_listing(text: str) -> ListingReading:
     """Pick claims out of the text of a listing.
 
     Args:
@@ -112,12 +112,12 @@ def read_listing(text: str) -> Reading:
                 prose.append((number, _short(phrase.text)))
     suggestions, beyond = _numbered(found)
     left += [(s.line, s.found) for s in beyond]
-    return Reading(suggestions, tuple(left), tuple(prose), frozenset(frames))
+    return ListingReading(suggestions, tuple(left), tuple(prose), frozenset(frames))
 
 
-def _read(phrase: Phrase) -> tuple[list[tuple[Figure, Sequence[Meaning]]], bool]:
+def _read(phrase: Phrase) -> tuple[list[tuple[MarkedFigure, Sequence[Meaning]]], bool]:
     """Return what the figures of a phrase mean, and whether one of them has no meaning."""
-    read: list[tuple[Figure, Sequence[Meaning]]] = []
+    read: list[tuple[MarkedFigure, Sequence[Meaning]]] = []
     over = False
     for figure in phrase.figures:
         told = meanings(figure, phrase)

@@ -34,7 +34,7 @@ class _Mark:
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class MarkedFigure:
     """Numbers with a unit, or a name that says something by itself.
 
     Attributes:
@@ -61,7 +61,7 @@ class Phrase:
     """What stands between two stops: its figures and its words."""
 
     text: str
-    figures: tuple[Figure, ...]
+    figures: tuple[MarkedFigure, ...]
     words: frozenset[str]
 
     @property
@@ -89,7 +89,7 @@ def phrases(line: str) -> Iterator[Phrase]:
 
 
 def _phrase(line: str, marks: list[_Mark]) -> Phrase:
-    figures: list[Figure] = []
+    figures: list[MarkedFigure] = []
     spans: list[tuple[int, int]] = []
     place = 0
     while place < len(marks):
@@ -100,13 +100,15 @@ def _phrase(line: str, marks: list[_Mark]) -> Phrase:
             figures.append(figure)
             spans.append((place, end))
         elif mark.kind == "name":
-            figures.append(Figure((), mark.text.lower(), mark.text, "name", mark.text))
+            figures.append(MarkedFigure((), mark.text.lower(), mark.text, "name", mark.text))
             spans.append((place, end))
         place = end
     words = frozenset(m.text.lower() for m in marks if m.kind == "word")
     between = _between(marks, spans)
     placed = tuple(
-        Figure(f.numbers, f.unit, f.cased, f.form, f.text, between[i], between[i + 1], f.thousands)
+        MarkedFigure(
+            f.numbers, f.unit, f.cased, f.form, f.text, between[i], between[i + 1], f.thousands
+        )
         for i, f in enumerate(figures)
     )
     return Phrase(" ".join(line[marks[0].start : marks[-1].end].split()), placed, words)
@@ -121,7 +123,7 @@ def _between(marks: list[_Mark], spans: list[tuple[int, int]]) -> list[tuple[str
     ]
 
 
-def _figure(line: str, marks: list[_Mark], place: int) -> tuple[Figure, int]:
+def _figure(line: str, marks: list[_Mark], place: int) -> tuple[MarkedFigure, int]:
     """Read one, two or three numbers and the unit behind them."""
     numbers = [marks[place].text]
     unit, cased, end = _unit(marks, place + 1)
@@ -139,7 +141,7 @@ def _figure(line: str, marks: list[_Mark], place: int) -> tuple[Figure, int]:
     text = " ".join(line[marks[place].start : marks[end - 1].end].split())
     plain = tuple(_plain(n) for n in numbers)
     thousands = any("," in n and _plain(n) != n.replace(",", ".") for n in numbers)
-    return Figure(plain, unit, cased, form, text, thousands=thousands), end
+    return MarkedFigure(plain, unit, cased, form, text, thousands=thousands), end
 
 
 def _plain(number: str) -> str:

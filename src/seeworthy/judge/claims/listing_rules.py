@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from seeworthy.judge.claims.listing_marks import Figure, Phrase
+from seeworthy.judge.claims.listing_marks import MarkedFigure, Phrase
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +67,7 @@ _DIM = {"minimum", "min", "low", "illumination", "sensitivity", "illuminance", "
 _SOUND = {"audio", "sound", "sampling", "mic", "microphone", "sample", "samples"}
 
 
-def meanings(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
+def meanings(figure: MarkedFigure, phrase: Phrase) -> Sequence[Meaning]:
     """Return what a figure claims; empty where no rule reads it.
 
     Args:
@@ -87,7 +87,7 @@ def meanings(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
     return found
 
 
-def _name(figure: Figure) -> Sequence[Meaning]:
+def _name(figure: MarkedFigure) -> Sequence[Meaning]:
     plain = "".join(c for c in figure.unit if c.isalnum())
     if plain in _CODECS:
         return [Meaning("codec", _CODECS[plain])]
@@ -96,7 +96,7 @@ def _name(figure: Figure) -> Sequence[Meaning]:
     return [Meaning("container", _FILES[plain])] if plain in _FILES else ()
 
 
-def _times(figure: Figure) -> Sequence[Meaning]:
+def _times(figure: MarkedFigure) -> Sequence[Meaning]:
     unit = _LENGTH.get(figure.unit, "")
     if len(figure.numbers) == 3:
         if figure.unit and not unit:
@@ -111,26 +111,26 @@ def _times(figure: Figure) -> Sequence[Meaning]:
     return [Meaning(FRAME[0], width), Meaning(FRAME[1], height)]
 
 
-def _by_unit(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
+def _by_unit(figure: MarkedFigure, phrase: Phrase) -> Sequence[Meaning]:
     rule = _RULES.get(figure.unit)
     return () if rule is None else rule(figure, phrase)
 
 
-def _each(figure: Figure, subject: str, unit: str, remark: str = "") -> list[Meaning]:
+def _each(figure: MarkedFigure, subject: str, unit: str, remark: str = "") -> list[Meaning]:
     """Return one meaning a number: both ends of a range are claims to choose from."""
     if figure.form == "range":
         remark = f"The listing gives a range. {remark}".strip()
     return [Meaning(subject, f"{v} {unit}".strip(), remark) for v in figure.numbers]
 
 
-def _says(figure: Figure, phrase: Phrase, words: set[str]) -> bool:
+def _says(figure: MarkedFigure, phrase: Phrase, words: set[str]) -> bool:
     """Tell whether the words beside a figure, or else those of its phrase, hold one of these."""
     near = words.intersection(figure.before) or words.intersection(figure.after)
     # With several figures in a phrase, a word far away may belong to another of them.
     return bool(near) or (len(phrase.figures) == 1 and not words.isdisjoint(phrase.words))
 
 
-def _mass(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
+def _mass(figure: MarkedFigure, phrase: Phrase) -> Sequence[Meaning]:
     weight = _says(figure, phrase, _WEIGHT)
     if (figure.cased == "G" and not weight) or _says(figure, phrase, _NOT_WEIGHT):
         return ()
@@ -140,7 +140,7 @@ def _mass(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
     return _each(figure, "mass", _MASS[figure.unit], remark)
 
 
-def _angle(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
+def _angle(figure: MarkedFigure, phrase: Phrase) -> Sequence[Meaning]:
     kinds = (("hfov", _ACROSS), ("vfov", _DOWN), ("dfov", _CORNERS))
     for near in (figure.before, figure.after):
         # The word nearest to the figure counts: '70° horizontal, 45° vertical'.
@@ -154,7 +154,7 @@ def _angle(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
     return [*_each(figure, "dfov", "deg", _ANGLE), *across]
 
 
-def _time(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
+def _time(figure: MarkedFigure, phrase: Phrase) -> Sequence[Meaning]:
     unit = _TIME[figure.unit]
     if _says(figure, phrase, _CHARGE):
         return ()
@@ -165,7 +165,7 @@ def _time(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
     return ()
 
 
-def _lines(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
+def _lines(figure: MarkedFigure, phrase: Phrase) -> Sequence[Meaning]:
     height = figure.numbers[0]
     if figure.form != "one" or height not in _LINES:
         return ()
@@ -175,29 +175,29 @@ def _lines(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
     return [Meaning(FRAME[0], _LINES[height], remark), Meaning(FRAME[1], height)]
 
 
-def _fps(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
+def _fps(figure: MarkedFigure, phrase: Phrase) -> Sequence[Meaning]:
     return _each(figure, "frame_rate", "Hz")
 
 
-def _bits(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
+def _bits(figure: MarkedFigure, phrase: Phrase) -> Sequence[Meaning]:
     if figure.cased.startswith("MB"):
         return ()  # megabytes
     return _each(figure, "bit_rate_mean", _RATE[figure.unit])
 
 
-def _light(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
+def _light(figure: MarkedFigure, phrase: Phrase) -> Sequence[Meaning]:
     said = _says(figure, phrase, _DIM)
     remark = "" if said else "The listing does not say that this is the least light it needs."
     return _each(figure, "usable_lux", "lx", remark)
 
 
-def _stops(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
+def _stops(figure: MarkedFigure, phrase: Phrase) -> Sequence[Meaning]:
     said = {"dynamic", "range"} <= phrase.words
     remark = "" if said else "Taken for the dynamic range."
     return _each(figure, "dynamic_range", "stops", remark)
 
 
-def _pixels(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
+def _pixels(figure: MarkedFigure, phrase: Phrase) -> Sequence[Meaning]:
     """Turn megapixels into a native size; 16:9 is an assumption and is said."""
     found: list[Meaning] = []
     for number in figure.numbers:
@@ -210,13 +210,13 @@ def _pixels(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
     return found
 
 
-def _sampling(figure: Figure, phrase: Phrase) -> Sequence[Meaning]:
+def _sampling(figure: MarkedFigure, phrase: Phrase) -> Sequence[Meaning]:
     said = _says(figure, phrase, _SOUND)
     remark = "" if said else "Taken for the sampling rate of the sound."
     return [Meaning("audio_rate", f"{float(v) * 1000:.0f}", remark) for v in figure.numbers]
 
 
-_Rule = Callable[[Figure, Phrase], Sequence[Meaning]]
+_Rule = Callable[[MarkedFigure, Phrase], Sequence[Meaning]]
 _RULES: dict[str, _Rule] = {
     **dict.fromkeys(_MASS, _mass),
     **dict.fromkeys(("°", "º", "˚", "deg", "degree", "degrees"), _angle),

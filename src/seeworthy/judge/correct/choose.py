@@ -13,8 +13,8 @@ from seeworthy.ground.quantities import parse as quantity
 from seeworthy.judge.correct.data import (
     KINDS,
     Corrections,
+    DataOrigin,
     Kind,
-    Origin,
     RollingData,
     how,
     parse,
@@ -101,11 +101,11 @@ def rolling_of(
         seconds = quantity(readout, "s", bare=False).value
         if not 0 < seconds < 1:
             raise BadQuantity(f"A read-out of '{readout}' cannot be.", "Give it like '21.4 ms'.")
-        return RollingData(seconds, angle, Origin(f"the read-out time of {readout}"))
+        return RollingData(seconds, angle, DataOrigin(f"the read-out time of {readout}"))
     if readout is not None:
         path = Path(readout)
         document = read_json(path, "readout")
-        found = document.get("results", ()), document.get("findings", {}), Origin(path.name)
+        found = document.get("results", ()), document.get("findings", {}), DataOrigin(path.name)
         return _rolling(*found, angle)
     stored = [] if bench is None else list_outcomes(bench, camera=camera)
     for one in sorted(stored, key=_when, reverse=True):
@@ -127,7 +127,7 @@ def _timed(results: Iterable[Mapping[str, Any]]) -> float | None:
     return None
 
 
-def _rolling(results: Any, findings: Any, origin: Origin, view: float | None) -> RollingData:
+def _rolling(results: Any, findings: Any, origin: DataOrigin, view: float | None) -> RollingData:
     try:
         value = _timed(results)
         upwards = findings.get("rows_read") == "bottom to top"
@@ -147,11 +147,11 @@ def _when(stored: StoredOutcome) -> tuple[str, int]:
     return stored.take.taken.isoformat(), stored.take.id
 
 
-def _origin(stored: StoredOutcome) -> Origin:
+def _origin(stored: StoredOutcome) -> DataOrigin:
     take = stored.take
     which = take.camera if take.unit == "1" else f"{take.camera} ({take.unit})"
     hashes = tuple(str(f["sha256"]) for f in stored.inputs["files"])
-    return Origin(f"take {take.id} of {which}, {take.taken.isoformat()}", hashes)
+    return DataOrigin(f"take {take.id} of {which}, {take.taken.isoformat()}", hashes)
 
 
 def kinds_of(names: Collection[str], flag: str) -> tuple[Kind, ...]:

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import UnreadableInput, WrongCall
-from seeworthy.optics.lens import COEFFICIENTS, Camera
+from seeworthy.optics.lens import COEFFICIENTS, LensCamera
 
 _WIDEST = 65_535
 """Pixels; the largest side that the headers of JPEG and of most clips can state."""
@@ -23,7 +23,7 @@ KINDS: tuple[Kind, ...] = ("lens", "shading", "colour")
 
 
 @dataclass(frozen=True, slots=True)
-class Origin:
+class DataOrigin:
     """Where a correction comes from.
 
     Attributes:
@@ -46,9 +46,9 @@ class LensData:
         reach: How far out it was seen, 1 is the frame's corner.
     """
 
-    camera: Camera
+    camera: LensCamera
     reach: float
-    origin: Origin
+    origin: DataOrigin
 
     @property
     def size(self) -> tuple[int, int]:
@@ -71,7 +71,7 @@ class ShadingData:
     gain: Floats
     cap: float
     capped: float
-    origin: Origin
+    origin: DataOrigin
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ class ColourData:
 
     matrix: Floats
     exposure: float
-    origin: Origin
+    origin: DataOrigin
 
     @property
     def product(self) -> Floats:
@@ -99,7 +99,7 @@ class RollingData:
 
     readout: float
     view: float | None
-    origin: Origin
+    origin: DataOrigin
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,11 +189,11 @@ def read_json(path: Path, kind: str) -> Any:
         ) from None
 
 
-def _origin(document: Mapping[str, Any], name: str) -> Origin:
+def _origin(document: Mapping[str, Any], name: str) -> DataOrigin:
     inputs = document.get("inputs")
     files = [f for f in inputs if isinstance(f, Mapping)] if isinstance(inputs, list) else []
     names = ", ".join(str(f.get("file", "")) for f in files)
-    return Origin(
+    return DataOrigin(
         f"{name} ({names})" if names else name, tuple(str(f.get("sha256")) for f in files)
     )
 
@@ -218,7 +218,7 @@ def _why_none(document: Any, name: str) -> str:
     return f"'{name}' holds no correction."
 
 
-def parse(found: Mapping[str, Any], origin: Origin) -> LensData | ShadingData | ColourData:
+def parse(found: Mapping[str, Any], origin: DataOrigin) -> LensData | ShadingData | ColourData:
     """Check and wrap the ``correction`` of an outcome.
 
     Raises:
@@ -259,7 +259,7 @@ def _finite(value: Any) -> float:
     return number
 
 
-def _lens(found: Mapping[str, Any], origin: Origin) -> LensData:
+def _lens(found: Mapping[str, Any], origin: DataOrigin) -> LensData:
     kind = found["model"]
     if kind not in COEFFICIENTS:
         raise ValueError(f"the lens model '{kind}' is not known")
@@ -267,11 +267,11 @@ def _lens(found: Mapping[str, Any], origin: Origin) -> LensData:
     if fx <= 0 or fy <= 0:
         raise ValueError("a focal length is not positive")
     k = _numbers(found["distortion"], (len(COEFFICIENTS[kind]),))
-    camera = Camera(kind, *_size(found), fx, fy, cx, cy, tuple(float(v) for v in k))
+    camera = LensCamera(kind, *_size(found), fx, fy, cx, cy, tuple(float(v) for v in k))
     return LensData(camera, _finite(found.get("reach", 1.0)), origin)
 
 
-def _shading(found: Mapping[str, Any], origin: Origin) -> ShadingData:
+def _shading(found: Mapping[str, Any], origin: DataOrigin) -> ShadingData:
     columns, rows = (int(v) for v in found["grid"])
     if not (4 <= columns <= _WIDEST and 4 <= rows <= _WIDEST):
         raise ValueError("the grid is too coarse, or finer than a picture")
@@ -283,7 +283,7 @@ def _shading(found: Mapping[str, Any], origin: Origin) -> ShadingData:
     return ShadingData(_size(found), gain.T.reshape(rows, columns, 3), cap, capped, origin)
 
 
-def _colour(found: Mapping[str, Any], origin: Origin) -> ColourData:
+def _colour(found: Mapping[str, Any], origin: DataOrigin) -> ColourData:
     matrix = _numbers(found["matrix"], (3, 3))
     exposure = _finite(found.get("exposure", 1.0))
     if not exposure > 0 or abs(np.linalg.det(matrix)) < 1e-6:

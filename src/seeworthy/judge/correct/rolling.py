@@ -24,7 +24,7 @@ from seeworthy.media.frames import watch
 from seeworthy.media.source import Source
 from seeworthy.observe.motion_flow import turns
 from seeworthy.observe.motion_tracks import MotionWatch
-from seeworthy.optics.lens import Camera
+from seeworthy.optics.lens import LensCamera
 from seeworthy.optics.turning import Shape
 
 Array = npt.NDArray[np.float64]
@@ -54,7 +54,7 @@ class Rows:
     time: Array
     angle: Array
     row_time: float
-    lens: Camera | Shape
+    lens: LensCamera | Shape
 
     def turned(self, moment: float, rows: Array) -> Array:
         """Return the rotation from the moment of the frame to that of each row, (N, 3), rad."""
@@ -91,7 +91,7 @@ class Rows:
         return math.degrees(math.atan(far * float(np.quantile(rate, 0.95)) * abs(self.row_time)))
 
 
-def _project(lens: Camera | Shape, rays: Array) -> Array:
+def _project(lens: LensCamera | Shape, rays: Array) -> Array:
     if isinstance(lens, Shape):
         return lens.project(rays)
     return lens.distort(rays[:, :2] / np.maximum(rays[:, 2:], 1e-6))
@@ -116,7 +116,7 @@ def watch_rows(
     seen = MotionWatch()
     watch(source, [seen], progress=progress)
     size = seen.width, seen.height
-    lens: Camera | Shape
+    lens: LensCamera | Shape
     if measured is not None:
         check_size("lens", measured.size, size, measured.origin)
         lens = scaled(measured.camera, size)

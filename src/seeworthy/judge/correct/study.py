@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from seeworthy.ground.results import Outcome
     from seeworthy.media.frames import FrameView
-    from seeworthy.virtual.colour_scene import Table, Viewpoint
+    from seeworthy.virtual.colour_scene import ObjectTable, Viewpoint
 
 LENSES = tuple(f"lens, {group}" for group in lens_study.GROUPS)
 SHADING = "shading, 0.2 to 2 stops"
@@ -53,12 +53,12 @@ def _trials(group: str, rng: np.random.Generator, folder: Path) -> Iterator[Tria
 def _mended(outcome: Outcome, clip: Path, folder: Path) -> Path:
     """Correct a clip with what an outcome carries."""
     from seeworthy.judge.correct.apply import correct_clip
-    from seeworthy.judge.correct.data import Corrections, Origin, parse
+    from seeworthy.judge.correct.data import Corrections, DataOrigin, parse
     from seeworthy.media.source import Source
 
     if not outcome.correction:
         raise CannotMeasure("No correction was given.")
-    given = Corrections.of(parse(outcome.correction, Origin("another clip")))
+    given = Corrections.of(parse(outcome.correction, DataOrigin("another clip")))
     return correct_clip(Source.of(clip), given, folder / "mended.mp4").path
 
 
@@ -188,7 +188,7 @@ def _colour(rng: np.random.Generator, folder: Path) -> Iterator[Trial]:
 
 
 def _cells(
-    table: Table, view: Viewpoint
+    table: ObjectTable, view: Viewpoint
 ) -> tuple[npt.NDArray[Any], npt.NDArray[Any], npt.NDArray[Any]]:
     """Return paint (n,), place in px (n, 2) and light (n, 1) of objects plain around the middle."""
     import numpy as np

@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import WrongCall
-from seeworthy.judge.correct.data import LensData, Origin
-from seeworthy.optics.lens import Camera
+from seeworthy.judge.correct.data import DataOrigin, LensData
+from seeworthy.optics.lens import LensCamera
 
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -37,7 +37,7 @@ class Undistortion:
         narrowed: The lens sees wider than a flat picture can show; the rest is cut.
     """
 
-    camera: Camera
+    camera: LensCamera
     matrix: tuple[float, float, float, float]
     keep_all: bool
     narrowed: bool
@@ -104,7 +104,9 @@ def plan_undistortion(lens: LensData, size: tuple[int, int], keep_all: bool) -> 
     return found
 
 
-def check_size(what: str, measured: tuple[int, int], clip: tuple[int, int], origin: Origin) -> None:
+def check_size(
+    what: str, measured: tuple[int, int], clip: tuple[int, int], origin: DataOrigin
+) -> None:
     """Refuse a clip whose frame has another aspect than the one that was measured.
 
     Raises:
@@ -118,7 +120,7 @@ def check_size(what: str, measured: tuple[int, int], clip: tuple[int, int], orig
         )
 
 
-def scaled(camera: Camera, size: tuple[int, int]) -> Camera:
+def scaled(camera: LensCamera, size: tuple[int, int]) -> LensCamera:
     """Return the same lens for a frame of another size (edges of frames coincide)."""
     sx, sy = size[0] / camera.width, size[1] / camera.height
     return replace(
@@ -132,12 +134,12 @@ def scaled(camera: Camera, size: tuple[int, int]) -> Camera:
     )
 
 
-def _limit(camera: Camera) -> float:
+def _limit(camera: LensCamera) -> float:
     """Largest distance from the axis in the flat picture at focal length 1."""
     return math.tan(min(camera.limit() * 0.999, WIDEST))
 
 
-def _edges(camera: Camera, limit: float) -> tuple[list[Array], bool]:
+def _edges(camera: LensCamera, limit: float) -> tuple[list[Array], bool]:
     """Return the left, right, top and bottom edge of the frame, flattened; whether cut."""
     right, bottom = camera.width - 1.0, camera.height - 1.0
     x, y = np.linspace(0, right, 161), np.linspace(0, bottom, 161)
@@ -177,7 +179,7 @@ def _outer(edges: list[Array]) -> Spans:
 
 
 def _matrix(
-    camera: Camera, zoom: float, x: tuple[float, float], y: tuple[float, float]
+    camera: LensCamera, zoom: float, x: tuple[float, float], y: tuple[float, float]
 ) -> tuple[float, float, float, float]:
     """Return the ideal lens whose frame lies in the middle of the room given."""
     fx, fy = camera.fx * zoom, camera.fy * zoom

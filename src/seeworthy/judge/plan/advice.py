@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from seeworthy.ground.quantities import Quantity
 from seeworthy.judge.plan.camera import FlownCamera
-from seeworthy.judge.plan.flight import Flight
+from seeworthy.judge.plan.flight import PlannedFlight
 from seeworthy.judge.plan.predict import predict
 from seeworthy.judge.plan.prediction import Prediction
 
@@ -31,14 +31,14 @@ def _scaled(value: Quantity, factor: float) -> Quantity:
     return replace(value, value=value.value * factor, u=value.u * factor)
 
 
-def _turn(flight: Flight) -> Flight | None:
+def _turn(flight: PlannedFlight) -> PlannedFlight | None:
     swap = {"width": "height", "height": "width", "turns": "turns"}
     names = ("moves_along", "spin_moves", "swing_moves")
     return flight.with_words(**{n: swap[flight.word(n)] for n in names})
 
 
-def _scale(name: str, factor: float) -> Callable[[Flight], Flight | None]:
-    def change(flight: Flight) -> Flight | None:
+def _scale(name: str, factor: float) -> Callable[[PlannedFlight], PlannedFlight | None]:
+    def change(flight: PlannedFlight) -> PlannedFlight | None:
         value = flight.get(name)
         if value is None:
             return None
@@ -47,8 +47,8 @@ def _scale(name: str, factor: float) -> Callable[[Flight], Flight | None]:
     return change
 
 
-def _legs(which: str, factor: float) -> Callable[[Flight], Flight | None]:
-    def change(flight: Flight) -> Flight | None:
+def _legs(which: str, factor: float) -> Callable[[PlannedFlight], PlannedFlight | None]:
+    def change(flight: PlannedFlight) -> PlannedFlight | None:
         if not flight.legs:
             return _scale(f"motion.{which}", factor)(flight)
         speed, distance = (factor if which == w else 1.0 for w in ("speed", "distance"))
@@ -61,11 +61,11 @@ def _legs(which: str, factor: float) -> Callable[[Flight], Flight | None]:
     return change
 
 
-def _external(flight: Flight) -> Flight | None:
+def _external(flight: PlannedFlight) -> PlannedFlight | None:
     return None if flight.word("power") == "external" else flight.with_words(power="external")
 
 
-CHANGES: tuple[tuple[str, Callable[[Flight], Flight | None]], ...] = (
+CHANGES: tuple[tuple[str, Callable[[PlannedFlight], PlannedFlight | None]], ...] = (
     ("Turn the camera by 90°, so that the world passes along the columns.", _turn),
     ("Fly at half the speed.", _legs("speed", 0.5)),
     ("Fly twice as high (or keep twice the distance).", _legs("distance", 2.0)),
@@ -83,7 +83,7 @@ _BAD = ("may not do", "will not do")
 
 
 def advise(
-    flight: Flight, camera: Callable[[], FlownCamera], predictions: Sequence[Prediction]
+    flight: PlannedFlight, camera: Callable[[], FlownCamera], predictions: Sequence[Prediction]
 ) -> list[Advice]:
     """Try every change and return those that mend something.
 

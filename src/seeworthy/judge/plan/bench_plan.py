@@ -14,7 +14,7 @@ from seeworthy.ground.toml_text import read_toml_file
 from seeworthy.judge.flights import flight_log
 from seeworthy.judge.plan.advice import Advice, advise
 from seeworthy.judge.plan.camera import FlownCamera
-from seeworthy.judge.plan.flight import Flight, read_flight
+from seeworthy.judge.plan.flight import PlannedFlight, read_flight
 from seeworthy.judge.plan.predict import predict
 from seeworthy.judge.plan.prediction import Prediction
 from seeworthy.procedures.cautions import CAUTIONS
@@ -33,7 +33,7 @@ class Plan:
         advice: Changes that were tried and mend something, those that spoil nothing first.
     """
 
-    flight: Flight
+    flight: PlannedFlight
     camera: str
     predictions: tuple[Prediction, ...]
     advice: tuple[Advice, ...]
@@ -61,7 +61,7 @@ class Plan:
         }
 
 
-def load_flight(path: str | Path) -> Flight:
+def load_flight(path: str | Path) -> PlannedFlight:
     """Read a flight plan from a file.
 
     Raises:
@@ -82,7 +82,7 @@ def flown(bench: Bench) -> list[tuple[int, str]]:
     return [(t.id, f"take {t.id}, {t.camera} on {t.taken.isoformat()}") for t in takes]
 
 
-def flight_of_take(bench: Bench, number: int, base: Flight | None = None) -> Flight:
+def flight_of_take(bench: Bench, number: int, base: PlannedFlight | None = None) -> PlannedFlight:
     """Make a plan of what a take of `load` has found.
 
     Raises:
@@ -129,7 +129,7 @@ def camera_of(bench: Bench, name: str, *, draws: int = 20_000, seed: int = 1) ->
     return FlownCamera(camera.name, results, frame, survived, log.bound, draws, seed)
 
 
-def plan_flight(bench: Bench, flight: Flight, cameras: Sequence[str] = ()) -> list[Plan]:
+def plan_flight(bench: Bench, flight: PlannedFlight, cameras: Sequence[str] = ()) -> list[Plan]:
     """Foresee a flight through cameras of a bench; all with figures when none is named."""
     from seeworthy.bench.cameras import list_cameras
     from seeworthy.bench.outcomes import list_results
@@ -143,7 +143,7 @@ def plan_flight(bench: Bench, flight: Flight, cameras: Sequence[str] = ()) -> li
     return [_plan(bench, flight, name) for name in names]
 
 
-def _plan(bench: Bench, flight: Flight, name: str) -> Plan:
+def _plan(bench: Bench, flight: PlannedFlight, name: str) -> Plan:
     camera = camera_of(bench, name)
 
     def fresh() -> FlownCamera:

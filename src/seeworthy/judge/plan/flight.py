@@ -54,7 +54,7 @@ class Leg:
 
 
 @dataclass(frozen=True)
-class Flight:
+class PlannedFlight:
     """A planned flight.
 
     Attributes:
@@ -86,12 +86,12 @@ class Flight:
         }
         return self.words.get(name, defaults[name])
 
-    def with_given(self, **changes: Quantity) -> Flight:
+    def with_given(self, **changes: Quantity) -> PlannedFlight:
         """Return a copy with other numbers (``scene__light=…`` for ``scene.light``)."""
         named = {k.replace("__", "."): v for k, v in changes.items()}
         return replace(self, given={**self.given, **named})
 
-    def with_words(self, **changes: str) -> Flight:
+    def with_words(self, **changes: str) -> PlannedFlight:
         """Return a copy with other choices."""
         return replace(self, words={**self.words, **changes})
 
@@ -170,7 +170,7 @@ def template() -> str:
     return resources.files("seeworthy.judge.plan").joinpath("template.toml").read_text("utf-8")
 
 
-def read_flight(text: str, name: str) -> Flight:
+def read_flight(text: str, name: str) -> PlannedFlight:
     """Read a planned flight from TOML text.
 
     Raises:
@@ -196,4 +196,4 @@ def read_flight(text: str, name: str) -> Flight:
         if quantity is not None:
             accept[key] = quantity.value
     legs = reader.legs()
-    return Flight(str(data.get("title", name)), reader.given, reader.words, accept, legs)
+    return PlannedFlight(str(data.get("title", name)), reader.given, reader.words, accept, legs)

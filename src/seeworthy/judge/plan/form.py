@@ -10,7 +10,7 @@ from seeworthy.ground.examples import EXAMPLES
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class FormEntry:
     """One line of a plan: ``section.key``, what it means, an example, choices."""
 
     name: str
@@ -19,18 +19,18 @@ class Entry:
     choices: tuple[str, ...] = ()
 
 
-def _entry(name: str, what: str) -> Entry:
-    return Entry(name, what, EXAMPLES[f"plan.{name}"])
+def _entry(name: str, what: str) -> FormEntry:
+    return FormEntry(name, what, EXAMPLES[f"plan.{name}"])
 
 
-ENTRIES: tuple[Entry, ...] = (
+ENTRIES: tuple[FormEntry, ...] = (
     _entry("motion.speed", "Speed over the ground, or past what is looked at"),
     _entry("motion.distance", "To what is looked at; the height when looking down"),
-    Entry("motion.looks", "Which way the camera looks", "down", ("down", "side", "ahead")),
-    Entry("motion.moves_along", "Side of the frame along which the world passes", "width",
+    FormEntry("motion.looks", "Which way the camera looks", "down", ("down", "side", "ahead")),
+    FormEntry("motion.moves_along", "Side of the frame along which the world passes", "width",
           ("width", "height")),
     _entry("motion.spin", "Turns per second"),
-    Entry("motion.spin_moves", "What the spin moves in the frame", "turns",
+    FormEntry("motion.spin_moves", "What the spin moves in the frame", "turns",
           ("width", "height", "turns")),
     _entry("motion.swing", "Half swing"),
     _entry("motion.swing_period", "Time of a whole swing"),
@@ -40,7 +40,7 @@ ENTRIES: tuple[Entry, ...] = (
     _entry("scene.temperature", "Air temperature"),
     _entry("recording.duration", "How long it must record"),
     _entry("recording.card", "Size of the card"),
-    Entry("recording.power", "What feeds the camera", "own", ("own", "external")),
+    FormEntry("recording.power", "What feeds the camera", "own", ("own", "external")),
     _entry("load.peak", "Largest load that is felt"),
     _entry("load.boost_time", "How long the push lasts"),
     _entry("accept.lean", "Most lean of uprights"),

@@ -10,7 +10,7 @@ from seeworthy.ground.errors import WrongCall
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.quantities import Quantity
 from seeworthy.ground.results import Outcome
-from seeworthy.judge.plan.flight import ACCEPT, Flight
+from seeworthy.judge.plan.flight import ACCEPT, PlannedFlight
 
 # Along which side of the frame a rotation moves the picture.
 _MOVES = {"pitch": "height", "yaw": "width", "roll": "turns"}
@@ -19,8 +19,8 @@ _LEAST_SPIN = 0.02
 
 
 def flight_from_clip(
-    clip: str | Path, hfov: str, readout: str = "", base: Flight | None = None
-) -> Flight:
+    clip: str | Path, hfov: str, readout: str = "", base: PlannedFlight | None = None
+) -> PlannedFlight:
     """Make a plan from the motion that a clip shows.
 
     What a clip cannot say (speed, height, light, card) comes from `base`.
@@ -44,7 +44,9 @@ def flight_from_clip(
     return flight_from_motion(outcome, f"As filmed: {Path(clip).stem}", base)
 
 
-def flight_from_motion(outcome: Outcome, title: str, base: Flight | None = None) -> Flight:
+def flight_from_motion(
+    outcome: Outcome, title: str, base: PlannedFlight | None = None
+) -> PlannedFlight:
     """Make a plan from what `motion` has found, see `flight_from_clip`."""
     found = {r.measurand: r for r in outcome.results}
     given = dict(base.given) if base is not None else {}
@@ -66,5 +68,5 @@ def flight_from_motion(outcome: Outcome, title: str, base: Flight | None = None)
         given["motion.spin"] = Quantity(spin, "Hz", 0.1 * spin)
         words["spin_moves"] = "turns"
     if base is None:
-        return Flight(title, given, words, dict(ACCEPT))
+        return PlannedFlight(title, given, words, dict(ACCEPT))
     return replace(base, given=given, words=words)

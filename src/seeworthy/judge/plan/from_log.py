@@ -9,7 +9,7 @@ from pathlib import Path
 from seeworthy.engine.measure import measure
 from seeworthy.ground.quantities import Quantity
 from seeworthy.ground.results import Figure, Outcome, Result
-from seeworthy.judge.plan.flight import ACCEPT, Flight, Leg
+from seeworthy.judge.plan.flight import ACCEPT, Leg, PlannedFlight
 
 _LEGS = 8
 _LEAST_HEIGHT = 1.0  # metres: below this the ground fills the view and a lean has no meaning
@@ -17,10 +17,10 @@ _LEAST_HEIGHT = 1.0  # metres: below this the ground fills the view and a lean h
 
 def flight_from_log(
     logs: Sequence[str | Path],
-    base: Flight | None = None,
+    base: PlannedFlight | None = None,
     *,
     options: Mapping[str, Sequence[str]] | None = None,
-) -> Flight:
+) -> PlannedFlight:
     """Make a plan from the log of a flight.
 
     Speed and height over time become legs, the felt peak and the boost time loads, the
@@ -39,7 +39,9 @@ def flight_from_log(
     return flight_from_outcome(outcome, f"As flown: {Path(logs[0]).stem}", base)
 
 
-def flight_from_outcome(outcome: Outcome, title: str, base: Flight | None = None) -> Flight:
+def flight_from_outcome(
+    outcome: Outcome, title: str, base: PlannedFlight | None = None
+) -> PlannedFlight:
     """Make a plan from what `load` has found in the log of a flight, see `flight_from_log`.
 
     Args:
@@ -58,7 +60,7 @@ def flight_from_outcome(outcome: Outcome, title: str, base: Flight | None = None
     figures = {f.name: f for f in outcome.figures}
     legs = _legs(figures, results)
     if base is None:
-        return Flight(title, given, {"looks": "down"}, dict(ACCEPT), legs)
+        return PlannedFlight(title, given, {"looks": "down"}, dict(ACCEPT), legs)
     return replace(base, given=given, legs=legs or base.legs)
 
 

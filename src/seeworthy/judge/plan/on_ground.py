@@ -6,20 +6,20 @@ import numpy as np
 
 from seeworthy.ground.quantities import Quantity
 from seeworthy.judge.plan.camera import FlownCamera
-from seeworthy.judge.plan.flight import Flight
+from seeworthy.judge.plan.flight import PlannedFlight
 from seeworthy.judge.plan.prediction import NO_VIEW, Prediction, judged, not_known
 
 _DETAIL = "Measure sharpness and the angle of view (view or lens) and look at a clip (stream)."
 
 
-def _distances(flight: Flight) -> list[tuple[str, Quantity]]:
+def _distances(flight: PlannedFlight) -> list[tuple[str, Quantity]]:
     if flight.legs:
         return [(f" at {round(leg.time, 2):g} s", leg.distance) for leg in flight.legs]
     distance = flight.get("motion.distance")
     return [("", distance)] if distance is not None else []
 
 
-def ground_width(flight: Flight, camera: FlownCamera) -> list[Prediction]:
+def ground_width(flight: PlannedFlight, camera: FlownCamera) -> list[Prediction]:
     """Foresee how wide the ground (or what is looked at) in the picture is, m."""
     places = _distances(flight)
     if not places:
@@ -42,7 +42,7 @@ def _slug(where: str) -> str:
     return where.replace(" at ", "@").replace(" ", "")
 
 
-def ground_pixel(flight: Flight, camera: FlownCamera) -> list[Prediction]:
+def ground_pixel(flight: PlannedFlight, camera: FlownCamera) -> list[Prediction]:
     """Foresee what one pixel holds of it, m."""
     places = _distances(flight)
     if not places:
@@ -61,7 +61,7 @@ def ground_pixel(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     ]  # fmt: skip
 
 
-def ground_detail(flight: Flight, camera: FlownCamera) -> list[Prediction]:
+def ground_detail(flight: PlannedFlight, camera: FlownCamera) -> list[Prediction]:
     """Foresee the narrowest stripe that keeps half of its contrast, cm."""
     places = _distances(flight)
     if not places:

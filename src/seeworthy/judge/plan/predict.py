@@ -12,13 +12,13 @@ import numpy as np
 
 from seeworthy.ground.quantities import Quantity
 from seeworthy.judge.plan.camera import Draws, FlownCamera
-from seeworthy.judge.plan.flight import Flight
+from seeworthy.judge.plan.flight import PlannedFlight
 from seeworthy.judge.plan.on_ground import ground_detail, ground_pixel, ground_width
 from seeworthy.judge.plan.prediction import NO_VIEW, Prediction, judged, not_known
 from seeworthy.procedures.endurance.measure import USABLE
 
 
-def predict(flight: Flight, camera: FlownCamera) -> list[Prediction]:
+def predict(flight: PlannedFlight, camera: FlownCamera) -> list[Prediction]:
     """Return every prediction that the plan asks for, missing ones included."""
     found: list[Prediction] = []
     for make in (
@@ -47,7 +47,7 @@ class _Speeds:
     turning: Draws
 
 
-def image_speeds(flight: Flight, camera: FlownCamera) -> _Speeds | None:
+def image_speeds(flight: PlannedFlight, camera: FlownCamera) -> _Speeds | None:
     """Return the largest image speeds of the flight, None when the view is not known."""
     focal = camera.focal()
     if focal is None or camera.frame is None:
@@ -69,7 +69,7 @@ def image_speeds(flight: Flight, camera: FlownCamera) -> _Speeds | None:
     return _Speeds(*(np.abs(parts[k]) for k in ("width", "height", "turns")))
 
 
-def _passing(flight: Flight, camera: FlownCamera, focal: Draws) -> Draws:
+def _passing(flight: PlannedFlight, camera: FlownCamera, focal: Draws) -> Draws:
     speed, distance = flight.get("motion.speed"), flight.get("motion.distance")
     pairs: list[tuple[Quantity, Quantity]] = [(leg.speed, leg.distance) for leg in flight.legs]
     if not pairs and speed is not None and distance is not None:
@@ -92,7 +92,7 @@ _SAY_MOTION = (
 )
 
 
-def _turning_said(found: Prediction, flight: Flight) -> Prediction:
+def _turning_said(found: Prediction, flight: PlannedFlight) -> Prediction:
     """Take 'fine' back where the plan says nothing of roll or swing: they add to it."""
     if flight.get("motion.spin") is not None or flight.get("motion.swing") is not None:
         return found
@@ -101,7 +101,7 @@ def _turning_said(found: Prediction, flight: Flight) -> Prediction:
     return found
 
 
-def _base(flight: Flight, camera: FlownCamera) -> tuple[_Speeds, Draws] | str:
+def _base(flight: PlannedFlight, camera: FlownCamera) -> tuple[_Speeds, Draws] | str:
     readout = camera.first("readout_time")
     if readout is None:
         return _READ
@@ -109,7 +109,7 @@ def _base(flight: Flight, camera: FlownCamera) -> tuple[_Speeds, Draws] | str:
     return NO_VIEW if speeds is None else (speeds, np.maximum(readout, 0.0) / 1000)
 
 
-def _lean(flight: Flight, camera: FlownCamera) -> list[Prediction]:
+def _lean(flight: PlannedFlight, camera: FlownCamera) -> list[Prediction]:
     base = _base(flight, camera)
     if isinstance(base, str):
         return not_known("lean", "lean of uprights", "deg", base)
@@ -124,7 +124,7 @@ def _lean(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     return [_turning_said(held, flight), over]
 
 
-def _stretch(flight: Flight, camera: FlownCamera) -> list[Prediction]:
+def _stretch(flight: PlannedFlight, camera: FlownCamera) -> list[Prediction]:
     base = _base(flight, camera)
     if isinstance(base, str):
         return []
@@ -143,7 +143,7 @@ def _sine_travel(amplitude: Draws, frequency: Draws, time: Draws) -> Draws:
     return np.asarray(2 * amplitude * np.sin(phase))
 
 
-def _vibration(flight: Flight, camera: FlownCamera) -> tuple[Draws, Draws] | None:
+def _vibration(flight: PlannedFlight, camera: FlownCamera) -> tuple[Draws, Draws] | None:
     size, frequency = flight.get("motion.vibration"), flight.get("motion.vibration_frequency")
     focal = camera.focal()
     if size is None or frequency is None or focal is None:
@@ -161,7 +161,7 @@ def _vibration(flight: Flight, camera: FlownCamera) -> tuple[Draws, Draws] | Non
     return amplitude, np.maximum(camera.quantity(frequency), 0.0)
 
 
-def vibration_of(flight: Flight, camera: FlownCamera) -> tuple[float, float]:
+def vibration_of(flight: PlannedFlight, camera: FlownCamera) -> tuple[float, float]:
     """Return the planned vibration as (amplitude in px, Hz); zeros where none is planned."""
     found = _vibration(flight, camera)
     if found is None:
@@ -169,7 +169,7 @@ def vibration_of(flight: Flight, camera: FlownCamera) -> tuple[float, float]:
     return float(np.median(found[0])), float(np.median(found[1]))
 
 
-def _wobble(flight: Flight, camera: FlownCamera) -> list[Prediction]:
+def _wobble(flight: PlannedFlight, camera: FlownCamera) -> list[Prediction]:
     title = "wobble within a frame"
     if flight.get("motion.vibration") is None and flight.word("spin_moves") != "turns":
         return []
@@ -187,7 +187,7 @@ def _wobble(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     return [judged("wobble", title, "px", travel, flight.accept.get("wobble"), why)]
 
 
-def _blur(flight: Flight, camera: FlownCamera) -> list[Prediction]:
+def _blur(flight: PlannedFlight, camera: FlownCamera) -> list[Prediction]:
     title = "motion blur"
     exposure, remark = camera.exposure(flight.get("scene.light"))
     if exposure is None:
@@ -207,7 +207,7 @@ def _blur(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     return [_turning_said(held, flight)]
 
 
-def _recording(flight: Flight, camera: FlownCamera) -> list[Prediction]:
+def _recording(flight: PlannedFlight, camera: FlownCamera) -> list[Prediction]:
     duration = flight.get("recording.duration")
     if duration is None:
         return []
@@ -220,7 +220,7 @@ def _recording(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     return [judged("card_margin", title, "", ratio, 1.0, why, least=True)]
 
 
-def _card_minutes(flight: Flight, camera: FlownCamera) -> Draws | None:
+def _card_minutes(flight: PlannedFlight, camera: FlownCamera) -> Draws | None:
     card, rate = flight.get("recording.card"), camera.first("bit_rate_mean")
     if card is not None and rate is not None:
         usable = camera.quantity(card) * camera.uniform(*USABLE)
@@ -229,7 +229,7 @@ def _card_minutes(flight: Flight, camera: FlownCamera) -> Draws | None:
     return None if hours is None else hours * 60
 
 
-def _cold(flight: Flight, camera: FlownCamera) -> list[Prediction]:
+def _cold(flight: PlannedFlight, camera: FlownCamera) -> list[Prediction]:
     duration = flight.get("recording.duration")
     if duration is None or flight.word("power") == "external":
         return []
@@ -242,7 +242,7 @@ def _cold(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     return [judged("battery_margin", title, "", ratio, 1.0, why.strip(), least=True)]
 
 
-def _gaps(flight: Flight, camera: FlownCamera) -> list[Prediction]:
+def _gaps(flight: PlannedFlight, camera: FlownCamera) -> list[Prediction]:
     duration = flight.get("recording.duration")
     if duration is None:
         return []
@@ -262,7 +262,7 @@ def _gaps(flight: Flight, camera: FlownCamera) -> list[Prediction]:
     return found
 
 
-def _load(flight: Flight, camera: FlownCamera) -> list[Prediction]:
+def _load(flight: PlannedFlight, camera: FlownCamera) -> list[Prediction]:
     peak = flight.get("load.peak")
     if peak is None:
         return []

@@ -9,12 +9,12 @@ import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.judge.plan.camera import Draws, FlownCamera
-from seeworthy.judge.plan.flight import Flight
+from seeworthy.judge.plan.flight import PlannedFlight
 from seeworthy.judge.plan.predict import image_speeds, vibration_of
 
 
 def preview(
-    flight: Flight, camera: FlownCamera, path: Path, seconds: float = 2.0
+    flight: PlannedFlight, camera: FlownCamera, path: Path, seconds: float = 2.0
 ) -> tuple[str, ...]:
     """Write a short clip (or a .png) of the flight and return what had to be assumed.
 
@@ -48,14 +48,14 @@ def preview(
         metres = float(np.median([leg.distance.value for leg in flight.legs]))
     size, scale = virtual.scaled(camera.frame)
     amplitude, frequency = vibration_of(flight, camera)
-    motion = virtual.Motion(
+    motion = virtual.GroundMotion(
         _middle(speeds.width) * scale,
         _middle(speeds.height) * scale,
         _middle(speeds.turning),
         amplitude * scale,
         frequency,
     )
-    view = virtual.View(
+    view = virtual.GroundView(
         size,
         metres / _middle(focal) / scale,
         _middle(readout) / 1000,
@@ -67,7 +67,7 @@ def preview(
 
 
 def preview_bytes(
-    flight: Flight, camera: FlownCamera, ending: str
+    flight: PlannedFlight, camera: FlownCamera, ending: str
 ) -> tuple[bytes, tuple[str, ...]]:
     """Return the preview as the content of a ``png`` or ``mp4``, and what had to be assumed."""
     with tempfile.TemporaryDirectory(prefix="seeworthy-") as folder:

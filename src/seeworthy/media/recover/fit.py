@@ -12,8 +12,8 @@ import av.error
 from seeworthy.ground.errors import CannotMeasure
 
 if TYPE_CHECKING:
-    from seeworthy.media.recover.reference import Layout
-    from seeworthy.media.recover.scan import Scan
+    from seeworthy.media.recover.reference import ReferenceLayout
+    from seeworthy.media.recover.scan import StrayScan
     from seeworthy.media.source import Source
 
 _TRIED = 15  # pictures that are decoded to see whether the good clip's parameters fit
@@ -27,7 +27,7 @@ _SAME_MODE = "Give a good clip of the same camera in the same mode (size, rate, 
 
 
 def check_pictures(
-    broken: Source, good: Source, layout: Layout, found: Scan, data: memoryview
+    broken: Source, good: Source, layout: ReferenceLayout, found: StrayScan, data: memoryview
 ) -> None:
     """Refuse what the good clip's coding parameters do not fit.
 
@@ -53,7 +53,9 @@ def check_pictures(
         )
 
 
-def _decode(layout: Layout, found: Scan, data: memoryview) -> tuple[int, set[tuple[int, int]], int]:
+def _decode(
+    layout: ReferenceLayout, found: StrayScan, data: memoryview
+) -> tuple[int, set[tuple[int, int]], int]:
     """Return damaged pictures, sizes, and pictures tried."""
     decoder = av.VideoCodecContext.create(layout.picture, "r")
     if layout.picture == "h264":
@@ -75,11 +77,11 @@ def _decode(layout: Layout, found: Scan, data: memoryview) -> tuple[int, set[tup
     return wrong, sizes, len(tried)
 
 
-def _size(layout: Layout) -> str:
+def _size(layout: ReferenceLayout) -> str:
     return f"{layout.size[0]}×{layout.size[1]}"
 
 
-def sound_words(layout: Layout) -> str:
+def sound_words(layout: ReferenceLayout) -> str:
     """Say what kind of sound the good clip has."""
     if layout.sound == "none":
         return "no sound"
@@ -87,7 +89,12 @@ def sound_words(layout: Layout) -> str:
 
 
 def check_sound(
-    broken: Source, good: Source, layout: Layout, found: Scan, unused: int, samples: int
+    broken: Source,
+    good: Source,
+    layout: ReferenceLayout,
+    found: StrayScan,
+    unused: int,
+    samples: int,
 ) -> None:
     """Refuse a good clip with another kind of sound, or none, or another pace of pictures.
 
@@ -140,7 +147,7 @@ def check_sound(
 def check_channels(
     broken: Source,
     good: Source,
-    layout: Layout,
+    layout: ReferenceLayout,
     pieces: Sequence[tuple[int, int, int]],
     data: memoryview,
 ) -> None:

@@ -21,9 +21,9 @@ from seeworthy.media.opening import open_clip
 from seeworthy.media.recover.aac import SAMPLES, FrameSplitter
 from seeworthy.media.recover.asis import refuse_what_opens
 from seeworthy.media.recover.fit import check_channels, check_pictures, check_sound
-from seeworthy.media.recover.reference import Layout, study
+from seeworthy.media.recover.reference import ReferenceLayout, study
 from seeworthy.media.recover.riff import is_avi, scan_avi
-from seeworthy.media.recover.scan import Scan, scan
+from seeworthy.media.recover.scan import StrayScan, scan
 from seeworthy.media.recover.slices import display_order
 
 if TYPE_CHECKING:
@@ -131,7 +131,7 @@ class _Sound:
         return sum(n for _, _, n in self.pieces)
 
 
-def _split(layout: Layout, found: Scan, data: memoryview, stream: Any) -> _Sound:
+def _split(layout: ReferenceLayout, found: StrayScan, data: memoryview, stream: Any) -> _Sound:
     pieces: list[tuple[int, int, int]] = []
     unused = 0
     splitter = FrameSplitter(stream) if layout.sound == "aac" else None
@@ -156,8 +156,8 @@ def _write(
     broken: Source,
     good: Source,
     out: Path,
-    layout: Layout,
-    found: Scan,
+    layout: ReferenceLayout,
+    found: StrayScan,
     data: memoryview,
     wanted: bool,
 ) -> Recovered:
@@ -195,7 +195,9 @@ def _write(
     )
 
 
-def _duration(layout: Layout, found: Scan, sound: _Sound, warnings: list[str]) -> Fraction:
+def _duration(
+    layout: ReferenceLayout, found: StrayScan, sound: _Sound, warnings: list[str]
+) -> Fraction:
     """Return the duration of a frame: the good clip's, unless that is uneven and sound tells."""
     count = len(found.pictures)
     if not layout.even:
@@ -218,7 +220,7 @@ def _duration(layout: Layout, found: Scan, sound: _Sound, warnings: list[str]) -
     return heard / count
 
 
-def _container(out: Path, layout: Layout) -> str:
+def _container(out: Path, layout: ReferenceLayout) -> str:
     """Return the container that the new file's ending asks for."""
     ending = out.suffix.lower()
     if ending == ".avi" and layout.picture != "mjpeg":
@@ -231,8 +233,8 @@ def _container(out: Path, layout: Layout) -> str:
 def _mux(
     part: Path,
     model: Any,
-    layout: Layout,
-    found: Scan,
+    layout: ReferenceLayout,
+    found: StrayScan,
     sound: _Sound,
     duration: Fraction,
     data: memoryview,
@@ -253,8 +255,8 @@ def _mux(
 
 
 def _interleaved(
-    layout: Layout,
-    found: Scan,
+    layout: ReferenceLayout,
+    found: StrayScan,
     sound: _Sound,
     duration: Fraction,
     data: memoryview,

@@ -26,7 +26,7 @@ _NAMES = {"hevc": "HEVC", "mpeg4": "MPEG-4 Visual", "av1": "AV1", "libdav1d": "A
 
 
 @dataclass(frozen=True)
-class Layout:
+class ReferenceLayout:
     """How the media data of a camera's file is laid out.
 
     Attributes:
@@ -64,7 +64,7 @@ class Layout:
     sound_channels: int = 0
 
 
-def study(good: Source) -> Layout:
+def study(good: Source) -> ReferenceLayout:
     """Read the layout of a finished clip.
 
     Raises:
@@ -102,7 +102,7 @@ def study(good: Source) -> Layout:
         if first_sound is not None and audio is not None and audio.time_base is not None:
             delay = first_sound * audio.time_base - stamps[0] * base
         size, samples = _block(audio, blocks) if sound == "blocks" else (0, 0)
-        return Layout(
+        return ReferenceLayout(
             "h264" if name == "h264" else "mjpeg",
             bytes(video.codec_context.extradata or b""),
             step * base,

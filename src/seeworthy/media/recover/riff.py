@@ -6,8 +6,8 @@ Microsoft RIFF: every chunk is a tag of four letters and a length of 32 bits; ``
 
 from __future__ import annotations
 
-from seeworthy.media.recover.reference import Layout
-from seeworthy.media.recover.scan import Scan
+from seeworthy.media.recover.reference import ReferenceLayout
+from seeworthy.media.recover.scan import StrayScan
 from seeworthy.media.recover.slices import Sample
 
 _HEAD = 8
@@ -20,13 +20,13 @@ def is_avi(data: memoryview) -> bool:
     return bytes(data[:4]) == b"RIFF" and bytes(data[8:12]) == b"AVI "
 
 
-def scan_avi(data: memoryview, layout: Layout) -> Scan:
+def scan_avi(data: memoryview, layout: ReferenceLayout) -> StrayScan:
     """Walk through the chunks of an AVI from ``movi`` on.
 
     A chunk that the end of the file cuts is kept if it is sound and left out if it is a picture;
     where no chunk begins the walk ends, and the rest counts as skipped.
     """
-    found = Scan()
+    found = StrayScan()
     place = bytes(data[: 1 << 20]).find(b"movi")
     at, end = (place + 4 if place >= 0 else 12), len(data)
     while at + _HEAD <= end:

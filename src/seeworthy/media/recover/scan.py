@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.media.recover.reference import Layout
+from seeworthy.media.recover.reference import ReferenceLayout
 from seeworthy.media.recover.slices import (
     Parameters,
     Sample,
@@ -20,7 +20,7 @@ _JPEG_START = b"\xff\xd8\xff"
 
 
 @dataclass
-class Scan:
+class StrayScan:
     """What was found.
 
     Attributes:
@@ -40,12 +40,12 @@ class Scan:
 def scan(
     data: memoryview,
     start: int,
-    layout: Layout,
+    layout: ReferenceLayout,
     progress: Callable[[float], None] | None = None,
-) -> Scan:
+) -> StrayScan:
     """Walk through media data from an offset to the end of the file."""
     reader = _h264(data, layout) if layout.picture == "h264" else _Jpeg(data)
-    found = Scan(parameters=getattr(reader, "parameters", None))
+    found = StrayScan(parameters=getattr(reader, "parameters", None))
     end = len(data)
     at = start
     while at < end:
@@ -70,7 +70,7 @@ def scan(
     return found
 
 
-def _h264(data: memoryview, layout: Layout) -> _H264:
+def _h264(data: memoryview, layout: ReferenceLayout) -> _H264:
     assert layout.parameters is not None
     assert layout.habits is not None
     return _H264(data, layout.parameters, layout.length_size, layout.habits)

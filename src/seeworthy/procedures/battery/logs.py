@@ -10,7 +10,7 @@ from datetime import datetime
 from seeworthy.ground.errors import BadQuantity, CannotMeasure
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.quantities import Quantity, parse
-from seeworthy.procedures.battery.measure import Run
+from seeworthy.procedures.battery.measure import BatteryRun
 
 _LIKE = EXAMPLES["battery.run"]
 _HINT = f"Write it like '{_LIKE}', or '> {_LIKE} (stopped)' for a run cut short."
@@ -37,7 +37,7 @@ def says_cut_short(text: str) -> bool:
     return plain in ("yes", "true", "1", ">", "≥", "x") or bool(_CUT.search(plain))
 
 
-def parse_run(text: str) -> Run:
+def parse_run(text: str) -> BatteryRun:
     """Read one run as typed.
 
     ``38 min 30 s @ 66 degF``, ``1:23:40 @ 20 degC ± 1``, ``> 38 min 30 s @ 66 degF (stopped)``.
@@ -59,15 +59,15 @@ def parse_run(text: str) -> Run:
     return _run(length, temperature if at else "", cut, text)
 
 
-def _run(length: str, temperature: str, cut: bool, shown: str) -> Run:
+def _run(length: str, temperature: str, cut: bool, shown: str) -> BatteryRun:
     try:
         minutes = parse(length, "min", positive=True)
     except BadQuantity as wrong:
         raise BadQuantity(f"The run '{shown}': {wrong.message}", _HINT) from None
     degrees = _degrees(temperature, shown)
     if degrees is None:
-        return Run(minutes.value, minutes.u, complete=not cut)
-    return Run(minutes.value, minutes.u, degrees.value, degrees.u, not cut)
+        return BatteryRun(minutes.value, minutes.u, complete=not cut)
+    return BatteryRun(minutes.value, minutes.u, degrees.value, degrees.u, not cut)
 
 
 def _degrees(text: str, shown: str) -> Quantity | None:
@@ -84,7 +84,7 @@ def _degrees(text: str, shown: str) -> Quantity | None:
 
 def runs_from_table(
     headers: Sequence[str], rows: Sequence[Sequence[str]], name: str
-) -> tuple[list[Run], list[str]]:
+) -> tuple[list[BatteryRun], list[str]]:
     """Read runs from a table with start and end (or length), temperature and note.
 
     Args:
@@ -129,7 +129,7 @@ def _places(headers: Sequence[str]) -> dict[str, tuple[int, str]]:
     return found
 
 
-def _row(cells: Mapping[str, str], units: Mapping[str, str]) -> Run:
+def _row(cells: Mapping[str, str], units: Mapping[str, str]) -> BatteryRun:
     cut = says_cut_short(cells.get("note", ""))
     temperature = cells.get("temperature", "")
     if temperature and units.get("temperature") and re.fullmatch(r"[-+−\d.,\s]+", temperature):
@@ -143,8 +143,8 @@ def _row(cells: Mapping[str, str], units: Mapping[str, str]) -> Run:
     minutes, u = _between(cells.get("start", ""), cells.get("end", ""))
     degrees = _degrees(temperature, shown)
     if degrees is None:
-        return Run(minutes, u, complete=not cut)
-    return Run(minutes, u, degrees.value, degrees.u, not cut)
+        return BatteryRun(minutes, u, complete=not cut)
+    return BatteryRun(minutes, u, degrees.value, degrees.u, not cut)
 
 
 def _between(start: str, end: str) -> tuple[float, float]:

@@ -30,7 +30,7 @@ _KELVIN = 273.15
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class BatteryRun:
     """One run on a full charge.
 
     Attributes:
@@ -47,7 +47,7 @@ class Run:
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
+class RunLevel:
     """Runs at one temperature.
 
     Attributes:
@@ -67,10 +67,10 @@ class Level:
     scatter: Literal["own", "pooled", "assumed"]
 
 
-def group_runs(runs: Sequence[Run]) -> list[list[Run]]:
+def group_runs(runs: Sequence[BatteryRun]) -> list[list[BatteryRun]]:
     """Put runs at one temperature together, coldest first; unknown temperatures last."""
     known = sorted((r for r in runs if r.temperature is not None), key=_temperature)
-    groups: list[list[Run]] = []
+    groups: list[list[BatteryRun]] = []
     for run in known:
         if groups and _temperature(run) - _temperature(groups[-1][0]) <= SAME_TEMPERATURE:
             groups[-1].append(run)
@@ -80,11 +80,11 @@ def group_runs(runs: Sequence[Run]) -> list[list[Run]]:
     return [*groups, unknown] if unknown else groups
 
 
-def _temperature(run: Run) -> float:
+def _temperature(run: BatteryRun) -> float:
     return math.nan if run.temperature is None else run.temperature
 
 
-def levels(runs: Sequence[Run]) -> list[Level]:
+def levels(runs: Sequence[BatteryRun]) -> list[RunLevel]:
     """Return mean running time with uncertainty per temperature.
 
     Three repeats speak for themselves. With fewer the scatter, as a share of the
@@ -96,7 +96,7 @@ def levels(runs: Sequence[Run]) -> list[Level]:
     return [_level(group, share, dof) for group in groups]
 
 
-def _pooled(groups: Sequence[Sequence[Run]]) -> tuple[float, float]:
+def _pooled(groups: Sequence[Sequence[BatteryRun]]) -> tuple[float, float]:
     """Return the pooled run-to-run scatter (share of the mean) and its degrees of freedom."""
     total, dof = 0.0, 0
     for group in groups:
@@ -108,7 +108,7 @@ def _pooled(groups: Sequence[Sequence[Run]]) -> tuple[float, float]:
     return (math.sqrt(total / dof), float(dof)) if dof > 1 else (math.nan, 0.0)
 
 
-def _level(group: Sequence[Run], share: float, dof: float) -> Level:
+def _level(group: Sequence[BatteryRun], share: float, dof: float) -> RunLevel:
     known = [_temperature(r) for r in group if r.temperature is not None]
     temperature = sum(known) / len(known) if known else None
     times = np.array([r.minutes for r in group if r.complete])
@@ -116,11 +116,11 @@ def _level(group: Sequence[Run], share: float, dof: float) -> Level:
     reading = max((r.u for r in group if r.complete), default=0.0)
     n = len(times)
     if n == 0:
-        return Level(temperature, 0, math.nan, math.nan, math.nan, at_least, "own")
+        return RunLevel(temperature, 0, math.nan, math.nan, math.nan, at_least, "own")
     if n >= 3:
         value, u, own_dof = _mean(group)
         total = math.hypot(u, reading)
-        return Level(
+        return RunLevel(
             temperature, n, value, total, own_dof * (total / u) ** 4 if u else math.inf, at_least,
             "own",
         )  # fmt: skip
@@ -129,10 +129,10 @@ def _level(group: Sequence[Run], share: float, dof: float) -> Level:
     spread = (share if dof else ASSUMED_SCATTER) * value / math.sqrt(n)
     total = math.hypot(spread, reading)
     own_dof = (dof or ASSUMED_DOF) * (total / spread) ** 4
-    return Level(temperature, n, value, total, own_dof, at_least, scatter)
+    return RunLevel(temperature, n, value, total, own_dof, at_least, scatter)
 
 
-def _mean(group: Sequence[Run]) -> tuple[float, float, float]:
+def _mean(group: Sequence[BatteryRun]) -> tuple[float, float, float]:
     """Return mean, u and degrees of freedom, runs cut short as lower bounds."""
     y = np.array([r.minutes for r in group])
     complete = np.array([r.complete for r in group])
@@ -204,7 +204,7 @@ def _hessian(f: Any, x: Floats, step: float = 1e-3) -> Floats:
 
 
 @dataclass(frozen=True)
-class Trend:
+class RunTrend:
     """Running time over temperature.
 
     Attributes:
@@ -265,7 +265,7 @@ def _design(temperatures: Sequence[float], centre: float, model: Model) -> Float
     return np.column_stack([np.ones(len(t)), x])
 
 
-def fit_trend(runs: Sequence[Run]) -> Trend | None:
+def fit_trend(runs: Sequence[BatteryRun]) -> RunTrend | None:
     """Fit running time over temperature; None where the runs cannot carry a slope.
 
     Three temperatures and five complete runs are needed to choose between the two models, by the
@@ -290,18 +290,18 @@ def fit_trend(runs: Sequence[Run]) -> Trend | None:
     return _trend(used, "straight line", line, reason)
 
 
-def _centre(runs: Sequence[Run]) -> float:
+def _centre(runs: Sequence[BatteryRun]) -> float:
     return float(np.mean([_temperature(r) for r in runs if r.complete]))
 
 
-def _fit(runs: Sequence[Run], model: Model) -> LinearFit:
+def _fit(runs: Sequence[BatteryRun], model: Model) -> LinearFit:
     y = np.array([r.minutes for r in runs])
     design = _design([_temperature(r) for r in runs], _centre(runs), model)
     complete = np.array([r.complete for r in runs])
     return censored_fit(design, y if model == "straight line" else np.log(y), complete)
 
 
-def _two_points(done: Sequence[Run]) -> Trend:
+def _two_points(done: Sequence[BatteryRun]) -> RunTrend:
     """Two runs tell a slope but no scatter: assume it."""
     y = np.array([r.minutes for r in done])
     design = _design([_temperature(r) for r in done], _centre(done), "straight line")
@@ -311,7 +311,7 @@ def _two_points(done: Sequence[Run]) -> Trend:
     return _trend(done, "straight line", fit, "two runs carry no other")
 
 
-def _akaike(done: Sequence[Run], fit: LinearFit, model: Model) -> float:
+def _akaike(done: Sequence[BatteryRun], fit: LinearFit, model: Model) -> float:
     """Return AICc of the complete runs, in minutes for both models."""
     n, k = len(done), 3
     y = np.array([r.minutes for r in done])
@@ -322,13 +322,13 @@ def _akaike(done: Sequence[Run], fit: LinearFit, model: Model) -> float:
     return n * math.log(max(variance, 1e-300)) + jacobian + 2 * k * n / (n - k - 1)
 
 
-def _trend(runs: Sequence[Run], model: Model, fit: LinearFit, reason: str) -> Trend:
+def _trend(runs: Sequence[BatteryRun], model: Model, fit: LinearFit, reason: str) -> RunTrend:
     span = [_temperature(r) for r in runs if r.complete]
-    return Trend(model, fit, _centre(runs), min(span), max(span), len(span), reason)
+    return RunTrend(model, fit, _centre(runs), min(span), max(span), len(span), reason)
 
 
 def mean_power(
-    capacity: tuple[float, float], voltage: tuple[float, float], level: Level
+    capacity: tuple[float, float], voltage: tuple[float, float], level: RunLevel
 ) -> tuple[float, float, float]:
     """Return mean power in W, its uncertainty and degrees of freedom.
 

@@ -17,9 +17,9 @@ from seeworthy.procedures.battery.logs import parse_run, runs_from_table
 from seeworthy.procedures.battery.measure import (
     ASSUMED_SCATTER,
     REACH,
-    Level,
-    Run,
-    Trend,
+    BatteryRun,
+    RunLevel,
+    RunTrend,
     fit_trend,
     levels,
     mean_power,
@@ -71,7 +71,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     )
 
 
-def _runs(inputs: Inputs) -> tuple[list[Run], list[str]]:
+def _runs(inputs: Inputs) -> tuple[list[BatteryRun], list[str]]:
     runs = [parse_run(q.text) for q in inputs.all_readings("run")]
     notes: list[str] = []
     for source in inputs.all_files():
@@ -86,7 +86,7 @@ def _runs(inputs: Inputs) -> tuple[list[Run], list[str]]:
     return runs, notes
 
 
-def _recording(inputs: Inputs) -> tuple[Run, list[str]]:
+def _recording(inputs: Inputs) -> tuple[BatteryRun, list[str]]:
     """Return the run that the files of one recording make, in the order given.
 
     A cell that dies often leaves its last file unfinished: then what can be read is a lower bound.
@@ -112,8 +112,8 @@ def _recording(inputs: Inputs) -> tuple[Run, list[str]]:
     at = inputs.reading("temperature")
     if at is None:
         notes.append("The temperature of the recording was not given: --reading temperature=…")
-        return Run(seconds / 60, u, complete=complete), notes
-    return Run(seconds / 60, u, at.value, at.u, complete), notes
+        return BatteryRun(seconds / 60, u, complete=complete), notes
+    return BatteryRun(seconds / 60, u, at.value, at.u, complete), notes
 
 
 def _table(source: Source) -> tuple[list[str], list[list[str]]]:
@@ -126,23 +126,23 @@ def _table(source: Source) -> tuple[list[str], list[list[str]]]:
     return cells[0], cells[1:]
 
 
-def _where(level: Level) -> dict[str, Any]:
+def _where(level: RunLevel) -> dict[str, Any]:
     return {} if level.temperature is None else {"temperature": round(level.temperature, 1)}
 
 
-def _at(level: Level) -> str:
+def _at(level: RunLevel) -> str:
     if level.temperature is None:
         return "where no temperature was read"
     return f"at {level.temperature:.0f} °C"
 
 
-def _run_time(level: Level) -> Result:
+def _run_time(level: RunLevel) -> Result:
     return result(
         "run_time", level.value, level.u, n=level.n, dof=level.dof, conditions=_where(level)
     )
 
 
-def _doubts(found: Sequence[Level], trend: Trend | None) -> list[str]:
+def _doubts(found: Sequence[RunLevel], trend: RunTrend | None) -> list[str]:
     said = []
     for level in found:
         runs = f"{level.n} run{'s' if level.n != 1 else ''}"
@@ -168,7 +168,7 @@ def _doubts(found: Sequence[Level], trend: Trend | None) -> list[str]:
     return said
 
 
-def _power(inputs: Inputs, found: Sequence[Level]) -> tuple[list[Result], list[str]]:
+def _power(inputs: Inputs, found: Sequence[RunLevel]) -> tuple[list[Result], list[str]]:
     readings = {name: inputs.reading(name) for name in _LABEL}
     if readings["capacity"] is None or readings["voltage"] is None:
         lone = [name for name, reading in readings.items() if reading is not None]
@@ -205,7 +205,7 @@ def _label(name: str, reading: Quantity) -> tuple[float, float]:
 
 
 def _predictions(
-    wanted: Sequence[Quantity], trend: Trend | None, found: Sequence[Level]
+    wanted: Sequence[Quantity], trend: RunTrend | None, found: Sequence[RunLevel]
 ) -> tuple[list[Result], list[str]]:
     results: list[Result] = []
     said: list[str] = []
@@ -246,7 +246,9 @@ def _predictions(
     return results, said
 
 
-def _findings(runs: Sequence[Run], found: Sequence[Level], trend: Trend | None) -> dict[str, Any]:
+def _findings(
+    runs: Sequence[BatteryRun], found: Sequence[RunLevel], trend: RunTrend | None
+) -> dict[str, Any]:
     findings: dict[str, Any] = {
         "complete_runs": sum(r.complete for r in runs),
         "cut_short": sum(not r.complete for r in runs),
@@ -262,7 +264,7 @@ def _findings(runs: Sequence[Run], found: Sequence[Level], trend: Trend | None) 
     return findings
 
 
-def _figures(runs: Sequence[Run], trend: Trend | None) -> tuple[Figure, ...]:
+def _figures(runs: Sequence[BatteryRun], trend: RunTrend | None) -> tuple[Figure, ...]:
     """Draw the runs over temperature with the band for the next run."""
     points = [r for r in runs if r.temperature is not None]
     if not points:
@@ -301,14 +303,14 @@ def _figures(runs: Sequence[Run], trend: Trend | None) -> tuple[Figure, ...]:
     )
 
 
-def _drawn(trend: Trend | None, temperature: float) -> tuple[float | None, ...]:
+def _drawn(trend: RunTrend | None, temperature: float) -> tuple[float | None, ...]:
     """Return line, low and high; at every point, so that neither line nor band breaks."""
     if trend is None:
         return None, None, None
     return trend.predict(temperature)[0], *trend.interval(temperature)
 
 
-def _sentence(found: Sequence[Level], trend: Trend | None) -> str:
+def _sentence(found: Sequence[RunLevel], trend: RunTrend | None) -> str:
     best = max((level for level in found if level.n), key=lambda level: level.temperature or 0.0)
     told = f"It records {said_u(best.value, best.u, 'min')} on one charge {_at(best)}"
     if trend is None:

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from seeworthy.ground.uncertainty import coverage_factor
-from seeworthy.procedures.battery.measure import Run, fit_trend, levels
+from seeworthy.procedures.battery.measure import BatteryRun, fit_trend, levels
 from seeworthy.procedures.study import Goal, Study, Trial
 
 _SCATTER = 0.03
@@ -21,13 +21,13 @@ def _truth(law: str, temperature: float) -> float:
     return 45.0 * math.exp(2500.0 * (1 / 295.15 - 1 / (temperature + 273.15)))
 
 
-def _runs(rng: np.random.Generator, law: str, limit: float = math.inf) -> list[Run]:
+def _runs(rng: np.random.Generator, law: str, limit: float = math.inf) -> list[BatteryRun]:
     """Draw four runs per temperature; a full card ends those that reach `limit`."""
     runs = []
     for t in _TEMPERATURES:
         for minutes in _truth(law, t) * (1 + _SCATTER * rng.standard_normal(4)):
             read = round(float(min(minutes, limit)), 1)
-            runs.append(Run(read, 0.03, t + rng.normal(0, 0.3), 0.3, minutes < limit))
+            runs.append(BatteryRun(read, 0.03, t + rng.normal(0, 0.3), 0.3, minutes < limit))
     return runs
 
 
@@ -42,7 +42,7 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
 
 
 def _complete(
-    rng: np.random.Generator, law: str, runs: list[Run], label: str = ""
+    rng: np.random.Generator, law: str, runs: list[BatteryRun], label: str = ""
 ) -> Iterator[Trial]:
     group = label or law
     for level in levels(runs):

@@ -49,7 +49,7 @@ class Plate:
 
 
 @dataclass(frozen=True)
-class Disc:
+class CellDisc:
     """A cell: middle (x, y) px on the test picture, and where that is on the reference."""
 
     x: float
@@ -74,7 +74,7 @@ class Cells:
         shift: Typical distance that cells had to be moved on the test picture, px.
     """
 
-    discs: Sequence[Disc]
+    discs: Sequence[CellDisc]
     reference: Floats
     test: Floats
     u_reference: Floats
@@ -87,7 +87,7 @@ class Cells:
     @classmethod
     def gathered(
         cls,
-        discs: Sequence[Disc],
+        discs: Sequence[CellDisc],
         values: Sequence[tuple[Floats, Floats, Floats, Floats]],
         slopes: Sequence[float],
         lost: Sequence[tuple[float, float, str]],
@@ -282,7 +282,9 @@ class _Tries:
             ends = np.array([[[x, y]], [[x + r, y]]], np.float64)
             (ax, ay), (bx, by) = cv2.perspectiveTransform(ends, back)[:, 0]
             discs.append(
-                Disc(x + dx, y + dy, r, (float(ax), float(ay)), float(np.hypot(bx - ax, by - ay)))
+                CellDisc(
+                    x + dx, y + dy, r, (float(ax), float(ay)), float(np.hypot(bx - ax, by - ay))
+                )
             )
         shifts = [float(np.hypot(self.found[i][3], self.found[i][4])) for i in order]
         return Cells.gathered(

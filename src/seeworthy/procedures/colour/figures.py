@@ -8,7 +8,7 @@ from seeworthy.ground.results import Axis, Figure, Mark, Picture
 
 if TYPE_CHECKING:
     from seeworthy.procedures.colour.measure import Colour
-    from seeworthy.procedures.colour.plates import Compared, Shown
+    from seeworthy.procedures.colour.plates import Compared, ShownPlate
 
 _WIDEST = 1280
 _LETTERS = 0.6
@@ -16,7 +16,7 @@ _OUTLINED = (((0, 0, 0), 5), ((255, 255, 255), 2))  # a dark line behind a brigh
 TEST_PICTURE, REFERENCE_PICTURE = "cells_clip.png", "cells_reference.png"
 
 
-def plain_pictures(test: Shown, reference: Shown | None) -> tuple[Picture, ...]:
+def plain_pictures(test: ShownPlate, reference: ShownPlate | None) -> tuple[Picture, ...]:
     """Return the pictures as they were read, for a refusal."""
     from seeworthy.observe.evidence import encode
 

@@ -10,8 +10,8 @@ import numpy.typing as npt
 
 from seeworthy.procedures.colour.cells import (
     CLIPPED,
+    CellDisc,
     Cells,
-    Disc,
     Plate,
     disc_mask,
     sample,
@@ -72,15 +72,15 @@ def patch_cells(test: Plate, boxes: Sequence[Box], known: Floats, u_known: float
     return Cells.gathered(discs, values, slopes, lost, _reasons(lost))
 
 
-def _disc_of(box: Box, back: Floats | None) -> Disc:
+def _disc_of(box: Box, back: Floats | None) -> CellDisc:
     x, y, w, h = box
     middle = (x + (w - 1) / 2, y + (h - 1) / 2)
     radius = _INSIDE * min(w, h)
     if back is None:
-        return Disc(*middle, radius, middle, radius)
+        return CellDisc(*middle, radius, middle, radius)
     ends = np.array([[middle], [(middle[0] + radius, middle[1])]], np.float64)
     (ax, ay), (bx, by) = cv2.perspectiveTransform(ends, back)[:, 0]
-    return Disc(*middle, radius, (float(ax), float(ay)), float(np.hypot(bx - ax, by - ay)))
+    return CellDisc(*middle, radius, (float(ax), float(ay)), float(np.hypot(bx - ax, by - ay)))
 
 
 def _spoiled(plate: Plate, middle: tuple[float, float], radius: float) -> str:

@@ -39,7 +39,7 @@ _WORTH = 0.9  # a correction is kept when it leaves at most this share on left-o
 
 
 @dataclass(frozen=True)
-class Pairs:
+class ColourPairs:
     """Cells of both pictures in linear RGB, (n, 3) each, with standard uncertainties.
 
     `u_common` is what all cells of the test picture share (a channel that the coding shifts
@@ -54,7 +54,7 @@ class Pairs:
 
 
 @dataclass(frozen=True, slots=True)
-class Value:
+class ColourValue:
     """A figure with its standard uncertainty and 95 % interval."""
 
     value: float
@@ -83,7 +83,7 @@ class Colour:
         other_colours: 95 % interval of the mean ΔE00 for other colours like these.
     """
 
-    figures: dict[str, Value]
+    figures: dict[str, ColourValue]
     per_cell: dict[str, Floats]
     gain: float
     matrix: Floats | None
@@ -96,7 +96,7 @@ class Colour:
     other_colours: tuple[float, float]
 
 
-def measure_colour(pairs: Pairs, seed: int = 0) -> Colour:
+def measure_colour(pairs: ColourPairs, seed: int = 0) -> Colour:
     """Compare cells with their reference.
 
     Raises:
@@ -146,7 +146,7 @@ def measure_colour(pairs: Pairs, seed: int = 0) -> Colour:
     )
 
 
-def _check(pairs: Pairs) -> None:
+def _check(pairs: ColourPairs) -> None:
     n = len(pairs.test)
     if n < LEAST_CELLS:
         raise CannotMeasure(
@@ -213,14 +213,14 @@ def _white(
     return {} if by_matrix is None else {"white_shift": by_matrix}
 
 
-def _value(column: Floats) -> Value:
+def _value(column: Floats) -> ColourValue:
     """Make a figure from what was measured (row 0) and the draws."""
     seen, draws = float(column[0]), column[1:]
     # Noise lengthens differences: what it adds to the draws it has added to what was seen.
     bias = float(draws.mean()) - seen
     value = max(seen - bias, 0.5 * seen)
     u = math.hypot(float(draws.std(ddof=1)), bias)
-    return Value(value, u, *interval(value, u, least=0.0))
+    return ColourValue(value, u, *interval(value, u, least=0.0))
 
 
 def _tone(reference: Floats, test: Floats) -> tuple[float, float]:

@@ -21,7 +21,7 @@ from seeworthy.optics.colour import WHITE_D50, WHITE_D65, adapt, rgb_of, xyz_of_
 from seeworthy.procedures.colour.cells import Cells, Plate, find_cells
 from seeworthy.procedures.colour.figures import plain_pictures
 from seeworthy.procedures.colour.marked import marked_cells, patch_cells
-from seeworthy.procedures.colour.measure import Pairs, coding, combine
+from seeworthy.procedures.colour.measure import ColourPairs, coding, combine
 from seeworthy.procedures.colour.register import Registration, coded, register
 from seeworthy.procedures.declare import Inputs
 
@@ -40,7 +40,7 @@ U_PATCH = 0.01  # of a known value: patches differ, and are measured to about th
 
 
 @dataclass
-class Shown:
+class ShownPlate:
     """One picture, how it came about, and what had to be assumed.
 
     Attributes:
@@ -67,8 +67,8 @@ class Compared:
         method: ``scene``, ``marked cells`` or ``patches``.
     """
 
-    test: Shown
-    reference: Shown | None
+    test: ShownPlate
+    reference: ShownPlate | None
     cells: Cells
     registration: Registration | None
     names: tuple[str, ...]
@@ -81,7 +81,7 @@ def is_still(source: Source) -> bool:
     return sniff(source.path) == "still"
 
 
-def from_clip(watcher: SteadyColour) -> Shown:
+def from_clip(watcher: SteadyColour) -> ShownPlate:
     """Return the mean picture of a clip.
 
     Raises:
@@ -101,10 +101,10 @@ def from_clip(watcher: SteadyColour) -> Shown:
         said.append("The clip is tagged with other primaries than BT.709; BT.709 was taken.")
     frames = 0 if watcher.blocks is None else len(watcher.blocks)
     plate = Plate(watcher.linear, clipped)
-    return Shown(plate, CODED, CODED_TOGETHER, said, watcher.blocks, frames)
+    return ShownPlate(plate, CODED, CODED_TOGETHER, said, watcher.blocks, frames)
 
 
-def from_still(source: Source) -> Shown:
+def from_still(source: Source) -> ShownPlate:
     """Return a still through its profile, in linear light of the BT.709 primaries."""
     still = read_still(source)
     if still.grey:
@@ -127,7 +127,7 @@ def from_still(source: Source) -> Shown:
             u = COARSE
             said.append(f"The profile of '{source.name}' is made of tables; read in 8 bits.")
     profile = still.profile_name or "sRGB"
-    return Shown(Plate(linear, _ends(still)), u, together, said, profile=profile)
+    return ShownPlate(Plate(linear, _ends(still)), u, together, said, profile=profile)
 
 
 def _ends(still: Still) -> Any:
@@ -156,12 +156,12 @@ def compare(inputs: Inputs, watcher: SteadyColour | None) -> Compared:
     return _with_table(inputs, test, source)
 
 
-def _boxes(inputs: Inputs, test: Shown) -> list[tuple[int, int, int, int]]:
+def _boxes(inputs: Inputs, test: ShownPlate) -> list[tuple[int, int, int, int]]:
     shape = test.plate.linear.shape
     return [marked_box(text, shape[:2]) for text in inputs.options.get("region", ())]
 
 
-def _with_picture(inputs: Inputs, test: Shown, reference: Shown) -> Compared:
+def _with_picture(inputs: Inputs, test: ShownPlate, reference: ShownPlate) -> Compared:
     boxes = _boxes(inputs, test)
     try:
         place = register(coded(reference.plate.linear), coded(test.plate.linear))
@@ -179,7 +179,7 @@ def _numbers(cells: Cells) -> tuple[str, ...]:
     return tuple(str(i + 1) for i in range(len(cells.discs)))
 
 
-def _with_table(inputs: Inputs, test: Shown, source: Source) -> Compared:
+def _with_table(inputs: Inputs, test: ShownPlate, source: Source) -> Compared:
     patches = read_patches(source)
     boxes: Sequence[tuple[int, int, int, int]] = _boxes(inputs, test)
     if not boxes and patches.boxes is not None:
@@ -218,7 +218,7 @@ def _known(patches: Patches, white: str) -> tuple[Any, list[str]]:
     return rgb_of(adapt(xyz, source, WHITE_D65)), said
 
 
-def pairs_of(found: Compared) -> Pairs:
+def pairs_of(found: Compared) -> ColourPairs:
     """Return the cells with everything that is uncertain about them."""
     cells = found.cells
     place = coding(cells.test, 1.0) * (U_PLACE * cells.slope)[:, None]
@@ -230,7 +230,7 @@ def pairs_of(found: Compared) -> Pairs:
         u_reference = combine(
             u_reference, coding(cells.reference, np.array(found.reference.u_coded))
         )
-    return Pairs(cells.reference, cells.test, u_reference, u_test, u_common)
+    return ColourPairs(cells.reference, cells.test, u_reference, u_test, u_common)
 
 
 def _frames(found: Compared) -> Any:

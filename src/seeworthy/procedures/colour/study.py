@@ -21,9 +21,9 @@ from seeworthy.procedures.colour.match import exposure_gain, fit_matrix
 from seeworthy.procedures.declare import Inputs
 from seeworthy.procedures.study import Goal, Study, Trial
 from seeworthy.virtual.colour_scene import (
+    ObjectTable,
     Shoot,
     SmallCamera,
-    Table,
     Viewpoint,
     good_linear,
     picture,
@@ -51,14 +51,14 @@ _FEWER = 20  # other groups than the first have one take for so many
 
 
 @dataclass(frozen=True)
-class Take:
+class ColourTake:
     """One rendered take and its truth.
 
     Attributes:
         reference, seen: array (paints, 3). Linear RGB that each camera gets of each paint.
     """
 
-    table: Table
+    table: ObjectTable
     camera: SmallCamera
     still: Viewpoint
     clip: Viewpoint
@@ -85,18 +85,20 @@ def random_camera(rng: np.random.Generator) -> SmallCamera:
     )
 
 
-def random_take(rng: np.random.Generator, kelvin: float = 6500.0, *, many: bool = False) -> Take:
+def random_take(
+    rng: np.random.Generator, kelvin: float = 6500.0, *, many: bool = False
+) -> ColourTake:
     """Return objects and two cameras near each other; the clip's lamp may differ."""
     columns, rows = (9, 7) if many else (_COLUMNS, _ROWS)
     table, camera = random_table(rng, columns, rows), random_camera(rng)
     still = Viewpoint.near(rng, 1440, 1080)
     clip = Viewpoint.near(rng, WIDTH, HEIGHT)
     reference = np.clip(good_linear(table.paints), 0, 1)
-    return Take(table, camera, still, clip, reference, camera.linear(table.paints, kelvin))
+    return ColourTake(table, camera, still, clip, reference, camera.linear(table.paints, kelvin))
 
 
 def shoot(
-    take: Take, folder: Path, rng: np.random.Generator, moved: Table | None = None
+    take: ColourTake, folder: Path, rng: np.random.Generator, moved: ObjectTable | None = None
 ) -> Outcome:
     """Render still and clip, and run the procedure; objects may have moved in between."""
     made = Shoot()
@@ -114,7 +116,7 @@ def measure(clip: Path, still: Path) -> Outcome:
     return procedure("colour").run(Inputs(files))
 
 
-def true_pairs(take: Take, outcome: Outcome) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
+def true_pairs(take: ColourTake, outcome: Outcome) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
     """Return what both cameras got of the cells that were compared, linear RGB (n, 3)."""
     columns = outcome.figures[0].columns
     places = [
@@ -227,7 +229,7 @@ def _honest(rng: np.random.Generator, folder: Path) -> Iterator[Trial]:
 
 
 def _on_unseen(
-    group: str, take: Take, outcome: Outcome, rng: np.random.Generator
+    group: str, take: ColourTake, outcome: Outcome, rng: np.random.Generator
 ) -> Iterator[Trial]:
     """Correct colours that were in no scene; truth is what the best 3×3 leaves of them.
 

@@ -25,7 +25,7 @@ from seeworthy.procedures.continuity.measure import (
     gaps_by_metadata,
     in_circle,
 )
-from seeworthy.procedures.continuity.sound_joints import Place, place, resampled, sweep
+from seeworthy.procedures.continuity.sound_joints import JointPlace, place, resampled, sweep
 
 if TYPE_CHECKING:
     Floats = npt.NDArray[np.float64]
@@ -166,7 +166,9 @@ def _sweep(joint: Joint) -> tuple[float, float] | None:
     return _between(joint, t_tail - a.seconds, t_head - b.seconds, a, b)
 
 
-def _between(joint: Joint, zero_a: float, zero_b: float, *places: Place) -> tuple[float, float]:
+def _between(
+    joint: Joint, zero_a: float, zero_b: float, *places: JointPlace
+) -> tuple[float, float]:
     """Gap of the pictures from the file times at which one common moment falls."""
     end = float(joint.before.picture.end) - zero_a
     start = float(joint.after.picture.first) - zero_b
@@ -207,7 +209,7 @@ def _ask_recorder(joints: Sequence[Joint], recorder: Source) -> None:
 
 def _search(
     piece: tuple[float, Floats], recorder: Source, near: float | None, before: float, behind: float
-) -> tuple[float, Place] | None:
+) -> tuple[float, JointPlace] | None:
     """Return the recorder time at which a piece begins; all of it is searched without `near`."""
     if near is not None:
         begin, reference = _piece(recorder, near - before, near + PIECE + behind)

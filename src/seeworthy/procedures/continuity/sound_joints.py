@@ -29,7 +29,7 @@ SWEEP_LOW, SWEEP_HIGH, SWEEP_S = 20.0, 20000.0, 20.0
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class JointPlace:
     """Where a piece begins in a reference.
 
     Attributes:
@@ -53,7 +53,7 @@ def resampled(samples: npt.NDArray[np.floating], rate: float) -> Floats:
 
 def place(
     piece: Floats, reference: Floats, *, whiten: bool = True, overlap: float = 0.3
-) -> Place | None:
+) -> JointPlace | None:
     """Find where a piece of sound stands in another.
 
     Args:
@@ -81,7 +81,7 @@ def place(
     return _peak(score, lags)
 
 
-def _peak(score: Floats, lags: npt.NDArray[np.int64]) -> Place | None:
+def _peak(score: Floats, lags: npt.NDArray[np.int64]) -> JointPlace | None:
     top = int(np.argmax(score))
     away = np.abs(lags - lags[top]) > _APART * RATE
     if away.sum() < RATE / 10:
@@ -98,7 +98,7 @@ def _peak(score: Floats, lags: npt.NDArray[np.int64]) -> Place | None:
         a, b, c = score[top - 1 : top + 2]
         shift = float(0.5 * (a - c) / (a - 2 * b + c)) if a - 2 * b + c else 0.0
     # A twentieth of a cycle of the middle of the band, and one sample for the filters.
-    return Place((float(lags[top]) + shift) / RATE, 0.25e-3, clear)
+    return JointPlace((float(lags[top]) + shift) / RATE, 0.25e-3, clear)
 
 
 def _tapered(samples: Floats) -> Floats:

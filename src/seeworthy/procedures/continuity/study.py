@@ -14,10 +14,10 @@ from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.uncertainty import interval
 from seeworthy.procedures.continuity.measure import gaps_by_metadata
 from seeworthy.procedures.study import Goal, Study, Trial, measured
-from seeworthy.virtual.clock_screen import Screen, View
+from seeworthy.virtual.clock_screen import Screen, ScreenView
 from seeworthy.virtual.clock_shots import Shots
-from seeworthy.virtual.segments import Recorder, Scene, Written, record, room_sound
-from seeworthy.virtual.sensor import Camera
+from seeworthy.virtual.segments import Recorder, RoomScene, Written, record, room_sound
+from seeworthy.virtual.sensor import RollingCamera
 
 _LONG, _SHORT = "clock, exposure 1/30 to 1/60 s", "clock, exposure 1/240 s"
 _SOUND, _STAMPS = "sound of files that overlap", "creation times, mean of nine gaps"
@@ -44,7 +44,7 @@ class _Made:
     outcome: Any
 
 
-def _measured(recorder: Recorder, scene: Scene, rng: np.random.Generator, **more: Any) -> _Made:
+def _measured(recorder: Recorder, scene: RoomScene, rng: np.random.Generator, **more: Any) -> _Made:
     """Write a recording, hand its files over in any order, and measure it."""
     with tempfile.TemporaryDirectory() as folder:
         written = record(Path(folder), recorder, scene, seed=int(rng.integers(1 << 30)), **more)
@@ -59,13 +59,13 @@ def clock_picture(
     rng: np.random.Generator, exposure: float
 ) -> Callable[[float], np.ndarray[Any, np.dtype[np.uint8]]]:
     """Return what a camera of 320×180 sees of the clock at a world second."""
-    camera = Camera(
+    camera = RollingCamera(
         width=320, height=180, exposure=exposure, readout_time=float(rng.uniform(5e-3, 2.5e-2)),
         rate=30,
     )  # fmt: skip
     refresh, response = float(rng.choice([60, 90, 120])), float(rng.uniform(2e-3, 5e-3))
     screen = Screen(refresh=refresh, response=response)
-    view = View(share=float(rng.uniform(0.85, 1.0)), tilt=float(rng.uniform(-15, 15)))
+    view = ScreenView(share=float(rng.uniform(0.85, 1.0)), tilt=float(rng.uniform(-15, 15)))
     shots = Shots(camera, screen, view, seed=int(rng.integers(1 << 30)))
     start = float(rng.uniform(0, 200_000))
     return lambda t: shots(start + t)
@@ -78,7 +78,7 @@ def _by_clock(group: str, exposure: float, rng: np.random.Generator) -> Iterator
         fast_ppm=float(rng.uniform(-100, 100)),
         bit_rate=1_500_000,
     )
-    scene = Scene(clock_picture(rng, exposure), ends=1.7)
+    scene = RoomScene(clock_picture(rng, exposure), ends=1.7)
     made = _measured(recorder, scene, rng, files=2, last=4.0)
     yield from _gaps(group, "clock", made)
 
@@ -91,7 +91,7 @@ def _by_sound(rng: np.random.Generator) -> Iterator[Trial]:
         fast_ppm=float(rng.uniform(-100, 100)),
         sound="cut",
     )
-    scene = Scene(_grey, room_sound(int(rng.integers(1 << 30)), float(rng.uniform(0.003, 0.1))))
+    scene = RoomScene(_grey, room_sound(int(rng.integers(1 << 30)), float(rng.uniform(0.003, 0.1))))
     yield from _gaps(_SOUND, "sound", _measured(recorder, scene, rng, files=2, last=6.5))
 
 
@@ -129,7 +129,7 @@ def _rule(rng: np.random.Generator, rule: Any) -> Trial:
         return luma
 
     recorder = Recorder(**_SMALL, rule=rule, seconds=5.0, limit=600_000)
-    made = _measured(recorder, Scene(busy), rng, files=4, last=1.0)
+    made = _measured(recorder, RoomScene(busy), rng, files=4, last=1.0)
     right = made.outcome.findings["segment_rule"] == rule
     return Trial(_RULE, "rule", 1.0, 1.0 if right else None, refused="" if right else "wrong")
 
@@ -137,8 +137,8 @@ def _rule(rng: np.random.Generator, rule: Any) -> Trial:
 def _mixed(rng: np.random.Generator) -> Trial:
     wide = int(rng.choice([72, 80, 96]))
     with tempfile.TemporaryDirectory() as folder:
-        ours = record(Path(folder), Recorder(**_SMALL, seconds=1.0), Scene(_grey), files=2)
-        scene = Scene(lambda t: np.full((48, wide), 90, np.uint8))
+        ours = record(Path(folder), Recorder(**_SMALL, seconds=1.0), RoomScene(_grey), files=2)
+        scene = RoomScene(lambda t: np.full((48, wide), 90, np.uint8))
         other = Recorder(width=wide, height=48, prefix="DUN")
         theirs = record(Path(folder), other, scene, files=1, last=1.0)
         try:

@@ -19,7 +19,7 @@ _RINGS = 100
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class DarkSeen:
     """What is drawn: mean picture (codes), hot pixels, level of each frame (%), times (s)."""
 
     mean: npt.NDArray[np.float64]
@@ -43,7 +43,7 @@ def sentence(results: Sequence[Result]) -> str:
     return f"{text}; while it ran the level changed by {growth.value:+.2f} % a minute."
 
 
-def picture(seen: Seen) -> Picture:
+def picture(seen: DarkSeen) -> Picture:
     """Draw the mean picture, brightened until its grain shows, with rings at hot pixels."""
     low, high = np.quantile(seen.mean, (0.01, 0.999))
     bright = (seen.mean - low) / max(float(high - low), 1.0) * 160 + 30
@@ -53,7 +53,7 @@ def picture(seen: Seen) -> Picture:
     return encode("dark.png", "The dark picture, much brightened; rings: hot pixels.", drawn)
 
 
-def figure(seen: Seen) -> Figure:
+def figure(seen: DarkSeen) -> Figure:
     """Level against time."""
     parts = np.array_split(np.arange(seen.levels.size), min(_POINTS, seen.levels.size))
     start = seen.times[0]

@@ -29,7 +29,7 @@ judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class DarkFigure:
     """A value with its standard uncertainty and degrees of freedom."""
 
     value: float
@@ -38,7 +38,7 @@ class Figure:
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
+class DarkLevel:
     """Mean code value and what makes it uncertain.
 
     Attributes:
@@ -116,14 +116,14 @@ def _scatter(means: Floats, times: Floats) -> float:
     return float(np.sqrt((left**2).sum() / (means.size - _FIT)))
 
 
-def level(levels: Floats, times: Floats, round_u: float) -> Level:
+def level(levels: Floats, times: Floats, round_u: float) -> DarkLevel:
     """Return the mean level of a clip."""
     means, at = stretches(levels, times)
     spread = _scatter(means, at) / math.sqrt(means.size)
-    return Level(float(levels.mean()), spread, round_u, means.size - _FIT)
+    return DarkLevel(float(levels.mean()), spread, round_u, means.size - _FIT)
 
 
-def growth(levels: Floats, times: Floats, round_u: float) -> tuple[Figure, float]:
+def growth(levels: Floats, times: Floats, round_u: float) -> tuple[DarkFigure, float]:
     """Return code values a minute from the first to the last fifth, and the part of rounding.
 
     No law of warming is taken for granted: it is a difference, over the time between the
@@ -135,7 +135,7 @@ def growth(levels: Floats, times: Floats, round_u: float) -> tuple[Figure, float
     rise = means[-fifth:].mean() - means[:fifth].mean()
     scatter = _scatter(means, at) * math.sqrt(2 / fifth) / apart
     by_codes = math.sqrt(2) * round_u / apart
-    return Figure(rise / apart, scatter, means.size - _FIT), by_codes
+    return DarkFigure(rise / apart, scatter, means.size - _FIT), by_codes
 
 
 def surroundings(mean: Floats) -> Floats:
@@ -171,7 +171,7 @@ def error_of_mean(halves: tuple[Floats, Floats], deviation: Floats, count: int) 
     return np.asarray(np.hypot(plain * more, whole))
 
 
-def hot_pixels(out: Floats, error: Floats, above: float) -> tuple[list[Dot], Figure]:
+def hot_pixels(out: Floats, error: Floats, above: float) -> tuple[list[Dot], DarkFigure]:
     """Return the hot pixels, strongest first, and how many they are.
 
     Neighbours that stand out together are one. Whether one near the limit is above it is a
@@ -193,7 +193,7 @@ def hot_pixels(out: Floats, error: Floats, above: float) -> tuple[list[Dot], Fig
     chances = np.array([ndtr((d.strength - above) / max(d.u, 1e-9)) for d in peaks])
     hot = [d for d in peaks if d.strength > above]
     spread = float(np.sqrt((chances * (1 - chances)).sum()))
-    return hot, Figure(float(len(hot)), spread)
+    return hot, DarkFigure(float(len(hot)), spread)
 
 
 def bands(halves: tuple[Floats, Floats], use: Mask) -> Bands:

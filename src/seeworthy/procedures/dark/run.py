@@ -17,7 +17,7 @@ from seeworthy.ground.uncertainty import coverage_factor, effective_dof, interva
 from seeworthy.media.light import light_of
 from seeworthy.observe.marked import marked_box
 from seeworthy.procedures.dark import measure as dark
-from seeworthy.procedures.dark.figures import Seen as Shown
+from seeworthy.procedures.dark.figures import DarkSeen as Shown
 from seeworthy.procedures.dark.figures import figure, picture, sentence
 from seeworthy.procedures.dark.sums import DarkSums
 from seeworthy.procedures.declare import Inputs, Seen, Watch
@@ -214,7 +214,7 @@ def _levels(sums: DarkSums, step: float | None, scale: _Scale, warnings: list[st
 
 def _count(
     hot: Sequence[dark.Dot],
-    number: dark.Figure,
+    number: dark.DarkFigure,
     step: float | None,
     scale: _Scale,
     warnings: list[str],

@@ -21,7 +21,7 @@ from scipy.optimize import least_squares
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.statistics import robust_spread
 from seeworthy.ground.uncertainty import upper
-from seeworthy.observe.edge_passes import BIN, ROWS, EdgeWatch, Line, find_lines
+from seeworthy.observe.edge_passes import BIN, ROWS, EdgeLine, EdgeWatch, find_lines
 
 Doubles = npt.NDArray[np.float64]
 
@@ -56,7 +56,7 @@ class Pass:
         fitted: The fitted profile on the grid of `line`.
     """
 
-    line: Line
+    line: EdgeLine
     speed: float
     length: float
     fitted: Doubles
@@ -111,7 +111,7 @@ def measure_exposure(moving: EdgeWatch, rest: EdgeWatch) -> Exposure:
     return _conclude(used, at, light, moving, far, u_width)
 
 
-def _all_lines(watch: EdgeWatch) -> list[list[Line]]:
+def _all_lines(watch: EdgeWatch) -> list[list[EdgeLine]]:
     return [find_lines(f, watch.rows, k) for k, f in enumerate(watch.frames)]
 
 
@@ -137,9 +137,9 @@ def _rest_profile(rest: EdgeWatch) -> tuple[Doubles, Doubles, float, float]:
     return np.asarray(grid), np.asarray(light), float(np.mean([line.x for line in lines])), slope
 
 
-def _standing(lines: list[list[Line]]) -> list[Line]:
+def _standing(lines: list[list[EdgeLine]]) -> list[EdgeLine]:
     """Return the edge that is seen at one place in most frames, nearest to the middle."""
-    best: list[Line] = []
+    best: list[EdgeLine] = []
     for seed in (line for found in lines[:3] for line in found):
         same = [
             line
@@ -152,7 +152,7 @@ def _standing(lines: list[list[Line]]) -> list[Line]:
     return best
 
 
-def _check_clipping(lines: Sequence[Line]) -> None:
+def _check_clipping(lines: Sequence[EdgeLine]) -> None:
     if np.median([line.high for line in lines]) > 0.97:
         raise CannotMeasure(
             "The light side of the edge is clipped, which hides part of the blur.",
@@ -160,7 +160,7 @@ def _check_clipping(lines: Sequence[Line]) -> None:
         )
 
 
-def follow_lines(lines: list[list[Line]], seconds: Sequence[float]) -> list[list[Line]]:
+def follow_lines(lines: list[list[EdgeLine]], seconds: Sequence[float]) -> list[list[EdgeLine]]:
     """Link lines of consecutive frames to tracks of even motion.
 
     Args:
@@ -168,7 +168,7 @@ def follow_lines(lines: list[list[Line]], seconds: Sequence[float]) -> list[list
     """
     usual = float(np.median(np.diff(seconds))) if len(seconds) > 1 else 1.0
     free = [list(found) for found in lines]
-    tracks: list[list[Line]] = []
+    tracks: list[list[EdgeLine]] = []
     for k in range(len(lines) - 2):
         while True:
             seed = _seed(free, seconds, k, usual)
@@ -183,10 +183,10 @@ def follow_lines(lines: list[list[Line]], seconds: Sequence[float]) -> list[list
 
 
 def _seed(
-    free: list[list[Line]], seconds: Sequence[float], k: int, usual: float
-) -> tuple[Line, Line, Line] | None:
+    free: list[list[EdgeLine]], seconds: Sequence[float], k: int, usual: float
+) -> tuple[EdgeLine, EdgeLine, EdgeLine] | None:
     """Return the three lines from frame k on that move most evenly."""
-    best: tuple[float, tuple[Line, Line, Line]] | None = None
+    best: tuple[float, tuple[EdgeLine, EdgeLine, EdgeLine]] | None = None
     steps = seconds[k + 1] - seconds[k], seconds[k + 2] - seconds[k + 1]
     if max(steps) > 1.5 * usual:
         return None
@@ -203,8 +203,8 @@ def _seed(
 
 
 def _extend(
-    track: list[Line], free: list[list[Line]], seconds: Sequence[float], usual: float
-) -> list[Line]:
+    track: list[EdgeLine], free: list[list[EdgeLine]], seconds: Sequence[float], usual: float
+) -> list[EdgeLine]:
     while track[-1].frame + 1 < len(free):
         a, b = track[-2], track[-1]
         speed = (b.x - a.x) / (seconds[b.frame] - seconds[a.frame])
@@ -221,7 +221,7 @@ def _extend(
 
 
 def _passes(
-    track: list[Line], seconds: Sequence[float], at: Doubles, light: Doubles, slope: float
+    track: list[EdgeLine], seconds: Sequence[float], at: Doubles, light: Doubles, slope: float
 ) -> list[Pass]:
     found = []
     t = np.array([seconds[line.frame] for line in track])
@@ -265,7 +265,7 @@ def boxed(total: BSpline, length: float, x: Doubles) -> Doubles:
 
 
 def _box_length(
-    line: Line, at: Doubles, light: Doubles, most: float
+    line: EdgeLine, at: Doubles, light: Doubles, most: float
 ) -> tuple[float, Doubles] | None:
     """Fit the box; None where the profile is too short for the blur or does not fit."""
     total = profile_integral(at, light)

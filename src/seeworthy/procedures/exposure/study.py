@@ -14,8 +14,8 @@ from seeworthy.media.source import Source
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import Inputs
 from seeworthy.procedures.study import Goal, Study, Trial
-from seeworthy.virtual.exposure import Adapting, Card, film_card, film_step, steady
-from seeworthy.virtual.sensor import Camera
+from seeworthy.virtual.exposure import Adapting, PassingCard, film_card, film_step, steady
+from seeworthy.virtual.sensor import RollingCamera
 
 PASSING = "passing card, 1/30 to 1/250 s"
 SHORT = "blur under the lens's own (bound holds)"
@@ -50,7 +50,7 @@ def measure(path: Path, rest: Path | None = None) -> Outcome:
 
 def film_pair(rng: np.random.Generator, folder: Path, exposure: float, speed: float) -> None:
     """Film ``moving.mp4`` and ``rest.mp4``: 480×270, another lens, card and coding each time."""
-    camera = Camera(
+    camera = RollingCamera(
         width=480, height=270, exposure=exposure,
         readout_time=float(rng.uniform(0.004, 0.03)), psf=float(rng.uniform(0.5, 1.1)),
         full_well=float(rng.choice([3000, 8000])),
@@ -61,8 +61,8 @@ def film_pair(rng: np.random.Generator, folder: Path, exposure: float, speed: fl
     seed = int(rng.integers(1 << 30))
     seconds = 0.8
     moves = steady(240 - speed * seconds / 2, speed, float(rng.uniform(-0.2, 0.2)) * speed)
-    moving = Card(moves, width=160.0, tilt=tilt, light=light, wall=wall, seed=seed)
-    still = Card(
+    moving = PassingCard(moves, width=160.0, tilt=tilt, light=light, wall=wall, seed=seed)
+    still = PassingCard(
         steady(float(rng.uniform(190, 290)), 0),
         width=160.0,
         tilt=tilt,
@@ -110,7 +110,7 @@ def _step(group: str, rng: np.random.Generator, folder: Path) -> Trial:
         tau, float(rng.choice([0.0, 0.1, 0.3])), 1.0 if rises else ratio,
         ratio if rises else 1.0, target, at=float(rng.uniform(0.7, 1.2)),
     )  # fmt: skip
-    camera = Camera(width=320, height=180, full_well=float(rng.choice([3000, 8000])))
+    camera = RollingCamera(width=320, height=180, full_well=float(rng.choice([3000, 8000])))
     path = folder / "step.mp4"
     # 96 to 99 % of the way are walked after 3.2 to 4.6 time constants.
     rest = float(rng.uniform(3.2, 4.6)) * tau if group == EARLY else 8 * tau + 1.2

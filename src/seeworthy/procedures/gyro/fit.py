@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.observe.motion_flow import flow_of
-from seeworthy.observe.motion_tracks import Pair
+from seeworthy.observe.motion_tracks import FramePair
 from seeworthy.optics.turning import GRID, Shape, believed, cells, solve
 from seeworthy.procedures.gyro.align import Alignment, Gyro
 
@@ -70,7 +70,7 @@ class _Points:
 
 
 def fit_gyro(
-    pairs: Sequence[Pair],
+    pairs: Sequence[FramePair],
     gyro: Gyro,
     first: Alignment,
     shape: Shape,
@@ -145,7 +145,7 @@ def fit_gyro(
     )  # fmt: skip
 
 
-def _gather(pairs: Sequence[Pair], width: int, height: int, side: int) -> _Points:
+def _gather(pairs: Sequence[FramePair], width: int, height: int, side: int) -> _Points:
     counts = [len(p.points) for p in pairs]
     px = np.concatenate([p.points for p in pairs]).astype(float)
     use = side * (px[:, 0] - width / 2) >= 0

@@ -20,7 +20,7 @@ one long wait (a judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Series:
+class ShotSeries:
     """When shots were taken.
 
     Attributes:
@@ -64,7 +64,7 @@ class Intervals:
         return sum(count for _, count in self.holes)
 
 
-def intervals(series: Series) -> Intervals:
+def intervals(series: ShotSeries) -> Intervals:
     """Judge a series.
 
     Raises:

@@ -19,7 +19,7 @@ from seeworthy.ground.uncertainty import coverage_factor, effective_dof, interva
 from seeworthy.media.source import Source
 from seeworthy.media.stills import Still, read_still
 from seeworthy.procedures.declare import Inputs, Seen, Watch
-from seeworthy.procedures.interval.measure import Intervals, Series, intervals
+from seeworthy.procedures.interval.measure import Intervals, ShotSeries, intervals
 
 _STILLS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp", ".ppm")
 _PPM = 50e-6
@@ -85,7 +85,7 @@ def _is_still(source: Source) -> bool:
     return source.name.casefold().endswith(_STILLS)
 
 
-def _of_clip(watcher: ClockWatch) -> tuple[Series, int]:
+def _of_clip(watcher: ClockWatch) -> tuple[ShotSeries, int]:
     track = watcher.track()
     if not track.index.size:
         raise CannotMeasure(
@@ -100,10 +100,10 @@ def _of_clip(watcher: ClockWatch) -> tuple[Series, int]:
             "Its cadence is what `timing` measures.",
         )
     u = max(float(np.median(track.u)), 1 / (track.refresh or _REFRESH) / math.sqrt(12))
-    return Series(track.time, track.index, u), track.frames - int(track.index.size)
+    return ShotSeries(track.time, track.index, u), track.frames - int(track.index.size)
 
 
-def _of_stills(files: Sequence[Source]) -> tuple[Series, int, str]:
+def _of_stills(files: Sequence[Source]) -> tuple[ShotSeries, int, str]:
     """Return the series by the clock, where it is seen, else by the capture times."""
     shown: list[float | None] = []
     taken: list[dt.datetime | None] = []
@@ -131,7 +131,7 @@ def _of_stills(files: Sequence[Source]) -> tuple[Series, int, str]:
             "Take pictures of the bench clock: `seeworthy target clock`.",
         )
     # A time whose seconds were cut off is anywhere in its second.
-    return Series(times, np.arange(times.size), 1 / math.sqrt(12)), 0, "capture times"
+    return ShotSeries(times, np.arange(times.size), 1 / math.sqrt(12)), 0, "capture times"
 
 
 def _by_clock(
@@ -139,7 +139,7 @@ def _by_clock(
     shown: Sequence[float | None],
     taken: Sequence[dt.datetime | None],
     refresh: float,
-) -> tuple[Series, int, str]:
+) -> tuple[ShotSeries, int, str]:
     """Put the stills in order: by capture time where all have one, else by name."""
     order = sorted(
         range(len(files)),
@@ -153,7 +153,7 @@ def _by_clock(
         if (t := shown[i]) is not None
     ]
     number, times = zip(*known, strict=True)
-    series = Series(np.array(times), np.array(number, np.int64), 1 / refresh / math.sqrt(12))
+    series = ShotSeries(np.array(times), np.array(number, np.int64), 1 / refresh / math.sqrt(12))
     return series, len(files) - len(known), "clock"
 
 
@@ -175,7 +175,9 @@ def _taken(still: Still) -> dt.datetime | None:
         return None
 
 
-def _results(found: Intervals, series: Series, method: str, set_to: float | None) -> list[Result]:
+def _results(
+    found: Intervals, series: ShotSeries, method: str, set_to: float | None
+) -> list[Result]:
     """Return interval, its error where it was set, and the scatter where times are fine enough."""
     n = found.single
     reading = series.u * math.sqrt(2 * found.runs) / found.counted
@@ -204,7 +206,7 @@ def _results(found: Intervals, series: Series, method: str, set_to: float | None
     return results
 
 
-def _scatter(found: Intervals, series: Series, where: dict[str, Any]) -> Result:
+def _scatter(found: Intervals, series: ShotSeries, where: dict[str, Any]) -> Result:
     """Return the scatter less what reading the clock adds.
 
     The logarithm of a variance is as good as normal. Its relative variance is 2 / (n - 1), and
@@ -238,7 +240,7 @@ def _sentence(found: Intervals, set_to: float | None) -> str:
     return f"{text}; {holes}, and the longest wait is {found.longest:.4g} s."
 
 
-def _figure(series: Series) -> Figure:
+def _figure(series: ShotSeries) -> Figure:
     """Interval by interval."""
     waits = np.where(np.diff(series.number) == 1, np.diff(series.times), np.nan)
     columns: dict[str, list[Any]] = {

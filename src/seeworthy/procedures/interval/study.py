@@ -14,9 +14,9 @@ import PIL.Image
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.write import ClipWriter
 from seeworthy.procedures.study import Goal, Study, Trial, measured
-from seeworthy.virtual.clock_screen import Screen, View
+from seeworthy.virtual.clock_screen import Screen, ScreenView
 from seeworthy.virtual.clock_shots import Shots
-from seeworthy.virtual.sensor import Camera
+from seeworthy.virtual.sensor import RollingCamera
 
 CLIP, STILLS, STAMPS = "clip of the clock", "stills of the clock", "capture times, whole seconds"
 FILM, FAST = "a film: refused", "capture times under 3 s: refused"
@@ -49,10 +49,10 @@ def moments(
 
 def clock(rng: np.random.Generator) -> Shots:
     """Return a camera of 480×270 before the clock."""
-    camera = Camera(width=480, height=270, exposure=float(rng.uniform(1 / 500, 1 / 40)),
+    camera = RollingCamera(width=480, height=270, exposure=float(rng.uniform(1 / 500, 1 / 40)),
                     readout_time=float(rng.uniform(5e-3, 2.5e-2)))  # fmt: skip
     screen = Screen(refresh=float(rng.choice([60, 90, 120])))
-    view = View(share=float(rng.uniform(0.8, 0.95)), tilt=float(rng.uniform(-10, 10)))
+    view = ScreenView(share=float(rng.uniform(0.8, 0.95)), tilt=float(rng.uniform(-10, 10)))
     return Shots(camera, screen, view, seed=int(rng.integers(1 << 30)))
 
 

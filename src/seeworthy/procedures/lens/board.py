@@ -20,7 +20,7 @@ rendered clips; the photographs of the open chessboard set have 0.1)."""
 
 
 @dataclass(frozen=True, slots=True)
-class View:
+class BoardView:
     """Corners of one picture: where they are on the board (mm) and in the frame (px)."""
 
     plane: Array
@@ -73,7 +73,7 @@ class Board:
         return float(values[int(np.argmax(np.abs(values)))])
 
 
-def flat_board(views: Sequence[View]) -> Board:
+def flat_board(views: Sequence[BoardView]) -> Board:
     """Return a flat board as large as what is seen of it."""
     every = np.concatenate([v.plane for v in views])
     low, high = every.min(axis=0), every.max(axis=0)

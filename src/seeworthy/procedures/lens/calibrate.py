@@ -14,15 +14,15 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.optics.lens import COEFFICIENTS, Camera, Kind
+from seeworthy.optics.lens import COEFFICIENTS, Kind, LensCamera
 from seeworthy.optics.plane import direct_homography
-from seeworthy.procedures.lens.board import Board, View, flat_board
+from seeworthy.procedures.lens.board import Board, BoardView, flat_board
 
 Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Form:
+class LensForm:
     """A lens model: its kind and how many coefficients are free."""
 
     name: str
@@ -31,15 +31,15 @@ class Form:
 
 
 FORMS = (
-    Form("pinhole", "pinhole", 4),
-    Form("pinhole-k3", "pinhole", 5),
-    Form("fisheye", "fisheye", 4),
+    LensForm("pinhole", "pinhole", 4),
+    LensForm("pinhole-k3", "pinhole", 5),
+    LensForm("fisheye", "fisheye", 4),
 )
 """Simplest first; the first two are pinhole with k1, k2, p1, p2 and the same with k3."""
 
 
 @dataclass(frozen=True)
-class Fit:
+class LensFit:
     """A fitted lens.
 
     Attributes:
@@ -52,8 +52,8 @@ class Fit:
             three.
     """
 
-    form: Form
-    camera: Camera
+    form: LensForm
+    camera: LensCamera
     poses: Array
     residuals: tuple[Array, ...]
     curvature: Array
@@ -98,7 +98,7 @@ class Fit:
         plain: Array = np.linalg.pinv(self.curvature) * float(every @ every) / dof
         return plain
 
-    def uncertainty(self, of: Callable[[Camera], Array]) -> Array:
+    def uncertainty(self, of: Callable[[LensCamera], Array]) -> Array:
         """Return standard uncertainties of functions of the camera, (m,).
 
         The larger of the scatter between views and the plain covariance; NaN where the
@@ -110,7 +110,7 @@ class Fit:
         worst: Array = np.maximum(views, plain)
         return worst
 
-    def gradient(self, of: Callable[[Camera], Array]) -> Array:
+    def gradient(self, of: Callable[[LensCamera], Array]) -> Array:
         """Return derivatives (m, p) of functions of the camera for the free intrinsics."""
         base = _free(self.camera, self.form)
         sigma = np.sqrt(np.maximum(np.diag(self.covariance()), 1e-20))[: len(base)]
@@ -126,18 +126,18 @@ class Fit:
         return np.column_stack([*columns, *still])
 
 
-def _free(camera: Camera, form: Form) -> Array:
+def _free(camera: LensCamera, form: LensForm) -> Array:
     return camera.vector()[: 4 + form.free]
 
 
-def _camera(form: Form, like: Camera, free: Array) -> Camera:
+def _camera(form: LensForm, like: LensCamera, free: Array) -> LensCamera:
     full = np.zeros(4 + len(COEFFICIENTS[form.kind]))
     full[: len(free)] = free
-    return Camera.of_vector(form.kind, like.width, like.height, full)
+    return LensCamera.of_vector(form.kind, like.width, like.height, full)
 
 
 def _project(
-    view: View, camera: Camera, pose: Array, form: Form, board: Board
+    view: BoardView, camera: LensCamera, pose: Array, form: LensForm, board: Board
 ) -> tuple[Array, Array, Array] | None:
     """Return predicted px, and the Jacobians for intrinsics (2n, p) and pose (2n, 6).
 
@@ -167,7 +167,7 @@ def _project(
     )
 
 
-def start_poses(views: Sequence[View], camera: Camera) -> Array | None:
+def start_poses(views: Sequence[BoardView], camera: LensCamera) -> Array | None:
     """Return poses by direct solution for given intrinsics, None where one view defies it."""
     poses = []
     for view in views:
@@ -186,7 +186,7 @@ def start_poses(views: Sequence[View], camera: Camera) -> Array | None:
 
 @dataclass(slots=True)
 class _State:
-    camera: Camera
+    camera: LensCamera
     poses: Array
     cost: float
     residuals: list[Array]
@@ -199,10 +199,10 @@ class _State:
 
 
 def _evaluate(
-    views: Sequence[View],
-    camera: Camera,
+    views: Sequence[BoardView],
+    camera: LensCamera,
     poses: Array,
-    form: Form,
+    form: LensForm,
     weights: Array,
     board: Board,
 ) -> _State | None:
@@ -232,15 +232,15 @@ def _evaluate(
 
 
 def refine(
-    views: Sequence[View],
-    camera: Camera,
+    views: Sequence[BoardView],
+    camera: LensCamera,
     poses: Array,
-    form: Form,
+    form: LensForm,
     *,
     steps: int = 40,
     weights: Array | None = None,
     board: Board | None = None,
-) -> Fit | None:
+) -> LensFit | None:
     """Run damped Gauss–Newton from a start; None where it leaves the model's range."""
     w = np.ones(len(views)) if weights is None else weights
     state = _evaluate(views, camera, poses, form, w, board or flat_board(views))
@@ -266,13 +266,13 @@ def refine(
                 break
     if state is None:
         return None
-    return Fit(
+    return LensFit(
         form, state.camera, state.poses, tuple(state.residuals), state.reduced, state.scores,
         state.shares, state.board,
     )  # fmt: skip
 
 
-def zhang_focal(views: Sequence[View], width: int, height: int) -> float | None:
+def zhang_focal(views: Sequence[BoardView], width: int, height: int) -> float | None:
     """Return a first focal length in px from homographies (Zhang, IEEE TPAMI 22:1330, 2000).
 
     Principal point in the middle, square pixels, no distortion.
@@ -291,8 +291,8 @@ def zhang_focal(views: Sequence[View], width: int, height: int) -> float | None:
 
 
 def calibrate(
-    views: Sequence[View], width: int, height: int, form: Form, near: Fit | None = None
-) -> Fit | None:
+    views: Sequence[BoardView], width: int, height: int, form: LensForm, near: LensFit | None = None
+) -> LensFit | None:
     """Fit one model from several first guesses; None where none converges.
 
     Args:
@@ -304,11 +304,11 @@ def calibrate(
     first = zhang_focal(views, width, height)
     guesses = [first] if first is not None and 0.2 * width < first < 6 * width else []
     guesses += [0.5 * width, 0.8 * width, 1.3 * width]
-    best: Fit | None = None
+    best: LensFit | None = None
     for focal in guesses:
         zeros = (0.0,) * len(COEFFICIENTS[form.kind])
         centre = (width - 1) / 2, (height - 1) / 2
-        camera = Camera(form.kind, width, height, focal, focal, *centre, zeros)
+        camera = LensCamera(form.kind, width, height, focal, focal, *centre, zeros)
         poses = start_poses(views, camera)
         fit = refine(views, camera, poses, form) if poses is not None else None
         if fit is None or not fit.camera.fx > 0:
@@ -327,7 +327,7 @@ def calibrate(
     return refine(views, best.camera, best.poses, form, board=bowed) or best
 
 
-def held_out(views: Sequence[View], fit: Fit, folds: int = 4) -> float:
+def held_out(views: Sequence[BoardView], fit: LensFit, folds: int = 4) -> float:
     """Return the rms (px) of views that took no part in the fit; only their pose is free."""
     count = len(views)
     fold = np.arange(count) % min(folds, count)
@@ -353,7 +353,9 @@ def held_out(views: Sequence[View], fit: Fit, folds: int = 4) -> float:
     return float(np.sqrt(total / corners))
 
 
-def choose(views: Sequence[View], width: int, height: int) -> tuple[list[Fit], dict[str, float]]:
+def choose(
+    views: Sequence[BoardView], width: int, height: int
+) -> tuple[list[LensFit], dict[str, float]]:
     """Fit every model and order them by how well they predict held-out views.
 
     Returns:
@@ -363,7 +365,7 @@ def choose(views: Sequence[View], width: int, height: int) -> tuple[list[Fit], d
     Raises:
         ValueError: No model converges.
     """
-    fits: list[Fit] = []
+    fits: list[LensFit] = []
     errors: dict[str, float] = {}
     for form in FORMS:
         near = next((f for f in fits if f.form.kind == form.kind), None)

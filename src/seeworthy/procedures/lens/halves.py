@@ -15,9 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.uncertainty import coverage_factor
-from seeworthy.optics.lens import Camera
-from seeworthy.procedures.lens.board import View
-from seeworthy.procedures.lens.calibrate import Fit, refine
+from seeworthy.optics.lens import LensCamera
+from seeworthy.procedures.lens.board import BoardView
+from seeworthy.procedures.lens.calibrate import LensFit, refine
 
 Array = npt.NDArray[np.float64]
 
@@ -25,7 +25,9 @@ LEAST_VIEWS = 10
 """Views from which a half has the five that a fit needs."""
 
 
-def difference(views: Sequence[View], fit: Fit, of: Callable[[Camera], Array]) -> Array | None:
+def difference(
+    views: Sequence[BoardView], fit: LensFit, of: Callable[[LensCamera], Array]
+) -> Array | None:
     """Return functions of the camera by the odd views minus by the even ones.
 
     None where the views are too few or a half does not fix the lens.

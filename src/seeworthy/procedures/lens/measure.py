@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.optics.lens import COEFFICIENTS, Camera, tv_distortion, view_angles
+from seeworthy.optics.lens import COEFFICIENTS, LensCamera, tv_distortion, view_angles
 from seeworthy.optics.plane import direct_homography
-from seeworthy.procedures.lens.board import View
-from seeworthy.procedures.lens.calibrate import Fit, choose
+from seeworthy.procedures.lens.board import BoardView
+from seeworthy.procedures.lens.calibrate import LensFit, choose
 from seeworthy.procedures.lens.halves import agree, difference, widened
 
 Array = npt.NDArray[np.float64]
@@ -59,7 +59,7 @@ class LensFigures:
         halves: By measurand id and ``k1``, empty of few views.
     """
 
-    fit: Fit
+    fit: LensFit
     errors: dict[str, float]
     values: dict[str, tuple[float, float]]
     coefficients: dict[str, tuple[float, float]]
@@ -70,7 +70,7 @@ class LensFigures:
     halves: dict[str, Half] = field(default_factory=dict)
 
 
-def select_views(views: Sequence[View], width: int, most: int = 30) -> list[View]:
+def select_views(views: Sequence[BoardView], width: int, most: int = 30) -> list[BoardView]:
     """Return up to `most` views that differ most from each other, in their order.
 
     A view's place is where the board's corners came to lie; farthest-point sampling.
@@ -86,7 +86,7 @@ def select_views(views: Sequence[View], width: int, most: int = 30) -> list[View
     return [views[i] for i in sorted(chosen)]
 
 
-def _describe(view: View, width: int) -> Array:
+def _describe(view: BoardView, width: int) -> Array:
     """Return centre, affine part and perspective of a view as one vector."""
     middle = view.plane.mean(axis=0)
     size = float(np.ptp(view.plane)) or 1.0
@@ -94,7 +94,7 @@ def _describe(view: View, width: int) -> Array:
     return np.concatenate([h[:, 2][:2], h[:2, :2].ravel(), 0.5 * h[2, :2]])
 
 
-def measure_lens(views: Sequence[View], width: int, height: int) -> LensFigures:
+def measure_lens(views: Sequence[BoardView], width: int, height: int) -> LensFigures:
     """Calibrate and state angles of view with their uncertainties.
 
     Args:
@@ -149,8 +149,8 @@ def measure_lens(views: Sequence[View], width: int, height: int) -> LensFigures:
 
 
 def _against_halves(
-    views: Sequence[View],
-    fit: Fit,
+    views: Sequence[BoardView],
+    fit: LensFit,
     values: dict[str, tuple[float, float]],
     coefficients: dict[str, tuple[float, float]],
     dof: float,
@@ -169,7 +169,7 @@ def _against_halves(
     return told
 
 
-def _without_misses(views: Sequence[View], fit: Fit) -> list[View]:
+def _without_misses(views: Sequence[BoardView], fit: LensFit) -> list[BoardView]:
     """Return the views without corners that were taken for another one.
 
     Only gross misses go: what is left keeps the scatter that the uncertainty is made of.
@@ -179,17 +179,17 @@ def _without_misses(views: Sequence[View], fit: Fit) -> list[View]:
     kept = [d <= limit for d in off]
     if all(k.all() for k in kept) or any(k.sum() < 6 for k in kept):
         return list(views)
-    return [View(v.plane[k], v.image[k], v.label) for v, k in zip(views, kept, strict=True)]
+    return [BoardView(v.plane[k], v.image[k], v.label) for v, k in zip(views, kept, strict=True)]
 
 
-def _figures(camera: Camera) -> Array:
+def _figures(camera: LensCamera) -> Array:
     return np.array([*view_angles(camera), camera.fx, tv_distortion(camera)])
 
 
 _NAMES = ("hfov", "vfov", "dfov", "focal_length", "tv_distortion")
 
 
-def _values(fit: Fit, rivals: Sequence[Fit]) -> dict[str, tuple[float, float]]:
+def _values(fit: LensFit, rivals: Sequence[LensFit]) -> dict[str, tuple[float, float]]:
     """Return values; models that are as good widen the uncertainty (rectangular)."""
     centre, u = _figures(fit.camera), fit.uncertainty(_figures)
     for other in rivals:
@@ -207,7 +207,7 @@ def _spread(normals: Array) -> float:
     return math.degrees(math.acos(float(cosines.min())))
 
 
-def _reach(views: Sequence[View], width: int, height: int) -> float:
+def _reach(views: Sequence[BoardView], width: int, height: int) -> float:
     every = np.concatenate([v.image for v in views])
     centre = np.array([(width - 1) / 2, (height - 1) / 2])
     return float(np.quantile(np.hypot(*(every - centre).T), 0.995) / math.hypot(*centre))

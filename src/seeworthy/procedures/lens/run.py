@@ -19,7 +19,7 @@ from seeworthy.procedures.declare import (
     Seen,
     Watch,
 )
-from seeworthy.procedures.lens.board import View
+from seeworthy.procedures.lens.board import BoardView
 from seeworthy.procedures.lens.measure import (
     HOW,
     LEAST_VIEWS,
@@ -136,11 +136,11 @@ def _refuse_empty(watchers: Sequence[HoldWatcher]) -> None:
     raise CannotMeasure("The board never stood still.", HOW)
 
 
-def _view(held: Held, width: int, inputs: Inputs) -> View:
+def _view(held: Held, width: int, inputs: Inputs) -> BoardView:
     image = held.points.image
     if inputs.option("mirrored") == "yes":
         image = image * (-1.0, 1.0) + (width - 1.0, 0.0)
-    return View(held.points.plane, image, f"frame {held.index}")
+    return BoardView(held.points.plane, image, f"frame {held.index}")
 
 
 def _evidence(watchers: Sequence[HoldWatcher]) -> tuple[Picture, ...]:

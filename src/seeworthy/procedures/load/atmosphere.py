@@ -106,7 +106,7 @@ def geopotential(height: ArrayLike) -> Floats:
 
 
 @dataclass(frozen=True, slots=True)
-class Site:
+class LaunchSite:
     """The air at a launch site.
 
     Attributes:
@@ -122,7 +122,7 @@ class Site:
     height: float = 0.0
 
 
-def height_above(pressure: ArrayLike, site: Site) -> tuple[Floats, Floats]:
+def height_above(pressure: ArrayLike, site: LaunchSite) -> tuple[Floats, Floats]:
     """Return the geometric height above the pad and its standard uncertainty from the air.
 
     The air is taken to be warmer than the standard by the same number of kelvin at every pressure,
@@ -146,8 +146,8 @@ def site_from_readings(
     temperature: float | None,
     height: float | None,
     u_temperature: float = 0.0,
-) -> Site:
-    """Build a `Site` from what was read at the pad; what is missing costs uncertainty.
+) -> LaunchSite:
+    """Build a `LaunchSite` from what was read at the pad; what is missing costs uncertainty.
 
     Args:
         pressure: Pa; without it the standard pressure at `height`.
@@ -158,6 +158,6 @@ def site_from_readings(
     level = height or 0.0
     p = pressure if pressure is not None else float(standard_pressure(geopotential(level)))
     if temperature is None:
-        return Site(p, 0.0, 10.0, level)
+        return LaunchSite(p, 0.0, 10.0, level)
     standard = float(standard_temperature(pressure_height(p)))
-    return Site(p, temperature - standard, float(np.hypot(u_temperature, 1.5)), level)
+    return LaunchSite(p, temperature - standard, float(np.hypot(u_temperature, 1.5)), level)

@@ -27,7 +27,7 @@ from seeworthy.virtual.flight_faults import (
 )
 from seeworthy.virtual.flight_logs import (
     Air,
-    FlightLog,
+    LoggedFlight,
     Logger,
     balloon,
     bungee,
@@ -94,7 +94,7 @@ CASES = (
 _WITH_GRAVITY = CASES[4]
 
 
-def draw(case: Case, rng: np.random.Generator) -> FlightLog:
+def draw(case: Case, rng: np.random.Generator) -> LoggedFlight:
     """Render one flight and its log with faults drawn as real loggers have them.
 
     Drawn evenly between limits, not from the bell curves that the measure holds: a scale of
@@ -122,7 +122,7 @@ def draw(case: Case, rng: np.random.Generator) -> FlightLog:
 
 
 def measure(
-    log: FlightLog, thermometer: bool, rng: np.random.Generator, feet: bool = False
+    log: LoggedFlight, thermometer: bool, rng: np.random.Generator, feet: bool = False
 ) -> Flight:
     """Measure a rendered log, with or without a thermometer at the site."""
     accel = clean(log.time, log.acceleration) if log.time.size else None

@@ -13,10 +13,10 @@ from seeworthy.ground.uncertainty import interval
 from seeworthy.observe.evidence import BLUE, ORANGE, canvas, draw_outline, encode
 from seeworthy.optics.light_reading import like
 from seeworthy.procedures.low_light.measure import Usable
-from seeworthy.procedures.low_light.takes import Limits, Take
+from seeworthy.procedures.low_light.takes import LightTake, UsableLimits
 
 
-def sentence(takes: Sequence[Take], usable: Usable) -> str:
+def sentence(takes: Sequence[LightTake], usable: Usable) -> str:
     """Say it for a flyer."""
     level = like(usable.lux)
     near = f"about like: {level.condition[:1].lower()}{level.condition[1:]}"
@@ -31,7 +31,7 @@ def sentence(takes: Sequence[Take], usable: Usable) -> str:
     )
 
 
-def picture(take: Take) -> Picture:
+def picture(take: LightTake) -> Picture:
     """Draw the edges and greys that were measured on the mean of a take."""
     drawn: Any = canvas(take.mean)
     for edge in take.measured:
@@ -47,7 +47,7 @@ def picture(take: Take) -> Picture:
     )
 
 
-def figures(takes: Sequence[Take], usable: Usable, limits: Limits) -> tuple[Figure, ...]:
+def figures(takes: Sequence[LightTake], usable: Usable, limits: UsableLimits) -> tuple[Figure, ...]:
     """Return SNR and sharpness against light, where there are any."""
     x = Axis("light", "light", "lx", "log")
     here = Mark("rule", value=round(usable.lux, 4), across="x", label="least usable")

@@ -20,7 +20,7 @@ from seeworthy.procedures.declare import (
 )
 from seeworthy.procedures.low_light.figures import figures, picture, sentence
 from seeworthy.procedures.low_light.measure import RATE_LIMIT, SHARPNESS_LIMIT, SNR_LIMIT, Usable
-from seeworthy.procedures.low_light.takes import Limits, Take, judge, measure_takes
+from seeworthy.procedures.low_light.takes import LightTake, UsableLimits, judge, measure_takes
 from seeworthy.procedures.noise.referred import snr_result
 
 
@@ -66,7 +66,7 @@ def _readings(inputs: Inputs) -> list[Quantity]:
     return [parse_light(text) for text in texts]
 
 
-def _limits(inputs: Inputs) -> Limits:
+def _limits(inputs: Inputs) -> UsableLimits:
     def typed(name: str, unit: str, default: float) -> float:
         text = inputs.option(name)
         if not text:
@@ -75,7 +75,7 @@ def _limits(inputs: Inputs) -> Limits:
             return parse(text, "%", positive=True).value / 100
         return parse(text.removesuffix("dB").strip(), "", positive=True).value
 
-    limits = Limits(
+    limits = UsableLimits(
         typed("least_snr", "dB", SNR_LIMIT),
         typed("least_sharpness", "%", SHARPNESS_LIMIT),
         typed("least_rate", "%", RATE_LIMIT),
@@ -87,7 +87,7 @@ def _limits(inputs: Inputs) -> Limits:
     return limits
 
 
-def _results(takes: Sequence[Take], usable: Usable, limits: Limits) -> list[Result]:
+def _results(takes: Sequence[LightTake], usable: Usable, limits: UsableLimits) -> list[Result]:
     found = [
         result(
             "usable_lux", usable.lux, usable.u, n=len(takes), interval=usable.interval,
@@ -120,7 +120,7 @@ def _results(takes: Sequence[Take], usable: Usable, limits: Limits) -> list[Resu
     return found
 
 
-def _findings(takes: Sequence[Take], usable: Usable, limits: Limits) -> dict[str, Any]:
+def _findings(takes: Sequence[LightTake], usable: Usable, limits: UsableLimits) -> dict[str, Any]:
     level = like(usable.lux)
     return {
         "criterion": limits.text(),
@@ -143,7 +143,7 @@ def _findings(takes: Sequence[Take], usable: Usable, limits: Limits) -> dict[str
     }
 
 
-def _doubts(takes: Sequence[Take], usable: Usable, inputs: Inputs) -> list[str]:
+def _doubts(takes: Sequence[LightTake], usable: Usable, inputs: Inputs) -> list[str]:
     said = []
     for take in takes:
         where = f"At {take.lux.value:.3g} lx"

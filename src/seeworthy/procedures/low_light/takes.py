@@ -25,8 +25,8 @@ from seeworthy.procedures.noise.levels import check_frames, check_still
 from seeworthy.procedures.noise.referred import coding_part, referred
 from seeworthy.procedures.sharpness.measure import (
     FLOOR,
+    EdgeRegion,
     EdgeResult,
-    Region,
     find_edges,
     measure_edge,
     position_of,
@@ -40,7 +40,7 @@ _U_GREY_CARD = 0.01  # of a grey card's 18 % (a judgement)
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class UsableLimits:
     """What must be kept: SNR in dB, sharpness and frame rate as shares of bright light's."""
 
     snr: float
@@ -56,7 +56,7 @@ class Limits:
 
 
 @dataclass(frozen=True)
-class Take:
+class LightTake:
     """What one take shows.
 
     Attributes:
@@ -99,12 +99,12 @@ class Take:
 class _Place:
     """Where edges and greys are, found in the brightest take."""
 
-    regions: list[Region]
+    regions: list[EdgeRegion]
     patches: list[GreyPatch]
     edges_from: str
 
 
-def measure_takes(inputs: Inputs, seen: Seen, lights: Sequence[Quantity]) -> list[Take]:
+def measure_takes(inputs: Inputs, seen: Seen, lights: Sequence[Quantity]) -> list[LightTake]:
     """Measure all takes, brightest first.
 
     Raises:
@@ -139,7 +139,7 @@ def _find(inputs: Inputs, watcher: NoiseFrames, light: Light) -> _Place:
     """Find edges and greys in the brightest take; the camera does not move afterwards."""
     mean = watcher.mean()
     mirrored = inputs.option("mirrored") == "yes"
-    regions: list[Region] = []
+    regions: list[EdgeRegion] = []
     patches: list[GreyPatch] = []
     how = "target"
     for name in ("edges", "edges-high"):
@@ -148,7 +148,7 @@ def _find(inputs: Inputs, watcher: NoiseFrames, light: Light) -> _Place:
         except CannotMeasure:
             continue
         regions = [
-            Region(r.name, r.position, r.orientation, found.region(r.name))
+            EdgeRegion(r.name, r.position, r.orientation, found.region(r.name))
             for r in found.layout.regions
             if r.position == "centre"
         ]
@@ -169,7 +169,7 @@ def _find(inputs: Inputs, watcher: NoiseFrames, light: Light) -> _Place:
         down = float(np.abs(np.diff(tile.mean(axis=1))).sum())
         orientation = "vertical" if across >= down else "horizontal"
         where = position_of(corners.mean(axis=0), mean.shape)
-        regions, how = [Region("region", where, orientation, corners)], "marked region"
+        regions, how = [EdgeRegion("region", where, orientation, corners)], "marked region"
     elif not regions:
         regions, how = find_edges(light.linear(mean), 3), "edge of the scene"
     if not regions and not patches:
@@ -181,10 +181,12 @@ def _find(inputs: Inputs, watcher: NoiseFrames, light: Light) -> _Place:
     return _Place(regions, patches, how)
 
 
-def _measure(watcher: NoiseFrames, lux: Quantity, tone: Tone, place: _Place, number: int) -> Take:
+def _measure(
+    watcher: NoiseFrames, lux: Quantity, tone: Tone, place: _Place, number: int
+) -> LightTake:
     assert watcher.stage is not None
     light = tone.light(watcher.stage)
-    take = Take(
+    take = LightTake(
         lux, f"take_{number}.png", watcher.mean(), edges_from=place.edges_from,
         assumptions=(*light.assumptions, *tone.said), tone=tone.words, rate=_rate(watcher),
     )  # fmt: skip
@@ -202,7 +204,7 @@ def _rate(watcher: NoiseFrames) -> tuple[float, float, float, int] | None:
     return found.rate, found.u_rate, found.dof, found.n - 1
 
 
-def _sharpness(take: Take, watcher: NoiseFrames, light: Light, place: _Place) -> Take:
+def _sharpness(take: LightTake, watcher: NoiseFrames, light: Light, place: _Place) -> LightTake:
     """Measure the same edges in means of a few frames each."""
     size = max(1, watcher.count // _BLOCKS)
     means = [
@@ -229,13 +231,15 @@ def _sharpness(take: Take, watcher: NoiseFrames, light: Light, place: _Place) ->
     )
 
 
-def _white(means: Sequence[Any], region: Region, white: float) -> bool:
+def _white(means: Sequence[Any], region: EdgeRegion, white: float) -> bool:
     x, y = region.corners.mean(axis=0).astype(int)
     near = means[0][max(0, y - 8) : y + 8, max(0, x - 8) : x + 8]
     return bool(np.mean(near >= white) > 0.02)
 
 
-def _noise(take: Take, watcher: NoiseFrames, tone: Tone, light: Light, place: _Place) -> Take:
+def _noise(
+    take: LightTake, watcher: NoiseFrames, tone: Tone, light: Light, place: _Place
+) -> LightTake:
     if not place.patches:
         return take
     try:
@@ -261,7 +265,7 @@ def _noise(take: Take, watcher: NoiseFrames, tone: Tone, light: Light, place: _P
     )  # fmt: skip
 
 
-def _against(take: Take, bright: Take) -> Take:
+def _against(take: LightTake, bright: LightTake) -> LightTake:
     """Set a take against the brightest."""
     darker = None
     if take.grey is not None and bright.grey is not None:
@@ -284,7 +288,7 @@ def _against(take: Take, bright: Take) -> Take:
     return replace(take, kept=(kept, u), edges=len(both), darker=darker)
 
 
-def judge(takes: Sequence[Take], limits: Limits) -> Usable:
+def judge(takes: Sequence[LightTake], limits: UsableLimits) -> Usable:
     """Find the least usable light.
 
     Raises:

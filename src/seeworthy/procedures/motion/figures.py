@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from seeworthy.ground.results import Axis, Figure, Mark
 from seeworthy.optics.turning import AXES
-from seeworthy.procedures.motion.measure import Rates
+from seeworthy.procedures.motion.measure import RotationRates
 
 Floats = npt.NDArray[np.float64]
 
@@ -21,7 +21,7 @@ def _plain(values: Floats) -> list[Any]:
     return [float(v) if np.isfinite(v) else None for v in values]
 
 
-def rates_figure(rates: Rates) -> Figure:
+def rates_figure(rates: RotationRates) -> Figure:
     """Return the rates of all axes over time."""
     pick = slice(None, None, max(1, len(rates.time) // _MOST))
     columns = {"time": _plain(rates.time[pick])}

@@ -11,8 +11,8 @@ import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.observe.motion_flow import turns
-from seeworthy.observe.motion_tracks import Pair
-from seeworthy.optics.turning import RECTILINEAR, Lens, Shape
+from seeworthy.observe.motion_tracks import FramePair
+from seeworthy.optics.turning import RECTILINEAR, Shape, TurningLens
 
 Floats = npt.NDArray[np.float64]
 
@@ -28,7 +28,7 @@ _BLOCKS = 12  # at least so many stretches for the scatter of unrest
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Rates:
+class RotationRates:
     """Rotation over time.
 
     Attributes:
@@ -59,13 +59,13 @@ class Size:
 
 
 def measure_rates(
-    pairs: Sequence[Pair],
-    lenses: Sequence[Lens],
+    pairs: Sequence[FramePair],
+    lenses: Sequence[TurningLens],
     u_view: float,
     width: int,
     height: int,
     row_times: Sequence[float],
-) -> Rates:
+) -> RotationRates:
     """Return the rotation between all frames.
 
     Args:
@@ -109,7 +109,7 @@ def measure_rates(
     spread = half / math.sqrt(2) / np.maximum(sizes.mean(0), 1e-9)
     scale = np.sqrt(spread**2 + np.array([u_view, u_view, 0.0]) ** 2 + _FOLLOWING**2)
     points = float(np.mean([len(p.points) for p in pairs]))
-    return Rates(found[0][0], rate, noise, interval, scale, followed, points)
+    return RotationRates(found[0][0], rate, noise, interval, scale, followed, points)
 
 
 def lenses_of_view(hfov: float, width: int, height: int, kind: str = "") -> tuple[Shape, ...]:
@@ -130,13 +130,13 @@ def u_of_view(hfov: float, u: float) -> float:
     return u / hfov * (hfov / math.sin(min(hfov, 2.6)))
 
 
-def _leaps(pairs: Sequence[Pair], interval: float) -> npt.NDArray[np.bool_]:
+def _leaps(pairs: Sequence[FramePair], interval: float) -> npt.NDArray[np.bool_]:
     """Tell which pairs span a cut or a hole: a time much longer than the others."""
     lengths = np.array([p.end - p.start for p in pairs])
     return np.asarray(lengths > 3.5 * interval)
 
 
-def rms(rates: Rates, axis: int) -> Size:
+def rms(rates: RotationRates, axis: int) -> Size:
     """Return the root mean square of one axis without what the tracking's noise adds."""
     rate, noise = _seen(rates, axis)
     n = len(rate)
@@ -150,7 +150,7 @@ def rms(rates: Rates, axis: int) -> Size:
     return Size(math.degrees(value), math.degrees(math.hypot(u_noise, value * rates.scale_u[axis])))
 
 
-def percentile(rates: Rates, axis: int) -> Size:
+def percentile(rates: RotationRates, axis: int) -> Size:
     """Return the 95th percentile of the size of one axis' rate, noise taken out to first order."""
     rate, noise = _seen(rates, axis)
     n = len(rate)
@@ -166,7 +166,7 @@ def percentile(rates: Rates, axis: int) -> Size:
     return Size(math.degrees(value), math.degrees(u))
 
 
-def unrest(rates: Rates) -> tuple[Size, tuple[float, float], int]:
+def unrest(rates: RotationRates) -> tuple[Size, tuple[float, float], int]:
     """Return the rms of all axes together, and what another flight like it would show.
 
     The interval comes from stretches of the clip taken as if each were a flight (block
@@ -192,6 +192,6 @@ def unrest(rates: Rates) -> tuple[Size, tuple[float, float], int]:
     return Size(value, u), (min(max(low, 0.0), value), max(high, value)), blocks
 
 
-def _seen(rates: Rates, axis: int) -> tuple[Floats, Floats]:
+def _seen(rates: RotationRates, axis: int) -> tuple[Floats, Floats]:
     use = np.isfinite(rates.rate[:, axis])
     return rates.rate[use, axis], rates.noise[use, axis]

@@ -10,9 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.observe.motion_flow import turns
-from seeworthy.observe.motion_tracks import Pair
-from seeworthy.optics.turning import Lens
-from seeworthy.procedures.motion.measure import Rates
+from seeworthy.observe.motion_tracks import FramePair
+from seeworthy.optics.turning import TurningLens
+from seeworthy.procedures.motion.measure import RotationRates
 
 Floats = npt.NDArray[np.float64]
 
@@ -54,7 +54,7 @@ class Rhythm:
     rivals: tuple[float, ...] = ()
 
 
-def even(rates: Rates) -> tuple[Floats, Floats]:
+def even(rates: RotationRates) -> tuple[Floats, Floats]:
     """Return the longest stretch without holes, times and rates on an even grid.
 
     Holes up to a quarter of a second are bridged by straight lines.
@@ -139,8 +139,8 @@ def _fit_line(grid: Floats, rate: Floats, frequency: float) -> tuple[float, Floa
 
 
 def vibration(
-    pairs: Sequence[Pair],
-    lens: Lens,
+    pairs: Sequence[FramePair],
+    lens: TurningLens,
     width: int,
     height: int,
     *,
@@ -240,7 +240,12 @@ def _true(
 
 
 def _by_rows(
-    pairs: Sequence[Pair], lens: Lens, width: int, height: int, row_time: float, interval: float
+    pairs: Sequence[FramePair],
+    lens: TurningLens,
+    width: int,
+    height: int,
+    row_time: float,
+    interval: float,
 ) -> tuple[Floats, Floats] | None:
     """Return the turn between frames as each band of rows saw it, (n, bands, 2), rad."""
     out = []
@@ -279,7 +284,7 @@ def _by_rows(
     return values, places
 
 
-def _rows_of(pairs: Sequence[Pair], most: int, height: int) -> npt.NDArray[np.int64]:
+def _rows_of(pairs: Sequence[FramePair], most: int, height: int) -> npt.NDArray[np.int64]:
     """Return the band of rows of every point, (pairs, most); -1 where there is none."""
     found = np.full((len(pairs), most), -1)
     for i, pair in enumerate(pairs):

@@ -17,7 +17,7 @@ from seeworthy.optics.turning import AXES, Shape
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.motion.figures import rates_figure, spectrum_figure
 from seeworthy.procedures.motion.measure import (
-    Rates,
+    RotationRates,
     lenses_of_view,
     measure_rates,
     percentile,
@@ -102,7 +102,7 @@ def _rows_between(inputs: Inputs, interval: float, height: int) -> tuple[float, 
 
 
 def _results(
-    rates: Rates,
+    rates: RotationRates,
     swung: Rhythm | None,
     shaken: Rhythm | None,
     rows: bool,
@@ -149,7 +149,7 @@ def _results(
 
 def _findings(
     inputs: Inputs,
-    rates: Rates,
+    rates: RotationRates,
     swung: Rhythm | None,
     shaken: Rhythm | None,
     row_time: float | None,
@@ -197,7 +197,9 @@ def _bands(f: Any, density: Any) -> dict[str, list[float]]:
     return table
 
 
-def _warnings(inputs: Inputs, watch: MotionWatch, rates: Rates, shaken: Rhythm | None) -> list[str]:
+def _warnings(
+    inputs: Inputs, watch: MotionWatch, rates: RotationRates, shaken: Rhythm | None
+) -> list[str]:
     said = []
     speed, distance = inputs.reading("speed"), inputs.reading("distance")
     if speed is not None and distance is not None:
@@ -227,7 +229,7 @@ def _warnings(inputs: Inputs, watch: MotionWatch, rates: Rates, shaken: Rhythm |
     return said
 
 
-def _sentence(total: float, rates: Rates, swung: Rhythm | None) -> str:
+def _sentence(total: float, rates: RotationRates, swung: Rhythm | None) -> str:
     blur = math.radians(total) / 100
     text = f"The camera turned at {total:.3g} deg/s rms"
     if swung is not None:

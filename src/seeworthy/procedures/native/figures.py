@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from seeworthy.ground.results import Axis, Figure, Mark
-from seeworthy.procedures.native.measure import Axis as Direction
+from seeworthy.procedures.native.measure import AxisAnswer as Direction
 from seeworthy.procedures.native.measure import Native
 
 _POINTS = 160

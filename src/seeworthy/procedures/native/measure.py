@@ -83,7 +83,7 @@ class Candidate:
 
 
 @dataclass(frozen=True)
-class Axis:
+class AxisAnswer:
     """What was found along one axis.
 
     Attributes:
@@ -112,8 +112,8 @@ class Axis:
 class Native:
     """Both axes, and the answer for the picture as a whole."""
 
-    across: Axis
-    down: Axis
+    across: AxisAnswer
+    down: AxisAnswer
     pictures: int
 
     @property
@@ -161,7 +161,7 @@ def measure_native(pictures: Sequence[Grey], steps: Sequence[Steps] | None = Non
     return Native(across, down, len(pictures))
 
 
-def _axis(pictures: list[Grey], steps: list[Steps]) -> Axis:
+def _axis(pictures: list[Grey], steps: list[Steps]) -> AxisAnswer:
     lines = find_lines(pictures)
     candidates = [_candidate(lines, i, pictures, steps) for i in _peaks(lines)]
     candidates += _weak(lines, candidates, pictures, steps)
@@ -189,7 +189,7 @@ def _axis(pictures: list[Grey], steps: list[Steps]) -> Axis:
             interval = (reach, float(size))
             u = (size - reach) / 12**0.5
     poor = answer == "undecided" and detail < enough and not candidates
-    return Axis(
+    return AxisAnswer(
         size, answer, native, u, interval, why, tuple(candidates), detail, poor, lines
     )  # fmt: skip
 

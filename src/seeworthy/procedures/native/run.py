@@ -11,7 +11,7 @@ from seeworthy.observe.evidence import canvas, encode
 from seeworthy.observe.key_frames import KeyFrames
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.native.figures import figures
-from seeworthy.procedures.native.measure import Axis, Native, measure_native
+from seeworthy.procedures.native.measure import AxisAnswer, Native, measure_native
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
@@ -46,7 +46,7 @@ def _eight_bits(watcher: KeyFrames) -> tuple[list[Any], list[Any]]:
     return pictures, [k.steps if deep <= 0 else None for k in watcher.kept]
 
 
-def _axes(found: Native) -> tuple[tuple[str, str, Axis], ...]:
+def _axes(found: Native) -> tuple[tuple[str, str, AxisAnswer], ...]:
     return ("native_width", "across", found.across), ("native_height", "down", found.down)
 
 

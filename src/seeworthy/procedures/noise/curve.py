@@ -20,7 +20,7 @@ from scipy import optimize
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.uncertainty import coverage_factor
-from seeworthy.procedures.noise.measure import RESOLVED, Level
+from seeworthy.procedures.noise.measure import RESOLVED, NoiseLevel
 
 Floats = npt.NDArray[np.float64]
 Scale = Literal["reflectance", "signal"]
@@ -79,7 +79,7 @@ class AtGrey:
         return self.snr - half, self.snr + half
 
 
-def at_grey(levels: Sequence[Level], scale: Scale, grey: float = GREY) -> AtGrey:
+def at_grey(levels: Sequence[NoiseLevel], scale: Scale, grey: float = GREY) -> AtGrey:
     """Interpolate noise and signal at a grey.
 
     Args:
@@ -135,7 +135,7 @@ def at_grey(levels: Sequence[Level], scale: Scale, grey: float = GREY) -> AtGrey
     return _bounded(result, used[nearest]) if used[nearest].masked else result
 
 
-def _key(level: Level, scale: Scale) -> float:
+def _key(level: NoiseLevel, scale: Scale) -> float:
     if scale == "signal":
         return level.signal
     if level.reflectance is None:
@@ -143,11 +143,11 @@ def _key(level: Level, scale: Scale) -> float:
     return level.reflectance
 
 
-def _shared(level: Level) -> float:
+def _shared(level: NoiseLevel) -> float:
     return (level.u_reflectance or 0.0) / (level.reflectance or 1.0)
 
 
-def _bounded(found: AtGrey, nearest: Level) -> AtGrey:
+def _bounded(found: AtGrey, nearest: NoiseLevel) -> AtGrey:
     """Take the largest noise that the file can hide."""
     most = max(
         found.temporal + 2 * found.u_temporal,
@@ -197,7 +197,7 @@ def _birge(chi2: float, dof: int) -> float:
     return math.sqrt(max(1.0, chi2 / dof)) if dof > 0 else 1.0
 
 
-def _pattern(x: Floats, levels: Sequence[Level], light: float) -> tuple[float, float]:
+def _pattern(x: Floats, levels: Sequence[NoiseLevel], light: float) -> tuple[float, float]:
     """Variance of the fixed pattern at x = 0, share of full scale squared, and its u."""
     share = np.array([v.fixed_variance / v.signal**2 for v in levels])
     u = np.array([v.u_fixed_variance / v.signal**2 for v in levels])
@@ -229,7 +229,7 @@ class Range:
     extrapolated: bool
 
 
-def dynamic_range(levels: Sequence[Level], dark_step: float, seed: int = 0) -> Range | None:
+def dynamic_range(levels: Sequence[NoiseLevel], dark_step: float, seed: int = 0) -> Range | None:
     """Fit read and photon noise to the darkest levels; None where there are too few.
 
     Args:
@@ -284,7 +284,7 @@ def _least(read: float, per_light: float, step: float) -> float:
     return max((per_light + math.sqrt(per_light**2 + 4 * floor)) / 2, 1e-9)
 
 
-def pattern_parts(levels: Sequence[Level]) -> tuple[float, float] | None:
+def pattern_parts(levels: Sequence[NoiseLevel]) -> tuple[float, float] | None:
     """Return DSNU (share of full scale) and PRNU (share of the light); None below three levels."""
     if len(levels) < 3:
         return None

@@ -13,7 +13,7 @@ from seeworthy.observe.grey_patches import GreyPatch
 from seeworthy.observe.marked import Box
 from seeworthy.observe.noise_frames import NoiseFrames
 from seeworthy.procedures.noise.coding import CODED, least_loss
-from seeworthy.procedures.noise.measure import LEAST_FRAMES, Level, measure_level
+from seeworthy.procedures.noise.measure import LEAST_FRAMES, NoiseLevel, measure_level
 from seeworthy.procedures.noise.scene import choose_tiles, motion_between, pool
 
 LUMINANCE = "luminance"
@@ -32,12 +32,12 @@ class Levels:
         refused: Patches that were left out, and why.
     """
 
-    by_channel: dict[str, list[Level]] = field(default_factory=dict)
+    by_channel: dict[str, list[NoiseLevel]] = field(default_factory=dict)
     boxes: list[Box] = field(default_factory=list)
     refused: dict[str, str] = field(default_factory=dict)
 
     @property
-    def luminance(self) -> list[Level]:
+    def luminance(self) -> list[NoiseLevel]:
         """Levels of the luma plane."""
         return self.by_channel[LUMINANCE]
 
@@ -139,7 +139,7 @@ def of_patches(watcher: NoiseFrames, light: Light, patches: Sequence[GreyPatch])
 
 def _luminance(
     name: str, box: Box, watcher: NoiseFrames, light: Light, limits: tuple[float, float]
-) -> Level:
+) -> NoiseLevel:
     codes = watcher.luma(box)
     linear = light.linear(codes)
     step = step_at(light, float(linear.mean()))
@@ -148,7 +148,7 @@ def _luminance(
     )
 
 
-def _known(level: Level, patch: GreyPatch) -> Level:
+def _known(level: NoiseLevel, patch: GreyPatch) -> NoiseLevel:
     return replace(level, reflectance=patch.reflectance, u_reflectance=patch.u_reflectance)
 
 
@@ -194,12 +194,12 @@ def _coloured(watcher: NoiseFrames) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class Trouble:
+class NoiseTrouble:
     """What stands between the sensor's noise and the figures.
 
     Attributes:
         neighbours, repeated, frozen, smear, flicker, bands, sparse: Median over the levels; see
-            `measure.noise.Level`.
+            `NoiseLevel`.
     """
 
     neighbours: float
@@ -226,16 +226,16 @@ class Trouble:
         return least_loss(self.sparse)
 
 
-def trouble_of(levels: Sequence[Level]) -> Trouble:
+def trouble_of(levels: Sequence[NoiseLevel]) -> NoiseTrouble:
     """Return the median over all levels."""
 
     def middle(name: str) -> float:
         return float(statistics.median(getattr(level, name) for level in levels))
 
-    return Trouble(*(middle(name) for name in Trouble.__slots__))
+    return NoiseTrouble(*(middle(name) for name in NoiseTrouble.__slots__))
 
 
-def doubts(trouble: Trouble, keys: int, frames: int) -> list[str]:
+def doubts(trouble: NoiseTrouble, keys: int, frames: int) -> list[str]:
     """Say in sentences what was found between sensor and file."""
     said = []
     if trouble.coded:

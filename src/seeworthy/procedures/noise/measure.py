@@ -38,7 +38,7 @@ RESOLVED = 0.3
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
+class NoiseLevel:
     """Noise of one patch.
 
     Attributes:
@@ -104,7 +104,7 @@ def measure_level(
     limits: tuple[float, float] = (0.0, 1.0),
     step: float = 0.0,
     corner: tuple[int, int] = (0, 0),
-) -> Level:
+) -> NoiseLevel:
     """Measure one even patch.
 
     Args:
@@ -148,7 +148,7 @@ def measure_level(
     times = max(1.0, min(dof * spread / pixels, float(frames)))
     flicker = float(means.var(ddof=1)) - noise_of_mean
     fixed = math.sqrt(max(fixed_variance, 0.0))
-    return Level(
+    return NoiseLevel(
         name, signal, math.sqrt(noise_of_mean / times),
         temporal, temporal / math.sqrt(2 * dof), dof,
         fixed, _u_root(fixed_variance, u_fixed_variance), fixed_variance, u_fixed_variance,

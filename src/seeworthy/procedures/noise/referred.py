@@ -21,8 +21,8 @@ from seeworthy.ground.uncertainty import effective_dof, lower
 from seeworthy.optics.tone import Tone
 from seeworthy.procedures.noise.coding import CODED, least_loss
 from seeworthy.procedures.noise.curve import AtGrey
-from seeworthy.procedures.noise.levels import Trouble
-from seeworthy.procedures.noise.measure import Level
+from seeworthy.procedures.noise.levels import NoiseTrouble
+from seeworthy.procedures.noise.measure import NoiseLevel
 
 BEYOND = 3.5
 """How many times as much as is told at least coding may have taken (on our own rendered clips,
@@ -40,7 +40,7 @@ class Slope:
     u: float
 
 
-def slope_at_grey(levels: Sequence[Level], grey: float = 0.18) -> Slope | None:
+def slope_at_grey(levels: Sequence[NoiseLevel], grey: float = 0.18) -> Slope | None:
     """Return the slope of a curve through the steps around 18 % grey, None below three.
 
     A straight line through three steps, of second degree through more. Its uncertainty is the
@@ -66,7 +66,7 @@ def slope_at_grey(levels: Sequence[Level], grey: float = 0.18) -> Slope | None:
 
 
 def referred(
-    levels: Sequence[Level], scale: str, tone: Tone, level: float
+    levels: Sequence[NoiseLevel], scale: str, tone: Tone, level: float
 ) -> tuple[float, Component, str]:
     """Return the decibels that refer SNR to the scene, what they leave open, and their origin.
 
@@ -88,7 +88,7 @@ def referred(
     return _DECIBEL * math.log(slope.value), part, "measured on the grey steps, at 18 % grey"
 
 
-def coding_part(trouble: Trouble) -> Component:
+def coding_part(trouble: NoiseTrouble) -> Component:
     """Return what an encoder may have taken of the noise, dB.
 
     Where the noise still looks normal, what does not show in it; else a multiple of what was
@@ -142,7 +142,9 @@ def snr_result(
     )  # fmt: skip
 
 
-def range_shown(levels: Sequence[Level], tone: Tone) -> tuple[float, tuple[Component, ...]] | None:
+def range_shown(
+    levels: Sequence[NoiseLevel], tone: Tone
+) -> tuple[float, tuple[Component, ...]] | None:
     """Return the stops from white to the darkest step above its noise, and what they leave open.
 
     Between steps of known reflectance the stops are the scene's; from the brightest step up to

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.procedures.noise.measure import Level
+from seeworthy.procedures.noise.measure import NoiseLevel
 
 Floats = npt.NDArray[np.float64]
 Box = tuple[int, int, int, int]
@@ -31,7 +31,7 @@ _SMOOTH = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Motion:
+class SceneMotion:
     """How far the picture shifted between two means, px, and the share of tiles that changed."""
 
     shift: float
@@ -39,7 +39,7 @@ class Motion:
     textured: int
 
 
-def motion_between(first: npt.NDArray[np.floating], last: npt.NDArray[np.floating]) -> Motion:
+def motion_between(first: npt.NDArray[np.floating], last: npt.NDArray[np.floating]) -> SceneMotion:
     """Compare the means of the first and the last frames.
 
     Args:
@@ -59,7 +59,7 @@ def motion_between(first: npt.NDArray[np.floating], last: npt.NDArray[np.floatin
     change = change - float(np.median(change))
     strong = np.hypot(gx, gy) > 1.0
     if int(strong.sum()) < 200:
-        return Motion(0.0, 0.0, 0)
+        return SceneMotion(0.0, 0.0, 0)
     g = np.stack([gx[strong], gy[strong]], axis=1)
     found, _, _, _ = np.linalg.lstsq(g, -change[strong], rcond=None)
     texture, moved = _tiles(a, np.std), _tiles(b - a, np.std)
@@ -67,7 +67,7 @@ def motion_between(first: npt.NDArray[np.floating], last: npt.NDArray[np.floatin
     rough = texture > 4.0
     changed = moved > np.maximum(8 * quiet, 0.12 * texture + 0.5)
     share = float(changed[rough].mean()) if rough.sum() >= _LEAST else 0.0
-    return Motion(float(np.hypot(*found)), share, int(rough.sum()))
+    return SceneMotion(float(np.hypot(*found)), share, int(rough.sum()))
 
 
 def _tiles(image: npt.NDArray[np.floating], how: Any) -> Floats:
@@ -104,7 +104,7 @@ def choose_tiles(light: npt.NDArray[np.floating], limits: tuple[float, float]) -
     return found
 
 
-def pool(levels: Sequence[Level], name: str) -> Level | None:
+def pool(levels: Sequence[NoiseLevel], name: str) -> NoiseLevel | None:
     """Put tiles of one brightness together; None where too few agree.
 
     Tiles in which something moved stand out and are left out.
@@ -131,7 +131,7 @@ def pool(levels: Sequence[Level], name: str) -> Level | None:
         return float(np.mean([getattr(v, field) for v in kept]))
 
     signal = average("signal")
-    return Level(
+    return NoiseLevel(
         name, signal, float(np.std([v.signal for v in kept])) / math.sqrt(len(kept)), temporal,
         temporal / math.sqrt(2 * dof), dof, root, math.sqrt(max(fixed, 0.0) + u_fixed) - root,
         fixed, u_fixed, average("codes"), average("step"), average("neighbours"),

@@ -54,7 +54,7 @@ _PER_DENSITY = math.log2(10)
 
 
 @dataclass(frozen=True, slots=True)
-class Patch:
+class StepPatch:
     """One patch as it was seen.
 
     Attributes:
@@ -111,7 +111,7 @@ def u_of_code(code_step: float, light: float, scatter: float, count: int) -> flo
     )
 
 
-def fit_curve(patches: Sequence[Patch], mode: Mode, paper: float) -> Fitted:
+def fit_curve(patches: Sequence[StepPatch], mode: Mode, paper: float) -> Fitted:
     """Fit the curve.
 
     Args:
@@ -142,7 +142,7 @@ def fit_curve(patches: Sequence[Patch], mode: Mode, paper: float) -> Fitted:
 class _Model:
     """Unknowns in one vector: slopes of W, surface and exposure per clip, paper, scale, glare."""
 
-    def __init__(self, patches: Sequence[Patch], paper: float) -> None:
+    def __init__(self, patches: Sequence[StepPatch], paper: float) -> None:
         self.patches = patches
         self.paper = paper
         self.clips = max(p.clip for p in patches) + 1
@@ -164,7 +164,7 @@ class _Model:
         down = np.clip(np.minimum(high, 0) - x, 0, np.maximum(np.minimum(high, 0) - low, 0))
         return np.asarray(up - down)
 
-    def row(self, p: Patch) -> tuple[Floats, float]:
+    def row(self, p: StepPatch) -> tuple[Floats, float]:
         """Return the row and the right side of one patch: scene's stops of both ways are equal."""
         extra = np.zeros(self.extra)
         x, y = p.place

@@ -26,7 +26,7 @@ from seeworthy.observe.grey_patches import (
 from seeworthy.observe.marked import marked_box
 from seeworthy.observe.noise_frames import NoiseFrames
 from seeworthy.procedures.declare import Inputs, Seen, Watch
-from seeworthy.procedures.oecf.measure import Fitted, Patch, fit_curve, u_of_code
+from seeworthy.procedures.oecf.measure import Fitted, StepPatch, fit_curve, u_of_code
 
 _PAIRS = 4
 _CUT = 0.01  # share of pixels at the ends of the code range from which a patch is left out
@@ -57,7 +57,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
             "The clips are not of one mode: " + "; ".join(map(str, dict.fromkeys(modes))) + ".",
             "A tone curve holds for one frame size, rate and look; measure each apart.",
         )
-    patches: list[Patch] = []
+    patches: list[StepPatch] = []
     left_out: dict[str, str] = {}
     drawn: list[Picture] = []
     how = ""
@@ -110,7 +110,7 @@ def _seen(
     clip: int,
     name: str,
     left_out: dict[str, str],
-) -> list[Patch]:
+) -> list[StepPatch]:
     """Return the patches of one clip that are between black and white."""
     assert watcher.stage is not None
     half = watcher.stage.width / 2, watcher.stage.height / 2
@@ -136,13 +136,13 @@ def _seen(
         place = ((x + w / 2) / half[0] - 1, (y + h / 2) / half[1] - 1)
         u = u_of_code(step, level, scatter, codes.size)
         density, u_density = (None, 0.0) if one.density is None else one.density
-        found.append(Patch(float(np.log2(level)), u, place, density, u_density, clip))
+        found.append(StepPatch(float(np.log2(level)), u, place, density, u_density, clip))
     return found
 
 
 def _told(
     found: Fitted,
-    patches: Sequence[Patch],
+    patches: Sequence[StepPatch],
     left_out: dict[str, str],
     how: str,
     pictures: tuple[Picture, ...],

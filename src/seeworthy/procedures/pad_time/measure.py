@@ -21,7 +21,7 @@ _MOST = 120.0
 
 
 @dataclass(frozen=True, slots=True)
-class Mean:
+class MeanDelay:
     """Mean of repeats.
 
     Attributes:
@@ -40,11 +40,11 @@ class Mean:
         return self.n - 1.0 if self.n > 1 else math.inf
 
 
-def mean(values: Sequence[float], us: Sequence[float]) -> Mean:
+def mean(values: Sequence[float], us: Sequence[float]) -> MeanDelay:
     """Return the mean of readings; what their instrument is off by is in all of them."""
     n = len(values)
     spread = float(np.std(values, ddof=1)) / math.sqrt(n) if n > 1 else 0.0
-    return Mean(float(np.mean(values)), float(np.mean(us)), spread, n)
+    return MeanDelay(float(np.mean(values)), float(np.mean(us)), spread, n)
 
 
 def start(track: ClockTrack, first: float | None) -> tuple[float, float]:

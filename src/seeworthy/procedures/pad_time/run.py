@@ -15,7 +15,7 @@ from seeworthy.ground.results import Outcome, Result, result
 from seeworthy.ground.uncertainty import effective_dof, lower
 from seeworthy.media.frames import Part
 from seeworthy.procedures.declare import Inputs, Seen, Watch
-from seeworthy.procedures.pad_time.measure import Mean, at_second, delay, mean, start
+from seeworthy.procedures.pad_time.measure import MeanDelay, at_second, delay, mean, start
 
 _HEAD = 2.0
 _ROUND = 1.0
@@ -63,7 +63,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     return Outcome(tuple(found), findings, sentence=_sentence(found))
 
 
-def _mean_of(inputs: Inputs, name: str) -> Mean | None:
+def _mean_of(inputs: Inputs, name: str) -> MeanDelay | None:
     given = inputs.all_readings(name)
     return mean([q.value for q in given], [q.u for q in given]) if given else None
 
@@ -93,7 +93,7 @@ def _ready(inputs: Inputs, findings: dict[str, Any]) -> list[Result]:
     ]
 
 
-def _parts(one: Mean, unit: str, by: float, reading: str, name: str = "") -> list[Component]:
+def _parts(one: MeanDelay, unit: str, by: float, reading: str, name: str = "") -> list[Component]:
     """Return what a mean of readings adds: the instrument, and the scatter of repeats."""
     said = f"{name}, " if name else ""
     parts = [Component(f"{said}as typed", one.stated, unit, by, source="reading",
@@ -106,7 +106,7 @@ def _parts(one: Mean, unit: str, by: float, reading: str, name: str = "") -> lis
     return parts
 
 
-def _dof(parts: Sequence[Component], means: Sequence[Mean]) -> float:
+def _dof(parts: Sequence[Component], means: Sequence[MeanDelay]) -> float:
     scattered = iter([m.dof for m in means if m.n > 1])
     pairs = [
         (p.part, next(scattered) if p.distribution.startswith("t (") else math.inf) for p in parts

@@ -12,9 +12,9 @@ import numpy as np
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.write import ClipWriter
 from seeworthy.procedures.study import Goal, Study, Trial, measured
-from seeworthy.virtual.clock_screen import Screen, View
+from seeworthy.virtual.clock_screen import Screen, ScreenView
 from seeworthy.virtual.clock_shots import Shots
-from seeworthy.virtual.sensor import Camera
+from seeworthy.virtual.sensor import RollingCamera
 
 ONE, THREE, WRONG = "one start", "three starts", "clips of two starts: refused"
 _RATE = 30
@@ -29,9 +29,9 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
 
 def before_clock(rng: np.random.Generator, refresh: float) -> Shots:
     """Return a camera of 480×270 before a screen."""
-    camera = Camera(width=480, height=270, exposure=float(rng.uniform(1 / 250, 1 / 40)),
+    camera = RollingCamera(width=480, height=270, exposure=float(rng.uniform(1 / 250, 1 / 40)),
                     readout_time=float(rng.uniform(5e-3, 2.5e-2)))  # fmt: skip
-    view = View(share=float(rng.uniform(0.8, 0.95)), tilt=float(rng.uniform(-10, 10)))
+    view = ScreenView(share=float(rng.uniform(0.8, 0.95)), tilt=float(rng.uniform(-10, 10)))
     return Shots(camera, Screen(refresh=refresh), view, seed=int(rng.integers(1 << 30)))
 
 

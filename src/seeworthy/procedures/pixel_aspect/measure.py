@@ -19,13 +19,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
-from seeworthy.procedures.pixel_aspect.ring_edges import Edge
+from seeworthy.procedures.pixel_aspect.ring_edges import RingEdge
 
 Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Take:
+class RingTake:
     """Concentric edges of one picture, outermost first.
 
     Attributes:
@@ -34,7 +34,7 @@ class Take:
         radii: True radii relative to the outermost, when the target is known.
     """
 
-    edges: Sequence[Edge]
+    edges: Sequence[RingEdge]
     roll: float = 0.0
     radii: tuple[float, ...] | None = None
 
@@ -98,7 +98,7 @@ _SHARED = 4  # log aspect, log focal, bend over focal squared, stretch
 
 
 def measure_aspect(
-    takes: Sequence[Take], width: int, height: int, priors: Priors | None = None
+    takes: Sequence[RingTake], width: int, height: int, priors: Priors | None = None
 ) -> Aspect:
     """Fit the model to one or two pictures.
 
@@ -149,7 +149,7 @@ class _Model:
     fixes slope over focal length, not the slope: so written, the fit is nearly linear.
     """
 
-    def __init__(self, takes: Sequence[Take], width: int, height: int, priors: Priors) -> None:
+    def __init__(self, takes: Sequence[RingTake], width: int, height: int, priors: Priors) -> None:
         self.takes = takes
         self.width = width
         self.centre = np.array([(width - 1) / 2, (height - 1) / 2])
@@ -229,7 +229,7 @@ class _Model:
                 out.append(away * self.width)
         return np.concatenate(out)
 
-    def _radius(self, take: Take, part: Array, j: int) -> float:
+    def _radius(self, take: RingTake, part: Array, j: int) -> float:
         outer = math.exp(float(part[4]))
         if take.radii is None:
             return outer if j == 0 else math.exp(float(part[5 + j]))

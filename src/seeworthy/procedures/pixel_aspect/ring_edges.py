@@ -51,7 +51,7 @@ class Ellipse:
 
 
 @dataclass(frozen=True, slots=True)
-class Edge:
+class RingEdge:
     """The edge of one circle in the picture.
 
     Attributes:
@@ -80,7 +80,7 @@ class Search:
     `trouble` is ``""``, ``"none"``, ``"clipped"`` or ``"small"``.
     """
 
-    edges: tuple[Edge, ...]
+    edges: tuple[RingEdge, ...]
     trouble: str = ""
 
 
@@ -225,7 +225,7 @@ def _concentric(found: Sequence[Ellipse]) -> list[list[Ellipse]]:
     return groups
 
 
-def refine_edge(image: npt.NDArray[np.float32], rough: Ellipse, reach: float) -> Edge | None:
+def refine_edge(image: npt.NDArray[np.float32], rough: Ellipse, reach: float) -> RingEdge | None:
     """Locate the edge along normals where brightness crosses half of the step.
 
     Args:
@@ -253,13 +253,13 @@ def refine_edge(image: npt.NDArray[np.float32], rough: Ellipse, reach: float) ->
         points = points[keep]
         ellipse = fit_ellipse(points)
     rms = float(np.sqrt(np.mean(_distance(ellipse, points) ** 2)))
-    return Edge(
+    return RingEdge(
         ellipse, points, float(np.median(width[good])), _directional(t[good], width[good]),
         float(np.median(np.abs(contrast[good]))), rms, int(np.sign(np.median(contrast[good]))),
     )  # fmt: skip
 
 
-def refine_line(image: npt.NDArray[np.float32], outer: Ellipse, inner: Ellipse) -> Edge | None:
+def refine_line(image: npt.NDArray[np.float32], outer: Ellipse, inner: Ellipse) -> RingEdge | None:
     """Locate a thin ring along normals at the centroid of its darkness (or lightness).
 
     Returns:
@@ -291,7 +291,7 @@ def refine_line(image: npt.NDArray[np.float32], outer: Ellipse, inner: Ellipse) 
         ellipse = fit_ellipse(points)
     rms = float(np.sqrt(np.mean(_distance(ellipse, points) ** 2)))
     wide = weight.sum(axis=1) / np.where(peak > 0, peak, 1.0) * 0.25
-    return Edge(
+    return RingEdge(
         ellipse, points, float(np.median(wide[good])), _directional(t[good], wide[good]),
         float(np.median(peak[good])), rms, 0,
     )  # fmt: skip

@@ -21,7 +21,7 @@ from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
 from seeworthy.observe.marked import marked_box
 from seeworthy.observe.steady import SteadyMean
 from seeworthy.procedures.declare import Inputs, Seen, Watch
-from seeworthy.procedures.pixel_aspect.measure import Aspect, Take, measure_aspect
+from seeworthy.procedures.pixel_aspect.measure import Aspect, RingTake, measure_aspect
 from seeworthy.procedures.pixel_aspect.ring_edges import Search, find_rings
 from seeworthy.targets import target
 from seeworthy.targets.find import find
@@ -44,7 +44,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     watchers: list[SteadyMean] = [w.observer for w in seen.watches]  # type: ignore[misc]
     _same_size(watchers)
     sources = [inputs.file(), *inputs.all_files("turned")]
-    takes: list[Take] = []
+    takes: list[RingTake] = []
     pictures: list[Picture] = []
     warnings: list[str] = []
     for i, watcher in enumerate(watchers):
@@ -101,7 +101,7 @@ def _same_size(watchers: Sequence[SteadyMean]) -> None:
 
 def _take(
     watcher: SteadyMean, inputs: Inputs, *, turned: bool, still: bool
-) -> tuple[Take, Picture]:
+) -> tuple[RingTake, Picture]:
     """Find the rings of one take and draw them."""
     picture = watcher.mean
     if picture is None:
@@ -127,7 +127,7 @@ def _take(
         _refuse(search, picture, evidence)
     radii = _known_radii(search)
     roll = _roll(picture) if radii is not None else None
-    return Take(search.edges, _quarter(roll, turned), radii), evidence
+    return RingTake(search.edges, _quarter(roll, turned), radii), evidence
 
 
 def _refuse(search: Search, picture: Any, evidence: Picture) -> None:
@@ -172,7 +172,7 @@ def _quarter(roll: float | None, turned: bool) -> float:
     return roll if roll is not None else (90.0 if turned else 0.0)
 
 
-def _doubt_take(take: Take) -> list[str]:
+def _doubt_take(take: RingTake) -> list[str]:
     edge = take.edges[0]
     warnings = []
     if edge.width_ratio > 1.6 and edge.width > 4:
@@ -182,7 +182,7 @@ def _doubt_take(take: Take) -> list[str]:
     return warnings
 
 
-def _doubts(aspect: Aspect, takes: Sequence[Take]) -> list[str]:
+def _doubts(aspect: Aspect, takes: Sequence[RingTake]) -> list[str]:
     if len(takes) > 1 and not aspect.turned:
         return [
             "The target is not turned by 90° between the two takes: tilt and print are not "
@@ -230,7 +230,7 @@ def _claimed(source: Source) -> Fraction | None:
     return ratio if ratio else None
 
 
-def _figure(takes: Sequence[Take]) -> Figure:
+def _figure(takes: Sequence[RingTake]) -> Figure:
     """Draw how far the outermost edge departs from a circle, around the ring."""
     columns: dict[str, list[Any]] = {"angle": [], "away": [], "take": []}
     for take, name in zip(takes, ("as it stands", "turned"), strict=False):

@@ -22,8 +22,8 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.statistics import robust_spread
-from seeworthy.procedures.readout.level import Level
-from seeworthy.procedures.readout.refine import Points
+from seeworthy.procedures.readout.level import SpiritLevel
+from seeworthy.procedures.readout.refine import RowPoints
 
 Doubles = npt.NDArray[np.float64]
 
@@ -37,7 +37,7 @@ _NEIGHBOURS = 6.0
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class RowFit:
     """The fitted camera.
 
     Attributes:
@@ -87,7 +87,7 @@ class Fit:
         return np.array([self.row_time, self.roll, self.pitch, self.bend])
 
 
-def _prior(level: Level | None) -> tuple[Doubles, Doubles]:
+def _prior(level: SpiritLevel | None) -> tuple[Doubles, Doubles]:
     """Inverse covariance and centre of what is known before: the roll only where it is given.
 
     A given roll is held: uprights of one speed tell it from lean by the few per cent alone by
@@ -99,12 +99,12 @@ def _prior(level: Level | None) -> tuple[Doubles, Doubles]:
 
 
 def fit_row_time(
-    tracks: Sequence[Points],
+    tracks: Sequence[RowPoints],
     objects: npt.NDArray[np.int64],
     half_width: float,
     start: float = 0.0,
-    level: Level | None = None,
-) -> Fit:
+    level: SpiritLevel | None = None,
+) -> RowFit:
     """Fit row time, roll, pitch and distortion to all tracks.
 
     Args:
@@ -131,7 +131,7 @@ def fit_row_time(
     row_time, roll, pitch, bend = (float(v) for v in state)
     speed = np.array([b.speed for b in blocks])
     own = np.array([b.right[4] / b.normal[4, 4] for b in blocks])
-    return Fit(
+    return RowFit(
         row_time,
         math.sqrt(max(float(covariance[0, 0]), 0.0)),
         roll,
@@ -160,7 +160,7 @@ class _Block:
         right: (5,) array
     """
 
-    def __init__(self, points: Points, state: Doubles, half_width: float) -> None:
+    def __init__(self, points: RowPoints, state: Doubles, half_width: float) -> None:
         row_time, roll, pitch, bend = state
         x, y = points.x, points.row
         r2 = (x * x + y * y) / half_width**2

@@ -21,7 +21,7 @@ _NEAR = 0.3
 
 
 @dataclass(frozen=True, slots=True)
-class Scene:
+class HandScene:
     """Readings of the hand method, each value and standard uncertainty.
 
     Attributes:
@@ -35,7 +35,7 @@ class Scene:
     hfov: Pair
 
 
-def image_speed(scene: Scene, width: int) -> float:
+def image_speed(scene: HandScene, width: int) -> float:
     """Return the image speed that the readings foretell, px/s."""
     return focal_length(scene.hfov[0], width) * scene.speed[0] / scene.distance[0]
 
@@ -45,7 +45,7 @@ def focal_length(hfov: float, width: int) -> float:
     return width / (2 * math.tan(hfov / 2))
 
 
-def hand_row_time(lean: Pair, scene: Scene, width: int) -> Propagated:
+def hand_row_time(lean: Pair, scene: HandScene, width: int) -> Propagated:
     """Return the row time from lean and readings, s, by propagation (JCGM 100:2008, 5.1).
 
     Args:
@@ -60,7 +60,7 @@ def hand_row_time(lean: Pair, scene: Scene, width: int) -> Propagated:
     return propagate(row_time, [p[0] for p in pairs], [p[1] for p in pairs])
 
 
-def skew(row_time: Pair, scene: Scene, width: int) -> Propagated:
+def skew(row_time: Pair, scene: HandScene, width: int) -> Propagated:
     """Return the lean in degrees that a row time makes at stated speed, distance and view."""
 
     def lean(t: float, speed: float, distance: float, hfov: float) -> float:

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.statistics import robust_spread
-from seeworthy.procedures.readout.refine import Points
+from seeworthy.procedures.readout.refine import RowPoints
 from seeworthy.procedures.readout.sorting import Rough, objects, rough_path
 
 # Built things stand upright within some 3 mm in a metre, all of a house or fence alike
@@ -38,7 +38,7 @@ _STAYS = 8
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
+class SpiritLevel:
     """Lean of resting uprights in the middle of the picture, from outside the clip.
 
     Attributes:
@@ -51,7 +51,7 @@ class Level:
     rests_on: str = "the roll read"
 
     @classmethod
-    def of_roll(cls, degrees: float, u: float) -> Level:
+    def of_roll(cls, degrees: float, u: float) -> SpiritLevel:
         """Make one from a roll in degrees, positive clockwise as seen from behind the camera."""
         angle = math.radians(degrees)
         steep = 1 / math.cos(angle) ** 2
@@ -59,7 +59,7 @@ class Level:
 
 
 def agreeing(
-    rough: Sequence[Rough], level: Level, height: int, interval: float
+    rough: Sequence[Rough], level: SpiritLevel, height: int, interval: float
 ) -> tuple[list[int], float]:
     """Return the tracks that one row time explains at a known level, and that row time, s.
 
@@ -80,8 +80,8 @@ def agreeing(
 
 
 def of_rest(
-    stretches: Sequence[Sequence[Points]], passing: Sequence[Points], width: int
-) -> Level | None:
+    stretches: Sequence[Sequence[RowPoints]], passing: Sequence[RowPoints], width: int
+) -> SpiritLevel | None:
     """Return the level that uprights at rest before or after the pass show, or None.
 
     Its uncertainty is their scatter, what builders allow all of them alike, and how far the
@@ -106,7 +106,7 @@ def of_rest(
     kept = _KEPT_TWO if len(shown) > 1 else _KEPT_ONE
     own = math.sqrt(float(np.mean([u * u for _, u in shown])))
     u = math.sqrt(own**2 + UPRIGHT**2 + kept**2 + turned**2 + _rolled(moving, slope) ** 2)
-    return Level(slope, u, "uprights at rest")
+    return SpiritLevel(slope, u, "uprights at rest")
 
 
 def resting(rough: Rough, width: int) -> bool:
@@ -114,7 +114,7 @@ def resting(rough: Rough, width: int) -> bool:
     return abs(rough.speed) < 0.004 * width and rough.travel < 3
 
 
-def either(read: Level | None, shown: Level | None) -> Level | None:
+def either(read: SpiritLevel | None, shown: SpiritLevel | None) -> SpiritLevel | None:
     """Return the better known of the level read and the one that the picture shows.
 
     Raises:
@@ -132,12 +132,12 @@ def either(read: Level | None, shown: Level | None) -> Level | None:
     return min(read, shown, key=lambda one: one.u)
 
 
-def _degrees(level: Level) -> float:
+def _degrees(level: SpiritLevel) -> float:
     return math.degrees(math.atan(level.slope))
 
 
 def _shown(
-    tracks: Sequence[Points], fixed: Sequence[tuple[float, float]], width: int
+    tracks: Sequence[RowPoints], fixed: Sequence[tuple[float, float]], width: int
 ) -> tuple[float, float] | None:
     """Return lean in the middle and its u (scatter) of what rests in one stretch.
 

@@ -19,9 +19,9 @@ from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.statistics import robust_spread
 from seeworthy.ground.uncertainty import coverage_factor, upper
 from seeworthy.observe.row_bands import ReadoutWatch, Run
-from seeworthy.procedures.readout.fit import Fit, fit_row_time
-from seeworthy.procedures.readout.level import Level, agreeing, either, of_rest
-from seeworthy.procedures.readout.refine import Points, refine
+from seeworthy.procedures.readout.fit import RowFit, fit_row_time
+from seeworthy.procedures.readout.level import SpiritLevel, agreeing, either, of_rest
+from seeworthy.procedures.readout.refine import RowPoints, refine
 from seeworthy.procedures.readout.sorting import Rough, known, objects, once, rough_path
 from seeworthy.procedures.readout.tracks import link
 from seeworthy.procedures.readout.uprights import find_edges
@@ -65,16 +65,16 @@ class Passing:
     u: float
     dof: float
     upwards: bool
-    fit: Fit
-    tracks: tuple[Points, ...]
+    fit: RowFit
+    tracks: tuple[RowPoints, ...]
     left_out: int
     lean: float
-    level: Level | None = None
+    level: SpiritLevel | None = None
     most: float | None = None
 
 
 def measure_passing(
-    watch: ReadoutWatch, scales: Sequence[float] = SCALES, level: Level | None = None
+    watch: ReadoutWatch, scales: Sequence[float] = SCALES, level: SpiritLevel | None = None
 ) -> Passing:
     """Measure the row time from what the observer kept.
 
@@ -97,13 +97,13 @@ def measure_passing(
     return judge(found, watch.width, watch.height, watch.interval, level)
 
 
-def find_tracks(watch: ReadoutWatch, scales: Sequence[float] = SCALES) -> list[Points]:
+def find_tracks(watch: ReadoutWatch, scales: Sequence[float] = SCALES) -> list[RowPoints]:
     """Find, follow and locate upright edges, each only once.
 
     Runs are taken from all over the clip in turn; when there are plenty of edges that
     pass at different speeds the rest is left alone.
     """
-    found: list[Points] = []
+    found: list[RowPoints] = []
     runs = watch.runs()
     for number in _spread_out(len(runs)):
         found += _tracks(watch, runs[number], number, scales)
@@ -112,14 +112,14 @@ def find_tracks(watch: ReadoutWatch, scales: Sequence[float] = SCALES) -> list[P
     return found
 
 
-def _tracks(watch: ReadoutWatch, run: Run, number: int, scales: Sequence[float]) -> list[Points]:
+def _tracks(watch: ReadoutWatch, run: Run, number: int, scales: Sequence[float]) -> list[RowPoints]:
     """Return the upright edges of one run, each once."""
     height, width = watch.height, watch.width
     rows = watch.band_rows - (height - 1) / 2
     fastest = 2.8 * width
     steepest = 0.08 + 2.6 * width / height * watch.interval
     bands = run.bands.astype(np.float32)
-    here: list[Points] = []
+    here: list[RowPoints] = []
     for scale in scales:
         edges = find_edges(bands, rows, height, scale * width / 1280, steepest)
         for track in link(edges, run.times, fastest, width):
@@ -147,7 +147,11 @@ def _spread_out(count: int) -> list[int]:
 
 
 def judge(
-    found: list[Points], width: int, height: int, interval: float, level: Level | None = None
+    found: list[RowPoints],
+    width: int,
+    height: int,
+    interval: float,
+    level: SpiritLevel | None = None,
 ) -> Passing:
     """Fit the tracks and decide whether they carry a row time.
 
@@ -244,12 +248,12 @@ def _agreeing(
 
 
 def _conclude(
-    tracks: list[Points],
+    tracks: list[RowPoints],
     left_out: int,
     size: tuple[int, int],
     interval: float,
     guess: float,
-    level: Level | None,
+    level: SpiritLevel | None,
 ) -> Passing:
     width, height = size
     half = (width - 1) / 2
@@ -281,7 +285,7 @@ def _conclude(
     return Passing(found, u, dof, way, fit, tuple(tracks), left_out, lean, level, most)
 
 
-def _check(fit: Fit, height: int, interval: float, level: Level | None) -> None:
+def _check(fit: RowFit, height: int, interval: float, level: SpiritLevel | None) -> None:
     if level is None and _alike(fit.speed):
         raise CannotMeasure(
             "The uprights that agree pass at one speed in one direction.", _FILM_BOTH
@@ -296,7 +300,7 @@ def _check(fit: Fit, height: int, interval: float, level: Level | None) -> None:
 
 
 def _uncertainty(
-    fit: Fit, tracks: list[Points], lean: float, level: Level | None
+    fit: RowFit, tracks: list[RowPoints], lean: float, level: SpiritLevel | None
 ) -> tuple[float, float]:
     """Return standard uncertainty and degrees of freedom of the row time.
 
@@ -323,7 +327,7 @@ def _uncertainty(
     return u, min(dof, 200.0)
 
 
-def _groups(fit: Fit, tracks: list[Points], count: int) -> npt.NDArray[np.int64]:
+def _groups(fit: RowFit, tracks: list[RowPoints], count: int) -> npt.NDArray[np.int64]:
     """Return a group number per object: those that pass together stand together."""
     when = np.zeros(len(fit.normal))
     for number, points in zip(fit.object, tracks, strict=True):

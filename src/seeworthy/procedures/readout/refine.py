@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.statistics import robust_spread
-from seeworthy.procedures.readout.tracks import Track
+from seeworthy.procedures.readout.tracks import UprightTrack
 from seeworthy.procedures.readout.uprights import Edges
 
 Doubles = npt.NDArray[np.float64]
@@ -20,7 +20,7 @@ Floats = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
-class Points:
+class RowPoints:
     """Places of one tracked edge: one point per frame and band, n of them.
 
     Attributes:
@@ -43,8 +43,8 @@ class Points:
 
 
 def refine(
-    bands: Floats, times: Doubles, rows: Doubles, edges: Edges, track: Track, run: int
-) -> Points | None:
+    bands: Floats, times: Doubles, rows: Doubles, edges: Edges, track: UprightTrack, run: int
+) -> RowPoints | None:
     """Locate one track's edge in every band of every frame.
 
     Args:
@@ -86,7 +86,7 @@ def refine(
     middle = (width - 1) / 2
     if keep.sum() < 3 * design.shape[1]:
         return None
-    return Points(
+    return RowPoints(
         times[frame[keep]],
         y[keep],
         at[keep] - middle,

@@ -17,9 +17,9 @@ from seeworthy.observe.row_bands import ReadoutWatch
 from seeworthy.observe.steadied import SteadyingWatch, refuse_steadied
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.readout.figures import band_figure, lean_figure
-from seeworthy.procedures.readout.hand import Scene, hand_row_time, image_speed, lean_at, skew
+from seeworthy.procedures.readout.hand import HandScene, hand_row_time, image_speed, lean_at, skew
 from seeworthy.procedures.readout.lamp import LampReadout, measure_lamp
-from seeworthy.procedures.readout.level import Level
+from seeworthy.procedures.readout.level import SpiritLevel
 from seeworthy.procedures.readout.passing import Passing, measure_passing
 from seeworthy.procedures.readout.picture import draw_bands, draw_edges, draw_nothing
 
@@ -154,7 +154,7 @@ def _size(inputs: Inputs, watch: ReadoutWatch | None) -> tuple[int, int]:
     return int(match.group(1)), int(match.group(2))
 
 
-def _scene(inputs: Inputs) -> Scene | None:
+def _scene(inputs: Inputs) -> HandScene | None:
     given = {name: inputs.reading(name) for name in ("speed", "distance", "hfov")}
     speed, distance, hfov = given.values()
     if speed is None or distance is None or hfov is None:
@@ -170,7 +170,7 @@ def _scene(inputs: Inputs) -> Scene | None:
             f"A horizontal view of {hfov.value:g}° cannot be used here.",
             "Give the angle from side to side, between 1 and 170 degrees.",
         )
-    return Scene(
+    return HandScene(
         (speed.value, speed.u),
         (distance.value, distance.u),
         (math.radians(hfov.value), math.radians(hfov.u)),
@@ -179,7 +179,7 @@ def _scene(inputs: Inputs) -> Scene | None:
 
 def _passing(inputs: Inputs, watch: ReadoutWatch) -> tuple[Passing, _Answer]:
     roll = inputs.reading("roll")
-    level = Level.of_roll(roll.value, roll.u) if roll is not None else None
+    level = SpiritLevel.of_roll(roll.value, roll.u) if roll is not None else None
     found = measure_passing(watch, level=level)
     fit = found.fit
     picture = draw_edges(found, watch.pictures)
@@ -290,7 +290,7 @@ def _doubt_lamp(found: LampReadout, typed: float, mains: bool) -> tuple[str, ...
 
 def _by_hand(
     inputs: Inputs,
-    scene: Scene,
+    scene: HandScene,
     passing: Passing | None,
     size: tuple[int, int],
     warnings: list[str],
@@ -323,7 +323,9 @@ def _by_hand(
     return _Answer("hand", time.value, time.u, time.dof, n, findings={"hand_lean": source})
 
 
-def _results(answers: list[_Answer], height: int, scene: Scene | None, width: int) -> list[Result]:
+def _results(
+    answers: list[_Answer], height: int, scene: HandScene | None, width: int
+) -> list[Result]:
     results = [
         _result(a, name, scale)
         for name, scale in (("readout_time", 1e3 * height), ("row_time", 1e6))
@@ -353,7 +355,7 @@ def _result(a: _Answer, name: str, scale: float) -> Result:
     )
 
 
-def _skew(best: _Answer, scene: Scene, width: int) -> list[Result]:
+def _skew(best: _Answer, scene: HandScene, width: int) -> list[Result]:
     lean = skew((best.row_time, best.u), scene, width)
     conditions = {
         "method": best.method,

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.procedures.readout.refine import Points
-from seeworthy.procedures.readout.tracks import Track
+from seeworthy.procedures.readout.refine import RowPoints
+from seeworthy.procedures.readout.tracks import UprightTrack
 from seeworthy.procedures.readout.uprights import Edges
 
 Doubles = npt.NDArray[np.float64]
@@ -27,7 +27,7 @@ class Rough:
     steady: bool
 
 
-def rough_path(points: Points) -> Rough:
+def rough_path(points: RowPoints) -> Rough:
     """Sum up a track by a straight path with a little bend."""
     t = points.time - points.time.mean()
     y = points.row
@@ -47,7 +47,7 @@ def rough_path(points: Points) -> Rough:
     )
 
 
-def once(found: list[Points]) -> list[Points]:
+def once(found: list[RowPoints]) -> list[RowPoints]:
     """Leave out repeats of one edge at another scale or from a broken track."""
     rough = [rough_path(p) for p in found]
     quality = [p.spread / math.sqrt(len(p.x)) * (1 + 0.02 * p.scale) for p in found]
@@ -72,7 +72,9 @@ def once(found: list[Points]) -> list[Points]:
     return [found[i] for i in sorted(kept)]
 
 
-def known(here: list[Points], edges: Edges, track: Track, times: Doubles, width: int) -> bool:
+def known(
+    here: list[RowPoints], edges: Edges, track: UprightTrack, times: Doubles, width: int
+) -> bool:
     """Tell whether an edge was located already at a finer scale, for most of its way."""
     t, x = times[track.frames], edges.place[track.edges] - (width - 1) / 2
     speed, middle = float((x[-1] - x[0]) / (t[-1] - t[0])), float(t.mean())
@@ -89,7 +91,7 @@ def known(here: list[Points], edges: Edges, track: Track, times: Doubles, width:
     return False
 
 
-def objects(tracks: list[Points]) -> npt.NDArray[np.int64]:
+def objects(tracks: list[RowPoints]) -> npt.NDArray[np.int64]:
     """Number the objects that tracks are edges of: two edges of a pole, one edge in two runs."""
     rough = [rough_path(p) for p in tracks]
     parent = list(range(len(tracks)))

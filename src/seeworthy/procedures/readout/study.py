@@ -25,13 +25,13 @@ from seeworthy.media.frames import ColourTags, FrameView, Stage, watch
 from seeworthy.media.source import Source
 from seeworthy.observe.row_bands import ReadoutWatch
 from seeworthy.procedures.readout.lamp import LampReadout, measure_lamp
-from seeworthy.procedures.readout.level import Level
+from seeworthy.procedures.readout.level import SpiritLevel
 from seeworthy.procedures.readout.passing import Passing, measure_passing
 from seeworthy.procedures.study import Goal, Study, Trial
 from seeworthy.virtual import lamp as lamps
 from seeworthy.virtual import uprights_casts as casts
-from seeworthy.virtual.scene_uprights import Scene, frames, write_clip
-from seeworthy.virtual.sensor import Camera
+from seeworthy.virtual.scene_uprights import UprightScene, frames, write_clip
+from seeworthy.virtual.sensor import RollingCamera
 
 FRAMES = 42
 _PHOTO = 1e3  # s to ms
@@ -52,7 +52,7 @@ class _Shown:
     corrupt: bool = False
 
 
-def stage_for(camera: Camera) -> Stage:
+def stage_for(camera: RollingCamera) -> Stage:
     """Return the stage of an uncoded clip."""
     tags = ColourTags("limited", 1, 1, 1)
     rate = Fraction(camera.rate).limit_denominator(1001)
@@ -60,7 +60,9 @@ def stage_for(camera: Camera) -> Stage:
 
 
 def show(
-    shown: Iterator[tuple[float, npt.NDArray[np.uint8]]], camera: Camera, observer: ReadoutWatch
+    shown: Iterator[tuple[float, npt.NDArray[np.uint8]]],
+    camera: RollingCamera,
+    observer: ReadoutWatch,
 ) -> ReadoutWatch:
     """Show rendered frames to an observer directly."""
     stage = stage_for(camera)
@@ -72,7 +74,9 @@ def show(
     return observer
 
 
-def observe(scene: Scene, camera: Camera, times: Sequence[float], coded: bool) -> ReadoutWatch:
+def observe(
+    scene: UprightScene, camera: RollingCamera, times: Sequence[float], coded: bool
+) -> ReadoutWatch:
     """Render a scene and let an observer watch it, through H.264 or not."""
     observer = ReadoutWatch(lamp_frames=0)
     if not coded:
@@ -84,7 +88,7 @@ def observe(scene: Scene, camera: Camera, times: Sequence[float], coded: bool) -
     return observer
 
 
-def random_camera(rng: np.random.Generator, **fixed: Any) -> Camera:
+def random_camera(rng: np.random.Generator, **fixed: Any) -> RollingCamera:
     """Draw a camera within the ranges that the measure must serve."""
     drawn: dict[str, Any] = {
         "readout_time": float(np.exp(rng.uniform(math.log(0.006), math.log(0.030)))),
@@ -94,10 +98,12 @@ def random_camera(rng: np.random.Generator, **fixed: Any) -> Camera:
         "hfov": float(rng.uniform(45, 75)),
         "exposure": float(np.exp(rng.uniform(math.log(1 / 2000), math.log(1 / 120)))),
     }
-    return Camera(**{**drawn, **fixed})
+    return RollingCamera(**{**drawn, **fixed})
 
 
-def _speeds(rng: np.random.Generator, camera: Camera, low: float, high: float) -> tuple[float, ...]:
+def _speeds(
+    rng: np.random.Generator, camera: RollingCamera, low: float, high: float
+) -> tuple[float, ...]:
     """Draw two or three image speeds; the fastest leans `low` to `high` px over the frame."""
     scale = camera.width / 1280
     least = max(300.0 * scale, low / camera.readout_time)
@@ -113,7 +119,7 @@ def _speeds(rng: np.random.Generator, camera: Camera, low: float, high: float) -
 
 def _passing(
     rng: np.random.Generator, seed: int, low: float, high: float, lean_sd: float, coded: bool
-) -> tuple[Camera, Scene]:
+) -> tuple[RollingCamera, UprightScene]:
     size = {} if coded else {"width": 640, "height": 360}
     fastest = 2800 if coded else 1400
     camera = random_camera(rng, **size)
@@ -175,9 +181,9 @@ def _run_one_way(repeats: int, seed: int) -> Iterator[Trial]:
         scene = casts.passing(camera, one, speeds=(speed,), lean_sd=0.15)
         seen = observe(scene, camera, times, coded=False)
         stated = float(rng.choice([0.2, 0.5, 1.0]))
-        # The picture turns the other way than the camera (`Camera.roll` is the picture's).
+        # The picture turns the other way than the camera (`RollingCamera.roll` is the picture's).
         read = -camera.roll + float(rng.normal(0, math.hypot(stated, 0.2)))
-        level = Level.of_roll(read, stated)
+        level = SpiritLevel.of_roll(read, stated)
         truth = _PHOTO * camera.readout_time
         yield _trial(ONE_WAY, truth, lambda s=seen, k=level: measure_passing(s, level=k), 360)  # type: ignore[misc]
         short = random_camera(rng, readout_time=float(rng.uniform(0.001, 0.006)))
@@ -222,7 +228,7 @@ def _refusals(repeats: int, seed: int) -> Iterator[Trial]:
         rng = np.random.default_rng([one, 77])
         camera = random_camera(rng)
         rate = float(rng.uniform(0.3, 1.2)) * float(rng.choice([-1, 1]))
-        cases: tuple[tuple[str, Camera, Scene], ...] = (
+        cases: tuple[tuple[str, RollingCamera, UprightScene], ...] = (
             ("trees on a constant pan", camera, casts.trees(camera, one, rate=rate)),
             ("leaning trunks on a constant pan", camera, casts.straight_trunks(camera, one)),
             ("shaken still scene", camera, casts.shaken(camera, one)),
@@ -240,7 +246,12 @@ def _refusals(repeats: int, seed: int) -> Iterator[Trial]:
 
 
 def _lamp_trial(
-    group: str, camera: Camera, lamp: lamps.Lamp, seed: int, textured: bool, refuse: bool = False
+    group: str,
+    camera: RollingCamera,
+    lamp: lamps.Lamp,
+    seed: int,
+    textured: bool,
+    refuse: bool = False,
 ) -> Trial:
     times = [k / camera.rate for k in range(FRAMES)]
     observer = ReadoutWatch()

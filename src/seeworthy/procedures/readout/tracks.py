@@ -20,7 +20,7 @@ _ALIKE = 0.45
 
 
 @dataclass(frozen=True, slots=True)
-class Track:
+class UprightTrack:
     """One edge over several frames of a run.
 
     Attributes:
@@ -34,7 +34,7 @@ class Track:
     alike: float
 
 
-def link(edges: Edges, times: Doubles, fastest: float, width: int) -> list[Track]:
+def link(edges: Edges, times: Doubles, fastest: float, width: int) -> list[UprightTrack]:
     """Link edges to tracks of at least four frames.
 
     Args:
@@ -55,7 +55,7 @@ def link(edges: Edges, times: Doubles, fastest: float, width: int) -> list[Track
         if len(chain) >= 4:
             taken[chain] = True
             index = np.array(chain)
-            tracks.append(Track(edges.frame[index], index, alike))
+            tracks.append(UprightTrack(edges.frame[index], index, alike))
     return tracks
 
 

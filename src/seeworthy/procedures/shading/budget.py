@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from seeworthy.ground.budget import Component
 from seeworthy.ground.propagation import u_rectangular
 from seeworthy.optics.tone import Tone
-from seeworthy.procedures.shading.measure import Shading
+from seeworthy.procedures.shading.measure import MeasuredShading
 from seeworthy.procedures.shading.moved import Wall
 
 UNEVEN = 0.1
@@ -49,7 +49,9 @@ def told_apart(bend: Wall) -> Component:
     )  # fmt: skip
 
 
-def budgets(found: Shading, surface: Component, tone: Tone) -> Mapping[str, tuple[Component, ...]]:
+def budgets(
+    found: MeasuredShading, surface: Component, tone: Tone
+) -> Mapping[str, tuple[Component, ...]]:
     """Return the components of each measurand's uncertainty."""
     study = "fit, and a floor set on our own rendered films (seed 102)"
     lamp = study if found.turned else study + "; slope of the lamp"

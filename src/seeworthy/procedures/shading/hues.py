@@ -7,10 +7,10 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.optics.colour import XYZ_OF_RGB
+
 Floats = npt.NDArray[np.float64]
 
-# IEC 61966-2-1: linear RGB to XYZ.
-XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
 GREY = np.array([1.0, 1.0, 1.0])
 _PRIMARIES = {
     "red": (1, 0, 0), "yellow": (1, 1, 0), "green": (0, 1, 0), "blue-green": (0, 1, 1),
@@ -20,7 +20,7 @@ _PRIMARIES = {
 
 def uv_of(field: Floats) -> Floats:
     """Return CIE 1976 u', v' of linear RGB, (..., 2) of (..., 3)."""
-    xyz = np.maximum(field, 0) @ XYZ.T
+    xyz = np.maximum(field, 0) @ XYZ_OF_RGB.T
     bottom = xyz @ np.array([1.0, 15.0, 3.0])
     return np.stack([4 * xyz[..., 0] / bottom, 9 * xyz[..., 1] / bottom], axis=-1)
 

@@ -16,7 +16,8 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.procedures.shading.hues import XYZ, chroma_step, uv_of
+from seeworthy.optics.colour import XYZ_OF_RGB
+from seeworthy.procedures.shading.hues import chroma_step, uv_of
 from seeworthy.procedures.shading.spots import Spot, find_spot, is_centred, radial_terms
 from seeworthy.procedures.shading.surface import fit_surface, robust_fit
 
@@ -34,7 +35,7 @@ _LEAST_SCALE_UV = 0.0002
 
 
 @dataclass(frozen=True)
-class Shading:
+class MeasuredShading:
     """What a flat field tells.
 
     Attributes:
@@ -65,7 +66,9 @@ class Shading:
     light: float
 
 
-def measure_shading(field: Floats, size: tuple[int, int], turned: Floats | None = None) -> Shading:
+def measure_shading(
+    field: Floats, size: tuple[int, int], turned: Floats | None = None
+) -> MeasuredShading:
     """Measure a flat field.
 
     Args:
@@ -116,7 +119,7 @@ def measure_shading(field: Floats, size: tuple[int, int], turned: Floats | None 
     tint = _tint(x, y, uv, centre, size[1] / size[0], bump)
     steps = [chroma_step(f) for f in fields]
     u_tint = math.hypot(_FLOOR_UV, _STEP_SHARE * float(np.mean(steps)), 0.01 * float(tint.max()))
-    return Shading(
+    return MeasuredShading(
         float(corners.mean()),
         u_corner,
         float(corners.max()),
@@ -139,7 +142,7 @@ def _axis(n: int) -> Floats:
 
 
 def _luminance(field: Floats) -> Floats:
-    return np.asarray(np.maximum(field @ XYZ[1], 1e-6))
+    return np.asarray(np.maximum(field @ XYZ_OF_RGB[1], 1e-6))
 
 
 def _check(field: Floats) -> None:

@@ -18,7 +18,7 @@ from seeworthy.optics.tone import Tone
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.shading.budget import budgets, told_apart, wall
 from seeworthy.procedures.shading.gain_map import gain_map
-from seeworthy.procedures.shading.measure import Shading, measure_shading
+from seeworthy.procedures.shading.measure import MeasuredShading, measure_shading
 from seeworthy.procedures.shading.middle import Wide, exaggerated, find_wide
 from seeworthy.procedures.shading.moved import check_shift, wall_of
 from seeworthy.procedures.shading.spots import Spot
@@ -118,7 +118,9 @@ def _wall(inputs: Inputs) -> Component:
     )
 
 
-def _correction(fields: Sequence[Any], found: Shading, size: tuple[int, int]) -> dict[str, Any]:
+def _correction(
+    fields: Sequence[Any], found: MeasuredShading, size: tuple[int, int]
+) -> dict[str, Any]:
     """Return the gain that evens out the lens, lamp left out, as `correct` wants it."""
     gain = gain_map(fields, found.lamp, found.centre, size)
     rows, columns = gain.gain.shape[:2]
@@ -132,7 +134,7 @@ def _correction(fields: Sequence[Any], found: Shading, size: tuple[int, int]) ->
     }
 
 
-def _findings(found: Shading, wide: Wide | None, frames: int, tone: Tone) -> dict[str, Any]:
+def _findings(found: MeasuredShading, wide: Wide | None, frames: int, tone: Tone) -> dict[str, Any]:
     spot = found.spot
     return {
         "hot_spot": None
@@ -164,7 +166,7 @@ def _findings(found: Shading, wide: Wide | None, frames: int, tone: Tone) -> dic
     }
 
 
-def _doubts(found: Shading, wide: Wide | None) -> tuple[str, ...]:
+def _doubts(found: MeasuredShading, wide: Wide | None) -> tuple[str, ...]:
     said = []
     slope = max(abs(v) for v in found.lamp)
     if not found.turned and slope > 0.1:
@@ -190,7 +192,7 @@ def _doubts(found: Shading, wide: Wide | None) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _sentence(found: Shading, wide: Wide | None) -> str:
+def _sentence(found: MeasuredShading, wide: Wide | None) -> str:
     dark = f"The corners are {found.corner:.2f} stops darker than the middle"
     tint = "no tint that shows" if found.colour < 0.004 else f"a tint of {found.colour:.3f} Δu'v'"
     part = found.spot or wide
@@ -219,7 +221,7 @@ def _hue_picture(field: Any, size: tuple[int, int], part: Spot | Wide) -> Pictur
     return encode("hues.png", caption, drawn)
 
 
-def _picture(watcher: FlatMean, found: Shading | None) -> Picture:
+def _picture(watcher: FlatMean, found: MeasuredShading | None) -> Picture:
     assert watcher.luma is not None
     drawn = canvas(watcher.luma)
     if found is not None:
@@ -230,7 +232,7 @@ def _picture(watcher: FlatMean, found: Shading | None) -> Picture:
     return encode("flat_field.png", "The flat field, its optical centre and any hot spot.", drawn)
 
 
-def _figures(found: Shading) -> tuple[Figure, ...]:
+def _figures(found: MeasuredShading) -> tuple[Figure, ...]:
     rows, columns = found.stops.shape
     cells: dict[str, list[Any]] = {"x": [], "y": [], "stops": [], "tint": []}
     for r in range(1, rows, 4):

@@ -35,7 +35,7 @@ _XYZ = ((0.4124, 0.3576, 0.1805), (0.2126, 0.7152, 0.0722), (0.0193, 0.1192, 0.9
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
+class ShadedField:
     """One flat field: lens and lamp, level at the optical centre, full well of the sensor."""
 
     shade: Shading
@@ -51,7 +51,7 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
             yield from _trials(group, random_field(group, rng), rng)
 
 
-def random_field(group: str, rng: np.random.Generator) -> Field:
+def random_field(group: str, rng: np.random.Generator) -> ShadedField:
     """Return a lens of 0.2 to 2 stops, often tinted, with the lamp and spot of the group."""
     slope = {TURNED: 0.3, ONE: 0.02, GRADIENT: 0.4}.get(group, 0.05)
     way = float(rng.uniform(0, 2 * math.pi))
@@ -69,7 +69,7 @@ def random_field(group: str, rng: np.random.Generator) -> Field:
     if group == WIDE:
         # The lens itself without a tint: of two tints round one middle there is one truth only.
         shade = replace(shade, red=0.0, blue=0.0, spot=_random_tint(rng))
-    return Field(shade, float(rng.uniform(0.2, 0.5)), float(rng.uniform(2000, 10000)))
+    return ShadedField(shade, float(rng.uniform(0.2, 0.5)), float(rng.uniform(2000, 10000)))
 
 
 def _random_spot(rng: np.random.Generator) -> HotSpot:
@@ -129,7 +129,7 @@ def turned(shade: Shading) -> Shading:
 
 def film_field(
     path: Path,
-    field: Field,
+    field: ShadedField,
     rng: np.random.Generator,
     *,
     frames: int = 9,
@@ -155,7 +155,7 @@ def measure(first: Path, second: Path | None = None) -> Outcome:
     return procedure("shading").run(Inputs(files))
 
 
-def _trials(group: str, field: Field, rng: np.random.Generator) -> Iterator[Trial]:
+def _trials(group: str, field: ShadedField, rng: np.random.Generator) -> Iterator[Trial]:
     truth = truth_of(field.shade)
     with tempfile.TemporaryDirectory() as folder:
         first = film_field(Path(folder) / "a.mp4", field, rng)

@@ -22,7 +22,7 @@ from seeworthy.ground.results import Result, result
 from seeworthy.ground.uncertainty import effective_dof
 from seeworthy.media.frames import FrameView
 from seeworthy.observe.steady import SteadyMean
-from seeworthy.procedures.sharpness.measure import Region, crop
+from seeworthy.procedures.sharpness.measure import EdgeRegion, crop
 from seeworthy.procedures.sharpness.slanted_edge import fit_edge
 
 Floats = npt.NDArray[np.float64]
@@ -103,7 +103,7 @@ class Lateral:
     edges: int
 
 
-def lateral(rgb: npt.NDArray[np.float32], regions: Sequence[Region]) -> list[Lateral]:
+def lateral(rgb: npt.NDArray[np.float32], regions: Sequence[EdgeRegion]) -> list[Lateral]:
     """Return red and blue against green; empty where the picture cannot tell.
 
     Args:
@@ -135,7 +135,7 @@ def lateral(rgb: npt.NDArray[np.float32], regions: Sequence[Region]) -> list[Lat
     ]
 
 
-def _shifts(rgb: npt.NDArray[np.float32], region: Region) -> tuple[float, float, float]:
+def _shifts(rgb: npt.NDArray[np.float32], region: EdgeRegion) -> tuple[float, float, float]:
     """Return how far red and blue lie beyond green along the rows, px, and the edge's slope.
 
     By areas: the mean of a row across the edge, as a share of the channel's own step, falls by one
@@ -161,7 +161,7 @@ def _shifts(rgb: npt.NDArray[np.float32], region: Region) -> tuple[float, float,
     return red, blue, slope
 
 
-def _colour(rgb: npt.NDArray[np.float32], region: Region) -> float:
+def _colour(rgb: npt.NDArray[np.float32], region: EdgeRegion) -> float:
     rows, columns, _ = crop(rgb.shape[:2], region.corners)
     return float(np.ptp(rgb[rows, columns], axis=2).max())
 

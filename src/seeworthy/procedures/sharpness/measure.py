@@ -18,8 +18,8 @@ import numpy.typing as npt
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.procedures.sharpness.slanted_edge import (
     Edge,
+    EdgeSpread,
     Sfr,
-    Spread,
     fit_edge,
     response,
     spread,
@@ -53,7 +53,7 @@ clips at 80 Mbit/s lose 0.3 % at most."""
 
 
 @dataclass(frozen=True, slots=True)
-class Region:
+class EdgeRegion:
     """Where one edge is.
 
     Attributes:
@@ -76,7 +76,7 @@ class EdgeResult:
     0 where there is one picture alone.
     """
 
-    region: Region
+    region: EdgeRegion
     sfr: Sfr
     mtf50: float
     u: float
@@ -123,7 +123,7 @@ def _turn(corners: Floats) -> float:
 
 
 def measure_edge(
-    frames: Sequence[npt.NDArray[np.floating]], region: Region, clip: tuple[float, float]
+    frames: Sequence[npt.NDArray[np.floating]], region: EdgeRegion, clip: tuple[float, float]
 ) -> EdgeResult:
     """Measure one edge in means of frames.
 
@@ -196,12 +196,12 @@ def _check_response(sfr: Sfr) -> None:
         )
 
 
-def _mean_spread(spreads: Sequence[Spread]) -> Spread:
+def _mean_spread(spreads: Sequence[EdgeSpread]) -> EdgeSpread:
     # Averaged in the edge domain: each mean of frames brings its own place of the edge.
     reach = min(-float(s.distance[0]) for s in spreads)
     grid = spreads[0].distance[np.abs(spreads[0].distance) <= reach + 1e-9]
     lights = [np.interp(grid, s.distance, s.light) for s in spreads]
-    return Spread(grid, np.asarray(np.mean(lights, axis=0), np.float64))
+    return EdgeSpread(grid, np.asarray(np.mean(lights, axis=0), np.float64))
 
 
 def by_place(edges: Sequence[EdgeResult], *, tenth: bool = False) -> dict[tuple[str, str], Place]:
@@ -258,7 +258,7 @@ def _mean_place(found: Sequence[Place]) -> Place:
     return Place(value, math.hypot(scatter, FLOOR * value / 2), sum(p.n for p in found))
 
 
-def find_edges(light: npt.NDArray[np.floating], most: int = 12) -> list[Region]:
+def find_edges(light: npt.NDArray[np.floating], most: int = 12) -> list[EdgeRegion]:
     """Find slanted edges of any scene: long, straight, 2° to 20° off upright or level.
 
     Args:
@@ -273,7 +273,7 @@ def find_edges(light: npt.NDArray[np.floating], most: int = 12) -> list[Region]:
     grey = np.clip((light - low) / max(high - low, 1e-6), 0, 1) ** 0.45 * 255
     smooth = cv2.GaussianBlur(np.asarray(grey, np.uint8), (0, 0), 1.2)
     lines = cv2.HoughLinesP(cv2.Canny(smooth, 30, 80), 1, np.pi / 720, 45, None, 45, 4)
-    found: list[tuple[float, Region]] = []
+    found: list[tuple[float, EdgeRegion]] = []
     for x1, y1, x2, y2 in (
         np.asarray(lines if lines is not None else []).reshape(-1, 4).astype(float)
     ):
@@ -294,7 +294,7 @@ def _around(
     upright: bool,
     number: int,
     shape: tuple[int, int],
-) -> Region | None:
+) -> EdgeRegion | None:
     reach, trim = 14.0, 3.0
     middle = np.array([(a[0] + b[0]) / 2, (a[1] + b[1]) / 2])
     span = abs(b[1] - a[1]) if upright else abs(b[0] - a[0])
@@ -312,10 +312,12 @@ def _around(
     ):
         return None
     position = position_of(middle, shape)
-    return Region(f"edge {number + 1}", position, "vertical" if upright else "horizontal", corners)
+    return EdgeRegion(
+        f"edge {number + 1}", position, "vertical" if upright else "horizontal", corners
+    )
 
 
-def _same(a: Region, b: Region) -> bool:
+def _same(a: EdgeRegion, b: EdgeRegion) -> bool:
     apart = np.abs(a.corners.mean(axis=0) - b.corners.mean(axis=0))
     return a.orientation == b.orientation and bool((apart < 20).all())
 

@@ -32,9 +32,9 @@ from seeworthy.procedures.sharpness.lateral import (
 from seeworthy.procedures.sharpness.lines import in_lines, tenth_in_lines
 from seeworthy.procedures.sharpness.measure import (
     CODER,
+    EdgeRegion,
     EdgeResult,
     Place,
-    Region,
     by_place,
     corner_figures,
     find_edges,
@@ -115,7 +115,7 @@ def _regions(inputs: Inputs) -> list[tuple[int, int, int, int]]:
     return [marked_box(text, least=16) for text in inputs.options.get("region", ())]
 
 
-def _where(inputs: Inputs, mean: Any) -> tuple[list[Region], str] | None:
+def _where(inputs: Inputs, mean: Any) -> tuple[list[EdgeRegion], str] | None:
     """Return the regions marked by the user or of our target; None where there is neither.
 
     An edge of a scene is never taken unasked: whether it is sharp itself, and at one distance,
@@ -132,7 +132,7 @@ def _where(inputs: Inputs, mean: Any) -> tuple[list[Region], str] | None:
             trouble = trouble or error
             continue
         return [
-            Region(r.name, r.position, r.orientation, found.region(r.name))
+            EdgeRegion(r.name, r.position, r.orientation, found.region(r.name))
             for r in found.layout.regions
         ], "target"
     if trouble is not None and trouble.reason == "other target":
@@ -140,11 +140,11 @@ def _where(inputs: Inputs, mean: Any) -> tuple[list[Region], str] | None:
     return None
 
 
-def _marked(box: tuple[int, int, int, int], number: int, mean: Any) -> Region:
+def _marked(box: tuple[int, int, int, int], number: int, mean: Any) -> EdgeRegion:
     x, y, w, h = box
     corners = np.array([[x, y], [x + w - 1, y], [x + w - 1, y + h - 1], [x, y + h - 1]], float)
     where = position_of(corners.mean(axis=0), mean.shape)
-    return Region(f"region {number}", where, _orientation(mean[y : y + h, x : x + w]), corners)
+    return EdgeRegion(f"region {number}", where, _orientation(mean[y : y + h, x : x + w]), corners)
 
 
 def _unmarked(mean: Any, frames: Sequence[Any], clip: tuple[float, float]) -> CannotMeasure:
@@ -171,7 +171,7 @@ def _unmarked(mean: Any, frames: Sequence[Any], clip: tuple[float, float]) -> Ca
     )
 
 
-def _box(region: Region) -> str:
+def _box(region: EdgeRegion) -> str:
     x, y = np.floor(region.corners.min(axis=0)).astype(int)
     w, h = np.ceil(np.ptp(region.corners, axis=0)).astype(int)
     return f"{x},{y},{w},{h}"
@@ -186,7 +186,7 @@ def _orientation(tile: Any) -> str:
 
 
 def _measure(
-    frames: Sequence[Any], regions: Sequence[Region], clip: tuple[float, float]
+    frames: Sequence[Any], regions: Sequence[EdgeRegion], clip: tuple[float, float]
 ) -> tuple[list[EdgeResult], list[CannotMeasure]]:
     edges, refused = [], []
     for region in regions:

@@ -54,7 +54,7 @@ class Edge:
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
+class EdgeSpread:
     """An oversampled edge spread: distance in px (dark to bright) and light, 0 to 1."""
 
     distance: Floats
@@ -205,7 +205,7 @@ def _check(edge: Edge) -> None:
 
 def spread(
     light: Floats, edge: Edge, mask: npt.NDArray[np.bool_] | None = None, reach: float = 0.0
-) -> Spread:
+) -> EdgeSpread:
     """Return the oversampled edge spread of a region.
 
     Args:
@@ -237,10 +237,10 @@ def spread(
     full = count > 0.05
     mean = np.interp(distance, distance[full], total[full] / count[full])
     scaled = np.asarray((mean - edge.low) / (edge.high - edge.low), np.float64)
-    return Spread(distance, scaled)
+    return EdgeSpread(distance, scaled)
 
 
-def response(found: Spread) -> Sfr:
+def response(found: EdgeSpread) -> Sfr:
     """Return the SFR of an edge spread (means of several frames or edges may be handed in).
 
     Raises:
@@ -266,7 +266,7 @@ def response(found: Spread) -> Sfr:
     )  # fmt: skip
 
 
-def _rise(found: Spread) -> float:
+def _rise(found: EdgeSpread) -> float:
     """10 to 90 % distance in px."""
     smooth = np.convolve(found.light, np.ones(3) / 3, "same")
     smooth[[0, -1]] = found.light[[0, -1]]
@@ -297,7 +297,7 @@ def _crossing(curve: Floats, level: float) -> float:
     return float(_FREQUENCIES[i - 1] + share * (_FREQUENCIES[i] - _FREQUENCIES[i - 1]))
 
 
-def _overshoot(found: Spread, centre: float, rise: float) -> float:
+def _overshoot(found: EdgeSpread, centre: float, rise: float) -> float:
     smooth = np.convolve(found.light, np.ones(3) / 3, "same")
     x = found.distance - centre
     near = np.abs(x) < 3 * rise + 3

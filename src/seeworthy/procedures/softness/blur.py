@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.uncertainty import upper
-from seeworthy.observe.soft_patches import FREQUENCIES, SIDE, Patches
+from seeworthy.observe.soft_patches import FREQUENCIES, SIDE, SoftPatches
 
 Floats = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
@@ -82,7 +82,7 @@ class _Data:
 
 
 def fit_smear(
-    patches: Patches,
+    patches: SoftPatches,
     use: npt.NDArray[np.bool_] | None = None,
     *,
     above: float = ABOVE[0],
@@ -125,7 +125,7 @@ def fit_smear(
     )  # fmt: skip
 
 
-def _data(patches: Patches, use: npt.NDArray[np.bool_] | None, above: float) -> _Data:
+def _data(patches: SoftPatches, use: npt.NDArray[np.bool_] | None, above: float) -> _Data:
     chosen = _chosen(patches, use)
     power = patches.power[chosen]
     _, track = np.unique(patches.track[chosen], return_inverse=True)
@@ -175,7 +175,7 @@ def _phase(speed: Floats, power: Singles) -> Singles:
     return np.asarray(np.sqrt(np.maximum(square, 0.0)), np.float32)
 
 
-def _chosen(patches: Patches, use: npt.NDArray[np.bool_] | None) -> npt.NDArray[np.int64]:
+def _chosen(patches: SoftPatches, use: npt.NDArray[np.bool_] | None) -> npt.NDArray[np.int64]:
     """Return patches of the tracks whose speed changes most, in order of tracks."""
     allowed = np.arange(len(patches.track)) if use is None else np.flatnonzero(use)
     order = allowed[np.argsort(patches.track[allowed], kind="stable")]
@@ -235,7 +235,7 @@ def _projected(data: _Data, share: float, mask: Singles) -> tuple[Singles, Singl
 
 
 @dataclass(frozen=True, slots=True)
-class Exposed:
+class BlurExposure:
     """Exposure as a share of the frame interval.
 
     Attributes:
@@ -269,7 +269,7 @@ _LEAST_BLUR = 1.8  # px: below, coding and following decide (the same clips: 30 
 _ONE_SIDED = 0.9  # a share is below 1, as frames do not overlap: a bound near it says nothing
 
 
-def measure_exposure(patches: Patches) -> Exposed:
+def measure_exposure(patches: SoftPatches) -> BlurExposure:
     """Return the exposure's share of the frame interval, or what it is at most.
 
     Raises:
@@ -301,7 +301,7 @@ def measure_exposure(patches: Patches) -> Exposed:
             "Give a part of the clip in which far things rich in detail cross the picture at "
             "changing speeds, some pixels per frame.",
         )
-    return Exposed(share, u, most, known, parts, blur, smear, step)
+    return BlurExposure(share, u, most, known, parts, blur, smear, step)
 
 
 def _most(smear: Smear, coarse: float) -> float:

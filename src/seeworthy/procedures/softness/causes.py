@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.observe.edge_widths import EdgeWatch
-from seeworthy.observe.soft_patches import FREQUENCIES, SIDE, Patches
-from seeworthy.procedures.softness.blur import TOO_COARSE, Exposed
+from seeworthy.observe.edge_widths import EdgeWidthWatch
+from seeworthy.observe.soft_patches import FREQUENCIES, SIDE, SoftPatches
+from seeworthy.procedures.softness.blur import TOO_COARSE, BlurExposure
 
 Floats = npt.NDArray[np.float64]
 
@@ -65,7 +65,7 @@ class Cause:
         return f"{100 * self.low:.0f} to {100 * self.high:.0f} %"
 
 
-def of_motion(exposed: Exposed | str, speeds: Floats, low: float, high: float) -> Cause:
+def of_motion(exposed: BlurExposure | str, speeds: Floats, low: float, high: float) -> Cause:
     """Return the part of motion: what sinc takes at the speeds of the clip, on the average.
 
     Args:
@@ -84,7 +84,7 @@ def of_motion(exposed: Exposed | str, speeds: Floats, low: float, high: float) -
     )  # fmt: skip
 
 
-def of_focus(edges: EdgeWatch, ways: dict[float, float]) -> tuple[Cause, float | None]:
+def of_focus(edges: EdgeWidthWatch, ways: dict[float, float]) -> tuple[Cause, float | None]:
     """Return the part of what is soft everywhere, and the width of the strong edges, px.
 
     A scene can be soft by itself, so that this is never more than a bound.
@@ -108,7 +108,7 @@ def of_focus(edges: EdgeWatch, ways: dict[float, float]) -> tuple[Cause, float |
     return Cause(0.0, most, text), width
 
 
-def of_coding(patches: Patches | None) -> Cause:
+def of_coding(patches: SoftPatches | None) -> Cause:
     """Return the part of coding: detail that lies below the coder's rounding."""
     if patches is None or not np.isfinite(patches.step).any():
         return Cause(None, None, "the stream does not tell how coarsely it was coded (H.264 does)")
@@ -125,7 +125,7 @@ def of_coding(patches: Patches | None) -> Cause:
     return Cause(1 - math.sqrt(max(1 - taken, 0.0)), float(gone.mean()), text)
 
 
-def of_shake(patches: Patches | None, share: float) -> tuple[Cause, float | None]:
+def of_shake(patches: SoftPatches | None, share: float) -> tuple[Cause, float | None]:
     """Return the part of blur that comes and goes with a rhythm, and the rhythm as seen, Hz.
 
     Args:
@@ -164,7 +164,7 @@ def of_shake(patches: Patches | None, share: float) -> tuple[Cause, float | None
     return Cause(*ends, text), float(hz[wide[place]])
 
 
-def _of_coder(patches: Patches, hz: float, n: int) -> bool:
+def _of_coder(patches: SoftPatches, hz: float, n: int) -> bool:
     """Tell whether a rhythm is that of key pictures or a multiple of it, within a line's width."""
     keys = np.unique(patches.frame[patches.key])
     if len(keys) < 2:
@@ -174,7 +174,7 @@ def _of_coder(patches: Patches, hz: float, n: int) -> bool:
     return abs(hz - often * times) < 1.5 / (n * patches.interval)
 
 
-def _sharpness(patches: Patches, share: float) -> Floats | None:
+def _sharpness(patches: SoftPatches, share: float) -> Floats | None:
     """Return log power of detail one way against across it, frame by frame, (frames, 2).
 
     Down against across, and one diagonal against the other. Texture and motion are taken out;

@@ -13,13 +13,13 @@ from seeworthy.ground.budget import Component
 from seeworthy.ground.digits import said_result
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome, Result, result
-from seeworthy.observe.edge_widths import EdgeWatch
+from seeworthy.observe.edge_widths import EdgeWidthWatch
 from seeworthy.observe.light_run import LightRun
 from seeworthy.observe.motion_tracks import MotionWatch
-from seeworthy.observe.soft_patches import Patches, PatchWatch
+from seeworthy.observe.soft_patches import PatchWatch, SoftPatches
 from seeworthy.observe.steadied import MOST, tell_steadied
 from seeworthy.procedures.declare import Inputs, Seen, Watch
-from seeworthy.procedures.softness.blur import Exposed, measure_exposure
+from seeworthy.procedures.softness.blur import BlurExposure, measure_exposure
 from seeworthy.procedures.softness.causes import (
     Cause,
     of_coding,
@@ -47,21 +47,21 @@ _PLAIN = {
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Ask for the whole clip."""
     source = inputs.file()
-    return tuple(Watch(source, o) for o in (PatchWatch(), EdgeWatch(), LightRun()))
+    return tuple(Watch(source, o) for o in (PatchWatch(), EdgeWidthWatch(), LightRun()))
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Return exposure and blur, and what each cause takes off the contrast."""
     watch, edges, light = (w.observer for w in seen.watches)
     assert isinstance(watch, PatchWatch)
-    assert isinstance(edges, EdgeWatch)
+    assert isinstance(edges, EdgeWidthWatch)
     assert isinstance(light, LightRun)
     speeds, ways = _speeds(watch.motion)
     patches = watch.patches()
     exposed = _exposure(patches, watch.motion)
     results = _results(exposed, patches, speeds)
     low, high = (0.0, 0.0)
-    if isinstance(exposed, Exposed):
+    if isinstance(exposed, BlurExposure):
         low, high = (0.0, exposed.most)
         if exposed.known:
             low, high = max(exposed.share - 2 * exposed.u, 0.0), exposed.share + 2 * exposed.u
@@ -103,7 +103,7 @@ def _speeds(motion: MotionWatch) -> tuple[Floats, dict[float, float]]:
     return np.array(speeds), ways
 
 
-def _exposure(patches: Patches | None, motion: MotionWatch) -> Exposed | str:
+def _exposure(patches: SoftPatches | None, motion: MotionWatch) -> BlurExposure | str:
     if patches is None:
         return "nothing could be followed"
     told = tell_steadied(motion.pairs[:MOST], motion.width, motion.height)
@@ -115,7 +115,9 @@ def _exposure(patches: Patches | None, motion: MotionWatch) -> Exposed | str:
         return error.message
 
 
-def _results(exposed: Exposed | str, patches: Patches | None, speeds: Floats) -> list[Result]:
+def _results(
+    exposed: BlurExposure | str, patches: SoftPatches | None, speeds: Floats
+) -> list[Result]:
     if isinstance(exposed, str) or patches is None:
         return []
     fast = float(np.quantile(speeds, 0.95)) if len(speeds) else 0.0
@@ -157,7 +159,7 @@ def _findings(
     first: str,
     width: float | None,
     rhythm: float | None,
-    exposed: Exposed | str,
+    exposed: BlurExposure | str,
     speeds: Floats,
 ) -> dict[str, Any]:
     found: dict[str, Any] = {
@@ -172,7 +174,7 @@ def _findings(
         found["shake_seen_hz"] = round(rhythm, 2)
     if len(speeds):
         found["speed_px"] = round(float(np.quantile(speeds, 0.95)), 2)
-    if isinstance(exposed, Exposed):
+    if isinstance(exposed, BlurExposure):
         found["patches"] = exposed.smear.patches
         if exposed.known:
             found["exposure_share"] = round(exposed.share, 4)
@@ -181,7 +183,7 @@ def _findings(
     return found
 
 
-def _warnings(exposed: Exposed | str, first: str, causes: Mapping[str, Cause]) -> list[str]:
+def _warnings(exposed: BlurExposure | str, first: str, causes: Mapping[str, Cause]) -> list[str]:
     said = []
     if isinstance(exposed, str):
         said.append(f"The exposure cannot be told from this clip. {exposed}")

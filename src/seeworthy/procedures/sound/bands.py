@@ -27,7 +27,7 @@ _LEAST_OCTAVES = 3.0
 
 
 @dataclass(frozen=True, slots=True)
-class Limit:
+class BandLimit:
     """One end of the band: Hz, standard uncertainty; `bound` when the sweep ended first."""
 
     frequency: float
@@ -41,8 +41,8 @@ class Band:
 
     frequency: Floats
     level: Floats
-    low: Limit
-    high: Limit
+    low: BandLimit
+    high: BandLimit
 
 
 def band(listener: Listener) -> Band:
@@ -124,7 +124,9 @@ def _smooth(octaves: Floats, power: Floats, at: float) -> float:
     return float(10 * np.log10(np.mean(10 ** (power[near] / 10))))
 
 
-def _limit(frequency: Floats, level: Floats, ripple: float, side: Literal["low", "high"]) -> Limit:
+def _limit(
+    frequency: Floats, level: Floats, ripple: float, side: Literal["low", "high"]
+) -> BandLimit:
     middle = int(np.argmin(np.abs(np.log2(frequency / 1000))))
     way = range(middle, -1, -1) if side == "low" else range(middle, len(frequency))
     previous = middle
@@ -136,7 +138,7 @@ def _limit(frequency: Floats, level: Floats, ripple: float, side: Literal["low",
             slope = abs(level[previous] - level[i]) * 12  # dB per octave
             u_octave = math.hypot(ripple / max(slope, 1.0), 1 / 12 / math.sqrt(12))
             value = float(2**octave)
-            return Limit(value, value * math.log(2) * min(u_octave, 1.0), False)
+            return BandLimit(value, value * math.log(2) * min(u_octave, 1.0), False)
         previous = i
     edge = float(frequency[0] if side == "low" else frequency[-1])
-    return Limit(edge, edge * math.log(2) / 12, True)
+    return BandLimit(edge, edge * math.log(2) / 12, True)

@@ -180,7 +180,7 @@ class Listener:
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
+class SoundLevel:
     """A level in dBFS with its standard uncertainty in dB; `n` windows behind it."""
 
     value: float
@@ -190,7 +190,7 @@ class Level:
 
 def noise_floor(
     listener: Listener, quiet: tuple[float, float] | None = None
-) -> tuple[Level, Level]:
+) -> tuple[SoundLevel, SoundLevel]:
     """Return the noise floor, plain and A-weighted.
 
     Args:
@@ -229,14 +229,14 @@ def noise_floor(
     )
 
 
-def _level(powers: list[float], selection: float) -> Level:
+def _level(powers: list[float], selection: float) -> SoundLevel:
     values = np.array(powers)
     mean = float(values.mean())
     # Windows next to each other share slow changes (gain control): count a quarter of them.
     independent = max(2.0, len(values) / 4)
     relative = float(values.std(ddof=1)) / mean / math.sqrt(independent)
     u = math.hypot(10 / math.log(10) * relative, selection)
-    return Level(10 * math.log10(mean) + SINE, u, len(values))
+    return SoundLevel(10 * math.log10(mean) + SINE, u, len(values))
 
 
 @dataclass(frozen=True, slots=True)

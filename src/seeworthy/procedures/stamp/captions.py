@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from seeworthy.procedures.stamp.changes import Floats, Moments, coming_and_going
+from seeworthy.procedures.stamp.changes import ChangeMoments, Floats, coming_and_going
 from seeworthy.procedures.stamp.lines import Box, Stamp
 
 # Captions stand in the lower third, centred, of 4 to 10 % of the height a line (common
@@ -39,7 +39,7 @@ class Caption:
     box: Box
 
 
-def find_caption(moments: Moments) -> Caption | None:
+def find_caption(moments: ChangeMoments) -> Caption | None:
     """Return where words come and go, or None."""
     height, width = moments.short.shape
     line = max(8, round(_LINE * height))
@@ -65,7 +65,7 @@ def find_caption(moments: Moments) -> Caption | None:
     return Caption(box) if _stands_out(box, moments) else None
 
 
-def _stands_out(box: Box, moments: Moments) -> bool:
+def _stands_out(box: Box, moments: ChangeMoments) -> bool:
     """Whether strokes come and go in the box, and not in the lines above it."""
     x, y, w, h = box
     flicker = coming_and_going(moments, slice(y, y + h), slice(x, x + w)).mean()
@@ -73,7 +73,7 @@ def _stands_out(box: Box, moments: Moments) -> bool:
     return bool(flicker > max(_FILLED, _OVER_ABOVE * above))
 
 
-def _tightened(box: Box, moments: Moments) -> Box:
+def _tightened(box: Box, moments: ChangeMoments) -> Box:
     """Return the part of a box that its strokes take up; means over letters reach beyond."""
     x, y, w, h = box
     strokes = moments.short[y : y + h, x : x + w] > _STROKE

@@ -19,7 +19,7 @@ _BUSY = 0.05
 
 
 @dataclass(frozen=True)
-class Moments:
+class ChangeMoments:
     """Mean product of the signed gradients of two views, full strength is 1.
 
     Attributes:
@@ -31,16 +31,16 @@ class Moments:
     long: Floats
 
 
-def momentary(sums: StampSums) -> Moments:
+def momentary(sums: StampSums) -> ChangeMoments:
     """Return what stays from view to view and what stays over the clip."""
     n = sums.views
     pairs = (sums.x**2 + sums.y**2 - sums.square) / (n * (n - 1))
-    return Moments(
+    return ChangeMoments(
         np.asarray(sums.again / (n - 1), np.float32), np.asarray(np.maximum(pairs, 0), np.float32)
     )
 
 
-def changing(box: Box, moments: Moments, strength: Floats) -> tuple[Box, bool]:
+def changing(box: Box, moments: ChangeMoments, strength: Floats) -> tuple[Box, bool]:
     """Widen a line of lettering by changing digits at its ends; say whether any change.
 
     Args:
@@ -74,7 +74,7 @@ def changing(box: Box, moments: Moments, strength: Floats) -> tuple[Box, bool]:
     return (new_x, y, new_end - new_x, h), changes
 
 
-def coming_and_going(moments: Moments, rows: slice, columns: slice) -> Mask:
+def coming_and_going(moments: ChangeMoments, rows: slice, columns: slice) -> Mask:
     """Return where strokes stay from view to view and not over the clip."""
     short, long = moments.short[rows, columns], moments.long[rows, columns]
     return np.asarray((short > 0.25) & (long < 0.6 * short))

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.observe.stamp_sums import THIN, StampSums
 from seeworthy.procedures.stamp.captions import Caption, find_caption, outside
-from seeworthy.procedures.stamp.changes import Moments, changing, momentary
+from seeworthy.procedures.stamp.changes import ChangeMoments, changing, momentary
 from seeworthy.procedures.stamp.lines import Stamp, crossed_lines, lettering, marks
 
 Floats = npt.NDArray[np.float32]
@@ -208,7 +208,7 @@ def _around(a: Box, b: Box) -> Box:
     return x, y, max(a[0] + a[2], b[0] + b[2]) - x, max(a[1] + a[3], b[1] + b[3]) - y
 
 
-def _finished(stamp: Stamp, moments: Moments, strength: Floats) -> Stamp:
+def _finished(stamp: Stamp, moments: ChangeMoments, strength: Floats) -> Stamp:
     """Take in digits that change, at the ends and within, and say whether there are any."""
     if stamp.kind != "lettering":
         return stamp

@@ -20,7 +20,7 @@ from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import Inputs
 from seeworthy.procedures.study import Goal, Study, Trial
 from seeworthy.virtual.ground import ground
-from seeworthy.virtual.stamp import Flight, Overlay, box_of, clock_text, film
+from seeworthy.virtual.stamp import Overlay, StampFlight, box_of, clock_text, film
 
 WITH = "date, time or mark burned in"
 WITHOUT = "nothing burned in"
@@ -92,12 +92,12 @@ def overlap(a: tuple[int, ...], b: tuple[int, ...]) -> float:
     return both / (a[2] * a[3] + b[2] * b[3] - both)
 
 
-def random_flight(rng: np.random.Generator, *, still: bool, airframe: bool) -> Flight:
+def random_flight(rng: np.random.Generator, *, still: bool, airframe: bool) -> StampFlight:
     """Return a way to film: size, motion, coding and what else is wrong with the picture."""
     sizes = ((640, 360), (640, 480), (848, 480), (1280, 720))
     width, height = sizes[int(rng.choice(4, p=(0.3, 0.3, 0.3, 0.1)))]
     kinds = ("nose", "strut", "guard", "wing", "legs")
-    return Flight(
+    return StampFlight(
         width, height, 30, float(rng.uniform(2.0, 3.2)),
         speed=0.0 if still else float(rng.uniform(2.0, 10.0)) * height / 720,
         shake=float(rng.uniform(0, 1.5)),
@@ -138,7 +138,7 @@ def random_overlay(rng: np.random.Generator, rows: int) -> Overlay:
     )
 
 
-def scene(rng: np.random.Generator, flight: Flight) -> npt.NDArray[np.uint8]:
+def scene(rng: np.random.Generator, flight: StampFlight) -> npt.NDArray[np.uint8]:
     """Return a photograph, where scikit-image is installed, or painted ground."""
     size = (round(flight.width * 1.9), round(flight.height * 1.9))
     names = _photographs()

@@ -37,7 +37,7 @@ _RATE_TOLERANCE = 0.002
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
+class CodecLevel:
     """Limits of one level.
 
     Attributes:
@@ -90,11 +90,11 @@ class Conformity:
     reasons: tuple[str, ...]
 
 
-def levels(profile_idc: int) -> tuple[Level, ...]:
+def levels(profile_idc: int) -> tuple[CodecLevel, ...]:
     """Return the levels of Table A-1 in ascending order, for a profile."""
     factor = _NAL_FACTOR.get(profile_idc, _NAL_FACTOR_PLAIN)
     return tuple(
-        Level(name, rate, size, buffered, bits * factor, store * factor)
+        CodecLevel(name, rate, size, buffered, bits * factor, store * factor)
         for name, rate, size, buffered, bits, store in _TABLE
     )
 
@@ -110,7 +110,7 @@ def judge(declared: str, profile_idc: int, load: Load) -> Conformity | None:
     return Conformity(declared, needed, not reasons, reasons)
 
 
-def breaches(level: Level, load: Load) -> Sequence[str]:
+def breaches(level: CodecLevel, load: Load) -> Sequence[str]:
     """Return what in a stream goes beyond a level, as clauses."""
     size = load.across * load.down
     rate = size * load.frame_rate

@@ -18,7 +18,7 @@ Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class RateSpan:
     """How long a stream is shown: seconds, and standard uncertainty of that."""
 
     seconds: float
@@ -26,7 +26,7 @@ class Span:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Rates:
+class BitRates:
     """Bit rates of a stream.
 
     Attributes:
@@ -43,7 +43,7 @@ class Rates:
     window: Doubles
 
 
-def shown_span(stamps: Ints, tick: float, last: int = 0) -> Span | None:
+def shown_span(stamps: Ints, tick: float, last: int = 0) -> RateSpan | None:
     """Return how long pictures are shown, from the first stamp to the end of the last picture.
 
     Args:
@@ -64,10 +64,12 @@ def shown_span(stamps: Ints, tick: float, last: int = 0) -> Span | None:
         last = int(np.median(steps))
         guess_u = float(np.std(steps)) * tick
     ticks = int(stamps[-1]) - int(stamps[0]) + last
-    return Span(ticks * tick, math.hypot(tick / math.sqrt(6), guess_u))
+    return RateSpan(ticks * tick, math.hypot(tick / math.sqrt(6), guess_u))
 
 
-def bit_rates(seconds: Doubles, size: Ints, span: Span, tick: float, window: float = 1.0) -> Rates:
+def bit_rates(
+    seconds: Doubles, size: Ints, span: RateSpan, tick: float, window: float = 1.0
+) -> BitRates:
     """Return the mean bit rate and that of the fullest window.
 
     Args:
@@ -90,7 +92,7 @@ def bit_rates(seconds: Doubles, size: Ints, span: Span, tick: float, window: flo
     steps = np.diff(edges)
     filled = np.concatenate([[0.0], np.cumsum(bits)])
     if edges[-1] - edges[0] < window:
-        return Rates(mean, mean_u, None, None, np.empty(0), np.empty(0))
+        return BitRates(mean, mean_u, None, None, np.empty(0), np.empty(0))
     # The sum in a sliding window is piecewise linear: its greatest value is at a corner.
     corners = np.concatenate([edges, edges - window])
     starts = np.unique(corners[(corners >= edges[0]) & (corners <= edges[-1] - window)])
@@ -104,7 +106,7 @@ def bit_rates(seconds: Doubles, size: Ints, span: Span, tick: float, window: flo
     peak_u = float(near) * tick / math.sqrt(6) / window
     times = np.arange(edges[0], edges[-1] - window + 1e-9, window / 2)
     shown = np.interp(times + window, edges, filled) - np.interp(times, edges, filled)
-    return Rates(mean, mean_u, float(rates[place]), peak_u, times, shown / window)
+    return BitRates(mean, mean_u, float(rates[place]), peak_u, times, shown / window)
 
 
 def stretch(stored: float | None, claimed: float | None, tolerance: float = 0.005) -> float | None:

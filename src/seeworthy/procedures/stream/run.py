@@ -15,7 +15,7 @@ from seeworthy.media.scan import Scan
 from seeworthy.observe.steadied import Steadied, SteadyingWatch
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.stream.levels import Conformity, Load, judge
-from seeworthy.procedures.stream.measure import Rates, Span, bit_rates, shown_span, stretch
+from seeworthy.procedures.stream.measure import BitRates, RateSpan, bit_rates, shown_span, stretch
 
 _CODECS = {
     "h264": "H.264", "hevc": "H.265", "vvc": "H.266", "h263": "H.263", "av1": "AV1", "vp8": "VP8",
@@ -102,7 +102,7 @@ def _last_duration(facts: Facts) -> int:
     return int(packets.pts[last]) - int(stamps[-1]) + length if length else 0
 
 
-def _results(span: Span, rates: Rates) -> tuple[Result, ...]:
+def _results(span: RateSpan, rates: BitRates) -> tuple[Result, ...]:
     found = [
         result("bit_rate_mean", rates.mean / 1e6, rates.mean_u / 1e6),
         result("duration", span.seconds, span.u),
@@ -112,7 +112,7 @@ def _results(span: Span, rates: Rates) -> tuple[Result, ...]:
     return tuple(found)
 
 
-def _level(video: VideoFacts, span: Span, rates: Rates) -> Conformity | None:
+def _level(video: VideoFacts, span: RateSpan, rates: BitRates) -> Conformity | None:
     """Judge an H.264 stream by Table A-1 with what was measured."""
     sps, packets = video.sps, video.packets
     if sps is None:
@@ -132,7 +132,7 @@ def _level(video: VideoFacts, span: Span, rates: Rates) -> Conformity | None:
 
 
 def _findings(
-    facts: Facts, span: Span, rates: Rates, verdict: Conformity | None, scan: Scan | None
+    facts: Facts, span: RateSpan, rates: BitRates, verdict: Conformity | None, scan: Scan | None
 ) -> dict[str, Any]:
     video, sound, packets = facts.video, facts.sound, facts.video.packets
     return {
@@ -184,7 +184,7 @@ def _order(video: VideoFacts) -> dict[str, Any]:
     }
 
 
-def _spread(rates: Rates) -> list[float] | None:
+def _spread(rates: BitRates) -> list[float] | None:
     if not rates.window.size:
         return None
     return [float(x) / 1e6 for x in np.percentile(rates.window, [5, 50, 95])]
@@ -212,7 +212,7 @@ def _tags(tags: ColourTags) -> dict[str, Any]:
 
 
 def _warnings(
-    facts: Facts, span: Span, rates: Rates, verdict: Conformity | None
+    facts: Facts, span: RateSpan, rates: BitRates, verdict: Conformity | None
 ) -> tuple[str, ...]:
     video = facts.video
     said = list(facts.warnings)
@@ -238,7 +238,7 @@ def _warnings(
     return tuple(said)
 
 
-def _disagreements(facts: Facts, span: Span) -> list[str]:
+def _disagreements(facts: Facts, span: RateSpan) -> list[str]:
     video = facts.video
     said = []
     if _contradict(video.tags_stream, video.tags_container):
@@ -277,7 +277,7 @@ def _contradict(a: ColourTags, b: ColourTags) -> bool:
     return any(x is not None and y is not None and x != y for x, y in pairs)
 
 
-def _figure(rates: Rates) -> Figure:
+def _figure(rates: BitRates) -> Figure:
     most = 600
     step = max(1, -(-rates.times.size // most))
     return Figure(
@@ -297,7 +297,7 @@ def _figure(rates: Rates) -> Figure:
     )
 
 
-def _sentence(facts: Facts, span: Span, rates: Rates, scan: Scan | None) -> str:
+def _sentence(facts: Facts, span: RateSpan, rates: BitRates, scan: Scan | None) -> str:
     video = facts.video
     minutes = 1e9 / facts.size * span.seconds / 60
     lasts = f"{minutes:.3g} minutes" if minutes < 180 else f"{minutes / 60:.3g} hours"

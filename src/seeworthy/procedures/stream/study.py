@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.media.write import ClipWriter
-from seeworthy.observe.motion_tracks import Pair
+from seeworthy.observe.motion_tracks import FramePair
 from seeworthy.observe.steadied import tell_steadied
 from seeworthy.procedures.study import Goal, Study, Trial, measured
 from seeworthy.virtual.flight_view import Eye, Turning, Wave, fly, frames
@@ -135,7 +135,8 @@ def _told(
 ) -> str:
     made = points_of(way, readout, 180, _RATE, rng, window=window, depth=depth)
     pairs = [
-        Pair(k + 1, k / _RATE, (k + 1) / _RATE, p.astype(np.float32)) for k, p in enumerate(made)
+        FramePair(k + 1, k / _RATE, (k + 1) / _RATE, p.astype(np.float32))
+        for k, p in enumerate(made)
     ]
     return tell_steadied(pairs, 640, 360).state
 

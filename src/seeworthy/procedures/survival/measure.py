@@ -32,7 +32,7 @@ LEVEL = 0.05
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class SurvivalFigure:
     """One figure of one take: value, standard uncertainty and its degrees of freedom."""
 
     value: float
@@ -82,7 +82,7 @@ class Survival:
     bound: float | None
 
 
-def combine(figures: Sequence[Figure], floor: float, anew: bool = False) -> Figure:
+def combine(figures: Sequence[SurvivalFigure], floor: float, anew: bool = False) -> SurvivalFigure:
     """Combine repeated takes: mean, with the scatter between them or their own u.
 
     Args:
@@ -99,11 +99,11 @@ def combine(figures: Sequence[Figure], floor: float, anew: bool = False) -> Figu
     # Scatter that two or three takes showed is itself known badly.
     few = len(values) - 1.0 if measured or between > own else own_dof
     dof = effective_dof([(max(own, between), few), (setup, math.inf)])
-    return Figure(mean, math.hypot(max(own, between), setup), dof)
+    return SurvivalFigure(mean, math.hypot(max(own, between), setup), dof)
 
 
 def change(
-    kind: str, before: Sequence[Figure], after: Sequence[Figure], anew: bool = False
+    kind: str, before: Sequence[SurvivalFigure], after: Sequence[SurvivalFigure], anew: bool = False
 ) -> Change:
     """Return the change of one figure, before Holm's correction."""
     a, b = combine(before, SETUP[kind], anew), combine(after, SETUP[kind], anew)
@@ -127,8 +127,8 @@ def change(
 
 
 def judge(
-    before: Mapping[str, Sequence[Figure]],
-    after: Mapping[str, Sequence[Figure]],
+    before: Mapping[str, Sequence[SurvivalFigure]],
+    after: Mapping[str, Sequence[SurvivalFigure]],
     flights: int,
     broken_files: int = 0,
     anew: bool = False,

@@ -19,7 +19,7 @@ from seeworthy.procedures.declare import (
     Watch,
 )
 from seeworthy.procedures.survival.measure import Change, Survival, judge
-from seeworthy.procedures.survival.measure import Figure as Value
+from seeworthy.procedures.survival.measure import SurvivalFigure as Value
 
 _PARTS = ("sharpness", "timing")
 _MEASURAND = {

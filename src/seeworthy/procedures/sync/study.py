@@ -11,8 +11,8 @@ import numpy as np
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.procedures.study import Goal, Study, Trial, measured
 from seeworthy.procedures.sync.measure import SPEED_OF_SOUND
-from seeworthy.virtual.clock_screen import Screen, Take, View, film
-from seeworthy.virtual.sensor import Camera
+from seeworthy.virtual.clock_screen import ClockRecording, Screen, ScreenView, film
+from seeworthy.virtual.sensor import RollingCamera
 
 _SECONDS = 10
 _EXPOSURES = {"exposure 1/30 to 1/60 s": (1 / 60, 1 / 30), "exposure 1/240 s": (1 / 240, 1 / 240)}
@@ -47,7 +47,7 @@ def film_clock(
     The moment of a picture is the middle of the exposure where the clock stands. The path of
     the sound through the air is part of `offset`.
     """
-    camera = Camera(
+    camera = RollingCamera(
         width=320, height=180, exposure=exposure, readout_time=float(rng.uniform(5e-3, 2.5e-2)),
         rate=30,
     )  # fmt: skip
@@ -55,10 +55,10 @@ def film_clock(
     screen = Screen(
         refresh=float(rng.choice([60, 90, 120])), response=float(rng.uniform(2e-3, 5e-3))
     )
-    view = View(
+    view = ScreenView(
         share=float(rng.uniform(0.85, 1.0)), tilt=float(rng.uniform(-15, 15)), mirrored=mirrored
     )
-    take = Take(
+    take = ClockRecording(
         round(seconds * 30), _START + float(rng.uniform(0, 1)), sound_offset=offset, sound_ppm=ppm,
         seed=int(rng.integers(1 << 30)),
     )  # fmt: skip

@@ -22,7 +22,14 @@ from seeworthy.procedures.declare import Inputs
 from seeworthy.procedures.study import Goal, Study, Trial
 from seeworthy.procedures.timing import PROCEDURE
 from seeworthy.procedures.timing.measure import read_stamps
-from seeworthy.virtual.faults import CAMERA_LIKE, Plan, erase, low_light_rates, overwrite, render
+from seeworthy.virtual.faults import (
+    CAMERA_LIKE,
+    FaultPlan,
+    erase,
+    low_light_rates,
+    overwrite,
+    render,
+)
 from seeworthy.virtual.scene_plain import PlainScene
 
 _SLOTS = 150
@@ -90,7 +97,7 @@ def _moving(path: Path, rng: np.random.Generator) -> Iterator[Trial]:
     slots = _pick(rng, 15)
     rng.shuffle(slots)
     jitter = float(rng.choice([0.0, 1e-3, 3e-3]))
-    plan = Plan(
+    plan = FaultPlan(
         _SLOTS,
         rate=Fraction(str(rng.choice(["30", "30000/1001", "60"]))),
         dropped=frozenset(slots[:6]),
@@ -163,7 +170,7 @@ def _next_key(frame: int, keys: Sequence[int], frames: int) -> int:
 
 def _moving_reordered(path: Path, rng: np.random.Generator) -> Iterator[Trial]:
     """Hand-held sway through an encoder with bidirectional frames."""
-    plan = Plan(
+    plan = FaultPlan(
         _SLOTS, repeated=frozenset(_pick(rng, 8)), seed=int(rng.integers(1 << 30)), jitter=1e-3
     )
     scene = PlainScene(
@@ -178,7 +185,7 @@ def _moving_reordered(path: Path, rng: np.random.Generator) -> Iterator[Trial]:
 
 def _still_with_repeats(path: Path, rng: np.random.Generator) -> Iterator[Trial]:
     """A tripod scene whose noise alone tells one picture from the next."""
-    plan = Plan(_SLOTS, repeated=frozenset(_pick(rng, 8)), seed=int(rng.integers(1 << 30)))
+    plan = FaultPlan(_SLOTS, repeated=frozenset(_pick(rng, 8)), seed=int(rng.integers(1 << 30)))
     scene = PlainScene(motion="still", noise=float(rng.uniform(1.0, 5.0)), seed=plan.seed)
     truth = render(path, scene, plan)
     yield from _decidable(
@@ -208,21 +215,21 @@ def _decidable(
 def _sound_clips(path: Path, rng: np.random.Generator) -> Iterator[Trial]:
     """Clips without a fault, of the kinds that tempt a careless measure."""
     seed = int(rng.integers(1 << 30))
-    plan = Plan(_SLOTS, seed=seed)
+    plan = FaultPlan(_SLOTS, seed=seed)
     noise = float(rng.uniform(1.0, 5.0))
     spells = [(50, 30.0), (30, 24.0), (40, 15.0), (1000, float(rng.choice([20.0, 30.0])))]
     wander = low_light_rates(spells=[(1000, 22.0)], wander=0.3, seed=seed)
     low_light = low_light_rates(spells=spells)
     first, last = 20, int(rng.integers(50, 140))
-    clips: tuple[tuple[str, PlainScene, Plan, int], ...] = (
+    clips: tuple[tuple[str, PlainScene, FaultPlan, int], ...] = (
         ("sound: still, sensor noise", PlainScene(motion="still", noise=noise, seed=seed), plan, 7),
         ("sound: still, denoised, 2 Mbit/s", PlainScene(motion="still", noise=0.1), plan, 2),
         ("sound: fade to black", PlainScene(motion="still", noise=noise, fade=(first, last)),
          plan, 7),
         ("sound: rate steps in the dark", PlainScene(noise=4.0, seed=seed),
-         Plan(_SLOTS, intervals=low_light, jitter=5e-4, seed=seed), 7),
+         FaultPlan(_SLOTS, intervals=low_light, jitter=5e-4, seed=seed), 7),
         ("sound: rate wanders in the dark", PlainScene(noise=4.0, seed=seed),
-         Plan(_SLOTS, intervals=wander, jitter=1e-3, seed=seed), 7),
+         FaultPlan(_SLOTS, intervals=wander, jitter=1e-3, seed=seed), 7),
     )  # fmt: skip
     for group, scene, clip_plan, megabits in clips:
         options = {**CAMERA_LIKE, "sc_threshold": str(rng.choice([0, 40]))}

@@ -21,8 +21,8 @@ from seeworthy.media.frames import watch
 from seeworthy.media.source import Source
 from seeworthy.procedures.study import Goal, Study, Trial
 from seeworthy.procedures.timing.clocked import judge, results
-from seeworthy.virtual.clock_screen import Screen, Take, View, film
-from seeworthy.virtual.sensor import Camera
+from seeworthy.virtual.clock_screen import ClockRecording, Screen, ScreenView, film
+from seeworthy.virtual.sensor import RollingCamera
 
 _FRAMES = 40
 _NO_SCREEN = Quantity(0.0, "ppm", 0.0)
@@ -41,13 +41,13 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
             yield from _rate(path, rng, (1 / 60, 1 / 240, 1 / 30)[k % 3], minutes=10)
 
 
-def _scene(rng: np.random.Generator) -> tuple[Screen, View, Camera]:
+def _scene(rng: np.random.Generator) -> tuple[Screen, ScreenView, RollingCamera]:
     screen = Screen(
         refresh=float(rng.choice([60, 60, 60, 90, 120])),
         scan=float(rng.uniform(0.92, 0.98)),
         response=float(rng.uniform(1e-3, 4e-3)),
     )
-    view = View(
+    view = ScreenView(
         share=float(rng.choice([0.25, 0.4, 0.7, 1.0, 1.2])),
         tilt=float(rng.uniform(-30, 30)),
         roll=float(rng.uniform(-5, 5)),
@@ -55,7 +55,7 @@ def _scene(rng: np.random.Generator) -> tuple[Screen, View, Camera]:
         shake=float(rng.uniform(0, 0.3)),
     )
     # A real camera's rate is never in step with the screen's.
-    camera = Camera(
+    camera = RollingCamera(
         rate=30.0 * (1 + float(rng.uniform(-3e-3, 3e-3))),
         readout_time=float(rng.uniform(8e-3, 25e-3)),
     )
@@ -65,7 +65,7 @@ def _scene(rng: np.random.Generator) -> tuple[Screen, View, Camera]:
 def _times(path: Path, rng: np.random.Generator, name: str, exposure: float) -> Iterator[Trial]:
     screen, view, camera = _scene(rng)
     camera = replace(camera, exposure=exposure)
-    take = Take(
+    take = ClockRecording(
         frames=_FRAMES, start=float(rng.uniform(1, 2e5)), jitter=2e-4,
         seed=int(rng.integers(1 << 30)),
     )  # fmt: skip
@@ -101,7 +101,7 @@ def _rate(
     camera = replace(camera, width=640, height=360, exposure=exposure)
     camera = replace(camera, rate=camera.rate * frames / (1800 * minutes))
     view = replace(view, share=max(view.share, 0.5))
-    take = Take(
+    take = ClockRecording(
         frames=frames, start=float(rng.uniform(1, 2e5)), camera_ppm=ppm,
         seed=int(rng.integers(1 << 30)),
     )  # fmt: skip
@@ -122,7 +122,7 @@ def _losses(path: Path, rng: np.random.Generator) -> Iterator[Trial]:
     )
     view = replace(view, share=max(view.share, 0.5))
     lost = frozenset(int(k) for k in rng.choice(np.arange(5, 60), 4, replace=False))
-    take = Take(frames=72, start=float(rng.uniform(1, 2e5)), hidden=lost, jitter=2e-4)
+    take = ClockRecording(frames=72, start=float(rng.uniform(1, 2e5)), hidden=lost, jitter=2e-4)
     film(path, camera, screen, view, take)
     watcher = ClockWatch()
     watch(Source(path, path.name), [watcher])

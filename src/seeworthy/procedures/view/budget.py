@@ -8,11 +8,11 @@ from dataclasses import replace
 from typing import Any
 
 from seeworthy.ground.budget import Component
-from seeworthy.procedures.view.measure import SQUARENESS, Station, View, measure_view
+from seeworthy.procedures.view.measure import SQUARENESS, MeasuredView, Station, measure_view
 
 
 def budget(
-    station: Station, settings: Mapping[str, Any], view: View, name: str
+    station: Station, settings: Mapping[str, Any], view: MeasuredView, name: str
 ) -> tuple[Component, ...]:
     """Return the components of ``hfov``, ``vfov`` or ``dfov``.
 

@@ -48,7 +48,7 @@ class Station:
 
 
 @dataclass(frozen=True, slots=True)
-class View:
+class MeasuredView:
     """Angles of view in degrees, each ``(value, u)`` or None.
 
     Attributes:
@@ -71,7 +71,7 @@ def measure_view(
     offset: Value | None = None,
     squareness: float = SQUARENESS,
     aspect: float | None = None,
-) -> View:
+) -> MeasuredView:
     """Work out the angles of view from one or two stations.
 
     Args:
@@ -100,7 +100,9 @@ def measure_view(
             lambda *x: _tangents(x, len(axes), False), values, spread
         )
     angles, derived = _angles(axes, tangents, covariance, aspect)
-    return View(angles.get("hfov"), angles.get("vfov"), angles.get("dfov"), pupil, allowed, derived)
+    return MeasuredView(
+        angles.get("hfov"), angles.get("vfov"), angles.get("dfov"), pupil, allowed, derived
+    )
 
 
 def _two_stations(

@@ -14,7 +14,7 @@ from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.ground.uncertainty import interval
 from seeworthy.procedures.declare import Inputs, Seen
 from seeworthy.procedures.view.budget import budget
-from seeworthy.procedures.view.measure import PUPIL, Station, View, measure_view
+from seeworthy.procedures.view.measure import PUPIL, MeasuredView, Station, measure_view
 
 _KIND = "tape: straight-line geometry; where the lens bends lines the true edge ray differs"
 
@@ -94,7 +94,7 @@ def _aspect(text: str) -> float | None:
     return ratio
 
 
-def _results(view: View, stations: list[Station], settings: dict[str, Any]) -> list[Result]:
+def _results(view: MeasuredView, stations: list[Station], settings: dict[str, Any]) -> list[Result]:
     results = []
     for name in ("hfov", "vfov", "dfov"):
         pair = getattr(view, name)
@@ -122,7 +122,7 @@ def _results(view: View, stations: list[Station], settings: dict[str, Any]) -> l
 
 
 def _cross_check(
-    stations: list[Station], view: View, settings: Mapping[str, Any]
+    stations: list[Station], view: MeasuredView, settings: Mapping[str, Any]
 ) -> dict[str, Any]:
     """Compare with what the farther set-up alone says, its offset unknown."""
     alone = measure_view(stations[1:], **settings)
@@ -137,7 +137,7 @@ def _cross_check(
     return {**found, "methods_agree": agree}
 
 
-def _unknown_offset(station: Station, view: View) -> str:
+def _unknown_offset(station: Station, view: MeasuredView) -> str:
     name = "hfov" if view.hfov is not None and "hfov" not in view.from_aspect else "vfov"
     angle = getattr(view, name)[0]
     room = (PUPIL[1] - PUPIL[0]) / 2
@@ -149,7 +149,7 @@ def _unknown_offset(station: Station, view: View) -> str:
     )
 
 
-def _doubt_pixels(view: View, inputs: Inputs) -> list[str]:
+def _doubt_pixels(view: MeasuredView, inputs: Inputs) -> list[str]:
     """Compare the measured sides with the frame's pixel counts."""
     aspect = _aspect(inputs.option("aspect"))
     if aspect is None or view.from_aspect or view.hfov is None or view.vfov is None:
@@ -167,7 +167,7 @@ def _doubt_pixels(view: View, inputs: Inputs) -> list[str]:
     ]
 
 
-def _figures(station: Station, view: View) -> tuple[Figure, ...]:
+def _figures(station: Station, view: MeasuredView) -> tuple[Figure, ...]:
     """Draw the angle to scale, seen from above (or from the side)."""
     side = "width" if station.width is not None else "height"
     pair, size = (view.hfov, station.width) if side == "width" else (view.vfov, station.height)
@@ -208,7 +208,7 @@ def _figures(station: Station, view: View) -> tuple[Figure, ...]:
     )
 
 
-def _sentence(view: View) -> str:
+def _sentence(view: MeasuredView) -> str:
     if view.hfov is not None:
         value, where = view.hfov, "from side to side"
     elif view.vfov is not None:

@@ -27,7 +27,7 @@ from seeworthy.procedures import all_findings
 from seeworthy.publish import views
 from seeworthy.publish.assemble import camera_report
 from seeworthy.publish.verdict import verdict
-from seeworthy.web.context import CameraPage, FigureRows, ListingPage, PickedClaim, Shot
+from seeworthy.web.context import CameraPage, FigureRows, ListingPage, PickedClaim, ShotRow
 from seeworthy.web.deps import TheForm, TheSite, go
 from seeworthy.web.pages.sure import ask
 from seeworthy.web.render import show
@@ -84,18 +84,18 @@ def _page(site: Site, camera: Camera) -> CameraPage:
     )
 
 
-def pictures(site: Site, takes: list[Take], most: int = _MOST_PICTURES) -> list[Shot]:
+def pictures(site: Site, takes: list[Take], most: int = _MOST_PICTURES) -> list[ShotRow]:
     """Return evidence pictures of takes, the first ones first."""
     from seeworthy.bench.outcomes import get_outcome
 
-    found: list[Shot] = []
+    found: list[ShotRow] = []
     for take in takes:
         if len(found) >= most:
             break
         outcome = get_outcome(site.bench, take.id) if take.state != "new" else None
         for place, picture in enumerate(outcome.pictures if outcome else ()):
             address = f"/takes/{take.id}/pictures/{place}"
-            found.append(Shot(address, f"Take {take.id}, {take.procedure}: {picture.caption}"))
+            found.append(ShotRow(address, f"Take {take.id}, {take.procedure}: {picture.caption}"))
     return found[:most]
 
 

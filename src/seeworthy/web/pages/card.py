@@ -37,11 +37,11 @@ from seeworthy.web.trust import comes_from_here
 
 router = APIRouter()
 _SHOWN = 60
-_scans: dict[Path, Scan] = {}
+_scans: dict[Path, CardScan] = {}
 
 
 @dataclass
-class Scan:
+class CardScan:
     """How far looking at a card is; one at a time per bench."""
 
     source: str
@@ -92,9 +92,9 @@ def look_at(request: Request, site: TheSite, form: TheForm) -> Response:
         raise WrongCall("No folder is named.", "Type the card's folder, or choose files.")
     if site.folder in _scans and not _scans[site.folder].failed:
         return go("/import")
-    scan = _scans[site.folder] = Scan(form.get("folder") or "uploaded files")
+    scan = _scans[site.folder] = CardScan(form.get("folder") or "uploaded files")
     files = [(site.uploads.named(t), site.uploads.get(t).name) for t in tickets]
-    work: Callable[[Site, Scan], Import] = (
+    work: Callable[[Site, CardScan], Import] = (
         (lambda s, c: begin_import_of(s.bench, files, s.peek_pool(), _tell(c)))
         if files
         else (lambda s, c: begin_import(s.bench, c.source, s.peek_pool(), _tell(c)))
@@ -103,14 +103,14 @@ def look_at(request: Request, site: TheSite, form: TheForm) -> Response:
     return go("/import")
 
 
-def _tell(scan: Scan) -> Callable[[int, int], None]:
+def _tell(scan: CardScan) -> Callable[[int, int], None]:
     def tell(done: int, total: int) -> None:
         scan.done, scan.total = done, total
 
     return tell
 
 
-def _scan(site: Site, scan: Scan, work: Callable[[Site, Scan], Import]) -> None:
+def _scan(site: Site, scan: CardScan, work: Callable[[Site, CardScan], Import]) -> None:
     try:
         scan.ticket = work(site, scan).ticket
     except SeeworthyError as error:

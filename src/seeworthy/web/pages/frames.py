@@ -7,7 +7,7 @@ from fastapi import APIRouter, Request, Response
 from seeworthy.bench.records import Take, TakeFile
 from seeworthy.bench.takes import get_take
 from seeworthy.ground.errors import NotFound
-from seeworthy.media.glimpse import Facts, facts, frame_jpeg
+from seeworthy.media.glimpse import GlimpsedFacts, facts, frame_jpeg
 from seeworthy.procedures import all_procedures
 from seeworthy.web.context_take import FramesPage
 from seeworthy.web.deps import TheSite
@@ -26,7 +26,7 @@ def _file(site: Site, number: int, place: int) -> tuple[Take, TakeFile]:
     return take, take.files[place]
 
 
-def _facts(site: Site, file: TakeFile) -> Facts:
+def _facts(site: Site, file: TakeFile) -> GlimpsedFacts:
     key = ("facts", file.sha256)
     return site.remember(key, lambda: site.peek(facts, str(file.path), file.name))
 

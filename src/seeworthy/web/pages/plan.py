@@ -17,8 +17,8 @@ from seeworthy.judge.plan.bench_plan import (
     flown,
     plan_flight,
 )
-from seeworthy.judge.plan.flight import Flight, read_flight
-from seeworthy.judge.plan.form import ENTRIES, Entry, flight_text
+from seeworthy.judge.plan.flight import PlannedFlight, read_flight
+from seeworthy.judge.plan.form import ENTRIES, FormEntry, flight_text
 from seeworthy.judge.plan.preview import preview_bytes
 from seeworthy.web.context_judge import PlanPage, PreviewPart
 from seeworthy.web.deps import TheSite
@@ -70,14 +70,14 @@ class _Asked:
         pairs += [("flown", str(self.take))] if self.take else []
         return urlencode([*pairs, ("camera", camera)])
 
-    def flight(self, site: Site) -> Flight:
+    def flight(self, site: Site) -> PlannedFlight:
         """Return the flight, from the log of a take where one is named."""
         typed = any(self.typed.values()) or bool(self.heading)
         base = read_flight(self.text, self.heading or "A flight") if typed else None
         return flight_of_take(site.bench, self.take, base) if self.take else base or _nothing()
 
 
-def _nothing() -> Flight:
+def _nothing() -> PlannedFlight:
     raise WrongCall("No flight is given.", "Fill in a field, or choose a flight that was flown.")
 
 
@@ -86,7 +86,7 @@ def plan_page(request: Request, site: TheSite) -> Response:
     """Show the form of a flight, and the flight through each camera."""
     asked = _Asked.read(request.query_params)
     names = camera_names(site)
-    sections: dict[str, list[Entry]] = {}
+    sections: dict[str, list[FormEntry]] = {}
     for entry in ENTRIES:
         sections.setdefault(entry.name.partition(".")[0], []).append(entry)
     flights = site.remember("flown", lambda: flown(site.bench))

@@ -26,7 +26,7 @@ from seeworthy.procedures import all_procedures, procedure
 from seeworthy.procedures.declare import Procedure, gather
 from seeworthy.publish import views
 from seeworthy.publish.model import FileLine, TakeReport
-from seeworthy.web.context import Shot
+from seeworthy.web.context import ShotRow
 from seeworthy.web.context_take import Clash, ConflictPage, FigurePart, TakePage, TakesPage
 from seeworthy.web.deps import Form, TheForm, TheSite, go
 from seeworthy.web.pages.procedure import cautions_of, entry_page, fields_of, misread
@@ -186,7 +186,7 @@ def _page(site: Site, number: int, form: Form | None = None) -> TakePage:
         view.rows if view else (),
         view.findings if view else (),
         [
-            Shot(f"/takes/{number}/pictures/{i}", p.caption)
+            ShotRow(f"/takes/{number}/pictures/{i}", p.caption)
             for i, p in enumerate(outcome.pictures if outcome else ())
         ],
         [(i, f.title, f.sentence) for i, f in enumerate(outcome.figures if outcome else ())],
