@@ -328,7 +328,7 @@ def _sentence(facts: _Facts) -> str:
     )
     if facts.stamps is None:
         return f"{told}; its time stamps are missing or incomplete, so the rate cannot be told."
-    rate = f"{facts.stamps.rate:.2f} pictures a second"
+    paced = f"{facts.stamps.rate:.2f} pictures a second"
     kind = {
         "constant": "at an even pace",
         "uneven": "on average, unevenly: they come about "
@@ -339,4 +339,4 @@ def _sentence(facts: _Facts) -> str:
     if facts.fields:
         kind += f", each of two fields ({2 * facts.stamps.rate:.2f} fields a second)"
     longest = f"the longest wait for a picture is {facts.stamps.longest * 1e3:.0f} ms"
-    return f"{rate} {kind}. {told}; {longest}."
+    return f"{paced} {kind}. {told}; {longest}."
