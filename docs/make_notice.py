@@ -11,7 +11,9 @@ from importlib.metadata import PackageNotFoundError, metadata
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
-HEAD = """Seeworthy is under the MIT licence (LICENSE). It installs and imports, and does not
+HEAD = """Seeworthy is under the MIT licence (LICENSE). It contains files of htmx (0BSD, in
+web/static/vendor), DuckDB-Wasm (MIT) and Apache Arrow (Apache-2.0; both in publish/vendor, with
+their licences, and in every page that `ask --page` writes). It installs and imports, and does not
 contain, the packages below; each is under its own licence, whose text comes with the package.
 
 What a person should know who ships them together (an installer, an image of a machine):

@@ -34,6 +34,10 @@ def ask(
         str,
         typer.Option("--sql", metavar="QUERY", help="Instead: SQL on results, claims, packages."),
     ] = "",
+    page: Annotated[
+        Path | None,
+        typer.Option("--page", metavar="FILE", help="Instead: the corpus as one HTML page."),
+    ] = None,
     most: Annotated[int, typer.Option("--most", help="Rows to print; --json prints all.")] = 40,
     as_json: AsJson = False,
 ) -> None:
@@ -41,13 +45,20 @@ def ask(
 
     'figures' gives the mean of every model with the spread between benches; 'claims' keeps each
     statement of a seller apart and says in how many benches' intervals it lies; 'prior' says
-    what to expect of a unit of a known model before you measure it.
+    what to expect of a unit of a known model before you measure it. --page writes a file that
+    answers the same, and SQL, in a browser without any server.
     """
     from seeworthy.cli import words
     from seeworthy.ground.digits import interval_text, said
     from seeworthy.publish.corpus import ask as ask_corpus
     from seeworthy.publish.corpus import prior
 
+    if page is not None:
+        from seeworthy.publish.corpus_page import corpus_page
+
+        made = corpus_page(corpus, page)
+        typer.echo(f"{made}: {made.stat().st_size / 1e6:.0f} MB.")
+        return
     if question == "prior" and not sql:
         known = prior(corpus, camera, measurand, where=where or ())
         if as_json:

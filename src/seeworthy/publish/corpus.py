@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -105,7 +106,7 @@ def ask(folder: str | Path, question: str = "", *, sql: str = "") -> CorpusTable
         NotFound: No corpus there.
         WrongCall: No such question, or the query is none.
     """
-    place = _corpus(folder)
+    place = corpus_in(folder)
     if not sql and question not in QUESTIONS:
         raise WrongCall(
             f"There is no question '{question}'.", f"There are: {', '.join(QUESTIONS)}, prior."
@@ -124,7 +125,12 @@ def ask(folder: str | Path, question: str = "", *, sql: str = "") -> CorpusTable
             ) from None
 
 
-def _corpus(folder: str | Path) -> Path:
+def corpus_in(folder: str | Path) -> Path:
+    """Return the folder of a corpus.
+
+    Raises:
+        NotFound
+    """
     place = Path(folder)
     if not (place / "results.parquet").is_file():
         raise NotFound(f"'{folder}' is no corpus.", "Make one: 'seeworthy pool SOURCE --into DIR'.")
@@ -168,7 +174,7 @@ def prior(folder: str | Path, camera: str, measurand: str, *, where: Sequence[st
         CannotMeasure: One bench alone says nothing about scatter; or the results are under several
             conditions.
     """
-    place = _corpus(folder)
+    place = corpus_in(folder)
     more, values = "", [camera.strip().casefold(), measurand]
     for text in where:
         name, mark, value = text.partition("=")
@@ -176,29 +182,45 @@ def prior(folder: str | Path, camera: str, measurand: str, *, where: Sequence[st
             raise WrongCall(f"'{text}' is no condition.", "Write position=centre or the like.")
         more += f" and coalesce({name}, '') = ?"
         values.append(value)
-    query = f"""
-        select method, position, orientation, channel, phase, light_step, package, unit,
-               avg(value), sqrt(avg(u * u)), count(*), count(distinct unit_id),
-               string_agg(distinct instruments, ' ')
-        from (select *, {_STEP} as light_step from results)
-        where lower(trim(camera)) = ? and measurand = ? and not stale and u > 0{more}
-        group by 1, 2, 3, 4, 5, 6, 7, 8
-    """
     with connect(place) as db:
-        rows = db.execute(query, values).fetchall()
+        rows = db.execute(
+            _PER_BENCH.format(more=f"and lower(trim(camera)) = ? and measurand = ?{more}"), values
+        ).fetchall()
     if not rows:
         raise NotFound(f"No bench of the corpus has '{measurand}' of '{camera}'.", "Ask figures.")
-    like = sorted({r[:6] for r in rows}, key=str)
+    like = sorted({r[:8] for r in rows}, key=str)
     if len(like) > 1:
-        said = "; ".join(" ".join(str(x) for x in one if x not in (None, "")) for one in like[:6])
+        said = "; ".join(_conditions(one) for one in like[:6])
         raise CannotMeasure(
             f"'{measurand}' of '{camera}' was measured under several conditions: {said}.",
             "Choose with --where position=centre and the like.",
         )
+    return _expected(camera, rows)
+
+
+_PER_BENCH = f"""
+    select lower(trim(camera)) as model, measurand, method, position, orientation, channel, phase,
+           light_step, package, unit, avg(value), sqrt(avg(u * u)), count(*),
+           count(distinct unit_id), string_agg(distinct instruments, ' ')
+    from (select *, {_STEP} as light_step from results)
+    where not stale and u > 0 {{more}}
+    group by 1, 2, 3, 4, 5, 6, 7, 8, 9, 10
+    order by 1, 2, 3, 4, 5, 6, 7, 8, 9
+"""
+"""Each bench's mean of each figure under like conditions."""
+
+
+def _conditions(row: Sequence[Any]) -> str:
+    light = "" if row[7] is None else f"{2 ** row[7]:.3g} lx"
+    return " ".join(str(x) for x in (*row[2:7], light) if x not in (None, ""))
+
+
+def _expected(camera: str, rows: Sequence[Sequence[Any]]) -> Prior:
+    """Predict one more unit from the benches' means of one figure under like conditions."""
     if len(rows) < 2:
         raise CannotMeasure("One bench alone says nothing about scatter.", "Pool another.")
     mean, u_mean, spread, count = consensus(
-        [GroupValue(r[6], r[8], r[9], math.inf, frozenset((r[12] or "").split())) for r in rows]
+        [GroupValue(r[8], r[10], r[11], math.inf, frozenset((r[14] or "").split())) for r in rows]
     )
     if count < 2:
         raise CannotMeasure(
@@ -207,6 +229,29 @@ def prior(folder: str | Path, camera: str, measurand: str, *, where: Sequence[st
     u = math.hypot(spread, u_mean)
     half = coverage_factor(count - 1) * u
     return Prior(
-        camera, measurand, rows[0][7], mean, u, (mean - half, mean + half),
-        len(rows), sum(r[11] for r in rows), sum(r[10] for r in rows), spread,
+        camera, rows[0][1], rows[0][9], mean, u, (mean - half, mean + half),
+        len(rows), sum(r[13] for r in rows), sum(r[12] for r in rows), spread,
     )  # fmt: skip
+
+
+def priors(folder: str | Path) -> list[dict[str, Any]]:
+    """Say what to expect of a new unit of every model, figure by figure, in rows.
+
+    What one bench alone measured is left out.
+    """
+    with connect(corpus_in(folder)) as db:
+        rows = db.execute(_PER_BENCH.format(more="")).fetchall()
+    found = []
+    for key, group in groupby(rows, key=lambda r: r[:8]):
+        try:
+            one = _expected(key[0], list(group))
+        except CannotMeasure:
+            continue
+        low, high = one.interval
+        found.append({
+            "model": one.camera, "measurand": one.measurand, "unit": one.unit,
+            "conditions": _conditions(key), "value": one.value, "u": one.u, "low": low,
+            "high": high, "spread_between_benches": one.spread, "benches": one.benches,
+            "units": one.units, "results": one.results,
+        })  # fmt: skip
+    return found
