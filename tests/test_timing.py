@@ -121,7 +121,7 @@ def test_nothing_is_invented(tmp_path, kind, rates):
 
 
 def test_every_picture_twice_is_half_as_many_pictures(tmp_path):
-    film(path := tmp_path / "clip.mp4", Plan(160, repeated=frozenset(range(11, 160, 2))))
+    film(path := tmp_path / "clip.mp4", FaultPlan(160, repeated=frozenset(range(11, 160, 2))))
     said = timing(path)
     found = {r.measurand: r for r in said.results}
     assert found["frame_rate"].value == pytest.approx(30, abs=0.01)
