@@ -73,7 +73,7 @@ class Steadied:
 
 @dataclass(slots=True)
 class SteadyingWatch:
-    """Observer of the first pictures of a clip."""
+    """Observer of the first pictures of a clip: `most` are followed, `MOST` judged."""
 
     most: int = MOST
     motion: MotionWatch = field(default_factory=MotionWatch)
@@ -95,7 +95,7 @@ class SteadyingWatch:
 
     def told(self) -> Steadied:
         """Return the verdict."""
-        return tell_steadied(self.motion.pairs[: self.most], self.motion.width, self.motion.height)
+        return tell_steadied(self.motion.pairs[:MOST], self.motion.width, self.motion.height)
 
 
 def refuse_steadied(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -67,6 +68,34 @@ def passing(
             bars.append(_beam(camera, speed, travel, tone, -0.36))
             bars.append(_beam(camera, speed, travel, tone, 0.40))
     return UprightScene(bars, steady(0.0, background), seed=seed)
+
+
+def swung(
+    camera: RollingCamera, seed: int, way: Callable[[Times], Times], *, lean_sd: float = 0.1
+) -> UprightScene:
+    """Return uprights all round and ground behind that the camera turns past.
+
+    Args:
+        way: Times (s) to how far all of the picture has moved, px; of up to 2.6 focal lengths.
+        lean_sd: As in `passing`.
+    """
+    rng = np.random.default_rng([seed, 8])
+
+    def at(start: float) -> Motion:
+        return lambda t: (start + way(t), np.ones_like(t))
+
+    bars, place = [], -2.6 * camera.focal
+    while place < 2.6 * camera.focal:
+        bars.append(
+            Bar(
+                at(place),
+                float(camera.width / 640 * rng.uniform(8, 28)),
+                float(rng.choice([0.03, 0.1, 0.75])),
+                tilt=math.tan(math.radians(lean_sd * rng.standard_normal())),
+            )
+        )
+        place += float(camera.width / 640 * rng.uniform(50, 130))
+    return UprightScene(bars, at(0.0), seed=seed)
 
 
 def held(scene: UprightScene, start: float, end: float) -> UprightScene:

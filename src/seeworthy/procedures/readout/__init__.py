@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="readout",
     title="Read-out time (rolling shutter)",
     question="Do uprights lean, and will the picture wobble?",
-    version=4,
+    version=5,
     yields=(
         Measurand(
             "readout_time",
@@ -53,7 +53,7 @@ PROCEDURE = Procedure(
         Way(
             "passing",
             "Uprights pass by",
-            ("speed", "distance", "hfov", "roll", "lean", "size"),
+            ("speed", "distance", "hfov", "roll", "lean", "size", "steadying"),
             (("method", "passing"),),
         ),
         Way("lamp", "By the bands of a lamp", ("lamp_frequency", "lamp"), (("method", "lamp"),)),

@@ -59,6 +59,8 @@ class Passing:
         level: The camera's roll, where the answer rests on it.
         most: The row time is at most this, s (95 %, one-sided), and no more is known: the lean is
             under `LEAST_LEAN` or within its uncertainty.
+        within: The 95 % interval, s, where steadying may have held the picture (`pan`).
+        swept: How far it panned from turn to turn then, in widths of the picture.
     """
 
     row_time: float
@@ -71,6 +73,8 @@ class Passing:
     lean: float
     level: SpiritLevel | None = None
     most: float | None = None
+    within: tuple[float, float] | None = None
+    swept: float = 0.0
 
 
 def measure_passing(

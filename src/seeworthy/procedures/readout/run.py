@@ -5,40 +5,23 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
-from seeworthy.ground.digits import said_u
 from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
 from seeworthy.ground.examples import as_options
 from seeworthy.ground.propagation import u_rectangular
-from seeworthy.ground.results import Figure, Outcome, Picture, Result, result
+from seeworthy.ground.results import Outcome, Picture
 from seeworthy.observe.row_bands import ReadoutWatch
 from seeworthy.observe.steadied import SteadyingWatch, refuse_steadied
 from seeworthy.procedures.declare import Inputs, Seen, Watch
+from seeworthy.procedures.readout.answer import RowTimeAnswer, findings_of, results_of, sentence_of
 from seeworthy.procedures.readout.figures import band_figure, lean_figure
-from seeworthy.procedures.readout.hand import HandScene, hand_row_time, image_speed, lean_at, skew
+from seeworthy.procedures.readout.hand import HandScene, hand_row_time, image_speed, lean_at
 from seeworthy.procedures.readout.lamp import LampReadout, measure_lamp
 from seeworthy.procedures.readout.level import SpiritLevel
+from seeworthy.procedures.readout.pan import FOLLOWED, judge_pan
 from seeworthy.procedures.readout.passing import Passing, measure_passing
 from seeworthy.procedures.readout.picture import draw_bands, draw_edges, draw_nothing
-
-
-@dataclass
-class _Answer:
-    """One method's row time, with what shows it."""
-
-    method: str
-    row_time: float
-    u: float
-    dof: float
-    n: int
-    upwards: bool | None = None
-    most: float | None = None
-    findings: dict[str, Any] = field(default_factory=dict)
-    pictures: tuple[Picture, ...] = ()
-    figures: tuple[Figure, ...] = ()
-    warnings: tuple[str, ...] = ()
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
@@ -47,7 +30,7 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
         return ()
     lamp = inputs.reading("lamp_frequency") is not None
     bands = Watch(inputs.file(), ReadoutWatch(lamp_frames=128 if lamp else 0))
-    return (bands, Watch(inputs.file(), SteadyingWatch(), optional=True))
+    return (bands, Watch(inputs.file(), SteadyingWatch(FOLLOWED), optional=True))
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
@@ -67,7 +50,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
             "There is neither a clip nor a full set of readings.",
             "Give a clip of passing uprights, or lean, speed, distance and hfov.",
         )
-    answers.sort(key=lambda a: math.inf if a.most is not None else a.u / a.row_time)
+    answers.sort(key=lambda a: math.inf if a.most is not None else a.whole_u / a.row_time)
     for answer in answers:
         warnings += answer.warnings
     if inputs.reading("lamp_frequency") is not None and not any(
@@ -75,15 +58,15 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     ):
         warnings += [f"The lamp method did not answer: {r.message}" for r in refusals[:1]]
     best = answers[0]
-    findings = _findings(answers)
+    findings = findings_of(answers)
     return Outcome(
-        tuple(_results(answers, height, scene, width)),
+        tuple(results_of(answers, height, scene, width)),
         findings,
         tuple(warnings),
         tuple(p for a in answers for p in a.pictures),
         tuple(f for a in answers for f in a.figures),
         best.method,
-        _sentence(best, width, height),
+        sentence_of(best, width, height),
     )
 
 
@@ -99,7 +82,7 @@ def _steadied(inputs: Inputs, seen: Seen) -> CannotMeasure | None:
 
 def _from_clip(
     inputs: Inputs, seen: Seen
-) -> tuple[list[_Answer], list[CannotMeasure], Passing | None]:
+) -> tuple[list[RowTimeAnswer], list[CannotMeasure], Passing | None]:
     watch: Any = seen.watches[0].observer if seen.watches else None
     wanted = inputs.option("method")
     frequency = inputs.reading("lamp_frequency")
@@ -111,7 +94,7 @@ def _from_clip(
         )
     if wanted and watch is None:
         raise WrongCall(f"The method '{wanted}' needs a clip.", "Name the clip.")
-    answers: list[_Answer] = []
+    answers: list[RowTimeAnswer] = []
     refusals: list[CannotMeasure] = []
     passing: Passing | None = None
     if watch is None:
@@ -126,7 +109,7 @@ def _from_clip(
             steadied = _steadied(inputs, seen)
             if steadied is not None:
                 raise steadied
-            passing, answer = _passing(inputs, watch)
+            passing, answer = _passing(inputs, watch, seen.watches[1].observer)
             answers.append(answer)
         except CannotMeasure as refusal:
             refusals.append(_with_frame(refusal, watch))
@@ -177,10 +160,12 @@ def _scene(inputs: Inputs) -> HandScene | None:
     )
 
 
-def _passing(inputs: Inputs, watch: ReadoutWatch) -> tuple[Passing, _Answer]:
+def _passing(inputs: Inputs, watch: ReadoutWatch, held: Any) -> tuple[Passing, RowTimeAnswer]:
     roll = inputs.reading("roll")
     level = SpiritLevel.of_roll(roll.value, roll.u) if roll is not None else None
     found = measure_passing(watch, level=level)
+    unknown = inputs.option("steadying") != "off"
+    found = judge_pan(found, held.motion.pairs, watch.width, steadied=unknown)
     fit = found.fit
     picture = draw_edges(found, watch.pictures)
     objects = len(fit.normal)
@@ -198,6 +183,14 @@ def _passing(inputs: Inputs, watch: ReadoutWatch) -> tuple[Passing, _Answer]:
         "bend_percent": round(100 * fit.bend, 2),
         "frame_interval_ms": round(1e3 * watch.interval, 4),
     }
+    warnings: tuple[str, ...] = ()
+    if found.within is not None:
+        findings["swept_widths"] = round(found.swept, 2)
+        warnings = (
+            "The whole picture pans, so a camera that steadies it may have held back a part of "
+            "what it shows. If yours does not, or it was switched off, say so with --option "
+            "steadying=off; else pan through several widths of the picture each way.",
+        )
     hfov = inputs.reading("hfov")
     if hfov is not None:
         # Uprights of a pitched camera meet at a point f / tan(pitch) above or below the middle.
@@ -207,7 +200,7 @@ def _passing(inputs: Inputs, watch: ReadoutWatch) -> tuple[Passing, _Answer]:
     if picture is not None:
         caption = "Edges found on one frame, with image speed and lean over the frame."
         pictures = (Picture("readout_edges.png", caption, picture),)
-    answer = _Answer(
+    answer = RowTimeAnswer(
         "passing",
         found.row_time,
         found.u,
@@ -215,14 +208,16 @@ def _passing(inputs: Inputs, watch: ReadoutWatch) -> tuple[Passing, _Answer]:
         objects,
         None if found.most is not None else found.upwards,
         found.most,
+        found.within,
         findings,
         pictures,
         (lean_figure(found, watch.height),),
+        warnings,
     )
     return found, answer
 
 
-def _lamp(inputs: Inputs, watch: ReadoutWatch) -> _Answer:
+def _lamp(inputs: Inputs, watch: ReadoutWatch) -> RowTimeAnswer:
     reading = inputs.reading("lamp_frequency")
     assert reading is not None
     mains = inputs.option("lamp") == "mains"
@@ -242,18 +237,17 @@ def _lamp(inputs: Inputs, watch: ReadoutWatch) -> _Answer:
         "band_depth": round(found.depth[0], 4),
         "frame_interval_ms": round(1e3 * watch.interval, 4),
     }
-    return _Answer(
+    return RowTimeAnswer(
         "lamp",
         found.row_time,
         found.u,
         found.dof,
         found.frames,
         found.upwards,
-        None,
-        findings,
-        pictures,
-        (band_figure(found),),
-        _doubt_lamp(found, reading.value, mains),
+        findings=findings,
+        pictures=pictures,
+        figures=(band_figure(found),),
+        warnings=_doubt_lamp(found, reading.value, mains),
     )
 
 
@@ -294,7 +288,7 @@ def _by_hand(
     passing: Passing | None,
     size: tuple[int, int],
     warnings: list[str],
-) -> _Answer | None:
+) -> RowTimeAnswer | None:
     width, _ = size
     lean = inputs.reading("lean")
     if lean is not None:
@@ -320,81 +314,4 @@ def _by_hand(
             return None
         (slope, n), source = found, "lean measured in the clip"
     time = hand_row_time(slope, scene, width)
-    return _Answer("hand", time.value, time.u, time.dof, n, findings={"hand_lean": source})
-
-
-def _results(
-    answers: list[_Answer], height: int, scene: HandScene | None, width: int
-) -> list[Result]:
-    results = [
-        _result(a, name, scale)
-        for name, scale in (("readout_time", 1e3 * height), ("row_time", 1e6))
-        for a in answers
-    ]
-    if scene is not None and answers[0].most is None:
-        results += _skew(answers[0], scene, width)
-    return results
-
-
-def _result(a: _Answer, name: str, scale: float) -> Result:
-    evidence = [p.name for p in a.pictures]
-    if a.most is None:
-        conditions = {"method": a.method}
-        value, u = a.row_time * scale, a.u * scale
-        return result(name, value, u, n=a.n, dof=a.dof, conditions=conditions, evidence=evidence)
-    # Nothing but the limits is known: rectangular from nought (JCGM 101:2008, 6.4.2).
-    most = a.most * scale
-    return result(
-        name,
-        most,
-        most / math.sqrt(12),
-        n=a.n,
-        interval=(0.0, most),
-        conditions={"method": a.method, "bound": "upper"},
-        evidence=evidence,
-    )
-
-
-def _skew(best: _Answer, scene: HandScene, width: int) -> list[Result]:
-    lean = skew((best.row_time, best.u), scene, width)
-    conditions = {
-        "method": best.method,
-        "speed": f"{scene.speed[0]:.4g} m/s",
-        "distance": f"{scene.distance[0]:.4g} m",
-        "hfov": f"{math.degrees(scene.hfov[0]):.4g} deg",
-    }
-    return [result("skew_at", lean.value, lean.u, n=best.n, conditions=conditions)]
-
-
-def _findings(answers: list[_Answer]) -> dict[str, Any]:
-    findings: dict[str, Any] = {}
-    for answer in answers:
-        findings.update(answer.findings)
-    ways = {a.method: a.upwards for a in answers if a.upwards is not None}
-    if ways:
-        up = next(iter(ways.values()))
-        findings["rows_read"] = "bottom to top" if up else "top to bottom"
-    if len(answers) > 1:
-        findings["methods_agree"] = all(
-            abs(a.row_time - b.row_time) <= 2 * math.hypot(a.u, b.u)
-            for i, a in enumerate(answers)
-            for b in answers[:i]
-        )
-    return findings
-
-
-def _sentence(best: _Answer, width: int, height: int) -> str:
-    if best.most is not None:
-        lean = math.degrees(math.atan(best.most * width))
-        return (
-            f"A picture is read in at most {1e3 * best.most * height:.2g} ms: the uprights lean "
-            "too little to tell more. One that crosses the picture in one second leans by at most "
-            f"{lean:.2g}°."
-        )
-    lean = math.degrees(math.atan(best.row_time * width))
-    shown = said_u(1e3 * best.row_time * height, 1e3 * best.u * height, "ms", best.dof)
-    return (
-        f"A picture is read in {shown}: an upright that crosses it "
-        f"in one second leans by {lean:.2g}°, one that takes a quarter of a second by "
-        f"{math.degrees(math.atan(4 * best.row_time * width)):.2g}°."
-    )
+    return RowTimeAnswer("hand", time.value, time.u, time.dof, n, findings={"hand_lean": source})

@@ -1,7 +1,7 @@
 """Study of `readout`: passing uprights and lamp bands of known read-out time.
 
 Clips of the H.264 groups and lamp clips go through the encoder at 7 Mbit/s; those that
-are not coded are rendered at 640×360 to save time. Camera roll and pitch up to 3°,
+are not coded are rendered at 640×360 to save time. RollingCamera roll and pitch up to 3°,
 distortion k1 −0.15 to 0.05, exposure 1/2000 to 1/120 s, photon and read noise, textured ground.
 """
 
@@ -10,23 +10,28 @@ from __future__ import annotations
 import itertools
 import math
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
-from fractions import Fraction
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
-from seeworthy.ground.errors import CannotMeasure
-from seeworthy.ground.uncertainty import coverage_factor
-from seeworthy.media.frames import ColourTags, FrameView, Stage, watch
+from seeworthy.media.frames import watch
 from seeworthy.media.source import Source
 from seeworthy.observe.row_bands import ReadoutWatch
 from seeworthy.procedures.readout.lamp import LampReadout, measure_lamp
 from seeworthy.procedures.readout.level import SpiritLevel
-from seeworthy.procedures.readout.passing import Passing, measure_passing
+from seeworthy.procedures.readout.passing import measure_passing
+from seeworthy.procedures.readout.study_pan import (
+    HELD,
+    PANNED,
+    PHOTO,
+    random_camera,
+    run_panned,
+    show,
+    trial_of,
+)
 from seeworthy.procedures.study import Goal, Study, Trial
 from seeworthy.virtual import lamp as lamps
 from seeworthy.virtual import uprights_casts as casts
@@ -34,44 +39,10 @@ from seeworthy.virtual.scene_uprights import UprightScene, frames, write_clip
 from seeworthy.virtual.sensor import RollingCamera
 
 FRAMES = 42
-_PHOTO = 1e3  # s to ms
 ONE_WAY = "one way, roll by a level"
 BOUND = "bound: lean under 3 px"
 RESTED = "one way, uprights at rest before and after"
 TURNED = "one way, the camera rolls on the way"
-
-
-@dataclass(frozen=True, slots=True)
-class _Shown:
-    """A rendered frame as an observer sees it, without a coder in between."""
-
-    stage: Stage
-    index: int
-    seconds: float
-    luma: npt.NDArray[np.uint8]
-    corrupt: bool = False
-
-
-def stage_for(camera: RollingCamera) -> Stage:
-    """Return the stage of an uncoded clip."""
-    tags = ColourTags("limited", 1, 1, 1)
-    rate = Fraction(camera.rate).limit_denominator(1001)
-    return Stage(camera.width, camera.height, 0, Fraction(1, 90000), rate, 8, "yuv420p", tags)
-
-
-def show(
-    shown: Iterator[tuple[float, npt.NDArray[np.uint8]]],
-    camera: RollingCamera,
-    observer: ReadoutWatch,
-) -> ReadoutWatch:
-    """Show rendered frames to an observer directly."""
-    stage = stage_for(camera)
-    observer.begin(stage)
-    for index, (seconds, codes) in enumerate(shown):
-        view: Any = _Shown(stage, index, seconds, codes)
-        observer.frame(cast(FrameView, view))
-    observer.finish()
-    return observer
 
 
 def observe(
@@ -86,19 +57,6 @@ def observe(
         write_clip(path, scene, camera, times)
         watch(Source.of(path), [observer])
     return observer
-
-
-def random_camera(rng: np.random.Generator, **fixed: Any) -> RollingCamera:
-    """Draw a camera within the ranges that the measure must serve."""
-    drawn: dict[str, Any] = {
-        "readout_time": float(np.exp(rng.uniform(math.log(0.006), math.log(0.030)))),
-        "roll": float(rng.uniform(-3, 3)),
-        "pitch": float(rng.uniform(-3, 3)),
-        "k1": float(rng.uniform(-0.15, 0.05)),
-        "hfov": float(rng.uniform(45, 75)),
-        "exposure": float(np.exp(rng.uniform(math.log(1 / 2000), math.log(1 / 120)))),
-    }
-    return RollingCamera(**{**drawn, **fixed})
 
 
 def _speeds(
@@ -137,22 +95,6 @@ def _passing(
     return camera, scene
 
 
-def _trial(
-    group: str, truth: float, measure: Callable[[], Passing | LampReadout], rows: int
-) -> Trial:
-    """Run a measure and compare its read-out time, ms."""
-    try:
-        found = measure()
-    except CannotMeasure as refusal:
-        return Trial(group, "readout_time", truth, refused=refusal.message)
-    if isinstance(found, Passing) and found.most is not None:
-        most = _PHOTO * rows * found.most
-        return Trial(group, "readout_time", truth, most, most / math.sqrt(12), 0.0, most)
-    value, u = _PHOTO * rows * found.row_time, _PHOTO * rows * found.u
-    half = coverage_factor(found.dof) * u
-    return Trial(group, "readout_time", truth, value, u, value - half, value + half)
-
-
 def _run_passing(
     group: str, repeats: int, seed: int, low: float, high: float, coded: bool, lean_sd: float = 0.0
 ) -> Iterator[Trial]:
@@ -162,8 +104,8 @@ def _run_passing(
         rng = np.random.default_rng([one, int(low), int(coded)])
         camera, scene = _passing(rng, one, low, high, lean_sd, coded)
         seen = observe(scene, camera, times, coded)
-        truth = _PHOTO * camera.readout_time
-        yield _trial(group, truth, lambda s=seen: measure_passing(s), camera.height)  # type: ignore[misc]
+        truth = PHOTO * camera.readout_time
+        yield trial_of(group, truth, lambda s=seen: measure_passing(s), camera.height)  # type: ignore[misc]
 
 
 def _run_one_way(repeats: int, seed: int) -> Iterator[Trial]:
@@ -184,12 +126,12 @@ def _run_one_way(repeats: int, seed: int) -> Iterator[Trial]:
         # The picture turns the other way than the camera (`RollingCamera.roll` is the picture's).
         read = -camera.roll + float(rng.normal(0, math.hypot(stated, 0.2)))
         level = SpiritLevel.of_roll(read, stated)
-        truth = _PHOTO * camera.readout_time
-        yield _trial(ONE_WAY, truth, lambda s=seen, k=level: measure_passing(s, level=k), 360)  # type: ignore[misc]
+        truth = PHOTO * camera.readout_time
+        yield trial_of(ONE_WAY, truth, lambda s=seen, k=level: measure_passing(s, level=k), 360)  # type: ignore[misc]
         short = random_camera(rng, readout_time=float(rng.uniform(0.001, 0.006)))
         seen = observe(casts.passing(short, one, speeds=(340.0, -300.0)), short, times, False)
-        truth = _PHOTO * short.readout_time
-        yield _trial(BOUND, truth, lambda s=seen: measure_passing(s), short.height)  # type: ignore[misc]
+        truth = PHOTO * short.readout_time
+        yield trial_of(BOUND, truth, lambda s=seen: measure_passing(s), short.height)  # type: ignore[misc]
 
 
 def _run_rested(repeats: int, seed: int) -> Iterator[Trial]:
@@ -206,7 +148,7 @@ def _run_rested(repeats: int, seed: int) -> Iterator[Trial]:
         speed = float(rng.choice([-1, 1])) * float(rng.uniform(600, 1400))
         scene = casts.passing(camera, one, speeds=(speed,), seconds=1.6, lean_sd=0.15)
         scene = casts.held(scene, 0.5, 1.5)
-        truth = _PHOTO * camera.readout_time
+        truth = PHOTO * camera.readout_time
         for group, off in (
             (RESTED, rng.normal(0, 0.2, 2)),
             (TURNED, rng.uniform(-1, 1, 2) * 2),
@@ -218,7 +160,7 @@ def _run_rested(repeats: int, seed: int) -> Iterator[Trial]:
                 frames(scene, after, times[45:]),
             )
             seen = show(shown, camera, ReadoutWatch(lamp_frames=0))
-            yield _trial(group, truth, lambda s=seen: measure_passing(s), camera.height)  # type: ignore[misc]
+            yield trial_of(group, truth, lambda s=seen: measure_passing(s), camera.height)  # type: ignore[misc]
 
 
 def _refusals(repeats: int, seed: int) -> Iterator[Trial]:
@@ -237,8 +179,10 @@ def _refusals(repeats: int, seed: int) -> Iterator[Trial]:
         )
         for name, used, scene in cases:
             seen = observe(scene, used, times, coded=number % 2 == 0)
-            truth = _PHOTO * used.readout_time
-            done = _trial(f"refuse: {name}", truth, lambda s=seen: measure_passing(s), used.height)  # type: ignore[misc]
+            truth = PHOTO * used.readout_time
+            done = trial_of(
+                f"refuse: {name}", truth, lambda s=seen: measure_passing(s), used.height
+            )  # type: ignore[misc]
             yield Trial(
                 done.group, done.measurand, truth, done.value, refused=done.refused,
                 should_refuse=True,
@@ -266,7 +210,7 @@ def _lamp_trial(
             stamps, rows, light, lamp.frequency, 0.0, camera.height, observer.interval
         )
 
-    done = _trial(group, _PHOTO * camera.readout_time, measure, camera.height)
+    done = trial_of(group, PHOTO * camera.readout_time, measure, camera.height)
     if not refuse:
         return done
     return Trial(
@@ -314,6 +258,7 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
             yield replace(trial, group="all passing clips")
     yield from _run_one_way(repeats, seed)
     yield from _run_rested(repeats, seed)
+    yield from run_panned(half, seed)
     yield from _run_lamp(repeats, seed)
     yield from _refusals(max(1, repeats // 5), seed)
 
@@ -338,6 +283,8 @@ STUDY = Study(
         "refuse: nothing moves": _REFUSED,
         "refuse: nothing upright": _REFUSED,
         ONE_WAY: (_COVERS,),
+        PANNED: (_COVERS,),
+        HELD: (_COVERS,),
         RESTED: (_COVERS,),
         TURNED: (Goal("coverage", 0.90, "95 % intervals hold the truth in 90 % or more"),),
         BOUND: (Goal("coverage", 0.95, "at most x ms holds the truth"),),

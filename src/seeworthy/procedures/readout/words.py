@@ -21,8 +21,9 @@ STEPS = (
         "before and after they pass. The interval is what the level leaves."
     ),
     Step(
-        "Switch off any steadying of the picture: it moves and bends what the sensor saw, and "
-        "with it the lean."
+        "Switch off any steadying of the picture (electronic, digital or video stabilisation): it "
+        "moves and bends what the sensor saw, and with it the lean. Where you pan the camera, say "
+        "that it is off (option steadying): a clip alone cannot show it."
     ),
     Step(
         "Cross-check by hand, if you like: note the speed, tape the distance to the uprights, "
@@ -56,6 +57,7 @@ FINDINGS = (
         "upright_scatter_deg", "deg", "How far single uprights stand off the common direction."
     ),
     Finding("bend_percent", "%", "Lens bend found: shift at the middle of the frame's sides."),
+    Finding("swept_widths", "", "How far the picture panned each way, in its widths."),
     Finding("rows_read", "", "Order in which the rows of the stored picture are read."),
     Finding("frame_interval_ms", "ms", "Median time between frames."),
     Finding("bands_per_frame", "", "Lamp bands over the height of the frame."),
@@ -102,6 +104,12 @@ OPTIONS = (
         "What lamp_frequency is: that of the light, or that of the mains (doubled here).",
         "mains",
         ("flicker", "mains"),
+    ),
+    Option(
+        "steadying",
+        "Whether the camera steadied its picture: off where it cannot or was switched off.",
+        "off",
+        ("unknown", "off"),
     ),
     Option("size", "Frame size for the method by hand without a clip.", "1280x720"),
 )

@@ -1,0 +1,129 @@
+"""What `readout` answers with: each method's row time as results, findings and a sentence."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+from seeworthy.ground.digits import said_u
+from seeworthy.ground.propagation import u_rectangular
+from seeworthy.ground.results import Figure, Picture, Result, result
+from seeworthy.procedures.readout.hand import HandScene, skew
+
+
+@dataclass(slots=True)
+class RowTimeAnswer:
+    """One method's row time, with what shows it; `most` and `within` as in `Passing`."""
+
+    method: str
+    row_time: float
+    u: float
+    dof: float
+    n: int
+    upwards: bool | None = None
+    most: float | None = None
+    within: tuple[float, float] | None = None
+    findings: dict[str, Any] = field(default_factory=dict)
+    pictures: tuple[Picture, ...] = ()
+    figures: tuple[Figure, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def whole_u(self) -> float:
+        """Standard uncertainty, s, what steadying may have held back (rectangular) included."""
+        low, high = self.within or (self.row_time, self.row_time)
+        return math.hypot(self.u, u_rectangular(max(self.row_time - low, high - self.row_time)))
+
+
+def results_of(
+    answers: list[RowTimeAnswer], height: int, scene: HandScene | None, width: int
+) -> list[Result]:
+    """Return read-out time and row time by each method, and the lean in a scene that is told."""
+    results = [
+        _result(a, name, scale)
+        for name, scale in (("readout_time", 1e3 * height), ("row_time", 1e6))
+        for a in answers
+    ]
+    if scene is not None and answers[0].most is None:
+        results += _skew(answers[0], scene, width)
+    return results
+
+
+def _result(a: RowTimeAnswer, name: str, scale: float) -> Result:
+    evidence = [p.name for p in a.pictures]
+    if a.most is None:
+        return result(
+            name,
+            a.row_time * scale,
+            a.whole_u * scale,
+            n=a.n,
+            dof=a.dof,
+            interval=(a.within[0] * scale, a.within[1] * scale) if a.within else None,
+            conditions={"method": a.method},
+            evidence=evidence,
+        )
+    # Nothing but the limits is known: rectangular from nought (JCGM 101:2008, 6.4.2).
+    most = a.most * scale
+    return result(
+        name,
+        most,
+        most / math.sqrt(12),
+        n=a.n,
+        interval=(0.0, most),
+        conditions={"method": a.method, "bound": "upper"},
+        evidence=evidence,
+    )
+
+
+def _skew(best: RowTimeAnswer, scene: HandScene, width: int) -> list[Result]:
+    lean = skew((best.row_time, best.whole_u), scene, width)
+    conditions = {
+        "method": best.method,
+        "speed": f"{scene.speed[0]:.4g} m/s",
+        "distance": f"{scene.distance[0]:.4g} m",
+        "hfov": f"{math.degrees(scene.hfov[0]):.4g} deg",
+    }
+    return [result("skew_at", lean.value, lean.u, n=best.n, conditions=conditions)]
+
+
+def findings_of(answers: list[RowTimeAnswer]) -> dict[str, Any]:
+    """Return the findings of all methods, and whether they agree."""
+    findings: dict[str, Any] = {}
+    for answer in answers:
+        findings.update(answer.findings)
+    ways = {a.method: a.upwards for a in answers if a.upwards is not None}
+    if ways:
+        up = next(iter(ways.values()))
+        findings["rows_read"] = "bottom to top" if up else "top to bottom"
+    if len(answers) > 1:
+        findings["methods_agree"] = all(
+            abs(a.row_time - b.row_time) <= 2 * math.hypot(a.whole_u, b.whole_u)
+            for i, a in enumerate(answers)
+            for b in answers[:i]
+        )
+    return findings
+
+
+def sentence_of(best: RowTimeAnswer, width: int, height: int) -> str:
+    """Return the answer in words."""
+    if best.most is not None:
+        lean = math.degrees(math.atan(best.most * width))
+        return (
+            f"A picture is read in at most {1e3 * best.most * height:.2g} ms: the uprights lean "
+            "too little to tell more. One that crosses the picture in one second leans by at most "
+            f"{lean:.2g}°."
+        )
+    lean = math.degrees(math.atan(best.row_time * width))
+    shown = said_u(1e3 * best.row_time * height, 1e3 * best.u * height, "ms", best.dof)
+    if best.within is not None:
+        low, high = (f"{1e3 * v * height:.2g}" for v in best.within)
+        return (
+            f"A picture is read in {low} to {high} ms: the whole picture panned, and a camera that "
+            f"steadies it holds back a part of that. One that does not reads it in {shown}."
+        )
+    return (
+        f"A picture is read in {shown}: an upright that crosses it "
+        f"in one second leans by {lean:.2g}°, one that takes a quarter of a second by "
+        f"{math.degrees(math.atan(4 * best.row_time * width)):.2g}°."
+    )
