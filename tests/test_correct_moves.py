@@ -15,7 +15,9 @@ from seeworthy.engine.measure import measure
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.judge.correct.apply import correct_clip
 from seeworthy.judge.correct.data import Corrections, DataOrigin, RollingData
+from seeworthy.judge.correct.fill import DotFiller
 from seeworthy.media.source import Source
+from seeworthy.media.write import ClipWriter
 from seeworthy.virtual import flight_view, stamp
 from seeworthy.virtual.ground import ground
 
@@ -149,3 +151,37 @@ def test_without_a_stamp_it_says_so(stamped, tmp_path):
 def test_nothing_asked_is_refused(stamped, tmp_path):
     with pytest.raises(WrongCall):
         correct_clip(Source.of(stamped[0] / "with.mp4"), Corrections(), tmp_path / "a.mp4")
+
+
+def test_hot_pixels_are_filled_and_nothing_else_is_touched(tmp_path, capsys):
+    """Truth: the same frames without the hot pixels."""
+    rng = np.random.default_rng(5)
+    y, x = np.mgrid[0:96, 0:160]
+    clean = [np.uint8(70 + 0.4 * x + 0.3 * y + rng.normal(0, 1, y.shape)) for _ in range(6)]
+    places = [(40, 20), (120, 70), (0, 95)]
+    with ClipWriter(tmp_path / "a.mp4", 160, 96, 30, bit_rate=None, options={"qp": "0"}) as clip:
+        for luma in clean:
+            hot = luma.copy()
+            for px, py in places:
+                hot[max(0, py - 1) : py + 2, max(0, px - 1) : px + 2] += 60
+                hot[py, px] += 40
+            clip.write_rgb(np.repeat(hot[..., None], 3, axis=2))
+    said = {"kind": "hot-pixels", "size": [160, 96], "places": [[*p, 20.0] for p in places]}
+    (tmp_path / "dark.json").write_text(json.dumps(said))
+    call = ["correct", str(tmp_path / "a.mp4"), "--dark", str(tmp_path / "dark.json")]
+    assert seeworthy([*call, "--out", str(tmp_path / "b.mp4")]) == 0
+    assert "Filled in 3 hot pixels" in capsys.readouterr().out
+    after = grey(tmp_path / "b.mp4")
+    filled = hot.copy()
+    DotFiller(tuple(places)).apply((filled, None, None))
+    changed = filled != hot
+    for px, py in places:
+        surround = after[0][max(0, py - 4) : py + 5, max(0, px - 4) : px + 5]
+        assert np.ptp(surround) < 20  # the slope and the noise; the dot stood out by 60
+        changed[max(0, py - 1) : py + 2, max(0, px - 1) : px + 2] = False
+    assert not changed.any()
+    said["size"] = [320, 192]
+    (tmp_path / "dark.json").write_text(json.dumps(said))
+    assert seeworthy([*call, "--out", str(tmp_path / "c.mp4")]) == 2
+    assert not (tmp_path / "c.mp4").exists()
+    assert seeworthy([*call, "--prove", f"dark={tmp_path / 'a.mp4'}", "--force"]) == 2

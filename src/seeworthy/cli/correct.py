@@ -37,6 +37,7 @@ OfCamera = Annotated[
 LensFile = Annotated[Path | None, _json_of("lens")]
 ShadingFile = Annotated[Path | None, _json_of("shading")]
 ColourFile = Annotated[Path | None, _json_of("colour")]
+DarkFile = Annotated[Path | None, _json_of("dark")]
 Rolling = Annotated[
     bool,
     typer.Option(
@@ -59,7 +60,7 @@ FillStamp = Annotated[
 ]
 Without = Annotated[
     list[str] | None,
-    typer.Option("--without", metavar="KIND", help="Leave out lens, shading or colour."),
+    typer.Option("--without", metavar="KIND", help="Leave out lens, shading, colour or dark."),
 ]
 Out = Annotated[
     Path | None,
@@ -111,6 +112,7 @@ def correct(
     lens: LensFile = None,
     shading: ShadingFile = None,
     colour: ColourFile = None,
+    dark: DarkFile = None,
     rolling: Rolling = False,
     readout: Readout = None,
     view: View = None,
@@ -126,16 +128,16 @@ def correct(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Mend a clip with what was measured: straight lines, even corners, true colours.
+    """Mend a clip with what was measured: straight lines, even corners, true colours, hot pixels.
 
-    Takes the newest lens, shading and colour results of a camera in a bench, or results from
+    Takes the newest lens, shading, colour and dark results of a camera in a bench, or results from
     'seeworthy measure … --json'. Sound, time stamps and rotation stay as they are. The clip
     is never changed; the new one is written beside it.
     """
     from seeworthy.ground.errors import WrongCall
     from seeworthy.judge.correct import choose
 
-    files = {"lens": lens, "shading": shading, "colour": colour}
+    files = {"lens": lens, "shading": shading, "colour": colour, "dark": dark}
     asked = _Asked(rolling or bool(readout or view), readout, view, fill_stamp)
     left_out = choose.kinds_of(without or (), "--without")
     given = _corrections(bench, camera, unit, files, left_out, asked)
@@ -213,8 +215,8 @@ def _corrections(
         if not whole.any():
             raise WrongCall(
                 "There is nothing to correct with.",
-                "Add --camera NAME (of a bench), or --lens, --shading or --colour FILE.json; "
-                "--rolling and --fill-stamp look at the clip itself.",
+                "Add --camera NAME (of a bench), or --lens, --shading, --colour or --dark "
+                "FILE.json; --rolling and --fill-stamp look at the clip itself.",
             )
         return whole
     with opened(bench) as place:

@@ -134,7 +134,9 @@ def correction(bench: Bench, camera: str, out: Path) -> str:
     if stored is None:
         raise CannotMeasure("There is no measured lens with its clip.", "Run 'lens'.")
     file = stored.take.files[0]
-    corrections = from_bench(bench, camera, unit=stored.take.unit, without=("shading", "colour"))
+    corrections = from_bench(
+        bench, camera, unit=stored.take.unit, without=("shading", "colour", "dark")
+    )
     with tempfile.TemporaryDirectory(prefix="seeworthy-") as place:
         mended = Path(place) / "mended.mp4"
         correct_clip(Source(file.path, file.name), corrections, mended)

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from seeworthy.ground.errors import CannotMeasure, UnreadableInput, WrongCall
 from seeworthy.ground.plain import picked
 from seeworthy.judge.correct.data import Corrections, StampData
-from seeworthy.judge.correct.fill import Filler, find_stamps
+from seeworthy.judge.correct.fill import DotFiller, Filler, find_stamps
 from seeworthy.judge.correct.gain import gain_field
 from seeworthy.judge.correct.outclip import OutClip, check_name, new_file, pixel_format
 from seeworthy.judge.correct.pixels import Mender, Planes
@@ -171,8 +171,14 @@ class _Plan:
                 "The clip is monochrome: there is no colour to correct.",
                 "Leave the colour correction out (--without colour).",
             )
-        lens = corrections.lens
+        lens, dark = corrections.lens, corrections.dark
         size = (stage.width, stage.height)
+        if dark is not None and dark.size != size:
+            raise WrongCall(
+                f"The hot pixels were found at {dark.size[0]}×{dark.size[1]}, and the clip is "
+                f"{size[0]}×{size[1]}: they lie elsewhere in it.",
+                "Leave them out (--without dark), or film a dark clip in this mode.",
+            )
         bent = None if lens is None else plan_undistortion(lens, size, keep_all)
         light = light_of(stage)
         if light.matrix == "RGB":
@@ -182,9 +188,13 @@ class _Plan:
 
     def hand(self, view: FrameView) -> Callable[[Copied, float | None], Planes]:
         """Return what mends one frame's planes at its time (s)."""
-        filler = Filler(self.stamps.boxes, self.stage.bits) if self.stamps else None
-        # With nothing but a stamp to fill, no other sample may change.
-        touched = bool(self.corrections.kinds()) or self.rows is not None
+        fillers: list[Filler | DotFiller] = []
+        if self.corrections.dark is not None:
+            fillers.append(DotFiller(self.corrections.dark.places))
+        if self.stamps:
+            fillers.append(Filler(self.stamps.boxes, self.stage.bits))
+        # With nothing but stamp and dots to fill, no other sample may change.
+        touched = set(self.corrections.kinds()) > {"dark"} or self.rows is not None
         mender = self.mender() if touched or not _halved(view) else None
         rows = None
         if self.rows is not None:
@@ -192,7 +202,7 @@ class _Plan:
             rows = RowMaps(self.rows, (self.stage.width, self.stage.height), base)
 
         def mend(planes: Copied, moment: float | None) -> Planes:
-            if filler is not None:
+            for filler in fillers:
                 filler.apply(planes)
             if mender is None:
                 return planes
@@ -221,6 +231,9 @@ class _Plan:
         size = (self.stage.width, self.stage.height)
         if self.stamps is not None:
             found.append(_filled(self.stamps))
+        if self.corrections.dark is not None:
+            dark = self.corrections.dark
+            found.append(f"Filled in {len(dark.places)} hot pixels, by {dark.origin}.")
         if self.rows is not None and self.corrections.rolling is not None:
             found.append(
                 "Moved the rows to where one moment would have shown them, by the clip's own "
@@ -259,6 +272,8 @@ class _Plan:
             )
         if self.stamps is not None and self.stamps.boxes:
             found.append("What stood behind the stamp is a guess; measure nothing there.")
+        if self.corrections.dark is not None:
+            found.append("What stood behind a hot pixel is a guess; a warmer sensor has more.")
         if shading is not None:
             most = float(shading.gain.max())
             if most > 2:

@@ -17,6 +17,7 @@ from seeworthy.judge.correct.data import (
     Kind,
     RollingData,
     how,
+    kind_of,
     parse,
     read_file,
     read_json,
@@ -37,7 +38,7 @@ def from_files(files: Mapping[Kind, Path]) -> Corrections:
 
 
 def newest_of(bench: Bench, camera: str, unit: str | None = None) -> dict[Kind, StoredOutcome]:
-    """Return the newest good lens, shading and colour outcome of a camera, by kind.
+    """Return the newest good outcome of a camera that corrects, by kind.
 
     Args:
         unit: Serial of the specimen; all of the camera when left out.
@@ -47,8 +48,8 @@ def newest_of(bench: Bench, camera: str, unit: str | None = None) -> dict[Kind, 
     """
     newest: dict[Kind, StoredOutcome] = {}
     for stored in list_outcomes(bench, camera=camera):
-        kind = stored.outcome.correction.get("kind")
-        if kind not in KINDS or stored.take.state != "measured":
+        kind = kind_of(stored.outcome.correction)
+        if kind is None or stored.take.state != "measured":
             continue
         if unit is not None and stored.take.unit != unit:
             continue
@@ -61,7 +62,7 @@ def newest_of(bench: Bench, camera: str, unit: str | None = None) -> dict[Kind, 
 def from_bench(
     bench: Bench, camera: str, *, unit: str | None = None, without: Collection[Kind] = ()
 ) -> Corrections:
-    """Take the newest good lens, shading and colour result of a camera.
+    """Take the newest good lens, shading, colour and dark result of a camera.
 
     Args:
         unit: Serial of the specimen; all of the camera when left out.
@@ -73,9 +74,8 @@ def from_bench(
     newest = newest_of(bench, camera, unit)
     if not newest:
         raise NotFound(
-            f"The bench holds no lens, shading or colour result of {camera} that is up to date.",
-            "Add a take of `lens`, `shading` or `colour` and run the bench, or name a result with "
-            "--lens, --shading or --colour.",
+            f"The bench holds nothing of {camera} that corrects and is up to date.",
+            f"Add a take of {', '.join(KINDS)} and run the bench, or name a result: --lens FILE.",
         )
     wanted = [stored for kind, stored in newest.items() if kind not in without]
     return Corrections.of(*(parse(s.outcome.correction, _origin(s)) for s in wanted))

@@ -18,8 +18,8 @@ _WIDEST = 65_535
 """Pixels; the largest side that the headers of JPEG and of most clips can state."""
 
 Floats = npt.NDArray[np.float64]
-Kind = Literal["lens", "shading", "colour"]
-KINDS: tuple[Kind, ...] = ("lens", "shading", "colour")
+Kind = Literal["lens", "shading", "colour", "dark"]
+KINDS: tuple[Kind, ...] = ("lens", "shading", "colour", "dark")
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +89,19 @@ class ColourData:
 
 
 @dataclass(frozen=True, slots=True)
+class DarkData:
+    """Pixels that glow in the dark.
+
+    Attributes:
+        places: x, y, px from the middle of the top left pixel.
+    """
+
+    size: tuple[int, int]
+    places: tuple[tuple[int, int], ...]
+    origin: DataOrigin
+
+
+@dataclass(frozen=True, slots=True)
 class RollingData:
     """When rows are read, and what they see.
 
@@ -100,6 +113,9 @@ class RollingData:
     readout: float
     view: float | None
     origin: DataOrigin
+
+
+Part = LensData | ShadingData | ColourData | DarkData
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +137,7 @@ class Corrections:
     lens: LensData | None = None
     shading: ShadingData | None = None
     colour: ColourData | None = None
+    dark: DarkData | None = None
     rolling: RollingData | None = None
     fill_stamp: bool = False
 
@@ -133,24 +150,25 @@ class Corrections:
         return tuple(kind for kind in KINDS if getattr(self, kind) is not None)
 
     @classmethod
-    def of(cls, *parts: LensData | ShadingData | ColourData) -> Corrections:
+    def of(cls, *parts: Part) -> Corrections:
         """Put corrections together; of two of one kind the first counts."""
 
         def first(wanted: type[Any]) -> Any:
             return next((part for part in parts if isinstance(part, wanted)), None)
 
-        return cls(first(LensData), first(ShadingData), first(ColourData))
+        return cls(first(LensData), first(ShadingData), first(ColourData), first(DarkData))
 
-    def parts(self) -> tuple[LensData | ShadingData | ColourData, ...]:
+    def parts(self) -> tuple[Part, ...]:
         """Return the corrections that are there."""
-        return tuple(p for p in (self.lens, self.shading, self.colour) if p is not None)
+        every = (self.lens, self.shading, self.colour, self.dark)
+        return tuple(p for p in every if p is not None)
 
     def only(self, kind: Kind) -> Corrections:
         """Return these corrections with all but one kind left out."""
         return Corrections.of(getattr(self, kind))
 
 
-def read_file(path: str | Path, kind: Kind) -> LensData | ShadingData | ColourData:
+def read_file(path: str | Path, kind: Kind) -> Part:
     """Read a correction from what ``seeworthy measure … --json`` printed.
 
     Raises:
@@ -162,9 +180,9 @@ def read_file(path: str | Path, kind: Kind) -> LensData | ShadingData | ColourDa
     found = _correction_in(document)
     if found is None:
         raise WrongCall(_why_none(document, p.name), how(kind))
-    if found.get("kind") != kind:
+    if _kind(found) != kind:
         raise WrongCall(
-            f"'{p.name}' corrects {found.get('kind')}, not {kind}.",
+            f"'{p.name}' corrects {_kind(found)}, not {kind}.",
             f"Give it to another flag; {how(kind)}",
         )
     return parse(found, _origin(document, p.name))
@@ -218,7 +236,18 @@ def _why_none(document: Any, name: str) -> str:
     return f"'{name}' holds no correction."
 
 
-def parse(found: Mapping[str, Any], origin: DataOrigin) -> LensData | ShadingData | ColourData:
+def _kind(found: Mapping[str, Any]) -> Any:
+    kind = found.get("kind")
+    return "dark" if kind == "hot-pixels" else kind
+
+
+def kind_of(found: Mapping[str, Any]) -> Kind | None:
+    """Return which kind the ``correction`` of an outcome is; None of none or an unknown one."""
+    kind = _kind(found)
+    return kind if kind in KINDS else None
+
+
+def parse(found: Mapping[str, Any], origin: DataOrigin) -> Part:
     """Check and wrap the ``correction`` of an outcome.
 
     Raises:
@@ -231,6 +260,8 @@ def parse(found: Mapping[str, Any], origin: DataOrigin) -> LensData | ShadingDat
             return _shading(found, origin)
         if found["kind"] == "colour":
             return _colour(found, origin)
+        if found["kind"] == "hot-pixels":
+            return _dark(found, origin)
     except (KeyError, TypeError, ValueError, OverflowError, IndexError) as error:
         raise WrongCall(
             f"The correction of '{origin}' cannot be used: {error}.", "Measure it again."
@@ -289,3 +320,11 @@ def _colour(found: Mapping[str, Any], origin: DataOrigin) -> ColourData:
     if not exposure > 0 or abs(np.linalg.det(matrix)) < 1e-6:
         raise ValueError("the colour matrix cannot be right")
     return ColourData(matrix, exposure, origin)
+
+
+def _dark(found: Mapping[str, Any], origin: DataOrigin) -> DarkData:
+    width, height = size = _size(found)
+    places = tuple((round(_finite(x)), round(_finite(y))) for x, y, *_ in found["places"])
+    if not all(0 <= x < width and 0 <= y < height for x, y in places):
+        raise ValueError("a hot pixel lies outside the frame")
+    return DarkData(size, places, origin)

@@ -1,8 +1,8 @@
-"""A burned-in stamp filled in from what surrounds its strokes.
+"""A burned-in stamp and hot pixels filled in from what surrounds them.
 
-What stood behind the strokes was never recorded: the filling is a guess (Telea 2004, as OpenCV
+What stood behind them was never recorded: the filling is a guess (Telea 2004, as OpenCV
 has it), good enough not to be looked at and of no worth for measuring. Nothing outside the
-stamp's box is touched.
+stamp's box, or further than a pixel from a hot one, is touched.
 """
 
 from __future__ import annotations
@@ -86,6 +86,30 @@ class Filler:
         if mask.mean() > _MOST:
             mask[_MARGIN // 2 : -_MARGIN // 2, _MARGIN // 2 : -_MARGIN // 2] = 1
         return mask
+
+
+@dataclass(frozen=True, slots=True)
+class DotFiller:
+    """Fills hot pixels and the eight about each, over which colour filter and coding spread it.
+
+    Attributes:
+        places: Each x, y, px of the luma plane.
+    """
+
+    places: tuple[tuple[int, int], ...]
+
+    def apply(self, planes: tuple[npt.NDArray[Any], Any, Any]) -> None:
+        """Fill dots in planes that may be written to (chroma may be None)."""
+        luma, *chroma = planes
+        for x, y in self.places:
+            place = _grown((x, y, 1, 1), luma.shape)
+            dot = np.zeros(luma[place].shape, np.uint8)
+            row, column = y - place[0].start, x - place[1].start
+            dot[max(0, row - 1) : row + 2, max(0, column - 1) : column + 2] = 1
+            _fill(luma, place, dot)
+            for plane in chroma:
+                if plane is not None:
+                    _fill_smaller(plane, luma.shape, place, dot)
 
 
 def _grown(box: Box, shape: tuple[int, ...]) -> tuple[slice, slice]:

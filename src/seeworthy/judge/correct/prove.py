@@ -69,6 +69,11 @@ def prove(
         WrongCall: There is no correction of that kind.
         CannotMeasure: The clip does not carry the figure.
     """
+    if kind not in SHOWN:
+        raise WrongCall(
+            f"The {kind} correction has no figure before and after.",
+            f"--prove shows {', '.join(SHOWN)}.",
+        )
     chosen = getattr(corrections, kind)
     if chosen is None:
         raise WrongCall(

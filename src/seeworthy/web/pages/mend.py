@@ -19,6 +19,7 @@ from seeworthy.ground.errors import NotFound, SeeworthyError, WrongCall
 from seeworthy.ground.measurands import measurand
 from seeworthy.judge.correct.choose import from_bench, kinds_of, newest_of
 from seeworthy.judge.correct.data import KINDS
+from seeworthy.judge.correct.prove import SHOWN
 from seeworthy.media.glimpse import sniff
 from seeworthy.publish import numbers
 from seeworthy.publish.views import long_date
@@ -35,6 +36,7 @@ _MENDS = {
     "lens": "Straight lines: the lens's bow is taken out",
     "shading": "Even corners: what falls off towards the edge is lifted",
     "colour": "True colours: by the camera's matrix",
+    "dark": "Hot pixels: filled in from what surrounds them",
 }
 _MOST_CLIPS = 200
 _KINDS = {
@@ -91,7 +93,7 @@ def _mend(site: Site, camera: str, form: Form | None = None) -> MendPage:
     proofs = [
         (f"{t.procedure}|{t.id}.{i}", f"{_MENDS[t.procedure].partition(':')[0]}: {_words(t, f)}")
         for t, i, f in clips
-        if t.procedure in newest and not f.role
+        if t.procedure in newest and t.procedure in SHOWN and not f.role
     ]
     works = [w for w in site.workshop.all() if w.kind == "correct"]
     listed = [(f"{t.id}.{i}", _words(t, f)) for t, i, f in clips]
@@ -180,7 +182,7 @@ def _begin_mend(site: Site, form: Form) -> Response:
 def _proving(site: Site, value: str) -> Proving:
     kind, _, clip = value.partition("|")
     take, file = _file_of(site, clip)
-    if kind not in KINDS:
+    if kind not in SHOWN:
         raise WrongCall("That cannot be shown.", "Choose one from the list.")
     roles: dict[str, list[str]] = {}
     for other in take.files:
