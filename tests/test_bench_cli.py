@@ -81,10 +81,11 @@ def test_a_camera_is_entered_and_shown(say):
     assert say("camera", "remove", "Dunlin 2", "--yes")[0] == 0
 
 
-def test_a_take_is_entered_measured_and_shown(say, shore, tmp_path):
+@pytest.mark.parametrize("flag", [["--with"], []])
+def test_a_take_is_entered_measured_and_shown(say, shore, tmp_path, flag):
     say("camera", "add", "Dunlin")
     code, out, _ = say(
-        *("take", "add", "tide", "Dunlin", shore, "--with", f"before={shore}"),
+        *("take", "add", "tide", "Dunlin", shore, *flag, f"before={shore}"),
         *(
             "--reading",
             "height=5 ft 2 in ± 0.5 in",

@@ -45,7 +45,7 @@ def measure(
     from seeworthy.ground.errors import CannotMeasure
     from seeworthy.procedures import procedure as find_procedure
 
-    roles = words.pairs(with_ or (), "--with", "turned=b.mp4")
+    plain, roles = words.files_and_roles(procedure, files or (), with_ or ())
     readings = words.pairs(reading or (), "--reading", as_typed("view.distance"))
     words.ask_for_units(procedure, readings)
     options = words.pairs(option or (), "--option", "method=lamp")
@@ -53,7 +53,7 @@ def measure(
         words.show_cautions([find_procedure(procedure)])
     try:
         with words.progress_bar(f"Measuring {procedure}", as_json) as progress:
-            measured = run(procedure, files or (), roles, readings, options, progress=progress)
+            measured = run(procedure, plain, roles, readings, options, progress=progress)
     except CannotMeasure as error:
         if evidence is not None:
             words.save_pictures(error.pictures, evidence)
@@ -68,5 +68,7 @@ def measure(
         typer.echo(f"  Picture: {path}")
     if measured.outcome.pictures and not saved:
         typer.echo("  (--evidence DIR saves the pictures that show what was found)")
-    again = shlex.join(["seeworthy", "take", "add", procedure, "CAMERA", *(files or ())])
+    typed = (("--with", with_), ("--reading", reading), ("--option", option))
+    more = [word for flag, values in typed for value in values or () for word in (flag, value)]
+    again = shlex.join(["seeworthy", "take", "add", procedure, "CAMERA", *(files or ()), *more])
     next_step(f"keep it beside other cameras on a bench: {again}")

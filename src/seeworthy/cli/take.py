@@ -127,8 +127,8 @@ def add(
         chosen = {**example.options_typed(), **chosen}
     if not (procedure and camera):
         raise WrongCall("A take needs a test and a camera.", "take add PROCEDURE CAMERA FILE…")
-    roles: dict[str, list[str]] = {"": files or []}
-    roles.update(words.pairs(with_ or (), "--with", "turned=b.mp4"))
+    plain, roles = words.files_and_roles(procedure, files or (), with_ or ())
+    roles = {"": plain, **roles}
     around = {"light": light, "temperature": temperature}
     took = words.pairs(instrument or (), "--instrument", "distance=steel tape")
     with opened(bench) as place:

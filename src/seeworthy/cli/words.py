@@ -101,6 +101,22 @@ def pairs(texts: Iterable[str], flag: str, example: str) -> dict[str, list[str]]
     return found
 
 
+def files_and_roles(
+    procedure: str, files: Sequence[str], with_: Sequence[str]
+) -> tuple[list[str], dict[str, list[str]]]:
+    """Part files in order from files with a role, which may also be typed bare: ``turned=b.mp4``.
+
+    Raises:
+        WrongCall: A word of ``--with`` without ``=``.
+    """
+    from seeworthy.procedures import procedure as find
+
+    known = {one.role for one in find(procedure).files if one.role}
+    bare = [f for f in files if f.partition("=")[0] in known and not Path(f).exists()]
+    roles = pairs([*with_, *bare], "--with", "turned=b.mp4")
+    return [f for f in files if f not in bare], roles
+
+
 def ask_for_units(procedure: str, readings: dict[str, list[str]]) -> None:
     """Refuse a typed number without its unit where the reading has one.
 
