@@ -169,10 +169,11 @@ def _tell(
         return
     for path, said in maps:
         typer.echo(f"{path}\n  {said}")
-    mended = [_show(one) for one in clips]
+    for one in clips:
+        _show(one)
     for proof in proofs:
         _show_proof(proof)
-    if mended and not proofs:
+    if clips and not proofs:
         next_step("what it gains, in figures: the same with --prove KIND=ANOTHER_CLIP --force")
 
 

@@ -107,9 +107,9 @@ def _show(found: Ranking) -> None:
         typer.echo(f"Note: {note}\n")
     if found.worth_doing:
         typer.echo("\nWhat to test next:")
-        for test in found.worth_doing:
-            entry = measurand(test.measurand)
-            typer.echo(f"  {test.camera}: {entry.title} ('{entry.procedure}')")
+        for missing in found.worth_doing:
+            entry = measurand(missing.measurand)
+            typer.echo(f"  {missing.camera}: {entry.title} ('{entry.procedure}')")
     typer.echo("\nA score is about pictures and recording, never about the safety of a flight.")
     if found.worth_doing:
         first = found.worth_doing[0]

@@ -41,7 +41,8 @@ def asked_for(bench: Bench) -> frozenset[str]:
         with contextlib.suppress(WrongCall):  # a broken one is named where it is used
             purposes[name] = read_purpose(text, name)
     for one in purposes.values():
-        found |= {item.measurand.id for item in (*one.limits, *one.wishes)}
+        found |= {item.measurand.id for item in one.limits}
+        found |= {item.measurand.id for item in one.wishes}
     return frozenset(found)
 
 

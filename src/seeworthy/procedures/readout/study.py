@@ -12,6 +12,7 @@ import math
 import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -180,9 +181,7 @@ def _refusals(repeats: int, seed: int) -> Iterator[Trial]:
         for name, used, scene in cases:
             seen = observe(scene, used, times, coded=number % 2 == 0)
             truth = PHOTO * used.readout_time
-            done = trial_of(
-                f"refuse: {name}", truth, lambda s=seen: measure_passing(s), used.height
-            )  # type: ignore[misc]
+            done = trial_of(f"refuse: {name}", truth, partial(measure_passing, seen), used.height)
             yield Trial(
                 done.group, done.measurand, truth, done.value, refused=done.refused,
                 should_refuse=True,
