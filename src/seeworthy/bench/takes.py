@@ -82,8 +82,7 @@ def add_take(
     """
     bench.require_writable()
     chosen = find_procedure(procedure)
-    sources = _sources(files or {})
-    day = taken or dt.date.today()
+    sources, day = _sources(files or {}), taken or dt.date.today()
     with bench.reading() as session:
         known = known_readings(session, chosen, camera, unit, day, readings or {})
     readings = {**(readings or {}), **{name: [text] for name, (text, _) in known.items()}}
@@ -92,20 +91,15 @@ def add_take(
     around = {name: _condition(name, text) for name, text in (conditions or {}).items()}
     with bench.reading() as session:
         find_unit(session, camera, unit)
-    keep = evidence.reference if in_place else evidence.keep_copy
-    kept = [(role, keep(bench, s.path)) for role, ones in sources.items() for s in ones]
+    kept = _kept(bench, sources, in_place)
     with bench.changing() as session:
-        owner = find_unit(session, camera, unit)
-        row = TakeRow(unit=owner, procedure=chosen.id, taken=day, note=note.strip())
+        row = TakeRow(unit=find_unit(session, camera, unit), procedure=chosen.id, taken=day)
+        row.note = note.strip()
         session.add(row)
-        for position, (role, one) in enumerate(kept):
-            evidence.record(bench, session, one)
-            file = TakeFileRow(position=position, role=role, name=one.name, sha256=one.sha256)
-            row.files.append(file)
+        _add_files(bench, session, row, kept)
         _set_readings(row, chosen, readings)
         _set_options(row, options or {})
-        for name, found in around.items():
-            row.conditions.append(_condition_row(name, found))
+        row.conditions.extend(_condition_row(name, found) for name, found in around.items())
         set_instruments(session, row, {**took, **(instruments or {})})
         session.flush()
         return take_record(bench, session, row)
@@ -221,6 +215,22 @@ def find_take(session: Session, number: int) -> TakeRow:
             f"There is no take {number} in this bench.", "`seeworthy take list` lists them."
         )
     return row
+
+
+def _kept(
+    bench: Bench, sources: Mapping[str, Sequence[Source]], in_place: bool
+) -> list[tuple[str, evidence.Kept]]:
+    keep = evidence.reference if in_place else evidence.keep_copy
+    return [(role, keep(bench, s.path)) for role, ones in sources.items() for s in ones]
+
+
+def _add_files(
+    bench: Bench, session: Session, row: TakeRow, kept: Sequence[tuple[str, evidence.Kept]]
+) -> None:
+    for position, (role, one) in enumerate(kept):
+        evidence.record(bench, session, one)
+        file = TakeFileRow(position=position, role=role, name=one.name, sha256=one.sha256)
+        row.files.append(file)
 
 
 def _sources(files: Files) -> dict[str, list[Source]]:

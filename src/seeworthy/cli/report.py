@@ -75,8 +75,7 @@ def report(
         chosen = get_camera(place, camera).id if camera else None
         for path in write_reports(place, camera, out=out, tolerance=rule, customary=not metric):
             typer.echo(f"Report: {path}")
-        if not as_json:
-            next_step("open it in a browser; its data for others to check: seeworthy export FOLDER")
+        next_step("open it in a browser; its data for others to check: seeworthy export FOLDER")
         for trouble in evidence_troubles(place, camera=chosen, deep=True):
             typer.echo(f"Mind: {trouble.message} The report says so.", err=True)
 

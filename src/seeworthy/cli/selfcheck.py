@@ -6,9 +6,12 @@ import sys
 import time
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import typer
+
+if TYPE_CHECKING:
+    from seeworthy.procedures.study import Study, Trial
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -49,38 +52,23 @@ def selfcheck(
     known, lost = find_studies()
     for one in lost:
         typer.echo(str(one), err=True)
-    for name in studies or ():
-        if name not in known:
-            raise WrongCall(f"There is no study '{name}'.", f"Studies: {', '.join(known)}.")
+    if wrong := [name for name in studies or () if name not in known]:
+        raise WrongCall(f"There is no study '{wrong[0]}'.", f"Studies: {', '.join(known)}.")
     document: dict[str, Any] = {}
-    texts = []
-    missed = False
-    watched = not as_json and sys.stderr.isatty()
-    chosen = list(studies or known)
+    texts, missed, chosen = [], False, list(studies or known)
     for place, name in enumerate(chosen, 1):
         study = known[name]
-        trials, began = [], time.monotonic()
-        for trial in study.run(repeats, seed):
-            trials.append(trial)
-            if watched:
-                typer.echo(
-                    f"\r{study.title} ({place} of {len(chosen)}): {len(trials)} trials, "
-                    f"{time.monotonic() - began:.0f} s",
-                    nl=False,
-                    err=True,
-                )
-        if watched:
-            typer.echo("", err=True)
+        watched = f"{study.title} ({place} of {len(chosen)})" if sys.stderr.isatty() else ""
+        trials = _trials(study, repeats, seed, "" if as_json else watched)
         goals = goal_lines(study, trials)
         missed |= any(not g.reached for g in goals)
-        text = markdown(study, trials, repeats, seed)
-        texts.append(text)
+        texts.append(markdown(study, trials, repeats, seed))
         document[name] = {
             "summary": [asdict(s) for s in rows(trials)],
             "goals": [asdict(g) for g in goals],
         }
         if not as_json:
-            typer.echo(text)
+            typer.echo(texts[-1])
             kept = sum(g.reached for g in goals)
             typer.echo(f"{study.title}: {kept} of {len(goals)} goals are reached.\n")
     if table is not None:
@@ -89,6 +77,19 @@ def selfcheck(
         words.show_json(document)
     if missed:
         raise typer.Exit(3)
+
+
+def _trials(study: Study, repeats: int, seed: int, head: str) -> list[Trial]:
+    """Run a study; with a `head`, tell how far it is."""
+    trials, began = [], time.monotonic()
+    for trial in study.run(repeats, seed):
+        trials.append(trial)
+        if head:
+            gone = time.monotonic() - began
+            typer.echo(f"\r{head}: {len(trials)} trials, {gone:.0f} s", nl=False, err=True)
+    if head:
+        typer.echo("", err=True)
+    return trials
 
 
 def _quick(as_json: bool) -> None:

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeVar
 
-from seeworthy.ground.results import Outcome
+import numpy as np
+
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.results import Outcome, Result
 from seeworthy.ground.statistics import clopper_pearson
 from seeworthy.media.source import Source
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import gather
+
+Said = TypeVar("Said")
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,3 +146,46 @@ def measured(
     sources = {role: tuple(Source.of(path) for path in paths) for role, paths in roles.items()}
     found = procedure(name)
     return found.run(gather(found, sources, readings or {}, options or {}))
+
+
+def cases(
+    repeats: int, seed: int, groups: Sequence[str], few: Sequence[str] = (), share: int = 5
+) -> Iterator[tuple[str, np.random.Generator]]:
+    """Yield every case of every group with a generator of its own.
+
+    Args:
+        few: Groups with one case for every `share` of the others', at least one.
+    """
+    for number, group in enumerate(groups):
+        for i in range(max(1, repeats // share) if group in few else repeats):
+            yield group, np.random.default_rng([seed, number, i])
+
+
+def held(
+    group: str, truth: float, found: Result, name: str = "", *, should_refuse: bool = False
+) -> Trial:
+    """Hold a result against the truth, by its own name or another."""
+    return Trial(
+        group, name or found.measurand, truth, found.value, found.u, *found.interval,
+        should_refuse=should_refuse,
+    )  # fmt: skip
+
+
+def asked(
+    group: str, name: str, truth: float, ask: Callable[[], Said], *, should_refuse: bool = False
+) -> Generator[Trial, None, Said | None]:
+    """Return what a measure says, or yield its refusal as the trial."""
+    try:
+        return ask()
+    except CannotMeasure as error:
+        yield Trial(group, name, truth, refused=error.message, should_refuse=should_refuse)
+        return None
+
+
+def must_refuse(group: str, name: str, ask: Callable[[], Outcome], truth: float = 0.0) -> Trial:
+    """Ask for what no number may be given of; its first result stands for the number."""
+    try:
+        value = next((r.value for r in ask().results), 0.0)
+    except CannotMeasure as error:
+        return Trial(group, name, truth, refused=error.message, should_refuse=True)
+    return Trial(group, name, truth, value, should_refuse=True)

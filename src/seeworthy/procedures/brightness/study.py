@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from seeworthy.media.write import ClipWriter
-from seeworthy.procedures.study import Goal, Study, Trial, measured
+from seeworthy.procedures.study import Goal, Study, Trial, held, measured
 
 SHARE = "share of the picture"
 LOST = "a stretch that is all black or white"
@@ -49,7 +49,7 @@ def _one(path: Path, rng: np.random.Generator) -> Iterator[Trial]:
             clip.write_luma(codes.astype(np.uint8), i / _RATE)
     outcome = measured("brightness", [path])
     for r, truth in zip(outcome.results, (white, black), strict=True):
-        yield Trial(SHARE, r.measurand, 100 * float(np.mean(truth)), r.value, r.u, *r.interval)
+        yield held(SHARE, 100 * float(np.mean(truth)), r)
     found = outcome.findings["white_stretches" if to_white else "black_stretches"]
     for name, end, frame in (("from", 0, start), ("to", 1, start + length)):
         if len(found) == 1:

@@ -12,14 +12,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import minimize, minimize_scalar
 
-from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome
-from seeworthy.media.source import Source
 from seeworthy.optics.colour import colour_science
-from seeworthy.procedures import procedure
 from seeworthy.procedures.colour.match import exposure_gain, fit_matrix
-from seeworthy.procedures.declare import Inputs
-from seeworthy.procedures.study import Goal, Study, Trial
+from seeworthy.procedures.study import Goal, Study, Trial, asked, held, measured, must_refuse
 from seeworthy.virtual.colour_scene import (
     ObjectTable,
     Shoot,
@@ -107,13 +103,7 @@ def shoot(
         still, picture(take.table, take.reference, take.still), rng, sensor=made.good_sensor
     )
     write_clip(clip, picture(moved or take.table, take.seen, take.clip), rng, made)
-    return measure(clip, still)
-
-
-def measure(clip: Path, still: Path) -> Outcome:
-    """Run the procedure."""
-    files = {"": (Source.of(clip),), "reference": (Source.of(still),)}
-    return procedure("colour").run(Inputs(files))
+    return measured("colour", {"": [clip], "reference": [still]})
 
 
 def true_pairs(take: ColourTake, outcome: Outcome) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
@@ -216,15 +206,14 @@ def _trials(group: str, rng: np.random.Generator) -> Iterator[Trial]:
 
 def _honest(rng: np.random.Generator, folder: Path) -> Iterator[Trial]:
     take = random_take(rng)
-    try:
-        outcome = shoot(take, folder, rng)
-    except CannotMeasure as refusal:
-        yield Trial(f"{CODED}: refused", "refused", 0.0, refused=refusal.message)
+    outcome = yield from asked(
+        f"{CODED}: refused", "refused", 0.0, lambda: shoot(take, folder, rng)
+    )
+    if outcome is None:
         return
     truth = truth_of(*true_pairs(take, outcome))
     for r in outcome.results:
-        true = truth[r.measurand]
-        yield Trial(f"{CODED}: {r.measurand}", r.measurand, true, r.value, r.u, *r.interval)
+        yield held(f"{CODED}: {r.measurand}", truth[r.measurand], r)
     yield from _on_unseen(UNSEEN, take, outcome, rng)
 
 
@@ -274,22 +263,15 @@ def _moved(rng: np.random.Generator, folder: Path) -> Iterator[Trial]:
 
 
 def _refusal(group: str, rng: np.random.Generator, folder: Path) -> Trial:
-    take = random_take(rng)
+    take, there = random_take(rng), None
     if group == GREY:
         luma = take.seen @ np.array([0.2126, 0.7152, 0.0722])
         take = replace(take, seen=np.repeat(luma[:, None], 3, axis=1))
     else:
         other = random_take(rng)
         take = replace(take, still=other.still)
-        take = replace(take, reference=other.reference)
-    try:
-        if group == OTHER:
-            outcome = shoot(take, folder, rng, other.table)
-        else:
-            outcome = shoot(take, folder, rng)
-    except CannotMeasure as refusal:
-        return Trial(group, "refused", 0.0, refused=refusal.message, should_refuse=True)
-    return Trial(group, "refused", 0.0, float(len(outcome.results)), should_refuse=True)
+        take, there = replace(take, reference=other.reference), other.table
+    return must_refuse(group, "refused", lambda: shoot(take, folder, rng, there))
 
 
 def _goals() -> dict[str, tuple[Goal, ...]]:

@@ -13,7 +13,7 @@ import numpy as np
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.uncertainty import interval
 from seeworthy.procedures.continuity.measure import gaps_by_metadata
-from seeworthy.procedures.study import Goal, Study, Trial, measured
+from seeworthy.procedures.study import Goal, Study, Trial, held, measured, must_refuse
 from seeworthy.virtual.clock_screen import Screen, ScreenView
 from seeworthy.virtual.clock_shots import Shots
 from seeworthy.virtual.segments import Recorder, RoomScene, Written, record, room_sound
@@ -105,7 +105,7 @@ def _gaps(group: str, witness: str, made: _Made) -> Iterator[Trial]:
     if gap is None:
         yield Trial(group, "gap", truth, refused="no gap by this witness")
     else:
-        yield Trial(group, "gap", truth, gap.value, gap.u, *gap.interval)
+        yield held(group, truth, gap)
 
 
 def _by_stamps(rng: np.random.Generator) -> Iterator[Trial]:
@@ -141,11 +141,8 @@ def _mixed(rng: np.random.Generator) -> Trial:
         scene = RoomScene(lambda t: np.full((48, wide), 90, np.uint8))
         other = Recorder(width=wide, height=48, prefix="DUN")
         theirs = record(Path(folder), other, scene, files=1, last=1.0)
-        try:
-            measured("continuity", [w.path for w in (*ours, *theirs)])
-        except CannotMeasure as error:
-            return Trial(_REFUSED, "gap", 0.0, refused=error.message, should_refuse=True)
-    return Trial(_REFUSED, "gap", 0.0, 0.0, should_refuse=True)
+        files = [w.path for w in (*ours, *theirs)]
+        return must_refuse(_REFUSED, "gap", lambda: measured("continuity", files))
 
 
 def _grey(t: float) -> np.ndarray[Any, np.dtype[np.uint8]]:

@@ -10,10 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome
 from seeworthy.media.write import ClipWriter
-from seeworthy.procedures.study import Goal, Study, Trial, measured
+from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured, must_refuse
 from seeworthy.virtual.dark_frame import DarkCamera
 
 RATE = 10
@@ -26,12 +25,9 @@ LIT, OPENED, LAMP = "light leaks: refused", "cover comes off: refused", "lamp in
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat is another camera."""
-    for number, group in enumerate((PLAIN, FAINT, CODED)):
-        for i in range(repeats):
-            yield from _one(group, np.random.default_rng([seed, number, i]))
-    for number, group in enumerate((LIT, OPENED, LAMP), 3):
-        for i in range(max(1, repeats // 5)):
-            yield from _wrong(group, np.random.default_rng([seed, number, i]))
+    wrong = (LIT, OPENED, LAMP)
+    for group, rng in cases(repeats, seed, (PLAIN, FAINT, CODED, *wrong), wrong):
+        yield from (_wrong if group in wrong else _one)(group, rng)
 
 
 def random_camera(rng: np.random.Generator, faint: bool = False) -> DarkCamera:
@@ -85,12 +81,9 @@ def _one(group: str, rng: np.random.Generator) -> Iterator[Trial]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "dark.mp4"
         made = film(path, camera, rng, 800_000 if group == CODED else None)
-        try:
-            outcome = measured("dark", [path])
-        except CannotMeasure as refusal:
-            yield Trial(group, "dark_level", 0.0, refused=refusal.message)
-            return
-    yield from _held(group, camera, made, outcome)
+        outcome = yield from asked(group, "dark_level", 0.0, lambda: measured("dark", [path]))
+    if outcome is not None:
+        yield from _held(group, camera, made, outcome)
 
 
 def _held(group: str, camera: DarkCamera, made: Any, outcome: Outcome) -> Iterator[Trial]:
@@ -112,7 +105,7 @@ def _held(group: str, camera: DarkCamera, made: Any, outcome: Outcome) -> Iterat
             continue  # black takes the foot off a dot: as delivered it is weaker than as made
         if group == FAINT and key[0] == "dark_banding":
             continue
-        yield Trial(name, r.measurand, truth[key], r.value, r.u, *r.interval)
+        yield held(name, truth[key], r)
 
 
 def _wrong(group: str, rng: np.random.Generator) -> Iterator[Trial]:
@@ -131,12 +124,7 @@ def _wrong(group: str, rng: np.random.Generator) -> Iterator[Trial]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "dark.mp4"
         film(path, camera, rng, None, light)
-        try:
-            found = measured("dark", [path]).results[0]
-        except CannotMeasure as refusal:
-            yield Trial(group, "dark_level", 0.0, refused=refusal.message, should_refuse=True)
-            return
-    yield Trial(group, "dark_level", 0.0, found.value, found.u, *found.interval, "", True)
+        yield must_refuse(group, "dark_level", lambda: measured("dark", [path]))
 
 
 _WHAT = ("dark_level", "dark_growth", "hot_pixels", "dark_banding rows", "dark_banding columns")

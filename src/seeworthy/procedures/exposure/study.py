@@ -10,10 +10,7 @@ import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome
-from seeworthy.media.source import Source
-from seeworthy.procedures import procedure
-from seeworthy.procedures.declare import Inputs
-from seeworthy.procedures.study import Goal, Study, Trial
+from seeworthy.procedures.study import Goal, Study, Trial, held, measured
 from seeworthy.virtual.exposure import Adapting, PassingCard, film_card, film_step, steady
 from seeworthy.virtual.sensor import RollingCamera
 
@@ -42,10 +39,7 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
 
 def measure(path: Path, rest: Path | None = None) -> Outcome:
     """Run the procedure on a clip, and the same edge at rest."""
-    files = {"": (Source.of(path),)}
-    if rest is not None:
-        files["rest"] = (Source.of(rest),)
-    return procedure("exposure").run(Inputs(files))
+    return measured("exposure", {"": [path], **({"rest": [rest]} if rest else {})})
 
 
 def film_pair(rng: np.random.Generator, folder: Path, exposure: float, speed: float) -> None:
@@ -96,7 +90,7 @@ def _card(group: str, rng: np.random.Generator, folder: Path) -> Trial:
     if bound:
         # The figure of a bound is no estimate; only whether it holds is judged.
         return Trial(group, "exposure_time", truth, truth, found.u, *found.interval)
-    return Trial(group, "exposure_time", truth, found.value, found.u, *found.interval)
+    return held(group, truth, found)
 
 
 def _step(group: str, rng: np.random.Generator, folder: Path) -> Trial:
@@ -128,10 +122,7 @@ def _step(group: str, rng: np.random.Generator, folder: Path) -> Trial:
     found = said.results[0]
     if group == CLIPPED and found.conditions.get("bound") == "upper":
         return Trial(group, "adaptation_time", truth, truth, found.u, *found.interval)
-    return Trial(
-        group, "adaptation_time", truth, found.value, found.u, *found.interval,
-        should_refuse=group == NONE,
-    )  # fmt: skip
+    return held(group, truth, found, "adaptation_time", should_refuse=group == NONE)
 
 
 STUDY = Study(

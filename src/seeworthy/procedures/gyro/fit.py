@@ -99,13 +99,8 @@ def fit_gyro(
     start = replace(shape, focal=shape.focal / max(first.scale, 0.2))
     x = np.zeros(len(NAMES))
     x[0], x[1], x[5] = math.log(start.focal), start.k, first.offset
+    centre, prior = _priors(shape, interval, rows)
     angle, smooth = gyro.smoothed(_SEEN_OVER * interval), gyro.smoothed(interval)
-    prior = np.full(len(NAMES), np.inf)
-    prior[1] = K_PRIOR[1]
-    prior[6] = (ROW_PRIOR * interval if rows else 1e-9) / shape.height
-    prior[7:] = 1e-9  # a steady drift of the gyroscope is taken out with the way flown
-    centre = np.zeros(len(NAMES))
-    centre[1] = K_PRIOR[0]
     place = np.ones(GRID[0] * GRID[1])
     weight: Floats | None = None
 
@@ -132,17 +127,29 @@ def fit_gyro(
             break
     assert weight is not None
     cov, dof = _clustered(r, jac, weight, scatter, normal, points, interval)
-    values = x.copy()
-    values[0] = math.exp(x[0])
-    to_px = np.eye(len(x))
-    to_px[0, 0] = values[0]
-    cov = to_px @ cov @ to_px
-    axes = _small(x[2:5]) @ first.axes
+    return _told(x, cov, dof, first.axes, shape, (len(chosen), len(points.px)), scatter)
+
+
+def _told(
+    x: Floats, cov: Floats, dof: float, axes: Floats, shape: Shape, counts: tuple[int, int],
+    scatter: float,
+) -> GyroFit:  # fmt: skip
+    """Return the fit with the focal length in px, which was fitted as its logarithm."""
+    values, to_px = x.copy(), np.ones(len(x))
+    values[0] = to_px[0] = math.exp(x[0])
+    cov = cov * np.outer(to_px, to_px)
     lens = replace(shape, focal=float(values[0]), k=float(values[1]))
-    return GyroFit(
-        values, np.sqrt(np.diag(cov)), cov, axes, dof, len(chosen), len(points.px),
-        scatter, lens,
-    )  # fmt: skip
+    u = np.sqrt(np.diag(cov))
+    return GyroFit(values, u, cov, _small(x[2:5]) @ axes, dof, *counts, scatter, lens)
+
+
+def _priors(shape: Shape, interval: float, rows: bool) -> tuple[Floats, Floats]:
+    """Return what is believed of each value before, and how much it may stray."""
+    centre, prior = np.zeros(len(NAMES)), np.full(len(NAMES), np.inf)
+    centre[1], prior[1] = K_PRIOR
+    prior[6] = (ROW_PRIOR * interval if rows else 1e-9) / shape.height
+    prior[7:] = 1e-9  # a steady drift of the gyroscope is taken out with the way flown
+    return centre, prior
 
 
 def _gather(pairs: Sequence[FramePair], width: int, height: int, side: int) -> _Points:

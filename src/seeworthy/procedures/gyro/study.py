@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from seeworthy.ground.errors import CannotMeasure
-from seeworthy.procedures.study import Goal, Study, Trial, measured
+from seeworthy.ground.results import Outcome
+from seeworthy.procedures.study import Goal, Study, Trial, asked, held, measured, must_refuse
 from seeworthy.virtual.flight_view import Eye, Wave, film, fly, log_rows
 
 _SECONDS = 10.0
@@ -46,13 +46,13 @@ def _one(folder: Path, rng: np.random.Generator) -> Iterator[Trial]:
         "hfov": eye.hfov, "focal_length": eye.focal, "gyro_offset": 1e3 * offset,
         "readout_time": 1e3 * eye.readout,
     }  # fmt: skip
-    try:
-        outcome = measured("gyro", {"": [folder / "clip.mp4"], "log": [folder / "log.csv"]})
-    except CannotMeasure as error:
-        yield Trial(_GROUP, "focal_length", eye.focal, refused=error.message)
-        return
-    for r in outcome.results:
-        yield Trial(_GROUP, r.measurand, truth[r.measurand], r.value, r.u, *r.interval)
+    outcome = yield from asked(_GROUP, "focal_length", eye.focal, lambda: _measured(folder))
+    for r in outcome.results if outcome else ():
+        yield held(_GROUP, truth[r.measurand], r)
+
+
+def _measured(folder: Path) -> Outcome:
+    return measured("gyro", {"": [folder / "clip.mp4"], "log": [folder / "log.csv"]})
 
 
 def _refusal(folder: Path, seed: int) -> Trial:
@@ -60,12 +60,7 @@ def _refusal(folder: Path, seed: int) -> Trial:
     film(folder / "clip.mp4", Eye(), fly(5.0, (), 8.0, rng), 5.0, rng)
     other = log_rows(fly(12.0, (), 8.0, rng), np.eye(3), 0.0, 200.0, 0.3, rng)
     (folder / "log.csv").write_text(other, encoding="utf-8")
-    try:
-        files = {"": [folder / "clip.mp4"], "log": [folder / "log.csv"]}
-        value = measured("gyro", files).results[0].value
-    except CannotMeasure as error:
-        return Trial(_REFUSED, "hfov", 0.0, refused=error.message, should_refuse=True)
-    return Trial(_REFUSED, "hfov", 0.0, value, should_refuse=True)
+    return must_refuse(_REFUSED, "hfov", lambda: _measured(folder))
 
 
 STUDY = Study(

@@ -11,9 +11,8 @@ from typing import Any
 import numpy as np
 import PIL.Image
 
-from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.write import ClipWriter
-from seeworthy.procedures.study import Goal, Study, Trial, measured
+from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
 from seeworthy.virtual.clock_screen import Screen, ScreenView
 from seeworthy.virtual.clock_shots import Shots
 from seeworthy.virtual.sensor import RollingCamera
@@ -25,9 +24,8 @@ _SHOTS = 30
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat is another camera, interval, unevenness and set of holes."""
-    for number, group in enumerate((CLIP, STILLS, STAMPS, FILM, FAST)):
-        for i in range(repeats if number < 3 else max(1, repeats // 5)):
-            yield from _one(group, np.random.default_rng([seed, number, i]))
+    for group, rng in cases(repeats, seed, (CLIP, STILLS, STAMPS, FILM, FAST), (FILM, FAST)):
+        yield from _one(group, rng)
 
 
 def moments(
@@ -91,19 +89,18 @@ def _one(group: str, rng: np.random.Generator) -> Iterator[Trial]:
     times, missed = moments(rng, wait, scatter, holes)
     if group in (STAMPS, FAST):
         times = times + rng.uniform(0, 1)
+    wrong = group in (FILM, FAST)
     with tempfile.TemporaryDirectory() as folder:
-        try:
-            outcome = measured("interval", write(Path(folder), group, times, rng))
-        except CannotMeasure as refusal:
-            yield Trial(group, "shot_interval", wait, refused=refusal.message,
-                        should_refuse=group in (FILM, FAST))  # fmt: skip
-            return
+        files = write(Path(folder), group, times, rng)
+        outcome = yield from asked(
+            group, "shot_interval", wait, lambda: measured("interval", files), should_refuse=wrong
+        )
+    if outcome is None:
+        return
     truth = {"shot_interval": wait, "interval_scatter": 1e3 * scatter}
     for r in outcome.results:
-        yield Trial(
-            group if group in (FILM, FAST) else f"{group}: {r.measurand}", r.measurand,
-            truth[r.measurand], r.value, r.u, *r.interval, should_refuse=group in (FILM, FAST),
-        )  # fmt: skip
+        name = group if wrong else f"{group}: {r.measurand}"
+        yield held(name, truth[r.measurand], r, should_refuse=wrong)
     told = float(outcome.findings["missed_shots"] == missed)
     yield Trial(f"{group}: missing shots counted", "missed_shots", 1.0, told)
 

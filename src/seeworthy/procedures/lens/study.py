@@ -10,13 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome
 from seeworthy.ground.uncertainty import coverage_factor
-from seeworthy.media.source import Source
-from seeworthy.procedures import procedure
-from seeworthy.procedures.declare import Inputs
-from seeworthy.procedures.study import Goal, Study, Trial
+from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured, must_refuse
 from seeworthy.targets import target
 from seeworthy.virtual.filming import Hold, Studio, film, paints_of
 from seeworthy.virtual.optics import Blur
@@ -29,15 +25,16 @@ ONE_ANGLE = "one angle only"
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: `repeats` random lenses and films of the board per group."""
-    for group in GROUPS:
-        for i in range(repeats):
-            rng = np.random.default_rng([seed, GROUPS.index(group), i])
-            lens = random_lens(group, rng)
-            yield from _trials(group, lens, script(lens, rng), rng)
+    for group, rng in cases(repeats, seed, GROUPS):
+        lens = random_lens(group, rng)
+        yield from _trials(group, lens, script(lens, rng), rng)
     for i in range(max(1, repeats // 5)):
         rng = np.random.default_rng([seed, 99, i])
         lens = random_lens("mild barrel", rng)
-        yield from _refusals(lens, script(lens, rng, tilt=3.0), rng)
+        holds = script(lens, rng, tilt=3.0)
+        with tempfile.TemporaryDirectory() as folder:
+            clip = _film(lens, holds, rng, folder)
+            yield must_refuse(ONE_ANGLE, "hfov", lambda c=clip: measure(c))  # type: ignore[misc]
 
 
 def random_lens(group: str, rng: np.random.Generator) -> Lens:
@@ -82,7 +79,7 @@ def script(lens: Lens, rng: np.random.Generator, tilt: float = 32.0, holds: int 
 
 def measure(path: Path) -> Outcome:
     """Run the procedure on a clip."""
-    return procedure("lens").run(Inputs({"": (Source.of(path),)}))
+    return measured("lens", [path])
 
 
 def _film(lens: Lens, holds: list[Hold], rng: np.random.Generator, folder: str) -> Path:
@@ -98,55 +95,29 @@ def _trials(group: str, lens: Lens, holds: list[Hold], rng: np.random.Generator)
     truth = dict(zip(("hfov", "vfov", "dfov"), lens.view_angles(), strict=True))
     truth["focal_length"] = lens.fx
     with tempfile.TemporaryDirectory() as folder:
-        try:
-            outcome = measure(_film(lens, holds, rng, folder))
-        except CannotMeasure as refusal:
-            yield _trial(group, "hfov", truth["hfov"], refused=refusal.message)
-            return
+        clip = _film(lens, holds, rng, folder)
+        outcome = yield from asked(f"{group}: hfov", "hfov", truth["hfov"], lambda: measure(clip))
+    if outcome is None:
+        return
+    # Every figure has goals of its own, so each is a group of its own.
     found = {r.measurand: r for r in outcome.results}
     for name, true in truth.items():
         if name in found:
-            r = found[name]
-            yield _trial(group, name, true, r.value, r.u, *r.interval)
+            yield held(f"{group}: {name}", true, found[name])
         else:
-            yield _trial(group, name, true, refused="no value")
+            yield Trial(f"{group}: {name}", name, true, refused="no value")
     rms = found["reprojection_rms"].value
-    yield _trial(group, "reprojection_rms", 0.0, rms)
+    yield Trial(f"{group}: reprojection_rms", "reprojection_rms", 0.0, rms)
     if lens.kind == outcome.findings["model"]:
         yield _k1(group, lens.k[0], outcome.findings["coefficients"]["k1"])
     right = float(outcome.findings["model"] == lens.kind)
-    yield _trial(group, "model", 1.0, right)
+    yield Trial(f"{group}: model", "model", 1.0, right)
 
 
 def _k1(group: str, truth: float, found: dict[str, Any]) -> Trial:
     value, u = found["value"], found["u"]
     half = coverage_factor(11) * u
-    return _trial(group, "k1", truth, value, u, value - half, value + half)
-
-
-def _trial(
-    group: str,
-    name: str,
-    truth: float,
-    value: float | None = None,
-    u: float | None = None,
-    low: float | None = None,
-    high: float | None = None,
-    refused: str = "",
-) -> Trial:
-    """Every figure has goals of its own, so each is a group of its own."""
-    return Trial(f"{group}: {name}", name, truth, value, u, low, high, refused)
-
-
-def _refusals(lens: Lens, holds: list[Hold], rng: np.random.Generator) -> Iterator[Trial]:
-    with tempfile.TemporaryDirectory() as folder:
-        try:
-            outcome = measure(_film(lens, holds, rng, folder))
-        except CannotMeasure as refusal:
-            yield Trial(ONE_ANGLE, "hfov", 0.0, refused=refusal.message, should_refuse=True)
-            return
-    value = next(r.value for r in outcome.results if r.measurand == "hfov")
-    yield Trial(ONE_ANGLE, "hfov", 0.0, value, should_refuse=True)
+    return Trial(f"{group}: k1", "k1", truth, value, u, value - half, value + half)
 
 
 def _goals() -> dict[str, tuple[Goal, ...]]:

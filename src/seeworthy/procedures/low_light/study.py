@@ -12,13 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from seeworthy.ground.errors import CannotMeasure
-from seeworthy.ground.results import Outcome, Result
-from seeworthy.media.source import Source
+from seeworthy.ground.results import Outcome
 from seeworthy.observe.grey_patches import INK, PAPER_DENSITY, U_NOMINAL
-from seeworthy.procedures import procedure
-from seeworthy.procedures.declare import gather
-from seeworthy.procedures.study import Goal, Study, Trial
+from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
 from seeworthy.targets import target
 from seeworthy.targets.edges import LOW_TONE
 from seeworthy.virtual.dim_light import DimCamera
@@ -35,9 +31,8 @@ SNR, SHARPNESS = 20.0, 0.5
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat is another camera, other levels, another print and meter."""
-    for number, group in enumerate((GRAIN, WASH, CODED, BRIGHT)):
-        for i in range(repeats if number < 2 else max(1, repeats // 5)):
-            yield from _one(group, np.random.default_rng([seed, number, i]))
+    for group, rng in cases(repeats, seed, (GRAIN, WASH, CODED, BRIGHT), (CODED, BRIGHT)):
+        yield from _one(group, rng)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,12 +130,6 @@ def levels(camera: DimCamera, rng: np.random.Generator, group: str) -> list[floa
     return found
 
 
-def measure(paths: list[Path], lights: list[str]) -> Outcome:
-    """Run the procedure."""
-    found = procedure("low-light")
-    return found.run(gather(found, {"": [Source.of(p) for p in paths]}, {"light": lights}))
-
-
 def reading(lux: float, bench: _Bench, rng: np.random.Generator) -> str:
     """Return what a dome meter shows, with its errors."""
     ev = math.log2(lux * bench.meter * 100 / 330.0) + 0.1 * float(rng.standard_normal())
@@ -154,37 +143,33 @@ def _one(group: str, rng: np.random.Generator) -> Iterator[Trial]:
         paths = [Path(folder) / f"level_{i}.mp4" for i in range(len(true))]
         for path, lux in zip(paths, true, strict=True):
             film(path, camera, bench, lux, rng, 30_000_000 if group == CODED else None)
-        try:
-            outcome = measure(paths, [reading(lux, bench, rng) for lux in true])
-        except CannotMeasure as refusal:
-            yield Trial(group, "usable_lux", truth(camera), refused=refusal.message)
-            return
-    yield from _held(group, camera, true, outcome)
+        metered = {"light": [reading(lux, bench, rng) for lux in true]}
+        outcome = yield from asked(
+            group, "usable_lux", truth(camera), lambda: measured("low-light", paths, metered)
+        )
+    if outcome is not None:
+        yield from _held(group, camera, true, outcome)
 
 
 def _held(group: str, camera: DimCamera, true: list[float], outcome: Outcome) -> Iterator[Trial]:
     usable = outcome.results[0]
     end = truth(camera)
     if group == BRIGHT:
-        held = usable.conditions.get("bound") == "upper" and usable.interval[1] >= end
-        yield Trial(f"{group} is told and holds", "usable_lux", 1.0, float(held))
+        holds = usable.conditions.get("bound") == "upper" and usable.interval[1] >= end
+        yield Trial(f"{group} is told and holds", "usable_lux", 1.0, float(holds))
         return
-    yield Trial(group, "usable_lux", end, usable.value, usable.u, *usable.interval)
+    yield held(group, end, usable)
     bright = _mtf50(camera.at(true[0]).sigma)
     snr = [r for r in outcome.results if r.measurand == "snr_18"]
     kept = [r for r in outcome.results if r.measurand == "sharpness_kept"]
     # Results go from bright to dark, as the levels do.
     if len(snr) == len(true):
         for lux, r in zip(true, snr, strict=True):
-            yield _trial(f"{group}: SNR of every take", camera.snr(lux), r)
+            yield held(f"{group}: SNR of every take", camera.snr(lux), r)
     if len(kept) == len(true) - 1:
         for lux, r in zip(true[1:], kept, strict=True):
             ratio = _mtf50(camera.at(lux).sigma) / bright
-            yield _trial(f"{group}: sharpness of every take", ratio, r)
-
-
-def _trial(group: str, truth: float, found: Result) -> Trial:
-    return Trial(group, found.measurand, truth, found.value, found.u, *found.interval)
+            yield held(f"{group}: sharpness of every take", ratio, r)
 
 
 STUDY = Study(

@@ -8,8 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from seeworthy.ground.errors import CannotMeasure
-from seeworthy.procedures.study import Goal, Study, Trial, measured
+from seeworthy.procedures.study import Goal, Study, Trial, asked, held, measured, must_refuse
 from seeworthy.virtual.flight_view import Eye, Turning, Wave, film, fly
 
 _SECONDS = 12.0
@@ -47,34 +46,28 @@ def _one(path: Path, rng: np.random.Generator, *, shaken: bool) -> Iterator[Tria
     view = eye.hfov + float(rng.normal(0, 0.5))
     readout = 1e3 * eye.readout + float(rng.normal(0, 0.3))
     truth = truths(flight, eye, _SECONDS)
-    try:
-        outcome = measured(
-            "motion", [path],
-            readings={
-                "hfov": [f"{view} deg ± 0.5 deg"],
-                "readout_time": [f"{readout} ms ± 0.3 ms"],
-            },
-        )  # fmt: skip
-    except CannotMeasure as error:
-        yield Trial(_SIZES, "rotation_rms", truth["pitch"][0], refused=error.message)
+    read = {"hfov": [f"{view} deg ± 0.5 deg"], "readout_time": [f"{readout} ms ± 0.3 ms"]}
+    outcome = yield from asked(
+        _SIZES, "rotation_rms", truth["pitch"][0], lambda: measured("motion", [path], read)
+    )
+    if outcome is None:
         return
     swung = told = False
     for r in outcome.results:
-        ends = r.interval
         if shaken and not r.measurand.startswith("vibration"):
             continue  # a rolling shutter shears what shakes: sizes are judged without
         if r.measurand in ("rotation_rms", "rotation_p95"):
             real = truth[str(r.conditions["axis"])][r.measurand == "rotation_p95"]
-            yield Trial(_SIZES, r.measurand, real, r.value, r.u, *ends)
+            yield held(_SIZES, real, r)
         elif r.measurand in ("swing_period", "swing") and r.conditions["axis"] == _AXES[axis]:
             swung = True
             real = sway.swing if r.measurand == "swing" else 1 / sway.frequency
-            yield Trial(_SWING, r.measurand, real, r.value, r.u, *ends)
+            yield held(_SWING, real, r)
         elif r.measurand == "vibration_frequency":
             told = True
-            yield Trial(_SHAKE, r.measurand, fast, r.value, r.u, *ends)
+            yield held(_SHAKE, fast, r)
         elif r.measurand == "vibration":
-            yield Trial(_SHAKE, r.measurand, shake.swing, r.value, r.u, *ends)
+            yield held(_SHAKE, shake.swing, r)
     if not swung and not shaken:
         yield Trial(_SWING, "swing", sway.swing, refused="no swing found")
     if shaken and not told:
@@ -103,11 +96,8 @@ def _refusal(path: Path, seed: int) -> Trial:
         for i in range(60):
             grey = 128 + 0.7 * rng.standard_normal((180, 320))
             clip.write_luma(np.clip(grey, 16, 235).astype(np.uint8), i / 30)
-    try:
-        value = measured("motion", [path], readings={"hfov": ["63 deg ± 1 deg"]}).results[0].value
-    except CannotMeasure as error:
-        return Trial(_REFUSED, "unrest", 0.0, refused=error.message, should_refuse=True)
-    return Trial(_REFUSED, "unrest", 0.0, value, should_refuse=True)
+    view = {"hfov": ["63 deg ± 1 deg"]}
+    return must_refuse(_REFUSED, "unrest", lambda: measured("motion", [path], view))
 
 
 STUDY = Study(

@@ -14,13 +14,9 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.ground.results import Outcome
-from seeworthy.media.source import Source
-from seeworthy.procedures import procedure
-from seeworthy.procedures.declare import Inputs
 from seeworthy.procedures.native import footage
 from seeworthy.procedures.native.measure import LEAST, Answer
-from seeworthy.procedures.study import Goal, Study, Trial
+from seeworthy.procedures.study import Goal, Study, Trial, measured
 from seeworthy.virtual.detail_scene import leaves, wall
 from seeworthy.virtual.optics import Sharpening
 from seeworthy.virtual.resample import ENLARGERS, MARGIN, SmallRaster
@@ -93,11 +89,6 @@ def _photographs() -> list[Any]:
     except ImportError:
         return []
     return [getattr(data, name)() for name in _PHOTOGRAPHS]
-
-
-def measure(path: Path) -> Outcome:
-    """Run the procedure on a clip."""
-    return procedure("native").run(Inputs({"": (Source.of(path),)}))
 
 
 def enlarged(
@@ -250,7 +241,7 @@ def film_and_ask(
 
 def _ask(path: Path) -> tuple[list[Answer], list[tuple[float, float, float] | None]]:
     try:
-        said = measure(path)
+        said = measured("native", [path])
     except CannotMeasure:
         return ["undecided", "undecided"], [None, None]
     found = {r.measurand: (r.value, *r.interval) for r in said.results}

@@ -134,12 +134,7 @@ def measure_level(
     smear, spread = _correlation(far)
     dof = _dof(far, pixels, spread)
     near = np.flatnonzero(np.diff(when) == 1)
-    close = variance
-    if len(near):
-        side = (still[near + 1] - still[near]) / math.sqrt(2)
-        if bands:
-            side = side - side.mean(axis=2, keepdims=True)
-        close = float((side**2).mean())
+    close = _neighbours(still, near, bands) if len(near) else variance
     tied = variance * _left_over(when, apart, 1 - close / max(variance, 1e-18))
     fixed_variance, u_fixed_variance = _fixed(still, apart)
     fixed_variance -= tied
@@ -159,6 +154,14 @@ def measure_level(
         smear, math.sqrt(max(flicker, 0.0)) / signal, bands,
         sparseness(codes, corner) if codes is not None else 0.0, pixels, frames,
     )  # fmt: skip
+
+
+def _neighbours(still: Floats, near: npt.NDArray[np.intp], bands: float) -> float:
+    """Return the variance between neighbouring frames."""
+    side = (still[near + 1] - still[near]) / math.sqrt(2)
+    if bands:
+        side = side - side.mean(axis=2, keepdims=True)
+    return float((side**2).mean())
 
 
 def _check(x: Floats, limits: tuple[float, float]) -> None:

@@ -11,13 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome
-from seeworthy.media.source import Source
 from seeworthy.observe.grey_patches import PAPER_DENSITY
-from seeworthy.procedures import procedure
-from seeworthy.procedures.declare import gather
-from seeworthy.procedures.study import Goal, Study, Trial
+from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
 from seeworthy.targets import target
 from seeworthy.targets.greys import DENSITIES
 from seeworthy.virtual.filming import paints_of
@@ -35,10 +31,9 @@ MOVING, CLIPPED, SHORT = "hand-held: refused", "overexposed: refused", "six fram
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat is another camera, and another draw of its noise."""
-    groups = (PLAIN, DENOISED, LAMP, GENTLE, MEDIUM, STARVED, MOVING, CLIPPED, SHORT)
-    for number, group in enumerate(groups):
-        for i in range(repeats if number < 3 else max(1, repeats // 5)):
-            yield from _one(group, np.random.default_rng([seed, number, i]))
+    few = (GENTLE, MEDIUM, STARVED, MOVING, CLIPPED, SHORT)
+    for group, rng in cases(repeats, seed, (PLAIN, DENOISED, LAMP, *few), few):
+        yield from _one(group, rng)
 
 
 def random_camera(rng: np.random.Generator) -> NoiseCamera:
@@ -74,9 +69,8 @@ def scene(shift: float = 0.0) -> Any:
 def measure(path: Path, **readings: str) -> Outcome:
     """Run the procedure on a clip, the steps' true densities typed."""
     typed = " ".join(f"{PAPER_DENSITY + d:.4f}" for d in DENSITIES) + " ± 0.0001"
-    found = procedure("noise")
     given = {"densities": [typed], **{k: [v] for k, v in readings.items()}}
-    return found.run(gather(found, {"": (Source.of(path),)}, given))
+    return measured("noise", [path], given)
 
 
 @dataclass(frozen=True)
@@ -115,13 +109,10 @@ def _one(group: str, rng: np.random.Generator) -> Iterator[Trial]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "greys.mp4"
         write(path, frames, bit_rate=case.bit_rate)
-        try:
-            outcome = measure(path)
-        except CannotMeasure as refusal:
-            wrong = group in (MOVING, CLIPPED, SHORT)
-            yield Trial(group, "snr_18", 0.0, refused=refusal.message, should_refuse=wrong)
-            return
-    yield from _held(group, case, outcome)
+        wrong = group in (MOVING, CLIPPED, SHORT)
+        outcome = yield from asked(group, "snr_18", 0.0, lambda: measure(path), should_refuse=wrong)
+    if outcome is not None:
+        yield from _held(group, case, outcome)
 
 
 def _shaken(camera: NoiseCamera, rng: np.random.Generator) -> Iterator[Any]:
@@ -149,14 +140,7 @@ def _held(group: str, case: _Case, outcome: Outcome) -> Iterator[Trial]:
     for r in outcome.results:
         key = (r.measurand, str(r.conditions.get("noise", "")))
         if key in true:
-            yield Trial(
-                f"{group}: {' '.join(key).strip()}",
-                r.measurand,
-                true[key],
-                r.value,
-                r.u,
-                *r.interval,
-            )
+            yield held(f"{group}: {' '.join(key).strip()}", true[key], r)
 
 
 def _range(group: str, true: float, outcome: Outcome) -> Iterator[Trial]:
@@ -169,8 +153,8 @@ def _range(group: str, true: float, outcome: Outcome) -> Iterator[Trial]:
         )  # fmt: skip
     for r in outcome.results:
         if r.measurand == "dynamic_range":
-            held = float(r.value <= true)
-            yield Trial(f"{group}: dynamic range is at least that", "held", 1.0, held)
+            holds = float(r.value <= true)
+            yield Trial(f"{group}: dynamic range is at least that", "held", 1.0, holds)
 
 
 def _coding(group: str, sensor: float, outcome: Outcome) -> Iterator[Trial]:
@@ -181,12 +165,9 @@ def _coding(group: str, sensor: float, outcome: Outcome) -> Iterator[Trial]:
     bound = delivered.value - float(outcome.findings["coding_took_at_least_db"])
     # The sensor's own SNR must not be above the bound.
     own = next(c.part for c in delivered.budget if c.name == "noise and signal")
-    held = float(sensor <= bound + 2 * own + 0.1)
-    yield Trial(f"{group}: bound on the sensor holds", "sensor_snr_bound", 1.0, held)
-    yield Trial(
-        f"{group}: SNR as delivered against the sensor's", "snr_18", sensor, delivered.value,
-        delivered.u, *delivered.interval,
-    )  # fmt: skip
+    holds = float(sensor <= bound + 2 * own + 0.1)
+    yield Trial(f"{group}: bound on the sensor holds", "sensor_snr_bound", 1.0, holds)
+    yield held(f"{group}: SNR as delivered against the sensor's", sensor, delivered)
     yield Trial(f"{group}: bound against the sensor's SNR", "sensor_snr_bound", sensor, bound)
 
 

@@ -17,15 +17,11 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome
 from seeworthy.ground.uncertainty import interval
-from seeworthy.media.source import Source
 from seeworthy.media.tone_curve import ToneCurve
 from seeworthy.media.write import ClipWriter
-from seeworthy.procedures import procedure
-from seeworthy.procedures.declare import gather
-from seeworthy.procedures.study import Goal, Study, Trial
+from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
 from seeworthy.targets import target
 from seeworthy.targets.greys import DENSITIES
 from seeworthy.virtual.filming import Hold, Studio, film, paints_of
@@ -48,9 +44,8 @@ Floats = npt.NDArray[np.float64]
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: `repeats` cameras of each look."""
-    for number, look in enumerate(LOOKS):
-        for i in range(repeats):
-            yield from _one(look, np.random.default_rng([seed, number, i]))
+    for look, rng in cases(repeats, seed, tuple(LOOKS)):
+        yield from _one(look, rng)
 
 
 @dataclass(frozen=True)
@@ -122,11 +117,8 @@ def measure(
     options: Mapping[str, Sequence[str]] | None = None,
 ) -> Outcome:
     """Run a procedure on files, with a measured curve where one is given."""
-    given = {role: [Source.of(p) for p in paths] for role, paths in files.items()}
-    if curve is not None:
-        given["oecf"] = [Source.of(curve)]
-    found = procedure(name)
-    return found.run(gather(found, given, readings or {}, options))
+    given = files if curve is None else {**files, "oecf": [curve]}
+    return measured(name, given, readings, options)
 
 
 def measure_curve(folder: Path, camera: _Camera, rng: np.random.Generator) -> tuple[Outcome, Path]:
@@ -144,11 +136,12 @@ def _one(look: str, rng: np.random.Generator) -> Iterator[Trial]:
     camera = random_camera(look, rng)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        try:
-            outcome, kept = measure_curve(folder, camera, rng)
-        except CannotMeasure as refusal:
-            yield Trial(SLOPE, "mid_tone_slope", 1.0, refused=refusal.message)
+        made = yield from asked(
+            SLOPE, "mid_tone_slope", 1.0, lambda: measure_curve(folder, camera, rng)
+        )
+        if made is None:
             return
+        outcome, kept = made
         yield from _curve(camera, outcome)
         yield from _shading(folder, camera, kept, rng)
         yield from _snr(folder, camera, kept, rng)
@@ -167,9 +160,7 @@ def _curve(camera: _Camera, outcome: Outcome) -> Iterator[Trial]:
     # The grey of the middle of the frame, as in the first clip.
     grey = 0.18 * camera.exposure
     tag = [_tag_stops(grey * 2.0**e, camera.look) for e in (0.5, -0.5)]
-    yield Trial(
-        SLOPE, "mid_tone_slope", tag[0] - tag[1], slope.value, slope.u, *slope.interval
-    )  # fmt: skip
+    yield held(SLOPE, tag[0] - tag[1], slope, "mid_tone_slope")
     curve = ToneCurve.from_json(outcome.correction, "")
     light = curve.light(np.exp2(tag))
     stops, u = math.log2(light[0] / light[1]), curve.u_between(*light)
@@ -185,8 +176,7 @@ def _shading(
     clip = _write(folder / "wall.mp4", light, camera, rng)
     for group, curve in ((SHADING, kept), (BY_TAG, None)):
         found = measure("shading", {"": [clip]}, curve, {"evenness": ["0.001 stops"]})
-        r = found.results[0]
-        yield Trial(group, r.measurand, camera.shade.stops, r.value, r.u, *r.interval)
+        yield held(group, camera.shade.stops, found.results[0])
 
 
 def _snr(folder: Path, camera: _Camera, kept: Path, rng: np.random.Generator) -> Iterator[Trial]:
@@ -196,13 +186,13 @@ def _snr(folder: Path, camera: _Camera, kept: Path, rng: np.random.Generator) ->
     clip = folder / "noise.mp4"
     write(clip, own.film(light, 12, rng))
     regions = [f"{k * stripe + 40},200,{stripe - 80},100" for k in range(5)]
-    try:
-        found = measure("noise", {"": [clip]}, kept, options={"region": regions})
-    except CannotMeasure as refusal:
-        yield Trial(SNR, "snr_18", 0.0, refused=refusal.message)
-        return
-    r = next(r for r in found.results if r.measurand == "snr_18")
-    yield Trial(SNR, "snr_18", own.noise(0.18).snr, r.value, r.u, *r.interval)
+    found = yield from asked(
+        SNR, "snr_18", 0.0,
+        lambda: measure("noise", {"": [clip]}, kept, options={"region": regions}),
+    )  # fmt: skip
+    if found is not None:
+        snr = next(r for r in found.results if r.measurand == "snr_18")
+        yield held(SNR, own.noise(0.18).snr, snr)
 
 
 def _edge(folder: Path, camera: _Camera, kept: Path, rng: np.random.Generator) -> Iterator[Trial]:
@@ -217,14 +207,10 @@ def _edge(folder: Path, camera: _Camera, kept: Path, rng: np.random.Generator) -
     film(clip, made, [Hold(pose, 12, 0)], rng)
     frequency = np.arange(0.0, 1.0, 1e-4)
     truth = float(frequency[np.argmax(camera.blur.mtf(frequency, 0.0, 0.0) < 0.5)])
-    try:
-        found = measure("sharpness", {"": [clip]}, kept)
-    except CannotMeasure as refusal:
-        yield Trial(EDGE, "mtf50", truth, refused=refusal.message)
-        return
-    for r in found.results:
+    found = yield from asked(EDGE, "mtf50", truth, lambda: measure("sharpness", {"": [clip]}, kept))
+    for r in found.results if found else ():
         if r.measurand == "mtf50_centre":
-            yield Trial(EDGE, "mtf50", truth, r.value, r.u, *r.interval)
+            yield held(EDGE, truth, r, "mtf50")
 
 
 STUDY = Study(

@@ -9,9 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from seeworthy.ground.errors import CannotMeasure
 from seeworthy.media.write import ClipWriter
-from seeworthy.procedures.study import Goal, Study, Trial, measured
+from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
 from seeworthy.virtual.clock_screen import Screen, ScreenView
 from seeworthy.virtual.clock_shots import Shots
 from seeworthy.virtual.sensor import RollingCamera
@@ -22,9 +21,8 @@ _RATE = 30
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat is another camera, witness, screen and delay."""
-    for number, group in enumerate((ONE, THREE, WRONG)):
-        for i in range(repeats if number < 2 else max(1, repeats // 5)):
-            yield _one(group, np.random.default_rng([seed, number, i]))
+    for group, rng in cases(repeats, seed, (ONE, THREE, WRONG), (WRONG,)):
+        yield from _one(group, rng)
 
 
 def before_clock(rng: np.random.Generator, refresh: float) -> Shots:
@@ -56,7 +54,7 @@ def start(folder: Path, number: int, delay: float, rng: np.random.Generator) -> 
     return paths, f"{typed:.4f} s ± {1 / _RATE / 12**0.5:.4f} s"
 
 
-def _one(group: str, rng: np.random.Generator) -> Trial:
+def _one(group: str, rng: np.random.Generator) -> Iterator[Trial]:
     delay = float(rng.uniform(0.3, 4.0))
     scatter = 0.0 if group == ONE else 0.05
     with tempfile.TemporaryDirectory() as name:
@@ -67,13 +65,13 @@ def _one(group: str, rng: np.random.Generator) -> Trial:
         if group == WRONG:
             made = [((made[0][0][0], start(Path(name), 7, delay, rng)[0][1]), made[0][1])]
         files = {"": [paths[0] for paths, _ in made], "witness": [paths[1] for paths, _ in made]}
-        try:
-            found = measured("pad-time", files, {"pressed": [text for _, text in made]}).results[0]
-        except CannotMeasure as refusal:
-            return Trial(group, "start_delay", delay, refused=refusal.message,
-                         should_refuse=group == WRONG)  # fmt: skip
-    return Trial(group, "start_delay", delay, found.value, found.u, *found.interval,
-                 should_refuse=group == WRONG)  # fmt: skip
+        pressed, wrong = {"pressed": [text for _, text in made]}, group == WRONG
+        outcome = yield from asked(
+            group, "start_delay", delay, lambda: measured("pad-time", files, pressed),
+            should_refuse=wrong,
+        )  # fmt: skip
+    if outcome is not None:
+        yield held(group, delay, outcome.results[0], should_refuse=wrong)
 
 
 STUDY = Study(

@@ -9,12 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome
-from seeworthy.media.source import Source
-from seeworthy.procedures import procedure
-from seeworthy.procedures.declare import Inputs
-from seeworthy.procedures.study import Goal, Study, Trial
+from seeworthy.procedures.study import Goal, Study, Trial, asked, held, measured, must_refuse
 from seeworthy.targets import target
 from seeworthy.virtual.filming import Hold, Studio, film
 from seeworthy.virtual.optics import Blur
@@ -33,12 +29,12 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: `repeats` random cameras and poses per group."""
     for group in GROUPS:
         for i in range(repeats):
-            yield trial(group, seed, i)
+            yield from trial(group, seed, i)
     for i in range(max(2, repeats // 5)):
         yield refusal(seed, i)
 
 
-def trial(group: str, seed: int, i: int) -> Trial:
+def trial(group: str, seed: int, i: int) -> Iterator[Trial]:
     """Film one or two takes and measure them."""
     rng = np.random.default_rng([seed, GROUPS.index(group), i])
     aspect = ASPECTS[i % len(ASPECTS)]
@@ -54,12 +50,9 @@ def trial(group: str, seed: int, i: int) -> Trial:
         slip = rng.normal(0, 0.5, 2)
         second = (float(-tilt[1] + slip[0]), float(tilt[0] + slip[1]))
         poses.append(_pose(lens, second, 90.0 + float(rng.normal(0, 1)), rng))
-    try:
-        outcome = measure(studio, poses, rng)
-    except CannotMeasure as refused:
-        return Trial(group, "pixel_aspect", aspect, refused=refused.message)
-    r = outcome.results[0]
-    return Trial(group, "pixel_aspect", aspect, r.value, r.u, *r.interval)
+    outcome = yield from asked(group, "pixel_aspect", aspect, lambda: measure(studio, poses, rng))
+    if outcome is not None:
+        yield held(group, aspect, outcome.results[0])
 
 
 def refusal(seed: int, i: int) -> Trial:
@@ -68,12 +61,8 @@ def refusal(seed: int, i: int) -> Trial:
     lens = _lens(1.0, rng)
     near = lens.fx * 168 / HEIGHT
     pose = Pose.facing(near, pivot=(136.0, 87.0), at=(0.0, float(rng.uniform(0.4, 0.5)) * 168))
-    try:
-        outcome = measure(_studio(lens, 0.0, rng, plain=True), [pose], rng)
-    except CannotMeasure as refused:
-        return Trial(NOTHING, "pixel_aspect", 1.0, refused=refused.message, should_refuse=True)
-    value = outcome.results[0].value
-    return Trial(NOTHING, "pixel_aspect", 1.0, value, should_refuse=True)
+    studio = _studio(lens, 0.0, rng, plain=True)
+    return must_refuse(NOTHING, "pixel_aspect", lambda: measure(studio, [pose], rng), 1.0)
 
 
 def _lens(aspect: float, rng: np.random.Generator) -> Lens:
@@ -103,15 +92,15 @@ def _studio(lens: Lens, stretch: float, rng: np.random.Generator, *, plain: bool
 def measure(studio: Studio, poses: list[Pose], rng: np.random.Generator) -> Outcome:
     """Film a clip per pose and run the procedure."""
     with tempfile.TemporaryDirectory() as folder:
-        sources = []
+        clips = []
         for pose, name in zip(poses, ("stands", "turned"), strict=False):
             path = Path(folder) / f"{name}.mp4"
             film(path, studio, [Hold(pose, frames=12)], rng)
-            sources.append(Source.of(path))
-        files = {"": (sources[0],), "turned": tuple(sources[1:])}
-        return procedure("pixel-aspect").run(Inputs(files))
+            clips.append(path)
+        return measured("pixel-aspect", {"": clips[:1], "turned": clips[1:]})
 
 
+_COVERS = Goal("coverage", 0.90, "95 % intervals hold the truth in 90–99 %")
 STUDY = Study(
     id="pixel-aspect",
     title="Pixel aspect",
@@ -119,15 +108,15 @@ STUDY = Study(
     goals={
         TURNED: (
             Goal("max_percent", 0.2, "within 0.2 %"),
-            Goal("coverage", 0.90, "95 % intervals hold the truth in 90–99 %"),
+            _COVERS,
         ),
         PLAIN: (
             Goal("rms_percent", 0.2, "0.2 % rms"),
-            Goal("coverage", 0.90, "95 % intervals hold the truth in 90–99 %"),
+            _COVERS,
         ),
         FACING: (
             Goal("max_percent", 0.5, "within 0.5 %"),
-            Goal("coverage", 0.90, "95 % intervals hold the truth in 90–99 %"),
+            _COVERS,
         ),
         NOTHING: (Goal("right", 1.0, "always refused"),),
     },

@@ -96,20 +96,15 @@ def measure_shading(
     if bump is not None:
         fit = fit_surface(x, y, mean, _DEGREE, _LEAST_SCALE_STOPS, bump)
     lamp = _lamp(logs, x, y, fit.smooth)
-    level = fit.smooth
-    if turned is None:
-        # With one take a slope cannot be told from a shifted lens; the mean of four corners
-        # does not feel it, the worst corner does.
-        level = level - lamp[0] / 2 * x - lamp[1] / 2 * y
+    # With one take a slope cannot be told from a shifted lens; the mean of four corners
+    # does not feel it, the worst corner does.
+    tilt = (lamp[0] / 2, lamp[1] / 2) if turned is None else (0.0, 0.0)
+    level = fit.smooth - tilt[0] * x - tilt[1] * y
     centre = _brightest(x, y, level)
-    top = fit.at(*centre)
-    if turned is None:
-        top -= lamp[0] / 2 * centre[0] + lamp[1] / 2 * centre[1]
-    corners = top - np.array([fit.at(cx, cy) for cx in (-1, 1) for cy in (-1, 1)])
-    if turned is None:
-        slope = np.array([lamp[0] / 2 * cx + lamp[1] / 2 * cy for cx in (-1, 1) for cy in (-1, 1)])
-        # The truth lies between 'all of the slope is the lens' and 'none of it'.
-        corners = corners + slope / 2
+    top = fit.at(*centre) - tilt[0] * centre[0] - tilt[1] * centre[1]
+    ends = [(cx, cy) for cx in (-1, 1) for cy in (-1, 1)]
+    # The truth lies between 'all of the slope is the lens' and 'none of it'.
+    corners = top - np.array([fit.at(*e) - (tilt[0] * e[0] + tilt[1] * e[1]) / 2 for e in ends])
     u_corner = math.hypot(_FLOOR_STOPS, fit.u_corner)
     # Mostly it is the one or the other: the distribution between these limits is U-shaped.
     doubt = 0.0 if turned is not None else (abs(lamp[0]) + abs(lamp[1])) / 4 / math.sqrt(2)
@@ -120,21 +115,11 @@ def measure_shading(
     steps = [chroma_step(f) for f in fields]
     u_tint = math.hypot(_FLOOR_UV, _STEP_SHARE * float(np.mean(steps)), 0.01 * float(tint.max()))
     return MeasuredShading(
-        float(corners.mean()),
-        u_corner,
-        float(corners.max()),
-        math.hypot(_FLOOR_WORST, fit.u_corner, doubt),
-        float(tint.max()),
-        u_tint,
-        middle,
-        lamp,
-        top - level,
-        tint,
-        spot,
-        turned is not None,
-        mean.size,
-        float(2.0**top),
-    )
+        float(corners.mean()), u_corner,
+        float(corners.max()), math.hypot(_FLOOR_WORST, fit.u_corner, doubt),
+        float(tint.max()), u_tint, middle, lamp, top - level, tint, spot, turned is not None,
+        mean.size, float(2.0**top),
+    )  # fmt: skip
 
 
 def _axis(n: int) -> Floats:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import cv2
@@ -10,7 +10,7 @@ import numpy as np
 
 from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import BadQuantity, CannotMeasure
-from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, result
+from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
 from seeworthy.ground.uncertainty import interval
 from seeworthy.observe.evidence import BLUE, canvas, draw_cross, encode
 from seeworthy.observe.flat import FlatMean
@@ -59,41 +59,40 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         raise CannotMeasure(error.message, error.hint, (_picture(watchers[0], None),)) from None
     field = np.mean(fields, axis=0)
     wide = find_wide(field, size, found.centre) if found.spot is None else None
-    pictures = [_picture(watchers[0], found)]
-    if (part := found.spot or wide) is not None:
-        pictures.append(_hue_picture(field, size, part))
+    part = found.spot or wide
+    hues = () if part is None else (_hue_picture(field, size, part),)
     tone = inputs.tone(stages[0])
     parts = budgets(found, surface, tone)
-    method = "turned" if found.turned else "one take"
-    how = {"method": method if bend is None else f"{method}, and moved"}
-    evidence = ["flat_field.png"]
-    results = (
-        result(
-            "corner_shading", found.corner, n=4, conditions=how, evidence=evidence,
-            budget=parts["corner_shading"],
-        ),
-        result(
-            "corner_shading_worst", found.worst, n=1, conditions=how, evidence=evidence,
-            budget=parts["corner_shading_worst"],
-        ),
-        result(
-            "colour_shading", found.colour, n=4, conditions=how, evidence=evidence,
-            interval=interval(found.colour, combined(parts["colour_shading"]), least=0.0),
-            budget=parts["colour_shading"],
-        ),
-    )  # fmt: skip
+    way = "turned" if found.turned else "one take"
+    method = way if bend is None else f"{way}, and moved"
     return Outcome(
-        results,
+        _results(found, parts, method),
         {
             **_findings(found, wide, watchers[0].count, tone),
             "wall_stops": None if bend is None else round(bend.drop, 3),
         },
         (*_doubts(found, wide), *tone.said),
-        tuple(pictures),
+        (_picture(watchers[0], found), *hues),
         _figures(found),
-        how["method"],
+        method,
         _sentence(found, wide),
         _correction(fields, found, size),
+    )
+
+
+def _results(
+    found: MeasuredShading, parts: Mapping[str, tuple[Component, ...]], method: str
+) -> tuple[Result, ...]:
+    positive = interval(found.colour, combined(parts["colour_shading"]), least=0.0)
+    values = (
+        ("corner_shading", found.corner, 4, None),
+        ("corner_shading_worst", found.worst, 1, None),
+        ("colour_shading", found.colour, 4, positive),
+    )
+    how: dict[str, Any] = {"conditions": {"method": method}, "evidence": ["flat_field.png"]}
+    return tuple(
+        result(name, value, n=n, interval=ends, budget=parts[name], **how)
+        for name, value, n, ends in values
     )
 
 

@@ -12,13 +12,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome
-from seeworthy.media.source import Source
 from seeworthy.media.write import ClipWriter
-from seeworthy.procedures import procedure
-from seeworthy.procedures.declare import Inputs
-from seeworthy.procedures.study import Goal, Study, Trial
+from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
 from seeworthy.virtual.optics import HotSpot, Sensor, Shading, develop
 
 WIDTH, HEIGHT = 1280, 720
@@ -45,10 +41,8 @@ class ShadedField:
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: `repeats` random lenses, lamps and sensors per group."""
-    for group in GROUPS:
-        for i in range(repeats):
-            rng = np.random.default_rng([seed, GROUPS.index(group), i])
-            yield from _trials(group, random_field(group, rng), rng)
+    for group, rng in cases(repeats, seed, GROUPS):
+        yield from _trials(group, random_field(group, rng), rng)
 
 
 def random_field(group: str, rng: np.random.Generator) -> ShadedField:
@@ -147,26 +141,17 @@ def film_field(
     return path
 
 
-def measure(first: Path, second: Path | None = None) -> Outcome:
-    """Run the procedure on one or two takes."""
-    files = {"": (Source.of(first),)}
-    if second is not None:
-        files["turned"] = (Source.of(second),)
-    return procedure("shading").run(Inputs(files))
-
-
 def _trials(group: str, field: ShadedField, rng: np.random.Generator) -> Iterator[Trial]:
     truth = truth_of(field.shade)
     with tempfile.TemporaryDirectory() as folder:
-        first = film_field(Path(folder) / "a.mp4", field, rng)
-        second = None
+        files = {"": [film_field(Path(folder) / "a.mp4", field, rng)]}
         if group == TURNED:
-            second = film_field(Path(folder) / "b.mp4", field, rng, turn=True)
-        try:
-            outcome = measure(first, second)
-        except CannotMeasure as refusal:
-            yield Trial(f"{group}: refused", "refused", 0.0, refused=refusal.message)
-            return
+            files["turned"] = [film_field(Path(folder) / "b.mp4", field, rng, turn=True)]
+        outcome = yield from asked(
+            f"{group}: refused", "refused", 0.0, lambda: measured("shading", files)
+        )
+    if outcome is None:
+        return
     if group in (TURNED, ONE):
         yield from _values(group, truth, outcome)
     spot = outcome.findings["hot_spot"]
@@ -188,8 +173,7 @@ def _trials(group: str, field: ShadedField, rng: np.random.Generator) -> Iterato
 def _values(group: str, truth: dict[str, float], outcome: Outcome) -> Iterator[Trial]:
     for r in outcome.results:
         true = truth[r.measurand]
-        name = f"{group}: {r.measurand}"
-        yield Trial(name, r.measurand, true, r.value, r.u, *r.interval)
+        yield held(f"{group}: {r.measurand}", true, r)
         if r.measurand == "colour_shading":
             allowed = 0.001 + 0.05 * true
             yield Trial(f"{group}: tint", "share of allowed error", 0.0, (r.value - true) / allowed)

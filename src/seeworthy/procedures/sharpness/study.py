@@ -11,13 +11,9 @@ from typing import Any
 import cv2
 import numpy as np
 
-from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome
-from seeworthy.media.source import Source
-from seeworthy.procedures import procedure
-from seeworthy.procedures.declare import Inputs
 from seeworthy.procedures.sharpness.lines import per_height
-from seeworthy.procedures.study import Goal, Study, Trial
+from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
 from seeworthy.targets import target
 from seeworthy.virtual.filming import Hold, Studio, film, paints_of, take_still
 from seeworthy.virtual.lateral import film_colours
@@ -36,10 +32,8 @@ _CORNERS = {
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat films both targets with another blur."""
-    for group in (HIGH, LOW, UNCODED):
-        for i in range(repeats):
-            rng = np.random.default_rng([seed, (HIGH, LOW, UNCODED).index(group), i])
-            yield from _one(group, rng)
+    for group, rng in cases(repeats, seed, (HIGH, LOW, UNCODED)):
+        yield from _one(group, rng)
     for i in range(repeats):
         yield from _fringes(np.random.default_rng([seed, 9, i]))
 
@@ -51,15 +45,14 @@ def _fringes(rng: np.random.Generator) -> Iterator[Trial]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "colour.mp4"
         film_colours(path, made, pose, (scales["red"], 1.0, scales["blue"]), rng, frames=24)
-        outcome = measure(path)
+        outcome = measured("sharpness", [path])
     found = {r.conditions["channel"]: r for r in outcome.results if r.measurand == "lateral_colour"}
     for channel, scale in scales.items():
         true = 100 * (scale - 1) * math.hypot(WIDTH, HEIGHT) / 2 / HEIGHT
         if channel not in found:
             yield Trial(FRINGE, "lateral_colour", true, refused="no value")
-            continue
-        r = found[channel]
-        yield Trial(FRINGE, "lateral_colour", true, r.value, r.u, *r.interval)
+        else:
+            yield held(FRINGE, true, found[channel])
 
 
 def random_blur(rng: np.random.Generator) -> Blur:
@@ -69,11 +62,6 @@ def random_blur(rng: np.random.Generator) -> Blur:
     if rng.random() < 0.5:
         corners[int(rng.integers(4))] *= rng.uniform(1.2, 1.6)
     return Blur(centre, tuple(float(c) for c in corners))  # type: ignore[arg-type]
-
-
-def measure(path: Path) -> Outcome:
-    """Run the procedure on a clip or still."""
-    return procedure("sharpness").run(Inputs({"": (Source.of(path),)}))
 
 
 def film_edges(
@@ -135,34 +123,28 @@ def _one(group: str, rng: np.random.Generator) -> Iterator[Trial]:
         if group == UNCODED:
             options = {"sensor": None, "tone": "srgb", "full_range": True}
         film_edges(path, blur, rng, contrast=contrast, **options)
-        try:
-            outcome = measure(path)
-        except CannotMeasure as refusal:
-            yield Trial(group, "mtf50_centre", truth_of(blur, "centre"), refused=refusal.message)
-            return
-    yield from _held(group, blur, outcome)
+        truth = truth_of(blur, "centre")
+        outcome = yield from asked(
+            group, "mtf50_centre", truth, lambda: measured("sharpness", [path])
+        )
+    if outcome is not None:
+        yield from _held(group, blur, outcome)
 
 
 def _held(group: str, blur: Blur, outcome: Outcome) -> Iterator[Trial]:
     for r in outcome.results:
         if r.measurand == "mtf10_ph_centre":
             true = min(per_height(truth_of(blur, "centre", 0.1), (HEIGHT, WIDTH)), float(HEIGHT))
-            yield Trial(f"{group}: {TENTH}", "mtf10_ph", true, r.value, r.u, *r.interval)
+            yield held(f"{group}: {TENTH}", true, r, "mtf10_ph")
         if r.unit != "cy/px" or r.measurand == "mtf50_corner_mean":
             continue
         position = r.measurand.removeprefix("mtf50_")
         where = "corners" if position in _CORNERS else "centre and sides"
-        yield Trial(
-            f"{group}: {where}", "mtf50", truth_of(blur, position), r.value, r.u, *r.interval
-        )
+        yield held(f"{group}: {where}", truth_of(blur, position), r, "mtf50")
     found = {r.measurand: r for r in outcome.results}
     corners = [truth_of(blur, c) for c in _CORNERS]
     if "decentring" in found:
-        d = found["decentring"]
-        yield Trial(
-            f"{group}: decentring", "decentring", max(corners) / min(corners), d.value, d.u,
-            *d.interval,
-        )  # fmt: skip
+        yield held(f"{group}: decentring", max(corners) / min(corners), found["decentring"])
 
 
 STUDY = Study(

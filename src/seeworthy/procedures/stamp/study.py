@@ -13,12 +13,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome
-from seeworthy.media.source import Source
-from seeworthy.procedures import procedure
-from seeworthy.procedures.declare import Inputs
-from seeworthy.procedures.study import Goal, Study, Trial
+from seeworthy.procedures.study import Goal, Study, Trial, asked, measured
 from seeworthy.virtual.ground import ground
 from seeworthy.virtual.stamp import Overlay, StampFlight, box_of, clock_text, film
 
@@ -59,17 +55,16 @@ def one(group: str, rng: np.random.Generator) -> Iterator[Trial]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "clip.mp4"
         film(path, scene(rng, flight), flight, overlay)
-        try:
-            said = measure(path)
-        except CannotMeasure as refusal:
-            yield Trial(group, "stamp_present", float(stamped), refused=refusal.message,
-                        should_refuse=group == STILL)  # fmt: skip
-            return
+        truth, still = float(stamped), group == STILL
+        said = yield from asked(
+            group, "stamp_present", truth, lambda: measure(path), should_refuse=still
+        )
+    if said is None:
+        return
     present = bool(said.findings["stamp_present"])
     value = float(present) if present == stamped else None
     wrong = "" if present == stamped else f"said {'yes' if present else 'no'}"
-    yield Trial(group, "stamp_present", float(stamped), value, refused=wrong,
-                should_refuse=group == STILL)  # fmt: skip
+    yield Trial(group, "stamp_present", truth, value, refused=wrong, should_refuse=still)
     if present and overlay is not None and group == WITH:
         middle = flight.seconds / 2
         found = tuple(said.findings["stamp_box"])
@@ -81,7 +76,7 @@ def one(group: str, rng: np.random.Generator) -> Iterator[Trial]:
 
 def measure(path: Path) -> Outcome:
     """Run the procedure on a clip."""
-    return procedure("stamp").run(Inputs({"": (Source.of(path),)}))
+    return measured("stamp", [path])
 
 
 def overlap(a: tuple[int, ...], b: tuple[int, ...]) -> float:

@@ -8,8 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from seeworthy.ground.errors import CannotMeasure
-from seeworthy.procedures.study import Goal, Study, Trial, measured
+from seeworthy.procedures.study import Goal, Study, Trial, asked, held, measured, must_refuse
 from seeworthy.procedures.sync.measure import SPEED_OF_SOUND
 from seeworthy.virtual.clock_screen import ClockRecording, Screen, ScreenView, film
 from seeworthy.virtual.sensor import RollingCamera
@@ -73,14 +72,13 @@ def _one(path: Path, group: str, exposure: float, rng: np.random.Generator) -> I
     distance, speaker = float(rng.uniform(0.2, 0.8)), float(rng.normal(0, 1.5e-3))
     middle = late + ppm * 1e-6 * _SECONDS / 2
     truth = {"av_offset": 1e3 * (middle - speaker - distance / SPEED_OF_SOUND), "av_drift": ppm}
-    try:
-        outcome = measured("sync", [path], readings={"distance": [f"{distance} m ± 0.02 m"]})
-    except CannotMeasure as error:
-        yield Trial(f"{group}: offset", "av_offset", truth["av_offset"], refused=error.message)
-        return
-    for r in outcome.results:
+    taped = {"distance": [f"{distance} m ± 0.02 m"]}
+    outcome = yield from asked(
+        f"{group}: offset", "av_offset", truth["av_offset"], lambda: measured("sync", [path], taped)
+    )
+    for r in outcome.results if outcome else ():
         part = "offset" if r.measurand == "av_offset" else "drift"
-        yield Trial(f"{group}: {part}", r.measurand, truth[r.measurand], r.value, r.u, *r.interval)
+        yield held(f"{group}: {part}", truth[r.measurand], r)
 
 
 def _refusal(path: Path, number: int) -> Trial:
@@ -88,11 +86,7 @@ def _refusal(path: Path, number: int) -> Trial:
     rng = np.random.default_rng(number)
     silent = bool(number % 2)
     film_clock(path, rng, seconds=3, offset=None if silent else 0.0, mirrored=not silent)
-    try:
-        value = measured("sync", [path]).results[0].value
-    except CannotMeasure as error:
-        return Trial(_REFUSED, "av_offset", 0.0, refused=error.message, should_refuse=True)
-    return Trial(_REFUSED, "av_offset", 0.0, value, should_refuse=True)
+    return must_refuse(_REFUSED, "av_offset", lambda: measured("sync", [path]))
 
 
 STUDY = Study(
