@@ -41,7 +41,7 @@ FAULTS = (
           "cosine = math.cos(math.radians(edge.angle))", "cosine = 1.0",
           ("tests/test_slanted_edge.py::test_within_one_percent_without_encoder",)),
     Fault("m03", "sharpness: no floor", "procedures/sharpness/measure.py",
-          "FLOOR = 0.004\n", "FLOOR = 0.0\n",
+          "FLOOR = 0.004", "FLOOR = 0.0",
           _outside("sharp_edges_without_scatter_leave_what_rendered_clips_leave"), True),
     Fault("m04", "shading: floor six times as large", "procedures/shading/measure.py",
           "_FLOOR_STOPS = 0.007", "_FLOOR_STOPS = 0.042",

@@ -18,19 +18,19 @@ _SPAN_MIN = 40.0
 """Least distance in code values of 255 between the clock's black and white."""
 _CLEAR = 0.25
 """A cell whose difference to its complement is less (of black to white) is changing."""
-_UNCLEAR_MOST = 1
+_UNCLEAR_MOST = 1  # bit that may be unclear: both values are tried
 _MISS_MS = code.COUNT_MS / 3
 """Farthest that the sweep may lie outside its count: they are seen at different moments."""
 _BAND = 0.85
 """Least height of a band of a strip, in units."""
-_STEP_MS = 1.0
+_STEP_MS = 1.0  # of the positions of the bar that are tried
 _WINDOW_MS = 90.0
 _MASS = (0.4, 2.5)
 """Light of the bar against what its width and the white of the cells let expect."""
 _AGREE = 0.7
 """Least correlation of the corner marks with their patterns to follow them."""
-_MARKS_LEAST = 2
-_BANDS_LEAST = 3
+_MARKS_LEAST = 2  # of four: eight corners for the eight numbers of a homography (derived)
+_BANDS_LEAST = 3  # of the bar that must be whole (a judgement)
 _SHRINK = 0.55
 """Corners of black on white are found so many px inside, as rendered clips show."""
 _NEAR = 8.0

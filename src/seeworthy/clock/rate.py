@@ -10,9 +10,9 @@ import numpy.typing as npt
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.statistics import robust_spread
 
-_BLOCKS = 16
-_LEAST = 64
-_OUTLIER = 6.0
+_BLOCKS = 16  # of a clip: 14 degrees of freedom for the slope (a judgement)
+_LEAST = 64  # frames: four a block (derived)
+_OUTLIER = 6.0  # robust standard deviations (a judgement)
 _SINGLE_S = 0.4e-3
 """Uncertainty of one frame's time that frames do not share, s."""
 _WANDER_S = 0.06e-3

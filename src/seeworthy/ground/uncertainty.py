@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-COVERAGE = 0.95
+COVERAGE = 0.95  # of every interval (JCGM 100:2008, 6.2.2)
 Interval = tuple[float, float]
 X = TypeVar("X", float, "Floats")
 

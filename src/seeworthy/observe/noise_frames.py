@@ -16,10 +16,10 @@ import numpy.typing as npt
 from seeworthy.media.frames import FrameView, Observer, Stage
 from seeworthy.media.light import rgb_from_planes
 
-PAIRS = 12
-LEAST_PAIRS = 4
-_BYTES = 96_000_000
-_LONGEST = 600
+PAIRS = 12  # more tell no more (a judgement)
+LEAST_PAIRS = 4  # a spread over time (a judgement)
+_BYTES = 96_000_000  # memory of the frames kept
+_LONGEST = 600  # px a side of a patch: memory
 
 
 @dataclass

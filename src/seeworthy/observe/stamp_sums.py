@@ -26,12 +26,12 @@ BLOCK = 16
 THIN = 4
 """Every fourth pixel across and down is enough for the scatter of brightness."""
 
-_TEXTURED = 0.12
-_ALIKE = 0.45
-_MOVED = 0.5
-_MOST = 72
-_STRIP = 32
-_LEAST = 40
+_TEXTURED = 0.12  # gradient; set on rendered scenes (seeds 1 and 2)
+_ALIKE = 0.45  # correlation; set on rendered scenes (seeds 1 and 2)
+_MOVED = 0.5  # of the textured blocks (a judgement)
+_MOST = 72  # views of a clip: time and memory
+_STRIP = 32  # rows at a time: memory
+_LEAST = 40  # views of a short clip (a judgement)
 
 
 class StampSums:

@@ -19,7 +19,7 @@ from seeworthy.ground.statistics import holm
 from seeworthy.ground.uncertainty import Uncertain, coverage_factors, two_sided
 
 Floats = npt.NDArray[np.float64]
-LEVEL = 0.05
+LEVEL = 0.05  # of error of a family of comparisons; the usual choice
 COMMON = 0.5
 """How much of the variance that is stated for a reading is the instrument's own in a difference
 of two results that read it, the rest being the act of reading (where the tape's end lay, the last

@@ -15,7 +15,7 @@ from seeworthy.judge.correct.undistort import check_size
 
 Floats = npt.NDArray[np.float32]
 
-_LEAST = 2.0**-6
+_LEAST = 2.0**-6  # six stops: more would lift noise alone (a judgement)
 
 
 def gain_field(shading: ShadingData, size: tuple[int, int]) -> Floats:

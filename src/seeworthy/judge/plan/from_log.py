@@ -11,7 +11,7 @@ from seeworthy.ground.quantities import Quantity
 from seeworthy.ground.results import Figure, Outcome, Result
 from seeworthy.judge.plan.flight import ACCEPT, Leg, PlannedFlight
 
-_LEGS = 8
+_LEGS = 8  # that a plan shows (a judgement)
 _LEAST_HEIGHT = 1.0  # metres: below this the ground fills the view and a lean has no meaning
 
 

@@ -19,8 +19,8 @@ from seeworthy.judge.purpose.rank import Measure, Ranking, key_of, rank
 if TYPE_CHECKING:
     from seeworthy.bench.store import Bench
 
-_LIGHT_STOPS = 1.0
-_TEMPERATURE_K = 5.0
+_LIGHT_STOPS = 1.0  # either way (a judgement)
+_TEMPERATURE_K = 5.0  # either way (a judgement)
 
 
 def fits(result: Result, where: Mapping[str, Any]) -> bool:

@@ -26,7 +26,7 @@ from seeworthy.judge.purpose.desirability import one_sided, overall, two_sided
 from seeworthy.judge.purpose.model import Limit, Purpose, Wish
 
 Floats = npt.NDArray[np.float64]
-DRAWS = 10_000
+DRAWS = 10_000  # shares to half a percent (derived)
 # More cameras than this get fewer draws each, so that hundreds are ranked in the time and memory
 # of these; with the least a probability is still within 2.2 points (95 %). A judgement.
 _FULL_DRAWS, _LEAST_DRAWS = 64, 2_000

@@ -26,7 +26,7 @@ SAME_TEMPERATURE = 2.0
 """Runs closer than this, K, count as repeats at one temperature."""
 REACH = 10.0
 """How far outside the measured temperatures a prediction goes without a warning, K."""
-_KELVIN = 273.15
+_KELVIN = 273.15  # 0 °C in K (exact)
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,15 +24,15 @@ Floats = npt.NDArray[np.float64]
 Image = npt.NDArray[np.float32]
 
 _EDGE = 0.008  # coded units per px: a step of a tenth of L* 10 over a blurred edge
-_LEAST_RADIUS = 4.0
+_LEAST_RADIUS = 4.0  # px: 50 pixels (a judgement)
 _LARGEST = 0.03  # of the frame's width
 _DARK = 0.02  # luminance under which noise and flare decide
 _UNEVEN = 0.035  # coded: range of the parts of a cell
 CLIPPED = 0.05  # share of clipped px that spoils a cell
 _FOUND = 0.65  # correlation of the outlines from which an object is where it was
 _SEARCH = 0.015  # of the frame's width
-_MOST = 120
-SECTORS = 8
+_MOST = 120  # cells: time
+SECTORS = 8  # that must agree in hue
 
 
 @dataclass(frozen=True)

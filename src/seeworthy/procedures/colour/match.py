@@ -19,9 +19,9 @@ from seeworthy.optics.colour import de00, lab_of, luminance
 Floats = npt.NDArray[np.float64]
 
 _STEP = 0.01  # of the colour's own level: finite differences of ΔE00
-_FLOOR_STEP = 0.0005
+_FLOOR_STEP = 0.0005  # the same near black
 _PRIOR = 0.5  # how far entries of a camera's matrix lie from 'no change' (a judgement)
-_ROUNDS = 10
+_ROUNDS = 10  # of reweighting (a judgement)
 _LEAST_ERROR = 0.3  # ΔE00 that coding alone makes; smaller ones get no more weight
 _GOLDEN = (np.sqrt(5) - 1) / 2
 

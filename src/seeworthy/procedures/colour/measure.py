@@ -28,13 +28,13 @@ from seeworthy.procedures.colour.match import (
 
 Floats = npt.NDArray[np.float64]
 
-LEAST_CELLS = 4
-LEAST_FOR_MATRIX = 12
+LEAST_CELLS = 4  # a mean with a spread (a judgement)
+LEAST_FOR_MATRIX = 12  # 36 readings for the nine entries of a matrix (a judgement)
 COLOURED = 10.0  # C*ab from which a cell has a colour
 NEUTRAL = 8.0  # C*ab up to which a cell of the reference counts as grey
-_NEUTRAL_LIGHTNESS = 25.0
+_NEUTRAL_LIGHTNESS = 25.0  # L*: below, noise makes hues (a judgement)
 _NO_COLOUR = 0.04  # chroma ratio of a monochrome clip
-_DRAWS = 200
+_DRAWS = 200  # 5 % of a spread (derived)
 _WORTH = 0.9  # a correction is kept when it leaves at most this share on left-out cells
 
 

@@ -21,11 +21,11 @@ Floats = npt.NDArray[np.float64]
 Image = npt.NDArray[np.float32]
 
 _WORK = 1280  # px: longer side that features are looked for at
-_RATIO = 0.8
-_LEAST_INLIERS = 14
-_WITHIN = 3.0
-_LEAST_ALIKE = 0.3
-_SHARE_SEEN = 0.35
+_RATIO = 0.8  # best to second best match (Lowe 2004)
+_LEAST_INLIERS = 14  # four fix a homography; ten over (a judgement)
+_WITHIN = 3.0  # px at the working size (a judgement)
+_LEAST_ALIKE = 0.3  # correlation of the two pictures, one laid on the other (a judgement)
+_SHARE_SEEN = 0.35  # of the smaller picture (a judgement)
 
 _HINT = (
     "Film the same objects from about the same place, framed alike, in focus and with the same "

@@ -11,8 +11,8 @@ if TYPE_CHECKING:
     from seeworthy.procedures.colour.plates import Compared
 
 _SHIFTED = 0.008  # Δu'v' of a white that is plainly tinted
-_TONE = 0.15
-_FEW = 12
+_TONE = 0.15  # of a slope of 1 (a judgement)
+_FEW = 12  # as `measure.LEAST_FOR_MATRIX`
 
 
 def findings(found: Compared, colour: Colour) -> dict[str, Any]:

@@ -23,9 +23,9 @@ Floats = npt.NDArray[np.float64]
 SIZE_LIMIT = 2**32 - 1
 """Largest file of a FAT32 volume: 4 GiB - 1 byte (file sizes there have 32 bits)."""
 _SIZE_LIMITS = (SIZE_LIMIT, 2**31 - 1, 2**32, 4 * 10**9, 2 * 10**9)
-_SIZE_SHARE = 0.985
-_TIME_SHARE = 0.01
-_SAME_SIZE = 0.05
+_SIZE_SHARE = 0.985  # files end a little below their limit, at a key frame (a judgement)
+_TIME_SHARE = 0.01  # lengths alike within this (a judgement)
+_SAME_SIZE = 0.05  # sizes alike within this (a judgement)
 
 CRYSTAL = 100e-6
 """A recorder's own clock may run wrong by so much (common practice, no source)."""

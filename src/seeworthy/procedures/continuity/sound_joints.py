@@ -18,7 +18,7 @@ Floats = npt.NDArray[np.float64]
 
 RATE = 8000
 """Samples per second at which sounds are compared."""
-_BAND = (150.0, 3600.0)
+_BAND = (150.0, 3600.0)  # Hz: above hum and wind, below what coders drop (a judgement)
 _CLEAR = 8.0  # peak over the scatter of the rest: chance reaches 6 in a minute of lags
 _ALONE = 0.7  # a second peak this high makes the place ambiguous (hum, music, a beep)
 _APART = 0.02  # seconds from the peak at which another one is another place

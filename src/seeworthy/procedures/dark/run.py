@@ -36,7 +36,7 @@ a warm corner rises smoothly and is under `_DARK`."""
 _OPENED = 3.0
 """% by which a frame may stand above the median frame before the cover is thought to have come
 off (a judgement; warming takes minutes and is far slower than frame to frame)."""
-_LEAST_FRAMES = 40
+_LEAST_FRAMES = 40  # a fifth each for begin and end, eight frames each (a judgement)
 _LEAST_SECONDS = 20.0
 """For a growth: the camera has had no time to warm in less (a judgement)."""
 _WIPED = 16 / 3
@@ -50,7 +50,7 @@ _LOSSLESS = 0.625
 _DOT_CODED = 0.4
 """Rms error of a pixel, in quantiser steps, where every coefficient fell into the dead zone of
 ±2/3 step (derived: 2/3 over √3)."""
-_LISTED = 400
+_LISTED = 400  # dots in the findings
 _EVIDENCE = ("dark.png",)
 
 

@@ -30,11 +30,11 @@ from seeworthy.procedures.exposure.settling import settled_level
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 
-_GRID = (16, 9)
-_MOST = 20_000
-_CLIPPED = 0.95
-_DARK = 0.004
-_LEAST_JUMP = 0.2
+_GRID = (16, 9)  # cells over the frame
+_MOST = 20_000  # frames: memory
+_CLIPPED = 0.95  # linear light at and above which a cell may be cut off (a judgement)
+_DARK = 0.004  # linear light: the first codes above black
+_LEAST_JUMP = 0.2  # stops: under it clouds and hands do as much (a judgement)
 _U_LEVEL = 0.0035
 _LN2 = math.log(2)
 

@@ -25,8 +25,8 @@ from seeworthy.observe.edge_passes import BIN, ROWS, EdgeLine, EdgeWatch, find_l
 
 Doubles = npt.NDArray[np.float64]
 
-_LEAST_PASSES = 5
-_LEAST_SPEED = 60.0
+_LEAST_PASSES = 5  # frames: a spread needs them (a judgement)
+_LEAST_SPEED = 60.0  # px/s (a judgement)
 _U_LENGTH = 0.0055
 """Relative uncertainty of a blur length after the encoder, from rendered studies."""
 

@@ -23,7 +23,7 @@ from seeworthy.procedures.exposure.adaptation import Adaptation, LightTrace, mea
 from seeworthy.procedures.exposure.figures import blur_figure, trace_figure
 from seeworthy.procedures.exposure.measure import Exposure, measure_exposure
 
-_FAR = 0.3
+_FAR = 0.3  # of the width, from where the edge rested: there the lens is another (a judgement)
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:

@@ -13,7 +13,7 @@ Array = npt.NDArray[np.float64]
 
 LEAST = 5
 """Intervals; fewer tell no scatter (a judgement)."""
-_HOLE = 1.5
+_HOLE = 1.5  # waits: half-way to a wait that was left out (derived)
 _NEAR = 0.3
 """A wait is a hole where it is as good as a whole number of intervals, two or more; else it is
 one long wait (a judgement)."""

@@ -30,7 +30,7 @@ _VIDEO = 0.2
 _WHOLE_LEAST = 3.0
 """s; shorter intervals cannot be told from missing shots by whole seconds: floors of 2.9 s are
 2 and 3, which do not part from a hole of two (derived)."""
-_REFRESH = 60.0
+_REFRESH = 60.0  # Hz, of most screens, where the clip does not tell
 _TIED = 1.5
 _CLOCK_SHARE = 0.8
 """Of the stills that must show the clock before it is believed to be what was filmed."""

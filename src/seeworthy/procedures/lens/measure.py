@@ -17,7 +17,7 @@ from seeworthy.procedures.lens.calibrate import LensFit, choose
 from seeworthy.procedures.lens.halves import agree, difference, widened
 
 Array = npt.NDArray[np.float64]
-LEAST_VIEWS = 5
+LEAST_VIEWS = 5  # two fix a camera (Zhang 2000); three more for a spread (a judgement)
 LEAST_SPREAD = 15.0
 """Degrees between the two most different board angles below which focal length and
 distance cannot be told apart."""

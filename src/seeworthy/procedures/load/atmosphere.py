@@ -22,7 +22,7 @@ P0 = 101325.0
 """Standard pressure at sea level, Pa."""
 EARTH = 6356766.0
 """Effective earth radius of the geopotential, m."""
-KAPPA = 1.4
+KAPPA = 1.4  # ratio of specific heats of air (ISO 2533:1975)
 
 # Base height (m), base temperature (K), lapse (K/m) of each layer.
 _BASES = np.array([0.0, 11000.0, 20000.0, 32000.0])

@@ -30,7 +30,7 @@ SHARPNESS_LIMIT = 0.5
 RATE_LIMIT = 0.75
 """Of bright light's frame rate (common practice, no source)."""
 
-_DRAWS = 2000
+_DRAWS = 2000  # ends of a 95 % interval to 6 % of u (derived)
 _ONE_SIDED = coverage_factor(coverage=0.90)
 _SMOOTHNESS = 0.06
 # Meters share their calibration from reading to reading, and scatter as well: half each.

@@ -16,7 +16,7 @@ from seeworthy.optics.turning import RECTILINEAR, Shape, TurningLens
 
 Floats = npt.NDArray[np.float64]
 
-LEAST_PAIRS = 30
+LEAST_PAIRS = 30  # one second at 30 frames/s
 # Share of frames that must show texture to follow (a judgement).
 _LEAST_FOLLOWED = 0.5
 # Bends tried: from equal angles to beyond straight lines, where lenses of small cameras lie.

@@ -27,7 +27,7 @@ Scale = Literal["reflectance", "signal"]
 
 GREY = 0.18
 """The mid-grey at which noise is told: a surface of 18 % reflectance."""
-_NEAREST = 5
+_NEAREST = 5  # levels that the line is laid through (a judgement)
 _BEYOND = math.log(2) / 2
 _ALONE = math.log(2)
 # Temporal noise grows with a power of the light between 0 (read noise) and 1/2 (photons).

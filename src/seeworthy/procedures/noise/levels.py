@@ -18,8 +18,8 @@ from seeworthy.procedures.noise.scene import choose_tiles, motion_between, pool
 
 LUMINANCE = "luminance"
 CHANNELS = ("red", "green", "blue")
-_SHIFT = 0.5
-_CHANGED = 0.5
+_SHIFT = 0.5  # px: half a pixel already turns edges into noise (a judgement)
+_CHANGED = 0.5  # of the tiles (a judgement)
 
 
 @dataclass(frozen=True)

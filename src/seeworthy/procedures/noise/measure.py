@@ -27,12 +27,12 @@ from seeworthy.procedures.noise.coding import sparseness
 
 Floats = npt.NDArray[np.float64]
 
-LEAST_FRAMES = 8
-_LEAST_SIDE = 8
-_TILE = 8
-_REACH = 6
-_CLIPPED_SHARE = 0.005
-_ROWS_Z = 6.0
+LEAST_FRAMES = 8  # four pairs half a clip apart (a judgement)
+_LEAST_SIDE = 8  # px: one block of a coder's transform
+_TILE = 8  # px: a coder's block
+_REACH = 6  # px over which noise is tied: lags beyond were chance (a judgement)
+_CLIPPED_SHARE = 0.005  # of the pixels: at 2.6 sigma from the end (derived, normal noise)
+_ROWS_Z = 6.0  # standard errors by which rows must stand out (a judgement)
 RESOLVED = 0.3
 """Code values rms below which rounding to whole codes hides how much noise there is."""
 

@@ -22,12 +22,12 @@ from seeworthy.procedures.noise.measure import NoiseLevel
 Floats = npt.NDArray[np.float64]
 Box = tuple[int, int, int, int]
 
-TILE = 32
-_PER_STOP = 3
-_MOST = 24
-_LEAST = 4
-_OUTLIER = 1.6
-_SMOOTH = 2.0
+TILE = 32  # px: 1024 pixels tell a spread to 2 % (derived)
+_PER_STOP = 3  # levels of light that are told apart (a judgement)
+_MOST = 24  # tiles of a level: more tell no more (a judgement)
+_LEAST = 4  # tiles or levels that a median needs (a judgement)
+_OUTLIER = 1.6  # times: 4 dB off the line of its neighbours (a judgement)
+_SMOOTH = 2.0  # px: so that grain moves nothing (a judgement)
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,7 @@ from seeworthy.observe.noise_frames import NoiseFrames
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.oecf.measure import Fitted, StepPatch, fit_curve, u_of_code
 
-_PAIRS = 4
+_PAIRS = 4  # of frames: the mean of a step needs no more
 _CUT = 0.01  # share of pixels at the ends of the code range from which a patch is left out
 _DROWNED = 0.5  # noise over light from which it is left out (a judgement)
 

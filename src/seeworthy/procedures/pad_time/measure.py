@@ -15,7 +15,7 @@ from seeworthy.ground.errors import CannotMeasure
 
 _NEAR = 0.6
 """s of the witness clip on either side of the press whose clock is used."""
-_LEAST = 3
+_LEAST = 3  # frames on a line (a judgement)
 _MOST = 120.0
 """s; no camera takes longer to start, so that the clips are not of one start (a judgement)."""
 

@@ -17,8 +17,8 @@ from seeworthy.media.frames import Part
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.pad_time.measure import MeanDelay, at_second, delay, mean, start
 
-_HEAD = 2.0
-_ROUND = 1.0
+_HEAD = 2.0  # s of the clip that are looked at
+_ROUND = 1.0  # s about the press that are looked at
 _ROWS = 0.02 / math.sqrt(12)
 """s; clock and button are in other rows of the witness's picture, which are read up to its
 read-out time apart (a judgement: 20 ms, rectangular)."""

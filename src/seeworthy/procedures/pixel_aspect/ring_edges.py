@@ -14,7 +14,7 @@ import numpy.typing as npt
 from seeworthy.optics.corners import sample
 
 Array = npt.NDArray[np.float64]
-RAYS = 360
+RAYS = 360  # one a degree
 SMALLEST = 20.0
 """Smallest semi-axis in px of a circle's edge that is worth fitting."""
 

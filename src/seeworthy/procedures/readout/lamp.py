@@ -24,9 +24,9 @@ from seeworthy.ground.propagation import u_rectangular
 Doubles = npt.NDArray[np.float64]
 Complexes = npt.NDArray[np.complex128]
 
-HARMONICS = 5
-LEAST_BANDS = 0.7
-_STANDING = 0.93
+HARMONICS = 5  # of a switched lamp; above, they are lost in the exposure (a judgement)
+LEAST_BANDS = 0.7  # of a period in the frame: less tells no frequency (a judgement)
+_STANDING = 0.93  # mean resultant of the phases between frames (a judgement)
 # Part of the uncertainty shared by all frames of a take (tone curve, coding).
 _FLOOR = 1e-4
 _MOST_UNSURE = 0.1

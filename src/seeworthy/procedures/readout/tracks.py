@@ -16,7 +16,7 @@ from seeworthy.procedures.readout.uprights import Edges
 
 Doubles = npt.NDArray[np.float64]
 
-_ALIKE = 0.45
+_ALIKE = 0.45  # correlation of two edges (a judgement)
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ GRID = (32, 18)
 CAP = 8.0
 """Largest gain, three stops: beyond it there is more noise than picture to lift."""
 
-_DEGREE = 6
+_DEGREE = 6  # as in `measure`
 _LEAST_SCALE = 0.004  # stops; what a real fall-off differs from a polynomial
 
 

@@ -23,11 +23,11 @@ from seeworthy.procedures.shading.surface import fit_surface, robust_fit
 
 Floats = npt.NDArray[np.float64]
 
-_DEGREE = 6
-_FLOOR_STOPS = 0.007
-_FLOOR_WORST = 0.010
-_FLOOR_UV = 0.0003
-_STEP_SHARE = 0.55
+_DEGREE = 6  # of the surface: r^6, as far as falls-off of lenses go (a judgement)
+_FLOOR_STOPS = 0.007  # fitted on our own rendered walls (a test holds it)
+_FLOOR_WORST = 0.010  # fitted on our own rendered walls
+_FLOOR_UV = 0.0003  # Δu'v', fitted on our own rendered walls
+_STEP_SHARE = 0.55  # of a step of chroma, fitted on our own rendered walls
 
 # What a real fall-off differs from a polynomial: blocks within this are no outliers.
 _LEAST_SCALE_STOPS = 0.004

@@ -16,8 +16,8 @@ from seeworthy.procedures.shading.surface import robust_fit
 
 Floats = npt.NDArray[np.float64]
 
-LEAST_SPOT = 0.002
-_SPOT_Z = 7.0
+LEAST_SPOT = 0.002  # Δu'v': half of what the study calls a spot (0.004)
+_SPOT_Z = 7.0  # times its noise: hundreds of places are looked at (a judgement)
 _CENTRED = 0.05  # shares of the width from the optical centre (a judgement)
 
 

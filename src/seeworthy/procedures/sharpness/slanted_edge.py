@@ -21,9 +21,9 @@ from seeworthy.ground.statistics import robust_spread
 Floats = npt.NDArray[np.float64]
 
 BIN = 0.25  # px
-_LEAST_ROWS = 20
+_LEAST_ROWS = 20  # at 3° they cross a pixel once (derived)
 _LEAST_CONTRAST = 0.06  # (high - low) / (high + low)
-_LEAST_STEP_TO_NOISE = 8.0
+_LEAST_STEP_TO_NOISE = 8.0  # below, noise bends the curve (a judgement)
 _FREQUENCIES = np.arange(0.0, 1.0001, 0.005)
 _HOW = "Use an edge 2° to 15° off the upright or level, 50 px long, not clipped, evenly lit."
 

@@ -24,8 +24,8 @@ Singles = npt.NDArray[np.float32]
 
 _LEAST_SEEN = 4  # frames of a track, so that three parameters of each leave something
 _MOST = 2500  # patches worked on: more took longer and told no more (own rendered clips, seed 1)
-_LEAST_PATCHES = 120
-_LEAST_BLOCKS = 4
+_LEAST_PATCHES = 120  # 30 a block (a judgement)
+_LEAST_BLOCKS = 4  # of time: a spread needs them (a judgement)
 _BLOCK = 12  # frames: neighbours share texture and coding
 # Detail is looked at where it stands this far above noise and the coder's own rounding: 100 is
 # an amplitude of 3 steps, so that the coder follows a change by a third of it. Below, a coder

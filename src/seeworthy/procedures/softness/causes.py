@@ -20,7 +20,7 @@ Floats = npt.NDArray[np.float64]
 
 DETAIL = 1 / 8  # cycles per px of the stored frame: lines four px wide
 _far = np.hypot(*FREQUENCIES.T)
-_LEAST_EDGES = 60
+_LEAST_EDGES = 60  # that a percentile needs (a judgement)
 # Edges of rendered clips of known focus came out up to 0.5 px too narrow where thin things
 # stand side by side (own rendered clips, seeds 100 to 119).
 _EDGE_SHORT = 0.5

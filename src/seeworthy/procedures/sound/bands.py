@@ -19,11 +19,11 @@ from seeworthy.ground.errors import CannotMeasure
 from seeworthy.procedures.sound.measure import Listener
 
 Floats = npt.NDArray[np.float64]
-_DOWN_DB = 6.0
-_MIDDLE = (500.0, 2000.0)
-_TONAL = 0.5
-_OFF_OCTAVES = 0.15
-_LEAST_OCTAVES = 3.0
+_DOWN_DB = 6.0  # half the amplitude (common practice, no source)
+_MIDDLE = (500.0, 2000.0)  # Hz about 1 kHz, the reference of sound levels (an octave each way)
+_TONAL = 0.5  # of the power in one line: more tone than noise (derived)
+_OFF_OCTAVES = 0.15  # about half a third-octave band (IEC 61260-1)
+_LEAST_OCTAVES = 3.0  # of a sweep, to tell its pace (a judgement)
 
 
 @dataclass(frozen=True, slots=True)

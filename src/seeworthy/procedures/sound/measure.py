@@ -22,8 +22,8 @@ Floats = npt.NDArray[np.float64]
 SINE = 10 * math.log10(2.0)  # dB between RMS and AES17 level
 _FULL = 1 - 2.5 / 32768  # codes at or next to full scale, 16 bit
 _RUN = 3  # consecutive samples at full scale that are a clip, not a chance peak
-_QUIET_DB = 3.0
-_LEAST_WINDOWS = 8
+_QUIET_DB = 3.0  # twice the power of the quietest (a judgement)
+_LEAST_WINDOWS = 8  # that a median of quiet ones needs (a judgement)
 _SAME_DB = -50.0  # channels that differ by less than this part of their level are one
 # Above, a coder may put noise of its own into each channel (ISO/IEC 14496-3, perceptual noise
 # substitution; FFmpeg's coder does so from 4 kHz on): one sound in two channels then differs by

@@ -17,10 +17,10 @@ Floats = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
 Box = tuple[int, int, int, int]
 
-_LEAST_HEIGHT = 5
-_SCALES = (7, 10, 14, 20, 28, 40, 56, 80)
-_RUNS = 6
-_DENSE = 7.0
+_LEAST_HEIGHT = 5  # px: smaller letters cannot be read
+_SCALES = (7, 10, 14, 20, 28, 40, 56, 80)  # px, half an octave apart: heights of letters (derived)
+_RUNS = 6  # strokes: two digits (derived)
+_DENSE = 7.0  # strokes in a window; set on rendered scenes (seeds 1 and 2)
 
 
 @dataclass(frozen=True, slots=True)

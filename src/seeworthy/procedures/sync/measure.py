@@ -13,18 +13,18 @@ from seeworthy.ground.statistics import robust_spread
 
 Floats = npt.NDArray[np.float64]
 
-BEEP_HZ = 1000.0
-BEEP_S = 0.05
+BEEP_HZ = 1000.0  # of the clock's page
+BEEP_S = 0.05  # of the clock's page
 _BINS = 1000  # per second: one of them is a cycle of the beep
 _LONG = round(BEEP_S * _BINS)
 _SHORT = 4  # bins of the window that tells the onset
 _CHUNK = 8 * _BINS
 _LAP = 400  # bins that a chunk shares with the one before
-_ABOVE = 8.0
-_LEAST = 5
+_ABOVE = 8.0  # times the floor, 18 dB in power: no noise of a room does so for 50 ms (a judgement)
+_LEAST = 5  # beeps: a line and three over (a judgement)
 _NEAR = 0.6  # seconds from a beep within which frames tell its time
-_FRAMES = 5
-_OUTLIER = 5.0
+_FRAMES = 5  # that a straight line about a beep needs (a judgement)
+_OUTLIER = 5.0  # robust standard deviations (a judgement)
 SPEED_OF_SOUND = 343.0
 """Metres per second in air at 20 °C."""
 

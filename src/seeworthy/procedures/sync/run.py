@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 _WHOLE = 120.0  # seconds up to which every frame is looked at
 _EVERY = 10.0  # else one look of so many seconds
-_LOOK = 1.6
+_LOOK = 1.6  # s of each part: at least one whole second with its beep (derived)
 # Screens answer 2 to 5 ms late (our trials), browsers start a beep within 3 ms of the time
 # asked for (our allowance, no source); both are constants of the set-up.
 _SCREEN = (3.5e-3, 0.9e-3)

@@ -27,7 +27,7 @@ PUPIL = (0.0, 0.010)
 judgement: such lenses are a few millimetres long and their stop lies inside)."""
 SQUARENESS = math.radians(2.0)
 """Standard uncertainty of 'square to the lens axis' by eye, rad (a judgement)."""
-_LEAST_RATIO = 5.0
+_LEAST_RATIO = 5.0  # of a step to its u: first order holds (a judgement)
 _DOUBT = 3.84
 """Chi-square of one degree of freedom at 5 % (tables): from here on the angle is widened by the
 Birge ratio."""
