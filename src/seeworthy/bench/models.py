@@ -8,12 +8,22 @@ the migrations next door; a test holds the two together.
 from __future__ import annotations
 
 import datetime as dt
-from typing import Any
+from typing import Annotated, Any
 
 from sqlalchemy import JSON, BigInteger, ForeignKey, String, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from seeworthy.bench.columns import Base, new_uuid, now
+
+OfTake = Annotated[int, mapped_column(ForeignKey("take.id", ondelete="CASCADE"), primary_key=True)]
+OfOutcome = Annotated[
+    int, mapped_column(ForeignKey("outcome.id", ondelete="CASCADE"), primary_key=True)
+]
+
+
+def _owned(order: str, back: str | None = None) -> Any:
+    """Rows that come and go with their owner, in an order."""
+    return relationship(back_populates=back, cascade="all, delete-orphan", order_by=order)
 
 
 class AboutRow(Base):
@@ -61,12 +71,8 @@ class CameraRow(Base):
     """Whose it is; None: ours."""
     version: Mapped[int] = mapped_column(default=1)
     source: Mapped[SourceRow | None] = relationship()
-    units: Mapped[list[UnitRow]] = relationship(
-        back_populates="camera", cascade="all, delete-orphan", order_by="UnitRow.id"
-    )
-    claims: Mapped[list[ClaimRow]] = relationship(
-        back_populates="camera", cascade="all, delete-orphan", order_by="ClaimRow.id"
-    )
+    units: Mapped[list[UnitRow]] = _owned("UnitRow.id", "camera")
+    claims: Mapped[list[ClaimRow]] = _owned("ClaimRow.id", "camera")
     __mapper_args__ = {"version_id_col": version}  # noqa: RUF012
 
 
@@ -82,12 +88,8 @@ class UnitRow(Base):
     note: Mapped[str] = mapped_column(default="")
     version: Mapped[int] = mapped_column(default=1)
     camera: Mapped[CameraRow] = relationship(back_populates="units")
-    firmware: Mapped[list[FirmwareRow]] = relationship(
-        back_populates="unit", cascade="all, delete-orphan", order_by="FirmwareRow.since"
-    )
-    takes: Mapped[list[TakeRow]] = relationship(
-        back_populates="unit", cascade="all, delete-orphan", order_by="TakeRow.id"
-    )
+    firmware: Mapped[list[FirmwareRow]] = _owned("FirmwareRow.since", "unit")
+    takes: Mapped[list[TakeRow]] = _owned("TakeRow.id", "unit")
     curve_takes: Mapped[list[TakeRow]] = relationship(
         viewonly=True,
         order_by="TakeRow.id",
@@ -154,18 +156,10 @@ class TakeRow(Base):
     added: Mapped[dt.datetime] = mapped_column(default=now)
     version: Mapped[int] = mapped_column(default=1)
     unit: Mapped[UnitRow] = relationship(back_populates="takes")
-    files: Mapped[list[TakeFileRow]] = relationship(
-        cascade="all, delete-orphan", order_by="TakeFileRow.position"
-    )
-    readings: Mapped[list[ReadingRow]] = relationship(
-        cascade="all, delete-orphan", order_by="ReadingRow.position"
-    )
-    options: Mapped[list[TakeOptionRow]] = relationship(
-        cascade="all, delete-orphan", order_by="TakeOptionRow.position"
-    )
-    conditions: Mapped[list[ConditionRow]] = relationship(
-        cascade="all, delete-orphan", order_by="ConditionRow.name"
-    )
+    files: Mapped[list[TakeFileRow]] = _owned("TakeFileRow.position")
+    readings: Mapped[list[ReadingRow]] = _owned("ReadingRow.position")
+    options: Mapped[list[TakeOptionRow]] = _owned("TakeOptionRow.position")
+    conditions: Mapped[list[ConditionRow]] = _owned("ConditionRow.name")
     outcome: Mapped[OutcomeRow | None] = relationship(
         back_populates="take", cascade="all, delete-orphan"
     )
@@ -176,9 +170,7 @@ class TakeFileRow(Base):
     """One input file of a take, in the order given."""
 
     __tablename__ = "take_file"
-    take_id: Mapped[int] = mapped_column(
-        ForeignKey("take.id", ondelete="CASCADE"), primary_key=True
-    )
+    take_id: Mapped[OfTake]
     position: Mapped[int] = mapped_column(primary_key=True)
     role: Mapped[str] = mapped_column(String(100), default="")
     name: Mapped[str]
@@ -190,9 +182,7 @@ class ReadingRow(Base):
     """A value that a person read off an instrument: as typed, and in the declared unit."""
 
     __tablename__ = "reading"
-    take_id: Mapped[int] = mapped_column(
-        ForeignKey("take.id", ondelete="CASCADE"), primary_key=True
-    )
+    take_id: Mapped[OfTake]
     position: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str] = mapped_column(String(100))
     text: Mapped[str]
@@ -207,9 +197,7 @@ class TakeOptionRow(Base):
     """How a take is to be evaluated."""
 
     __tablename__ = "take_option"
-    take_id: Mapped[int] = mapped_column(
-        ForeignKey("take.id", ondelete="CASCADE"), primary_key=True
-    )
+    take_id: Mapped[OfTake]
     position: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str] = mapped_column(String(100))
     value: Mapped[str]
@@ -219,9 +207,7 @@ class ConditionRow(Base):
     """What surrounded a take: ``light`` (lx) or ``temperature`` (degC)."""
 
     __tablename__ = "condition"
-    take_id: Mapped[int] = mapped_column(
-        ForeignKey("take.id", ondelete="CASCADE"), primary_key=True
-    )
+    take_id: Mapped[OfTake]
     name: Mapped[str] = mapped_column(String(100), primary_key=True)
     text: Mapped[str]
     value: Mapped[float]
@@ -245,9 +231,7 @@ class LeaseRow(Base):
     """A take that a run has in hand, until a time that the run keeps moving on."""
 
     __tablename__ = "lease"
-    take_id: Mapped[int] = mapped_column(
-        ForeignKey("take.id", ondelete="CASCADE"), primary_key=True
-    )
+    take_id: Mapped[OfTake]
     run_id: Mapped[int] = mapped_column(ForeignKey("run.id", ondelete="CASCADE"), index=True)
     until: Mapped[dt.datetime]
 
@@ -273,21 +257,11 @@ class OutcomeRow(Base):
     hint: Mapped[str] = mapped_column(default="")
     correction: Mapped[dict[str, Any] | None]
     take: Mapped[TakeRow] = relationship(back_populates="outcome")
-    results: Mapped[list[ResultRow]] = relationship(
-        back_populates="outcome", cascade="all, delete-orphan", order_by="ResultRow.position"
-    )
-    findings: Mapped[list[FindingRow]] = relationship(
-        cascade="all, delete-orphan", order_by="FindingRow.position"
-    )
-    warnings: Mapped[list[WarningRow]] = relationship(
-        cascade="all, delete-orphan", order_by="WarningRow.position"
-    )
-    pictures: Mapped[list[PictureRow]] = relationship(
-        cascade="all, delete-orphan", order_by="PictureRow.position"
-    )
-    figures: Mapped[list[FigureRow]] = relationship(
-        cascade="all, delete-orphan", order_by="FigureRow.position"
-    )
+    results: Mapped[list[ResultRow]] = _owned("ResultRow.position", "outcome")
+    findings: Mapped[list[FindingRow]] = _owned("FindingRow.position")
+    warnings: Mapped[list[WarningRow]] = _owned("WarningRow.position")
+    pictures: Mapped[list[PictureRow]] = _owned("PictureRow.position")
+    figures: Mapped[list[FigureRow]] = _owned("FigureRow.position")
 
 
 class ResultRow(Base):
@@ -318,9 +292,7 @@ class FindingRow(Base):
     """Something true or false or counted."""
 
     __tablename__ = "finding"
-    outcome_id: Mapped[int] = mapped_column(
-        ForeignKey("outcome.id", ondelete="CASCADE"), primary_key=True
-    )
+    outcome_id: Mapped[OfOutcome]
     position: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str] = mapped_column(String(100), index=True)
     value: Mapped[Any] = mapped_column(JSON)
@@ -330,9 +302,7 @@ class WarningRow(Base):
     """A sentence that a person should read beside the figures."""
 
     __tablename__ = "warning"
-    outcome_id: Mapped[int] = mapped_column(
-        ForeignKey("outcome.id", ondelete="CASCADE"), primary_key=True
-    )
+    outcome_id: Mapped[OfOutcome]
     position: Mapped[int] = mapped_column(primary_key=True)
     text: Mapped[str]
 
@@ -341,9 +311,7 @@ class PictureRow(Base):
     """A picture that shows what was found; its bytes are evidence like any file."""
 
     __tablename__ = "picture"
-    outcome_id: Mapped[int] = mapped_column(
-        ForeignKey("outcome.id", ondelete="CASCADE"), primary_key=True
-    )
+    outcome_id: Mapped[OfOutcome]
     position: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str]
     caption: Mapped[str]
@@ -355,9 +323,7 @@ class FigureRow(Base):
     """A figure as data."""
 
     __tablename__ = "figure"
-    outcome_id: Mapped[int] = mapped_column(
-        ForeignKey("outcome.id", ondelete="CASCADE"), primary_key=True
-    )
+    outcome_id: Mapped[OfOutcome]
     position: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str]
     body: Mapped[dict[str, Any]]
