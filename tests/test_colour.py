@@ -562,7 +562,7 @@ def test_white_balance_is_blamed_only_where_a_gain_mends_the_colours(balanced, b
     from seeworthy.procedures.colour import words
 
     colour = SimpleNamespace(
-        figures={"white_shift": SimpleNamespace(value=0.021, low=0.018)},
+        figures={"white_shift": SimpleNamespace(value=0.021, u=0.0015, low=0.018, high=0.024)},
         per_cell={"matched": np.full(12, 7.9)},
         balanced=balanced,
     )

@@ -200,7 +200,7 @@ def test_holm_counts_everything_that_is_shown():
     one = [made("a", "mass", 0, u), made("b", "mass", away, u)]
     rest = [made(c, name, 5, u) for c in "ab" for name in (
         "length", "width", "height", "volume", "hfov", "vfov", "dfov", "tv_distortion",
-        "focal_length", "row_time")]  # fmt: skip
+        "run_time", "row_time")]  # fmt: skip
     assert compare_results(one).rows[0].pairs[0].apart
     shown = {r.measurand.id: r for r in compare_results([*one, *rest]).rows}
     assert shown["mass"].pairs[0].p == pytest.approx(0.03, abs=0.001)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from seeworthy.demo.bench import CARD, build, plan
 from seeworthy.demo.cameras import CAMERAS, DUNLIN, SANDERLING, TITLE
 from seeworthy.demo.takes import SHELF, Prop
 from seeworthy.demo.targets import lens_of
+from seeworthy.ground.digits import number, spread_of
 from seeworthy.ground.errors import Conflict, NotFound
 from seeworthy.judge.claims.tolerance import Tolerance
 from seeworthy.procedures import all_procedures
@@ -184,3 +186,24 @@ def test_the_whole_demo(tmp_path):
                 assert one.value == pytest.approx(camera.readout, rel=0.03)
         assert len(write_reports(bench)) == 3
     assert len(list((tmp_path / "bench" / CARD).iterdir())) == len(plan().props)
+
+
+def misplaced(outcome):
+    """Numbers of a sentence that are a result's value with digits that it does not earn."""
+    found = []
+    for text in re.findall(r"(?<![\d.,])\d+\.\d+", outcome.outcome.sentence):
+        half = 10.0 ** -len(text.partition(".")[2]) / 2
+        near = [r for r in outcome.results if abs(float(text) - abs(r.value)) <= half and r.u > 0]
+        right = {number(abs(r.value), spread_of(*r.interval, r.u)) for r in near}
+        longer = any(len(r) > len(text) >= 6 for r in right)  # five digits are enough to read
+        if near and text not in right and not longer:
+            found.append((outcome.take.procedure, text, right))
+    return found
+
+
+def test_sentences_carry_the_digits_that_intervals_earn(folder):
+    # JCGM 100:2008, 7.2.6; two digits of the expanded uncertainty.
+    with open_bench(folder) as bench:
+        outcomes = [o for o in list_outcomes(bench) if not o.error_kind]
+    assert len(outcomes) > 3
+    assert not [m for o in outcomes for m in misplaced(o)]

@@ -10,6 +10,7 @@ import pytest
 from seeworthy.ground.budget import Component
 from seeworthy.ground.measurands import measurand
 from seeworthy.ground.results import result
+from seeworthy.judge.compare.combine import like_sets
 from seeworthy.judge.compare.comparison import compare_results
 from seeworthy.judge.plan.camera import FlownCamera
 from seeworthy.judge.plan.flight import read_flight
@@ -53,7 +54,7 @@ def test_line_widths_per_picture_height(value, shape, lines):
     assert found.value == pytest.approx(lines)
     assert found.u == pytest.approx(0.004 * lines / value)
     assert found.interval[1] - found.value == pytest.approx(1.96 * found.u, rel=1e-3)
-    assert found.conditions == {"orientation": "vertical"}  # its frame keeps it from nobody
+    assert found.conditions == {"orientation": "vertical", "frame": "x"}
 
 
 def edge_of(sigma, noise=1e-4):
@@ -199,3 +200,50 @@ def test_a_stripe_without_a_sharpness_test_is_not_known():
     found = {p.name: p for p in predict(flight, camera)}
     assert found["ground_detail"].value is None
     assert "sharpness" in found["ground_detail"].missing
+
+
+# Modes of one camera.
+
+
+def in_mode(camera, frame, value, measurand="mtf50_ph_centre"):
+    return made(camera, measurand, value, 5.0, procedure="sharpness", frame=frame)
+
+
+def test_two_modes_of_a_camera_are_not_averaged():
+    # 1080p twice, 720p once: what was tested most answers, across frame sizes of cameras.
+    found = compare_results(
+        [in_mode("Dunlin", "1920x1080", 600.0), in_mode("Dunlin", "1280x720", 400.0),
+         in_mode("Dunlin", "1920x1080", 604.0), in_mode("Knot", "640x480", 300.0)]
+    )  # fmt: skip
+    (row,) = found.rows
+    values = {v.subject: v.value for v in row.values}
+    assert values == {"Dunlin": pytest.approx(602.0), "Knot": pytest.approx(300.0)}
+    (note,) = found.apart
+    assert note == "Dunlin: 1920x1080 answers for sharpness; takes of 1280x720 stand aside."
+
+
+def test_a_tie_of_modes_goes_to_the_larger_frame():
+    found = compare_results(
+        [in_mode("Dunlin", "1280x720", 400.0), in_mode("Dunlin", "1920x1080", 600.0),
+         in_mode("Knot", "1280x720", 410.0)]
+    )  # fmt: skip
+    assert [v.value for v in found.rows[0].values] == [410.0, 600.0]
+
+
+def test_claims_keep_modes_apart():
+    sets = like_sets([in_mode("a", f, v).result for f, v in (("1x1", 400.0), ("2x2", 600.0))])
+    assert [n for _, n in sets] == [1, 1]
+
+
+def test_a_focal_length_in_pixels_is_of_one_frame_size():
+    found = compare_results(
+        [in_mode(c, f, v, "focal_length") for c, f, v in (
+            ("Dunlin", "1920x1080", 1500.0), ("Knot", "1280x720", 1000.0))]
+    )  # fmt: skip
+    assert not found.rows
+    assert "frame size" in found.apart[0]
+    long = result("focal_length", 1500.0, 1.0, conditions={"frame": "1920x1080"})
+    for frame, focal in (((1920, 1080), 1500.0), ((1280, 720), 640 / math.tan(math.radians(30)))):
+        camera = FlownCamera("x", {"focal_length": [long], "hfov": [result("hfov", 60.0, 0.1)]},
+                             frame)  # fmt: skip
+        assert np.median(camera.focal()) == pytest.approx(focal, rel=1e-3)

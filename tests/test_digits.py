@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import ast
 import html
 import json
 import math
 import re
 from decimal import Decimal
+from pathlib import Path
 
 import pytest
 from sqlalchemy import select
 
+from seeworthy import procedures
 from seeworthy.bench.cameras import add_camera
 from seeworthy.bench.models import TakeRow
 from seeworthy.bench.outcomes import store_answer
@@ -133,3 +136,25 @@ def test_what_is_exact_or_open_has_no_plus_minus():
         "at least 9.00"
     )
     assert said_u(17.2, 0.05, "g") == "17.200 ± 0.098 g"
+
+
+# What is no measured figure in a sentence: counts, places, typed readings, facts of a file, and
+# limits of a share, of which a whole per cent is told.
+_EXACT = {
+    "{a:g}", "{b:g}", "{length / 60:.1f}", "{length:.0f}", "{bound:.0f}", "{hot.value:.0f}",
+    "{set_to:.4g}", "{across.interval[0]:.0f}", "{down.interval[0]:.0f}", "{part.size:.0f}",
+    "{part.x:.0f}", "{part.y:.0f}", "{100 * found.share:.1f}", "{100 * found.bound:.0f}",
+    "{seconds:.0f}", "{facts.stamps.longest * 1000.0:.0f}",
+}  # fmt: skip
+
+
+def test_no_sentence_of_a_procedure_fixes_its_digits():
+    found = set()
+    for path in sorted(Path(procedures.__file__).parent.glob("*/*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not (isinstance(node, ast.FunctionDef) and "sentence" in node.name):
+                continue
+            for part in ast.walk(node):
+                if isinstance(part, ast.FormattedValue) and part.format_spec is not None:
+                    found.add(ast.unparse(part))
+    assert found == _EXACT

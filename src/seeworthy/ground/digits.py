@@ -28,6 +28,7 @@ _SIGNS = {
 # change the second digit of most. A judgement.
 _EVEN = 0.1
 _DECADE = 10.0
+_READ = 1e-3
 
 
 def sign(unit: str) -> str:
@@ -83,6 +84,15 @@ def spread_of(low: float, high: float, u: float = 0.0) -> float:
 def expanded(u: float, dof: float = math.inf) -> float:
     """Return the expanded uncertainty of 95 %; 0 where there is none."""
     return coverage_factor(dof) * u if u > 0 and math.isfinite(u) else 0.0
+
+
+def earned(found: Result, scale: float = 1.0) -> str:
+    """Write a result's value alone, times `scale`, to the digits that its interval earns.
+
+    For sentences: five digits or six at most, more is not read.
+    """
+    spread = max(spread_of(*found.interval, found.u), _READ * abs(found.value))
+    return number(scale * found.value, abs(scale) * spread)
 
 
 def interval_text(low: float, high: float, u: float, unit: str, space: str = " ") -> str:

@@ -7,7 +7,7 @@ pair by pair, with Holm's correction over everything that is shown.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Container, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -122,6 +122,7 @@ def compare_results(origins: Iterable[Origin], by: By = "camera") -> Comparison:
         [o for o in everything if o.result.measurand not in of_take and not _of_no_frame(o.result)],
         firmware_apart=by == "firmware",
     )
+    found = _one_mode(found, by, notes)
     subjects = tuple(dict.fromkeys(subject_of(o, by) for o in everything))
     by_measurand: dict[str, list[Origin]] = {}
     for origin in found:
@@ -148,6 +149,41 @@ def _of_no_frame(result: Result) -> bool:
     return measurand(result.measurand).per_frame and "frame" not in result.conditions
 
 
+def _mode(result: Result) -> str:
+    """Return the frame size of a figure that is told across frame sizes, ``""`` for others."""
+    kept = measurand(result.measurand).per_frame
+    return "" if kept else str(result.conditions.get("frame", ""))
+
+
+def _one_mode(origins: Sequence[Origin], by: By, notes: list[str]) -> list[Origin]:
+    """Let one mode of a camera answer: two are two cameras, and their mean is neither.
+
+    The frame size with most takes of a test, then the larger one.
+    """
+    takes: dict[tuple[str, str], dict[str, set[int]]] = {}
+    for o in origins:
+        if mode := _mode(o.result):
+            of_test = takes.setdefault((subject_of(o, by), o.procedure), {})
+            of_test.setdefault(mode, set()).add(o.take_id)
+    answers = {key: max(m, key=lambda f: (len(m[f]), _pixels(f))) for key, m in takes.items()}
+    kept = []
+    for o in origins:
+        subject = subject_of(o, by)
+        mode, best = _mode(o.result), answers.get((subject, o.procedure), "")
+        if not mode or mode == best:
+            kept.append(o)
+            continue
+        note = f"{subject}: {best} answers for {o.procedure}; takes of {mode} stand aside."
+        if note not in notes:
+            notes.append(note)
+    return kept
+
+
+def _pixels(frame: str) -> int:
+    width, _, height = frame.partition("x")
+    return int(width) * int(height) if width.isdigit() and height.isdigit() else 0
+
+
 def _corrected(rows: Sequence[Row]) -> list[Row]:
     """Correct over all pairs of all rows, then say who is best and who cannot be told apart."""
     if not rows:
@@ -164,7 +200,10 @@ def _corrected(rows: Sequence[Row]) -> list[Row]:
 
 
 def _rows(entry: Measurand, origins: list[Origin], by: By) -> tuple[list[Row], str]:
-    sets = sort_alike(_without_mount(o.result) if by == "mount" else o.result for o in origins)
+    aside = {_MOUNT} if by == "mount" else set()
+    if not entry.per_frame:
+        aside.add("frame")
+    sets = sort_alike(_without(o.result, aside) for o in origins)
     rows = []
     lonely: list[Like] = []
     for like, members in sets:
@@ -182,10 +221,10 @@ def _rows(entry: Measurand, origins: list[Origin], by: By) -> tuple[list[Row], s
     return rows, ""
 
 
-def _without_mount(result: Result) -> Result:
-    """Return a result as if its mount were not told: it is what is compared."""
-    others = {k: v for k, v in result.conditions.items() if k != _MOUNT}
-    return replace(result, conditions=others)
+def _without(result: Result, aside: Container[str]) -> Result:
+    """Return a result as if these conditions were not told: across them is compared."""
+    others = {k: v for k, v in result.conditions.items() if k not in aside}
+    return result if len(others) == len(result.conditions) else replace(result, conditions=others)
 
 
 def _lower(text: str) -> str:

@@ -89,9 +89,13 @@ class FlownCamera:
 
     def focal(self) -> Draws | None:
         """Return focal length in pixels: from `lens`, else from the angle of view."""
-        direct = self.first("focal_length")
-        if direct is not None:
-            return direct
+        mode = None if self.frame is None else "{}x{}".format(*self.frame)
+        found = [
+            r for r in self.results.get("focal_length", ())
+            if mode is None or r.conditions.get("frame", mode) == mode
+        ]  # fmt: skip
+        if found:  # pixels of another mode's frame are not those of this one
+            return self.draw(most_certain(found))
         if self.frame is None:
             return None
         for name, side in (("hfov", 0), ("vfov", 1)):

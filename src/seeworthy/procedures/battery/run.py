@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from seeworthy.ground.digits import said_u
+from seeworthy.ground.digits import expanded, number, said_u
 from seeworthy.ground.errors import CannotMeasure, UnreadableInput
 from seeworthy.ground.examples import as_options
 from seeworthy.ground.quantities import Quantity
@@ -312,11 +312,12 @@ def _drawn(trend: RunTrend | None, temperature: float) -> tuple[float | None, ..
 
 def _sentence(found: Sequence[RunLevel], trend: RunTrend | None) -> str:
     best = max((level for level in found if level.n), key=lambda level: level.temperature or 0.0)
-    told = f"It records {said_u(best.value, best.u, 'min')} on one charge {_at(best)}"
+    told = f"It records {said_u(best.value, best.u, 'min', best.dof)} on one charge {_at(best)}"
     if trend is None:
         return told + "."
     value, u = trend.slope()
     if abs(value) < 2 * u:
         return f"{told}; a change with temperature is not shown by these runs."
     word = "less" if value > 0 else "more"
-    return f"{told}, and about {abs(10 * value):.0f} min {word} for every 10 °C colder."
+    loss = number(abs(10 * value), expanded(10 * u, trend.fit.dof))
+    return f"{told}, and about {loss} min {word} for every 10 °C colder."

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from seeworthy.ground.digits import number, spread_of
 from seeworthy.procedures.declare import Finding
 
 if TYPE_CHECKING:
-    from seeworthy.procedures.colour.measure import Colour
+    from seeworthy.procedures.colour.measure import Colour, ColourValue
     from seeworthy.procedures.colour.plates import Compared
 
 _SHIFTED = 0.008  # Δu'v' of a white that is plainly tinted
@@ -118,12 +119,12 @@ def _light(colour: Colour) -> list[str]:
         return []
     if colour.balanced >= matched:  # a gain that mends nothing is no ground to blame one
         return [
-            f"White is shifted by Δu'v' {white.value:.3f}, but a gain per channel does not mend "
+            f"White is shifted by Δu'v' {_said(white)}, but a gain per channel does not mend "
             f"the colours (mean ΔE00 {matched:.1f} before, {colour.balanced:.1f} after): neither "
             "the light nor the white balance explains them."
         ]
     return [
-        f"White is shifted by Δu'v' {white.value:.3f}, in all cells alike (a gain per channel "
+        f"White is shifted by Δu'v' {_said(white)}, in all cells alike (a gain per channel "
         f"brings the mean ΔE00 from {matched:.1f} to {colour.balanced:.1f}): the light was another "
         "one for the reference, or the camera's white balance is off. One take cannot tell which; "
         "film both in the same light."
@@ -139,13 +140,19 @@ def sentence(colour: Colour) -> str:
         else "plainly off" if recorded < 10
         else "far off"
     )  # fmt: skip
-    parts = [f"Colours are {how} (mean ΔE00 {recorded:.1f})"]
+    parts = [f"Colours are {how} (mean ΔE00 {_said(colour.figures['de00_mean'])})"]
     ratio = colour.figures["chroma_ratio"].value
+    strength = _said(colour.figures["chroma_ratio"], 100)
     if ratio < 0.9:
-        parts.append(f"washed out to {100 * ratio:.0f} % of their strength")
+        parts.append(f"washed out to {strength} % of their strength")
     elif ratio > 1.1:
-        parts.append(f"oversaturated to {100 * ratio:.0f} %")
+        parts.append(f"oversaturated to {strength} %")
     corrected = colour.figures.get("de00_mean_corrected")
     if colour.worth and corrected is not None:
-        parts.append(f"and correction in post leaves {corrected.value:.1f}")
+        parts.append(f"and correction in post leaves {_said(corrected)}")
     return ", ".join(parts) + "."
+
+
+def _said(found: ColourValue, scale: float = 1.0) -> str:
+    """Write a value to the digits that its interval earns."""
+    return number(scale * found.value, scale * spread_of(found.low, found.high, found.u))

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from seeworthy.ground.digits import said_result
+from seeworthy.ground.digits import earned, expanded, number, said_result
 from seeworthy.ground.results import Axis, Figure, Mark, Picture, Result, result
 from seeworthy.ground.statistics import mean_t
 from seeworthy.ground.uncertainty import interval, upper
@@ -144,7 +144,7 @@ def findings(
             }
             for j in joints
         ],
-        "overlap_s": round(shared, 4) if (shared := overlap(joints)) is not None else None,
+        "overlap_s": round(shared[0], 4) if (shared := overlap(joints)) is not None else None,
         "segment_rule": segment_rule(segments),
         "unfinalised_files": [
             {
@@ -223,8 +223,8 @@ def figures(joints: Sequence[Joint]) -> tuple[Figure, ...]:
     )
 
 
-def overlap(joints: Sequence[Joint]) -> float | None:
-    """Return the seconds that two files in a row both hold, mean; None where none is seen.
+def overlap(joints: Sequence[Joint]) -> tuple[float, float] | None:
+    """Return the seconds that two files in a row both hold, mean and `u`; None where none is seen.
 
     A gap is time that is not recorded and cannot be negative: what a camera records twice is
     this figure.
@@ -234,17 +234,20 @@ def overlap(joints: Sequence[Joint]) -> float | None:
         if said:
             mean = sum(g for g, _ in said) / len(said)
             u = math.sqrt(sum(u * u for _, u in said)) / len(said)
-            return -mean if upper(mean, u) < 0 else None
+            return (-mean, u) if upper(mean, u) < 0 else None
     return None
 
 
-def sentence(files: Sequence[File], found: Sequence[Result], shared: float | None) -> str:
+def sentence(
+    files: Sequence[File], found: Sequence[Result], shared: tuple[float, float] | None
+) -> str:
     """Say it to a flyer; `shared` from `overlap`."""
     gap = next((r for r in found if r.measurand == "gap"), None)
     if gap is None:
         return f"{len(files)} files follow each other; what lies between them is not known."
     if shared is not None:
-        return f"Each new file begins {shared:.2f} s before the last one ends: nothing is lost."
+        often = number(shared[0], expanded(shared[1]))
+        return f"Each new file begins {often} s before the last one ends: nothing is lost."
     if gap.value < 2 * gap.u:
         return f"No time was seen to be lost where a new file starts ({gap.n} joints)."
     full = [float(f.ends.picture.seconds) for f in files[:-1]]
@@ -256,9 +259,9 @@ def sentence(files: Sequence[File], found: Sequence[Result], shared: float | Non
 def cut_sentence(results: Sequence[Result], findings: dict[str, Any]) -> str:
     """Say to a flyer what a power cut costs."""
     cuts, opened = findings["power_cuts"], findings["power_cut_files_opened"]
-    lost = next((r.value for r in results if r.measurand == "lost_on_power_cut"), None)
+    lost = next((r for r in results if r.measurand == "lost_on_power_cut"), None)
     text = f"After {opened} of {cuts} power cuts the file opened"
     if lost is not None:
-        text += f", without its last {lost:.1f} s"
+        text += f", without its last {earned(lost)} s"
     bound = findings["power_cut_bound_percent"]
     return f"{text}; up to {bound:.0f} % of cuts may leave none (95 %)."

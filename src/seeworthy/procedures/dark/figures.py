@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.ground.digits import earned
 from seeworthy.ground.results import Axis, Figure, Mark, Picture, Result
 from seeworthy.observe.evidence import ORANGE, canvas, encode
 from seeworthy.procedures.dark.measure import Dot
@@ -34,13 +35,14 @@ def sentence(results: Sequence[Result]) -> str:
     level, hot = by_name["dark_level"], by_name["hot_pixels"]
     least = "at least " if hot.conditions.get("bound") == "lower" else ""
     dots = f"{least}{hot.value:.0f} hot pixel{'' if hot.value == 1 else 's'}"
-    text = f"Without light the picture stands {max(level.value, 0):.1f} % above black, with {dots}"
+    text = f"Without light the picture stands {earned(level)} % above black, with {dots}"
     growth = by_name.get("dark_growth")
     if growth is None:
         return f"{text}."
     if growth.interval[0] <= 0 <= growth.interval[1]:
         return f"{text}; its level did not change while it ran."
-    return f"{text}; while it ran the level changed by {growth.value:+.2f} % a minute."
+    sign = "+" if growth.value > 0 else ""
+    return f"{text}; while it ran the level changed by {sign}{earned(growth)} % a minute."
 
 
 def picture(seen: DarkSeen) -> Picture:

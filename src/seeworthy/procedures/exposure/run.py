@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from seeworthy.ground.budget import Component
+from seeworthy.ground.digits import earned, number, spread_of
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome, Picture, Result, result
 from seeworthy.ground.uncertainty import coverage_factor
@@ -74,7 +75,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         (*_doubts(exposure, steps, inputs, traces, refusals if edges else []), *tone.said),
         tuple(pictures),
         tuple(figures),
-        sentence=_sentence(exposure, steps),
+        sentence=_sentence(exposure, steps, results),
     )
 
 
@@ -199,10 +200,15 @@ def _doubts(
     return tuple(dict.fromkeys(said))
 
 
-def _sentence(exposure: Exposure | None, steps: list[Adaptation]) -> str:
+def _sentence(exposure: Exposure | None, steps: list[Adaptation], results: Sequence[Result]) -> str:
     said = []
     if exposure is not None:
-        part = f"1/{1 / exposure.time:.0f} s" if exposure.time < 0.5 else f"{exposure.time:.2f} s"
+        one = results[0]
+        spread = spread_of(*one.interval, one.u) / one.value
+        part = (
+            f"1/{number(1 / exposure.time, spread / exposure.time)} s" if exposure.time < 0.5
+            else f"{earned(one, 1e-3)} s"
+        )  # fmt: skip
         if exposure.bound:
             said.append(f"Each picture is exposed for {part} at the most in this light")
         else:
@@ -210,7 +216,9 @@ def _sentence(exposure: Exposure | None, steps: list[Adaptation]) -> str:
     if steps:
         step = steps[0]
         way = "from dark to bright" if step.brighter else "from bright to dark"
-        span = f"{step.time:.2g} s" if not step.clipped else f"at most {step.high:.2g} s"
+        one = next(r for r in results if r.measurand == "adaptation_time")
+        high = number(step.high, spread_of(*one.interval, one.u))
+        span = f"{earned(one)} s" if not step.clipped else f"at most {high} s"
         said.append(f"{way} the camera adapts within {span}")
     text = "; ".join(said)
     return text[:1].upper() + text[1:] + "."

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.ground.digits import earned, said_result
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Outcome, Result, result
 from seeworthy.media.headers import known_unit
@@ -100,12 +101,14 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
             for i, a in enumerate(AXES)
         },
     }
+    results = _results(found, watch)
+    by = {r.measurand: r for r in reversed(results)}
     return Outcome(
-        tuple(_results(found, watch)), findings, tuple(warnings),
+        tuple(results), findings, tuple(warnings),
         figures=(rates_figure(found.time, picture, told),), method="gyroscope",
         sentence=(
-            f"The picture is {math.degrees(fit.shape.hfov):.1f}° across; the log's clock reads "
-            f"{1e3 * fit.values[5]:+.1f} ms against the clip's."
+            f"The picture is {earned(by['hfov'])}° across; the log's clock reads "
+            f"{said_result(by['gyro_offset'])} against the clip's."
         ),
     )  # fmt: skip
 
@@ -269,7 +272,7 @@ def _results(found: _Found, watch: MotionWatch) -> list[Result]:
         ),
         result(
             "focal_length", lens.focal, float(fit.u[0]), n=fit.pairs, dof=fit.dof,
-            conditions=conditions,
+            conditions=conditions | {"frame": f"{watch.width}x{watch.height}"},
         ),
         result(
             "gyro_offset", 1e3 * float(fit.values[5]), 1e3 * float(fit.u[5]), n=fit.pairs,

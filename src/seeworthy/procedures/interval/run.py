@@ -13,6 +13,7 @@ from seeworthy.clock.code import RANGE_MS
 from seeworthy.clock.find import find_corners, read_clock
 from seeworthy.clock.watch import ClockWatch
 from seeworthy.ground.budget import Component
+from seeworthy.ground.digits import earned, number, spread_of
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.ground.uncertainty import coverage_factor, effective_dof, interval
@@ -77,7 +78,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         )
     return Outcome(
         tuple(results), findings, tuple(warnings), (), (_figure(series),), method,
-        _sentence(found, None if set_to is None else set_to.value),
+        _sentence(found, results, None if set_to is None else set_to.value),
     )  # fmt: skip
 
 
@@ -228,8 +229,8 @@ def _scatter(found: Intervals, series: ShotSeries, where: dict[str, Any]) -> Res
     )  # fmt: skip
 
 
-def _sentence(found: Intervals, set_to: float | None) -> str:
-    text = f"It takes a picture every {found.mean:.4g} s"
+def _sentence(found: Intervals, results: Sequence[Result], set_to: float | None) -> str:
+    text = f"It takes a picture every {earned(results[0])} s"
     if set_to is not None:
         text += f", set to {set_to:.4g} s"
     holes = (
@@ -237,7 +238,8 @@ def _sentence(found: Intervals, set_to: float | None) -> str:
         if not found.missed
         else f"{found.missed} {'is' if found.missed == 1 else 'are'} missing"
     )
-    return f"{text}; {holes}, and the longest wait is {found.longest:.4g} s."
+    longest = number(found.longest, spread_of(*results[0].interval, results[0].u))
+    return f"{text}; {holes}, and the longest wait is {longest} s."
 
 
 def _figure(series: ShotSeries) -> Figure:

@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="lens",
     title="Lens",
     question="How wide does the lens really see, and how much does it bend straight lines?",
-    version=4,
+    version=5,
     yields=(
         "hfov",
         "vfov",
@@ -22,6 +22,7 @@ PROCEDURE = Procedure(
             feels=(),
             than=("longer", "shorter"),
             least=0.0,
+            per_frame=True,
             meaning="Scale of the picture: pixels per unit of slope.",
         ),
         Measurand(

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from seeworthy.ground.digits import said_u
+from seeworthy.ground.digits import expanded, number, said_u
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
 from seeworthy.observe.board_views import STILL, Held, HoldWatcher, Points
@@ -202,8 +202,18 @@ def _results(figures: LensFigures, pictures: Sequence[Picture]) -> list[Result]:
     count = len(figures.fit.poses)
     names = [p.name for p in pictures]
     method = {"method": figures.fit.form.kind}
+    camera = figures.fit.camera
+    frame = {"focal_length": {"frame": f"{camera.width}x{camera.height}"}}
     return [
-        result(name, value, u, n=count, dof=figures.dof, conditions=method, evidence=names)
+        result(
+            name,
+            value,
+            u,
+            n=count,
+            dof=figures.dof,
+            conditions=method | frame.get(name, {}),
+            evidence=names,
+        )
         for name, (value, u) in figures.values.items()
     ]
 
@@ -334,10 +344,11 @@ def _sentence(figures: LensFigures) -> str:
     parts = []
     if "hfov" in figures.values:
         angle, u = figures.values["hfov"]
-        ground = 2 * math.tan(math.radians(min(angle, 170.0)) / 2)
+        half = math.radians(min(angle, 170.0)) / 2
+        ground, wide = 2 * math.tan(half), math.radians(expanded(u)) / math.cos(half) ** 2
         parts.append(
             f"The lens sees {said_u(angle, u, 'deg')} from side to side: from 100 m up, about "
-            f"{100 * ground:.0f} m of ground"
+            f"{number(100 * ground, 100 * wide)} m of ground"
         )
     bend, u_bend = figures.values.get("tv_distortion", (0.0, 0.0))
     if abs(bend) < 0.5:

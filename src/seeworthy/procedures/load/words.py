@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from seeworthy.ground.digits import expanded, number, spread_of
 from seeworthy.procedures.load.atmosphere import G0
-from seeworthy.procedures.load.flight import Flight
+from seeworthy.procedures.load.flight import Figure95, Flight
 
 
 def sentence(flight: Flight) -> str:
@@ -11,10 +12,10 @@ def sentence(flight: Flight) -> str:
     first = {f.measurand: f for f in reversed(flight.figures)}
     if not flight.boosted:
         top, speed = first.get("apogee"), first.get("max_speed")
-        high = "" if top is None else f" to {top.value:.0f} m"
+        high = "" if top is None else f" to {_said(top)} m"
         if "left_out" in flight.facts:
             return f"A flight{high}; what its launch was like this log cannot tell."
-        fast = "" if speed is None else f" at up to {speed.value:.1f} m/s"
+        fast = "" if speed is None else f" at up to {_said(speed)} m/s"
         return (
             f"A slow climb{high}{fast}: no boost, the camera feels little more than its own weight."
         )
@@ -22,20 +23,32 @@ def sentence(flight: Flight) -> str:
     mean = first.get("mean_boost_acceleration")
     steep = felt.value - peak.value / G0
     why = (
-        f"{steep:.1f} g more than it accelerates, because gravity pulls along the path"
+        f"{number(steep, expanded(felt.u))} g more than it accelerates, because gravity pulls "
+        "along the path"
         if steep > 0.3
         else "about what it accelerates, because on a flat launch gravity pulls across the path"
     )
     if peak.bound:
-        push = f"; the mean push is {mean.value / G0:.1f} g over {time.value:.2f} s" if mean else ""
+        push = f"; the mean push is {_said(mean, 1 / G0)} g over {_said(time)} s" if mean else ""
+        least = number(felt.low, expanded(felt.u))
         return (
-            f"The camera feels at least {felt.low:.1f} g, {why}{push}; the peak, which this log "
-            "cannot show, is higher, because a push is never even."
+            f"The camera feels at least {least} g, {why}{push}; the peak, which this log cannot "
+            "show, is higher, because a push is never even."
         )
+    times = number(peak.value / mean.value, _wide(peak) / mean.value) if mean else ""
     push = (
-        f"; the peak is {peak.value / mean.value:.1f} times the mean of {mean.value / G0:.1f} g "
-        f"over {time.value:.2f} s, because a push is never even"
+        f"; the peak is {times} times the mean of {_said(mean, 1 / G0)} g "
+        f"over {_said(time)} s, because a push is never even"
         if mean
-        else f"; the push lasts {time.value:.2f} s"
+        else f"; the push lasts {_said(time)} s"
     )
-    return f"The camera feels {felt.value:.1f} g at the peak, {why}{push}."
+    return f"The camera feels {_said(felt)} g at the peak, {why}{push}."
+
+
+def _wide(found: Figure95) -> float:
+    return spread_of(found.low, found.high, found.u)
+
+
+def _said(found: Figure95, scale: float = 1.0) -> str:
+    """Write a figure to the digits that its interval earns."""
+    return number(scale * found.value, scale * _wide(found))

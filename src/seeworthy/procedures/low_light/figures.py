@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from seeworthy.ground.digits import said
+from seeworthy.ground.digits import number, said, spread_of
 from seeworthy.ground.results import Axis, Figure, Mark, Picture
 from seeworthy.ground.uncertainty import interval
 from seeworthy.observe.evidence import BLUE, ORANGE, canvas, draw_outline, encode
@@ -20,10 +20,11 @@ def sentence(takes: Sequence[LightTake], usable: Usable) -> str:
     """Say it for a flyer."""
     level = like(usable.lux)
     near = f"about like: {level.condition[:1].lower()}{level.condition[1:]}"
+    shown = number(usable.lux, spread_of(*usable.interval, usable.u))
     if usable.bound == "upper":
-        return f"The picture stays usable down to {usable.lux:.2g} lx at least ({near})."
+        return f"The picture stays usable down to {shown} lx at least ({near})."
     if usable.bound == "lower":
-        return f"The picture is not usable at {usable.lux:.2g} lx; it needs more light ({near})."
+        return f"The picture is not usable at {shown} lx; it needs more light ({near})."
     shown = said(usable.lux, *usable.interval, "lx", usable.u)
     return (
         f"The picture is usable down to about {shown} ({near}); below, "

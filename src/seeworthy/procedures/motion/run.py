@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from seeworthy.ground.digits import earned
 from seeworthy.ground.errors import BadQuantity, CannotMeasure
 from seeworthy.ground.results import Figure, Outcome, Result, result
 from seeworthy.ground.uncertainty import interval
@@ -66,7 +67,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         watch.pairs, middle, watch.width, watch.height, row_time=row_time, interval=interval
     )
     conditions = {"mount": inputs.option("mount")} if inputs.option("mount") else {}
-    results, total = _results(rates, swung, shaken, row_time is not None, conditions)
+    results = _results(rates, swung, shaken, row_time is not None, conditions)
     findings = _findings(inputs, rates, swung, shaken, row_time)
     figures: tuple[Figure, ...] = (rates_figure(rates),)
     if len(grid) >= 64:
@@ -75,7 +76,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         figures += (spectrum_figure(f, density),)
     return Outcome(
         tuple(results), findings, tuple(_warnings(inputs, watch, rates, shaken)), figures=figures,
-        method="picture", sentence=_sentence(total, rates, swung),
+        method="picture", sentence=_sentence(results),
     )  # fmt: skip
 
 
@@ -107,7 +108,7 @@ def _results(
     shaken: Rhythm | None,
     rows: bool,
     conditions: dict[str, Any],
-) -> tuple[list[Result], float]:
+) -> list[Result]:
     total, ends, blocks = unrest(rates)
     n = int(np.isfinite(rates.rate).all(1).sum())
     found = [
@@ -144,7 +145,7 @@ def _results(
         )  # fmt: skip
         u = math.hypot(shaken.u_amplitude, shaken.amplitude * rates.scale_u[shaken.axis])
         found.append(result("vibration", shaken.amplitude, u, n=n, conditions=on))
-    return found, total.value
+    return found
 
 
 def _findings(
@@ -229,11 +230,12 @@ def _warnings(
     return said
 
 
-def _sentence(total: float, rates: RotationRates, swung: Rhythm | None) -> str:
-    blur = math.radians(total) / 100
-    text = f"The camera turned at {total:.3g} deg/s rms"
-    if swung is not None:
+def _sentence(results: Sequence[Result]) -> str:
+    by = {r.measurand: r for r in reversed(results)}
+    text = f"The camera turned at {earned(by['unrest'])} deg/s rms"
+    if "swing" in by:
         text += (
-            f" and swung {swung.amplitude:.2g}° to either side every {1 / swung.frequency:.3g} s"
+            f" and swung {earned(by['swing'])}° to either side every {earned(by['swing_period'])} s"
         )
-    return f"{text}: in 1/100 s that smears a far point by {1e3 * blur:.2g} mm per metre."
+    blur = earned(by["unrest"], 1e3 * math.radians(1) / 100)
+    return f"{text}: in 1/100 s that smears a far point by {blur} mm per metre."

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from seeworthy.ground.digits import expanded, number, spread_of
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome, Picture, Result, result
 from seeworthy.observe.evidence import canvas, encode
@@ -88,6 +89,11 @@ def _warnings(found: Native, *, coarse: bool) -> tuple[str, ...]:
     return tuple(said)
 
 
+def _wide(axis: AxisAnswer) -> float:
+    """Return the half width of the interval; where there is none a digit of a pixel is enough."""
+    return spread_of(*axis.interval, axis.u or 0.0) if axis.interval else expanded(axis.u or 0.0)
+
+
 def _sentence(found: Native) -> str:
     across, down = found.across, found.down
     if found.upscaled == "no" and across.interval and down.interval:
@@ -102,7 +108,7 @@ def _sentence(found: Native) -> str:
             "good light, in focus, at the highest bit rate."
         )
     told = [
-        f"{axis.native:.0f} of {axis.delivered} pixels {word}"
+        f"{number(axis.native, max(_wide(axis), 10.0))} of {axis.delivered} pixels {word}"
         for _, word, axis in _axes(found)
         if axis.answer == "yes"
     ]

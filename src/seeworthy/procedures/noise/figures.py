@@ -9,7 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from seeworthy.ground.digits import bound_of, said_result
+from seeworthy.ground.digits import bound_of, earned, said_result
 from seeworthy.ground.results import Axis, Figure, Mark, Picture, Result
 from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
@@ -33,7 +33,7 @@ def sentence(results: Sequence[Result]) -> str:
     span = next((r for r in results if r.measurand == "dynamic_range"), None)
     if span is not None and "bound" in span.conditions:
         parts.append(
-            f"at least {span.value:.1f} stops lie between white and the darkest step that stands "
+            f"at least {earned(span)} stops lie between white and the darkest step that stands "
             "out of its noise"
         )
     elif span is not None:

@@ -9,6 +9,8 @@ import cv2
 import numpy as np
 
 from seeworthy.ground.budget import Component
+from seeworthy.ground.digits import expanded
+from seeworthy.ground.digits import number as shown
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, result
 from seeworthy.media.light import Light, light_of
@@ -206,10 +208,10 @@ def _sentence(found: Fitted) -> str:
     if found.worst < 0.1 and abs(off) < 2:
         return "The picture has the tone curve that its file names, as far as the steps tell."
     way = "more contrast" if found.slope > 1 else "less contrast"
+    power = shown(found.slope, expanded(found.u_slope))
     return (
-        f"The picture has {way} in the mid-tones than its file says, by a power of "
-        f"{found.slope:.2f}; other tests of this mode undo the measured curve instead of the "
-        "tag's."
+        f"The picture has {way} in the mid-tones than its file says, by a power of {power}; other "
+        "tests of this mode undo the measured curve instead of the tag's."
     )
 
 

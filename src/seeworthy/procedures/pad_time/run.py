@@ -9,6 +9,7 @@ from typing import Any
 from seeworthy.clock.ends import EndWatch
 from seeworthy.clock.watch import ClockWatch
 from seeworthy.ground.budget import Component
+from seeworthy.ground.digits import earned, said_result
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.examples import as_options
 from seeworthy.ground.results import Outcome, Result, result
@@ -179,11 +180,10 @@ def _sentence(found: Sequence[Result]) -> str:
     said = []
     for r in found:
         if r.measurand == "ready_time":
-            least = "at least " if "bound" in r.conditions else ""
-            said.append(f"it stays ready for {least}{r.value:.3g} min")
+            said.append(f"it stays ready for {said_result(r)}")
         elif r.measurand == "standby_cost":
-            said.append(f"an hour of waiting eats {r.value:.2g} % of the recording time")
+            said.append(f"an hour of waiting eats {earned(r)} % of the recording time")
         else:
-            said.append(f"the first picture comes {r.value:.2f} s after the button")
+            said.append(f"the first picture comes {earned(r)} s after the button")
     text = "; ".join(said)
     return f"{text[:1].upper()}{text[1:]}."

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, field
 from typing import Any
 
-from seeworthy.ground.digits import said_u
+from seeworthy.ground.digits import expanded, number, said_u, spread_of
 from seeworthy.ground.propagation import u_rectangular
 from seeworthy.ground.results import Figure, Picture, Result, result
 from seeworthy.procedures.readout.hand import HandScene, skew
@@ -108,22 +108,32 @@ def findings_of(answers: list[RowTimeAnswer]) -> dict[str, Any]:
 def sentence_of(best: RowTimeAnswer, width: int, height: int) -> str:
     """Return the answer in words."""
     if best.most is not None:
-        lean = math.degrees(math.atan(best.most * width))
+        lean, most = math.degrees(math.atan(best.most * width)), 1e3 * best.most * height
         return (
-            f"A picture is read in at most {1e3 * best.most * height:.2g} ms: the uprights lean "
+            f"A picture is read in at most {number(most, most)} ms: the uprights lean "
             "too little to tell more. One that crosses the picture in one second leans by at most "
-            f"{lean:.2g}°."
+            f"{number(lean, lean)}°."
         )
-    lean = math.degrees(math.atan(best.row_time * width))
+    spread = expanded(best.u, best.dof)
+    slow, fast = (
+        number(math.degrees(math.atan(v * best.row_time)), _lean(best.row_time, spread, v))
+        for v in (width, 4 * width)
+    )
     shown = said_u(1e3 * best.row_time * height, 1e3 * best.u * height, "ms", best.dof)
     if best.within is not None:
-        low, high = (f"{1e3 * v * height:.2g}" for v in best.within)
+        ends = [1e3 * v * height for v in best.within]
+        low, high = (number(v, spread_of(*ends)) for v in ends)
         return (
             f"A picture is read in {low} to {high} ms: the whole picture panned, and a camera that "
             f"steadies it holds back a part of that. One that does not reads it in {shown}."
         )
     return (
         f"A picture is read in {shown}: an upright that crosses it "
-        f"in one second leans by {lean:.2g}°, one that takes a quarter of a second by "
-        f"{math.degrees(math.atan(4 * best.row_time * width)):.2g}°."
+        f"in one second leans by {slow}°, one that takes a quarter of a second by "
+        f"{fast}°."
     )
+
+
+def _lean(row_time: float, spread: float, speed: float) -> float:
+    """Return the spread, degrees, of the lean of an upright at a speed in px/s."""
+    return math.degrees(speed * spread / (1 + (speed * row_time) ** 2))

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from seeworthy.ground.budget import Component, combined
+from seeworthy.ground.digits import earned, expanded, number, said_result
 from seeworthy.ground.errors import BadQuantity, CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
 from seeworthy.ground.uncertainty import interval
@@ -66,7 +67,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     way = "turned" if found.turned else "one take"
     method = way if bend is None else f"{way}, and moved"
     return Outcome(
-        _results(found, parts, method),
+        (results := _results(found, parts, method)),
         {
             **_findings(found, wide, watchers[0].count, tone),
             "wall_stops": None if bend is None else round(bend.drop, 3),
@@ -75,7 +76,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         (_picture(watchers[0], found), *hues),
         _figures(found),
         method,
-        _sentence(found, wide),
+        _sentence(found, wide, *results[::2]),
         _correction(fields, found, size),
     )
 
@@ -191,16 +192,18 @@ def _doubts(found: MeasuredShading, wide: Wide | None) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _sentence(found: MeasuredShading, wide: Wide | None) -> str:
-    dark = f"The corners are {found.corner:.2f} stops darker than the middle"
-    tint = "no tint that shows" if found.colour < 0.004 else f"a tint of {found.colour:.3f} Δu'v'"
+def _sentence(found: MeasuredShading, wide: Wide | None, corner: Result, colour: Result) -> str:
+    dark = f"The corners are {said_result(corner)} darker than the middle"
+    tint = "no tint that shows" if found.colour < 0.004 else f"a tint of {earned(colour)} Δu'v'"
     part = found.spot or wide
     if part is None:
         return f"{dark}, with {tint}."
     where = "the middle" if part.centred else f"the part round {part.x:.0f}, {part.y:.0f} px"
+    # A spot has no uncertainty of its own: two digits.
+    strength = number(part.strength, expanded(wide.u) if wide else part.strength)
     against = "what is round it (a hot spot)" if wide is None else "the border"
     return (
-        f"{dark}, with {tint}; {where} is more {part.hue} than {against} by {part.strength:.4f} "
+        f"{dark}, with {tint}; {where} is more {part.hue} than {against} by {strength} "
         f"Δu'v', over about {part.size:.0f} px."
     )
 

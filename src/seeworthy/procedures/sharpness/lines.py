@@ -34,6 +34,11 @@ def per_height(cycles: float, shape: Sequence[int]) -> float:
     return 2 * cycles * min(shape[:2])
 
 
+def frame_word(shape: Sequence[int]) -> str:
+    """Return the frame size of (rows, columns) as the condition that tells modes apart."""
+    return f"{shape[1]}x{shape[0]}"
+
+
 def in_lines(found: Iterable[Result], shape: Sequence[int]) -> list[Result]:
     """Return results of MTF50 in cy/px as results in LW/PH: everything grows by one factor."""
     scale = per_height(1.0, shape)
@@ -41,8 +46,7 @@ def in_lines(found: Iterable[Result], shape: Sequence[int]) -> list[Result]:
         result(
             r.measurand.replace("mtf50_", "mtf50_ph_"), scale * r.value, n=r.n,
             interval=(scale * r.interval[0], scale * r.interval[1]),
-            conditions={k: v for k, v in r.conditions.items() if k != "frame"},
-            evidence=r.evidence,
+            conditions=r.conditions, evidence=r.evidence,
             budget=[replace(c, sensitivity=c.sensitivity * scale) for c in r.budget],
         )
         for r in found if r.measurand.startswith("mtf50_")
@@ -87,6 +91,7 @@ def _tenth(
     )
     low, high = interval(value, combined(budget))
     where = {"position": "centre", "orientation": orientation} if orientation else {}
+    where["frame"] = frame_word(shape)
     return result(
         name, min(value, most), n=place.n, interval=(min(low, most), min(high, most)),
         conditions=where, evidence=["edges.png"], budget=budget,

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from seeworthy.ground.budget import Component, combined
+from seeworthy.ground.digits import earned, number, spread_of
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome, Picture, Result, result
 from seeworthy.ground.uncertainty import FOUR_APART, interval
@@ -29,7 +30,7 @@ from seeworthy.procedures.sharpness.lateral import (
     lateral_finding,
     lateral_results,
 )
-from seeworthy.procedures.sharpness.lines import in_lines, tenth_in_lines
+from seeworthy.procedures.sharpness.lines import frame_word, in_lines, tenth_in_lines
 from seeworthy.procedures.sharpness.measure import (
     CODER,
     EdgeRegion,
@@ -89,7 +90,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         (picture,),
         figures(edges, places),
         how,
-        _sentence(places, corners, edges),
+        _sentence(places, edges, results),
     )
 
 
@@ -205,7 +206,7 @@ def _results(
     shape: Sequence[int],
 ) -> list[Result]:
     levels = edge_levels(edges)
-    frame = {"frame": f"{shape[1]}x{shape[0]}"}
+    frame = {"frame": frame_word(shape)}
     found = [
         result(
             f"mtf50_{position}", p.value, n=p.n,
@@ -353,7 +354,7 @@ def _draw(mean: Any, edges: Sequence[EdgeResult]) -> Picture:
 
 
 def _sentence(
-    places: dict[tuple[str, str], Place], corners: dict[str, Place], edges: Sequence[EdgeResult]
+    places: dict[tuple[str, str], Place], edges: Sequence[EdgeResult], results: Sequence[Result]
 ) -> str:
     values = {
         place: [p.value for (position, _), p in places.items() if position == place]
@@ -363,14 +364,20 @@ def _sentence(
     place = "centre" if "centre" in values else max(values, key=lambda k: max(values[k]))
     value = sum(values[place]) / len(values[place])
     where = "in the middle" if place == "centre" else f"at the {place.replace('_', ' ')}"
-    parts = [f"It keeps detail down to about {0.5 / value:.1f} px a line {where}"]
+    # Of that place alone: its widest relative interval tells the digits.
+    spread = max(
+        spread_of(*r.interval, r.u) / r.value
+        for r in results
+        if r.measurand.startswith("mtf50_") and place in r.measurand and r.value > 0
+    )
+    line = number(0.5 / value, 0.5 / value * spread)
+    parts = [f"It keeps detail down to about {line} px a line {where}"]
     if place != "centre":
         parts.append("the middle was not measured")
-    even = corners.get("focus_evenness")
-    if even is not None:
-        parts.append(f"the corners keep {100 * even.value:.0f} % of that")
-    off = corners.get("decentring")
-    if off is not None and interval(off.value, off.u)[0] > 1.1:
+    by = {r.measurand: r for r in reversed(results)}
+    if "focus_evenness" in by:
+        parts.append(f"the corners keep {earned(by['focus_evenness'], 100)} % of that")
+    if "decentring" in by and by["decentring"].interval[0] > 1.1:
         parts.append("one corner is clearly softer than the opposite: the lens is decentred")
     if _overshoot(edges) > _SHARPENED:
         parts.append("part of it is sharpening in the camera")

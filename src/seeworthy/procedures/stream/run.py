@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from seeworthy.ground.digits import earned, expanded, number
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.media.container import Facts, VideoFacts, read_facts
@@ -57,11 +58,11 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     scan = summary.scan if summary else None
     steadied = _steadied(seen, scan) if summary else None
     return Outcome(
-        results=_results(span, rates),
+        results=(results := _results(span, rates)),
         findings=_findings(facts, span, rates, verdict, scan) | _steadying(steadied),
         warnings=(*_warnings(facts, span, rates, verdict), *_held(steadied)),
         figures=(_figure(rates),) if rates.times.size else (),
-        sentence=_sentence(facts, span, rates, scan),
+        sentence=_sentence(facts, span, results[0], scan),
     )
 
 
@@ -297,17 +298,20 @@ def _figure(rates: BitRates) -> Figure:
     )
 
 
-def _sentence(facts: Facts, span: RateSpan, rates: BitRates, scan: Scan | None) -> str:
+def _sentence(facts: Facts, span: RateSpan, mean: Result, scan: Scan | None) -> str:
     video = facts.video
     minutes = 1e9 / facts.size * span.seconds / 60
-    lasts = f"{minutes:.3g} minutes" if minutes < 180 else f"{minutes / 60:.3g} hours"
-    if minutes >= 60000:
-        lasts = f"{minutes / 60:.0f} hours"
+    # Another scene is another rate: three digits at most.
+    spread = max(minutes * expanded(mean.u) / mean.value, minutes / 200)
+    lasts = (
+        f"{number(minutes, spread)} minutes" if minutes < 180
+        else f"{number(minutes / 60, spread / 60)} hours"
+    )  # fmt: skip
     name = _CODECS.get(video.codec, video.codec)
     size = f"{video.width}×{video.height}"
     if scan is not None and not scan.whole:
         size += " interlaced"
     return (
-        f"{name} at {size}, {rates.mean / 1e6:.3g} Mbit/s on average: "
+        f"{name} at {size}, {earned(mean)} Mbit/s on average: "
         f"a gigabyte of the card lasts {lasts} of such a scene."
     )

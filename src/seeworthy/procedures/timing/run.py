@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.clock.watch import ClockWatch
-from seeworthy.ground.digits import said_u
+from seeworthy.ground.digits import expanded, number, said_u
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
 from seeworthy.media.container import read_facts
@@ -328,15 +328,17 @@ def _sentence(facts: _Facts) -> str:
     )
     if facts.stamps is None:
         return f"{told}; its time stamps are missing or incomplete, so the rate cannot be told."
-    paced = f"{facts.stamps.rate:.2f} pictures a second"
+    spread = max(expanded(facts.stamps.u_rate, facts.stamps.dof), 1e-3 * facts.stamps.rate)
+    paced = f"{number(facts.stamps.rate, spread)} pictures a second"
+    jitter = number(facts.stamps.jitter * 1e3, expanded(facts.stamps.u_jitter * 1e3))
     kind = {
         "constant": "at an even pace",
-        "uneven": "on average, unevenly: they come about "
-        f"{facts.stamps.jitter * 1e3:.2g} ms early or late",
+        "uneven": f"on average, unevenly: they come about {jitter} ms early or late",
         "two rates": "on average, changing between two rates",
         "variable": "on average, at a pace that wanders",
     }[facts.stamps.regime]
     if facts.fields:
-        kind += f", each of two fields ({2 * facts.stamps.rate:.2f} fields a second)"
+        fields = number(2 * facts.stamps.rate, 2 * spread)
+        kind += f", each of two fields ({fields} fields a second)"
     longest = f"the longest wait for a picture is {facts.stamps.longest * 1e3:.0f} ms"
     return f"{paced} {kind}. {told}; {longest}."

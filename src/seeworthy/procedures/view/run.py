@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from seeworthy.ground.digits import said
+from seeworthy.ground.digits import expanded, number, said
 from seeworthy.ground.errors import BadQuantity, WrongCall
 from seeworthy.ground.examples import as_options
 from seeworthy.ground.quantities import Quantity
@@ -216,5 +216,6 @@ def _sentence(view: MeasuredView) -> str:
     else:
         return ""
     ground = 2 * math.tan(math.radians(value[0]) / 2)
+    wide = math.radians(expanded(value[1])) / math.cos(math.radians(value[0]) / 2) ** 2
     shown = said(value[0], *interval(*value), "deg")
-    return f"You see {shown} {where}: {ground:.2f} m of land for every metre of distance."
+    return f"You see {shown} {where}: {number(ground, wide)} m of land for every metre of distance."
