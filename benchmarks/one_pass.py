@@ -1,6 +1,6 @@
 """What the one decode pass costs: time against a bare PyAV decode, and memory.
 
-    python benchmarks/one_pass.py [--size 1280x720] [--seconds 60] [--repeats 3] [--long]
+    python benchmarks/one_pass.py [--size 1280x720] [--seconds 60] [--repeats 3] [--brief] [--long]
 
 Every figure comes from a process of its own. Ratios are of the least times of runs that
 take turns, so that another load on the machine hits both alike; CPU time is printed
@@ -123,7 +123,20 @@ def peak_megabytes() -> float:
     return peak / (1024 * 1024 if sys.platform == "darwin" else 1024)
 
 
+def whole(path: Path) -> dict[str, float]:
+    """Run the program as a user does, start of Python and all."""
+    before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
+    subprocess.run(
+        [sys.executable, "-m", "seeworthy", "look", str(path)], check=True, capture_output=True
+    )
+    wall, after = time.perf_counter() - start, resource.getrusage(resource.RUSAGE_CHILDREN)
+    cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return {"wall": wall, "cpu": cpu, "frames": 0, "peak": 0}
+
+
 def measure(what: str, path: Path) -> dict[str, float]:
+    if what == "whole":
+        return whole(path)
     done = subprocess.run(
         [sys.executable, __file__, "--child", what, str(path)],
         check=True,
@@ -133,11 +146,12 @@ def measure(what: str, path: Path) -> dict[str, float]:
     return json.loads(done.stdout.splitlines()[-1])
 
 
-def compare(path: Path, repeats: int) -> None:
+def compare(path: Path, repeats: int, *, brief: bool = False) -> None:
     from seeworthy.procedures import all_procedures
 
     looks = [p.id for p in all_procedures().values() if p.look]
-    names = ["bare", "idle", *(n for n in looks if observers(path, n)), "all", "look"]
+    each = ["idle", *(n for n in looks if observers(path, n)), "all", "look"]
+    names = ["bare", *([] if brief else each), "whole"]
     best: dict[str, dict[str, float]] = {}
     for _ in range(repeats):
         for name in names:
@@ -149,7 +163,7 @@ def compare(path: Path, repeats: int) -> None:
     base = best["bare"]
     print(f"{'':24}{'wall s':>8}{'ratio':>7}{'cpu s':>8}{'ratio':>7}{'peak MB':>9}")
     labels = {"bare": "bare decode", "idle": "pass, nobody looks", "all": "pass, all observers",
-              "look": "look: pass + results"}  # fmt: skip
+              "look": "look: pass + results", "whole": "the whole program"}  # fmt: skip
     for name in names:
         got = best[name]
         print(
@@ -167,6 +181,7 @@ def main() -> None:
     parser.add_argument("--size", action="append", help="default: 1280x720 and 1920x1080")
     parser.add_argument("--seconds", type=int, default=60)
     parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument("--brief", action="store_true", help="bare and the whole program only")
     parser.add_argument("--long", action="store_true", help="also a 10 min clip, for memory")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
@@ -177,7 +192,9 @@ def main() -> None:
             clip = Path(folder) / f"{size}-{given.seconds}s.mp4"
             repeated(short, clip, RENDERED, max(1, given.seconds // RENDERED))
             print(f"\n{size}, {given.seconds} s, {clip.stat().st_size / 1e6:.0f} MB")
-            compare(clip, given.repeats)
+            compare(clip, given.repeats, brief=given.brief)
+            if given.brief:
+                continue
             for seconds in (10, 60, 600) if given.long else (10, 60):
                 path = Path(folder) / f"{size}-memory.mp4"
                 repeated(short, path, RENDERED, seconds // RENDERED)

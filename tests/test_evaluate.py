@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 
@@ -133,3 +136,31 @@ def test_a_reading_without_a_unit_is_told():
         "width='74' has no unit and was taken as m.",
         "entrance_offset='6 ± 1' has no unit and was taken as m.",
     ]
+
+
+def test_wishes_that_are_alike_share_one_observer_and_its_error(clip):
+    from dataclasses import replace
+
+    first, second, own = Counter(fail_at=3), Counter(), Counter()
+    needs, may = make("needs", first), make("may", second)
+    needs = replace(needs, prepare=lambda i: (Watch(i.file(), first, alike="x"),))
+    may = replace(may, prepare=lambda i: (Watch(i.file(), second, alike="x", optional=True),))
+    answers = evaluate(items(clip, needs, may, make("other", own)))
+    assert first.seen == [0, 1, 2, 3]
+    assert second.seen == []
+    assert len(own.seen) == 12
+    assert isinstance(answers[0], Fault)
+    assert answers[1].sentence == "may"
+
+
+def test_looking_at_a_clip_loads_no_library_that_only_other_clips_need(clip):
+    """A clip of two seconds shall not wait for what targets, fits and filters need."""
+    code = (
+        "import sys; from seeworthy.engine.measure import look; look(sys.argv[1]);"
+        "print([m for m in ('scipy.ndimage', 'scipy.optimize', 'scipy.stats', 'scipy.signal')"
+        " if m in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(clip.path)], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "[]"

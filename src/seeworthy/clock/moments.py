@@ -19,7 +19,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import minimize
 
 from seeworthy.clock.mixed import (
     NOISE_MS,
@@ -294,6 +293,8 @@ def _explain(shown: ShownClock, period: float, phases: Array, blur_most: float) 
         for delay in np.linspace(-1.2, 1.2, 13)
         for shift in (0.0, 0.12, -0.12)
     ]
+    from scipy.optimize import minimize  # half a second that only clips of the clock need
+
     costs = [cost(x) for x in starts]
     how = {"maxfev": 150, "xatol": 5e-3, "fatol": 2e-3}
     found = [

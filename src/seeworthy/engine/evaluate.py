@@ -33,7 +33,6 @@ class _Guard:
 
     observer: Observer
     parts: tuple[Part, ...] = ()
-    optional: bool = False
     error: SeeworthyError | None = None
 
     def begin(self, stage: Stage) -> None:
@@ -67,7 +66,7 @@ class _Guard:
 class _Work:
     item: Item
     watches: tuple[Watch, ...] = ()
-    guards: list[tuple[Source, _Guard]] = field(default_factory=list)
+    guards: list[_Guard] = field(default_factory=list)
     error: SeeworthyError | None = None
 
 
@@ -96,9 +95,19 @@ def evaluate(
     """
     work = [_prepare(item) for item in items]
     sources: dict[Source, list[_Guard]] = {}
+    alike: dict[tuple[Source, tuple[Part, ...], str], _Guard] = {}
     for one in work:
-        for source, guard in one.guards:
-            sources.setdefault(source, []).append(guard)
+        for w in one.watches:
+            guard = _Guard(w.observer, w.parts)
+            if w.alike:
+                guard = alike.setdefault((w.source, w.parts, w.alike), guard)
+            one.guards.append(guard)
+            if guard.observer is w.observer:
+                sources.setdefault(w.source, []).append(guard)
+        one.watches = tuple(
+            replace(w, observer=guard.observer)
+            for w, guard in zip(one.watches, one.guards, strict=True)
+        )
     passes: dict[Source, PassSummary] = {}
     broken: dict[Source, SeeworthyError] = {}
     for number, (source, guards) in enumerate(sources.items()):
@@ -122,8 +131,6 @@ def _prepare(item: Item) -> _Work:
         work.watches = tuple(item.procedure.prepare(item.inputs))
     except Exception as error:
         work.error = as_seeworthy(error)
-        return work
-    work.guards = [(w.source, _Guard(w.observer, w.parts, w.optional)) for w in work.watches]
     return work
 
 
@@ -132,11 +139,11 @@ def _conclude(
 ) -> Outcome | SeeworthyError:
     if work.error is not None:
         return work.error
-    for source, guard in work.guards:
-        error = broken.get(source) or guard.error
-        if error is not None and not guard.optional:
+    for watch_, guard in zip(work.watches, work.guards, strict=True):
+        error = broken.get(watch_.source) or guard.error
+        if error is not None and not watch_.optional:
             return error
-    mine = {source: passes[source] for source, _ in work.guards if source in passes}
+    mine = {w.source: passes[w.source] for w in work.watches if w.source in passes}
     try:
         outcome = work.item.procedure.judge(work.item.inputs, Seen(work.watches, mine))
     except Exception as error:

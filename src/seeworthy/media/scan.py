@@ -137,26 +137,32 @@ def compare(now: npt.NDArray[np.float32], after: npt.NDArray[np.float32]) -> str
     """
     if now.shape[0] < 8:
         return ""
+    import cv2
+
     upper, lower = now[0::2], now[1::2]
     upper_after, lower_after = after[0::2], after[1::2]
     # Rows of the lower field against the upper field's rows above and below, and so on.
-    moved = np.abs(upper - upper_after) + np.abs(lower - lower_after)
-    moves = (moved[1:-1] + moved[:-2] + moved[2:]) / 6.0 > _MOVES
+    moved = cv2.absdiff(upper, upper_after) + cv2.absdiff(lower, lower_after)
+    moves = (moved[1:-1] + moved[:-2] + moved[2:]) > 6.0 * _MOVES
     if moves.mean() < _LEAST:
         return ""
+    mask = moves.astype(np.uint8)
 
-    def apart(odd: npt.NDArray[np.float32], even: npt.NDArray[np.float32]) -> float:
-        between = 0.5 * (even[:-1] + even[1:])
-        return float(np.abs(odd[:-1] - between)[1:][moves].mean())
+    def apart(rows: npt.NDArray[np.float32], other: npt.NDArray[np.float32]) -> float:
+        """Mean distance of rows that move to those above and below, (n, W) to (n + 1, W)."""
+        between = cv2.addWeighted(other[:-1], 0.5, other[1:], 0.5, 0.0)
+        return float(cv2.mean(cv2.absdiff(rows, between), mask)[0])
 
-    def apart_up(even: npt.NDArray[np.float32], odd: npt.NDArray[np.float32]) -> float:
-        between = 0.5 * (odd[:-1] + odd[1:])
-        return float(np.abs(even[1:] - between)[:-1][moves].mean())
+    def lower_to(odd: npt.NDArray[np.float32], even: npt.NDArray[np.float32]) -> float:
+        return apart(odd[1:-1], even[1:])
 
-    same = 0.5 * (apart(lower, upper) + apart_up(upper, lower))
-    top = apart(lower, upper_after)  # the lower field is followed by the next upper one
-    bottom = apart_up(upper, lower_after)
-    motion = float((moved[1:-1][moves] / 2.0).mean())
+    def upper_to(even: npt.NDArray[np.float32], odd: npt.NDArray[np.float32]) -> float:
+        return apart(even[1:-1], odd[:-1])
+
+    same = 0.5 * (lower_to(lower, upper) + upper_to(upper, lower))
+    top = lower_to(lower, upper_after)  # the lower field is followed by the next upper one
+    bottom = upper_to(upper, lower_after)
+    motion = 0.5 * float(cv2.mean(moved[1:-1], mask)[0])
     near = min(top, bottom)
     if near - same > _WHOLE * motion and abs(top - bottom) < _EVEN * motion:
         return "whole"

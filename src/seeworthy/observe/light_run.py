@@ -32,12 +32,10 @@ class LightRun:
     full_range: bool = False
     beyond: bool = False
     _thin: int = 1
-    _scale: float = 1.0
 
     def begin(self, stage: Stage) -> None:
         """Choose how thinly to look."""
         self._thin = max(1, round((stage.width * stage.height / SAMPLES) ** 0.5))
-        self._scale = 1 / (1 << (stage.bits - 8))
         self.full_range = stage.tags.range == "full"
 
     def frame(self, view: FrameView) -> None:
@@ -47,7 +45,9 @@ class LightRun:
             return
         thin = view.luma[:: self._thin, :: self._thin].ravel()
         # Counts of whole codes: quantiles and shares from one pass over the samples.
-        codes = np.bincount(np.minimum((thin * self._scale).astype(np.intp), 255), minlength=256)
+        if view.stage.bits > 8:
+            thin = np.minimum(thin >> (view.stage.bits - 8), 255)
+        codes = np.bincount(thin, minlength=256)
         low, high = (0.0, 255.0) if self.full_range else (_BLACK, _WHITE)
         level = np.clip((np.arange(256) - low) / (high - low), 0, 1)
         below = np.cumsum(codes) / len(thin)

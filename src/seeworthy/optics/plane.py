@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize
 
 from seeworthy.optics.lens import LensCamera
 
@@ -125,6 +124,8 @@ def fit_plane(
         # that few points do not invent a bend.
         tail = np.append(float(np.sum(v[:9] ** 2)) - 1.0, v[9:] * 0.2)
         return np.append(off, tail)
+
+    from scipy import optimize  # half a second that only a target in view needs
 
     found = optimize.least_squares(
         residual, start, loss="soft_l1", x_scale="jac", ftol=1e-5, max_nfev=30

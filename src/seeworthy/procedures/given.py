@@ -93,12 +93,15 @@ class Watch:
         parts: What the observer wants to see; empty: the whole clip.
         optional: The procedure answers without it: `Seen.passes` then lacks a clip that cannot be
             decoded.
+        alike: Wishes of one clip with the same word get the same observer, which then looks at
+            every frame once; none of them may change it afterwards.
     """
 
     source: Source
     observer: Observer
     parts: tuple[Part, ...] = ()
     optional: bool = False
+    alike: str = ""
 
 
 @dataclass(frozen=True)

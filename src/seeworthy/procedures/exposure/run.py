@@ -38,7 +38,9 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
     if rest:
         watches += [Watch(s, EdgeWatch(linear, moving=True)) for s in inputs.all_files()]
         watches.append(Watch(rest[0], EdgeWatch(linear, moving=False)))
-        watches += [Watch(s, SteadyingWatch(), optional=True) for s in inputs.all_files()]
+        watches += [
+            Watch(s, SteadyingWatch(), optional=True, alike="steadied") for s in inputs.all_files()
+        ]
     return watches
 
 

@@ -39,7 +39,9 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
     finder = _finder(inputs)
     files = inputs.all_files()
     held = [Watch(source, HoldWatcher(finder)) for source in files]
-    return held + [Watch(source, SteadyingWatch(), optional=True) for source in files]
+    return held + [
+        Watch(source, SteadyingWatch(), optional=True, alike="steadied") for source in files
+    ]
 
 
 def _finder(inputs: Inputs) -> Any:

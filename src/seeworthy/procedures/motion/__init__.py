@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="motion",
     title="Motion of the craft",
     question="How much did the craft turn, swing and shake on this flight?",
-    version=2,
+    version=3,
     yields=(
         Measurand(
             "unrest",

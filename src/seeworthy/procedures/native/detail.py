@@ -127,25 +127,30 @@ def _look(
     shape = window(length)
     # Power of white noise of variance 1 after differencing and window.
     gain = np.sqrt(4 * np.sin(np.pi * np.arange(length // 2 + 1) / length) ** 2 * (shape**2).sum())
+    gain = gain.astype(np.float32)
     change = np.diff(rows.astype(np.float32), axis=1)
     belows, overs, powers, squares = [], [], [], []
     for start in range(0, change.shape[1] - length + 1, length // 2):
         spectrum = fft.rfft(change[:, start : start + length] * shape, axis=1)
         # Samples centred on the frame, and the half pixel by which a difference is late.
-        turn = np.exp(2j * np.pi * share * (start - 1))
-        below = np.asarray(spectrum[:, low] / gain[low] * turn, np.complex64)
-        over = np.asarray(spectrum[:, high] / gain[high], np.complex64)
-        both = (np.abs(below) ** 2).mean(axis=1) * (np.abs(over) ** 2).mean(axis=1)
+        turn = np.complex64(np.exp(2j * np.pi * share * (start - 1)))
+        below = spectrum[:, low] * (turn / gain[low])
+        over = spectrum[:, high] / gain[high]
         blocks = slice(start // _BLOCK, -(-(start + length) // _BLOCK))
         here = steps if steps.shape[1] == 1 else steps[:, blocks]
         belows.append(below)
         overs.append(over)
-        powers.append(np.sqrt(both))
+        powers.append(np.sqrt(_power(below) * _power(over)))
         squares.append((here**2).mean(axis=1))
     return (
         np.concatenate(belows), np.concatenate(overs), np.concatenate(powers),
         np.concatenate(squares),
     )  # fmt: skip
+
+
+def _power(spectra: Spectra) -> Floats:
+    """Return the mean power of each row, (M,)."""
+    return np.asarray((spectra.real**2 + spectra.imag**2).mean(axis=1), np.float32)
 
 
 def _length(share: float) -> int:

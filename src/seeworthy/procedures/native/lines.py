@@ -139,7 +139,8 @@ class _Bands:
         for i, low in enumerate(self.low):
             band = spectrum[:, low : low + 2 * self.half + 1]
             signal = fft.ifft(band, self.length, axis=1)
-            self.sum[i] += np.einsum("ij,ij->j", signal, signal)
+            signal *= signal
+            self.sum[i] += signal.sum(axis=0)
 
     def at(self, sizes: npt.NDArray[np.intp]) -> npt.NDArray[np.complex128]:
         """Return the summed products of all pairs with f + g = size, per candidate size."""
@@ -160,7 +161,12 @@ def _background(value: Array, sizes: npt.NDArray[np.intp], size: int) -> Array:
     """Median of the neighbours, leaving out the nearest (a line is a few sizes wide)."""
     apart = max(_APART, round(_APART * size / 1280))
     found = np.empty(len(value))
-    for i in range(len(value)):
+    inside = slice(_NEAR, len(value) - _NEAR)  # here all windows are alike
+    if inside.stop > inside.start:
+        windows = np.lib.stride_tricks.sliding_window_view(value, 2 * _NEAR + 1)
+        off = np.abs(np.arange(-_NEAR, _NEAR + 1)) > apart
+        found[inside] = np.median(windows[:, off], axis=1)
+    for i in {*range(min(_NEAR, len(value))), *range(max(0, inside.stop), len(value))}:
         start = max(0, min(i - _NEAR, len(value) - 2 * _NEAR - 1))
         around = np.arange(start, min(len(value), start + 2 * _NEAR + 1))
         found[i] = np.median(value[around[np.abs(around - i) > apart]])

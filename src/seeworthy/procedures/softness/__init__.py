@@ -9,7 +9,7 @@ PROCEDURE = Procedure(
     id="softness",
     title="Why it is soft",
     question="Why is the picture of this flight soft, and how long was each frame exposed?",
-    version=2,
+    version=3,
     yields=(
         Measurand(
             "flight_exposure",

@@ -32,7 +32,7 @@ _FASTEST = 1000  # a 'frame rate' above is only the tick of a variable-rate stre
 def prepare(inputs: Inputs) -> tuple[Watch, ...]:
     """Ask for a glance at the first pictures; what the file says needs none."""
     # As many as tell of steadying are plenty for the votes of `media.scan`.
-    return (Watch(inputs.file(), SteadyingWatch(), optional=True),)
+    return (Watch(inputs.file(), SteadyingWatch(), optional=True, alike="steadied"),)
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:

@@ -17,7 +17,6 @@ from fractions import Fraction
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import gammaincinv
 
 from seeworthy.ground.lines import straight_line
 from seeworthy.ground.statistics import lag1_autocorrelation, robust_spread
@@ -298,7 +297,9 @@ def _bow(t: Floats, cadence: Cadence) -> Floats:
 
 def _jitter(residuals: Floats, tick: float, lost: int) -> tuple[float, float, tuple[float, float]]:
     """Root mean square jitter without the rounding, its u and 95 % interval."""
-    # scipy.stats takes half a second to import; this is its chi2.ppf.
+    # `scipy.stats` takes half a second to import; this is its chi2.ppf.
+    from scipy.special import gammaincinv
+
     dof = max(1, len(residuals) - lost)
     square = float((residuals**2).sum()) / dof
     rounding = tick**2 / 12.0 if square > 0 else 0.0
