@@ -64,6 +64,7 @@ COMMANDS: dict[str, MenuEntry] = {
     "groups": MenuEntry("groups", "Set several groups' results of one model side by side.", _THINK),
     "pool": MenuEntry("pool", "Put data packages of many benches together.", _THINK),
     "ask": MenuEntry("ask", "Ask a pool of benches.", _THINK),
+    "worker": MenuEntry("worker", "Measure for a bench on another machine.", _KEEP),
     "serve": MenuEntry("serve", "Open the bench in a browser.", _KEEP),
     "selfcheck": MenuEntry("selfcheck", "Render known truth, measure it, compare.", _SELF),
 }

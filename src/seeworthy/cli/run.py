@@ -45,6 +45,15 @@ def run(
             "--memory-limit", metavar="SIZE", help="Give up on a clip past this; or 'none'."
         ),
     ] = "2 GB",
+    executor: Annotated[
+        str | None,
+        typer.Option(
+            "--executor",
+            metavar="dask://HOST:PORT",
+            help="Measure by the workers of this scheduler ('seeworthy worker'), which have "
+            "limits of their own.",
+        ),
+    ] = None,
     bench: BenchDir = None,
     as_json: AsJson = False,
 ) -> None:
@@ -56,12 +65,14 @@ def run(
     """
     from seeworthy.bench.running import run_bench
     from seeworthy.cli import words
+    from seeworthy.engine.cluster import cluster
 
     seconds, size = limit(time_limit, "s"), limit(memory_limit, "byte")
-    with opened(bench) as place, _told(as_json) as tell:
+    with opened(bench) as place, cluster(executor) as far, _told(as_json) as tell:
         report = run_bench(
             place,
             only=only or (),
+            executor=far,
             workers=workers,
             time_limit=seconds,
             memory_limit=None if size is None else int(size),

@@ -1,8 +1,8 @@
 """Run jobs on any executor and hand back answers as they come.
 
 An executor is anything in the shape of `concurrent.futures.Executor`: the local
-workers of `seeworthy.engine.workers`, or ``distributed.Client().get_executor()``
-when the bench has outgrown one machine.
+workers of `seeworthy.engine.workers`, or those of `seeworthy.engine.cluster` when the
+bench has outgrown one machine.
 """
 
 from __future__ import annotations
@@ -97,6 +97,8 @@ def _loss(future: Future[list[Answer]]) -> WorkerLost | None:
         error = cancelled
     if error is None:
         return None
+    if isinstance(error, WorkerLost):
+        return error
     if isinstance(error, TimeoutError):
         return WorkerLost(
             "The measurement took longer than its time limit and was stopped.",
