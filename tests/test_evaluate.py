@@ -143,7 +143,7 @@ def test_wishes_that_are_alike_share_one_observer_and_its_error(clip):
 
     first, second, own = Counter(fail_at=3), Counter(), Counter()
     needs, may = make("needs", first), make("may", second)
-    needs = replace(needs, prepare=lambda i: (Watch(i.file(), first, alike="x"),))
+    needs = replace(needs, prepare=lambda i: (Watch(i.file(), first, alike="x", reach=2),))
     may = replace(may, prepare=lambda i: (Watch(i.file(), second, alike="x", optional=True),))
     answers = evaluate(items(clip, needs, may, make("other", own)))
     assert first.seen == [0, 1, 2, 3]

@@ -7,7 +7,7 @@ outcome, and the others go on with the same pass.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, field, replace
 
 from seeworthy.ground.errors import Fault, SeeworthyError
@@ -94,20 +94,7 @@ def evaluate(
         One outcome or error per item, in order.
     """
     work = [_prepare(item) for item in items]
-    sources: dict[Source, list[_Guard]] = {}
-    alike: dict[tuple[Source, tuple[Part, ...], str], _Guard] = {}
-    for one in work:
-        for w in one.watches:
-            guard = _Guard(w.observer, w.parts)
-            if w.alike:
-                guard = alike.setdefault((w.source, w.parts, w.alike), guard)
-            one.guards.append(guard)
-            if guard.observer is w.observer:
-                sources.setdefault(w.source, []).append(guard)
-        one.watches = tuple(
-            replace(w, observer=guard.observer)
-            for w, guard in zip(one.watches, one.guards, strict=True)
-        )
+    sources = _guarded(work)
     passes: dict[Source, PassSummary] = {}
     broken: dict[Source, SeeworthyError] = {}
     for number, (source, guards) in enumerate(sources.items()):
@@ -117,6 +104,23 @@ def evaluate(
         except Exception as error:
             broken[source] = as_seeworthy(error)
     return [_conclude(one, passes, broken) for one in work]
+
+
+def _guarded(work: Sequence[_Work]) -> dict[Source, list[_Guard]]:
+    """Put a guard before every observer; of wishes that are alike, one observer is kept."""
+    kept: dict[Hashable, Watch] = {}
+    for w in (w for one in work for w in one.watches):
+        other = kept.setdefault(w.key, w)
+        if w.reach > other.reach:
+            kept[w.key] = w
+    guards = {key: _Guard(w.observer, w.parts) for key, w in kept.items()}
+    for one in work:
+        one.guards = [guards[w.key] for w in one.watches]
+        one.watches = tuple(replace(w, observer=kept[w.key].observer) for w in one.watches)
+    sources: dict[Source, list[_Guard]] = {}
+    for key, w in kept.items():
+        sources.setdefault(w.source, []).append(guards[key])
+    return sources
 
 
 def _share(progress: Progress | None, number: int, total: int) -> Progress | None:

@@ -99,9 +99,11 @@ class MotionWatch:
             self.picture = small.copy()
         self._before, self._time = small, time
 
-    def finish(self) -> None:
-        """Let go of the last frame."""
+    def part(self) -> None:
+        """Let go of the last frame: the next one begins anew."""
         self._before = self._points = None
+
+    finish = part
 
     def _reduced(self, luma: npt.NDArray[Any]) -> npt.NDArray[np.uint8]:
         k = self._scale

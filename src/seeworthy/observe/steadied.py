@@ -29,6 +29,7 @@ State = Literal["yes", "no", "cannot tell"]
 
 MOST = 400  # pictures looked at: enough for a dozen stretches of a second
 _LEAST = 60  # pairs in a row: a second and a half at least of all bands (a judgement)
+_EVERY = 8  # pictures past `MOST` of which two are followed: who asks for more needs samples
 _BLOCKS = 12
 _BANDS = ((1.0, 2.5), (2.5, 5.0), (5.0, 10.0))  # Hz: hands, walking, frames that shake
 # Largest lean of the rows to motion of the middle row: the slope of a sine over h = π f r,
@@ -73,7 +74,7 @@ class Steadied:
 
 @dataclass(slots=True)
 class SteadyingWatch:
-    """Observer of the first pictures of a clip: `most` are followed, `MOST` judged."""
+    """Observer of the first pictures of a clip: `MOST` are followed, samples of the rest."""
 
     most: int = MOST
     motion: MotionWatch = field(default_factory=MotionWatch)
@@ -87,7 +88,11 @@ class SteadyingWatch:
         """Follow the picture; leave after `most` pictures."""
         if view.index >= self.most:
             return False
-        self.motion.frame(view)
+        place = view.index % _EVERY if view.index >= MOST else 1
+        if place == 0:
+            self.motion.part()
+        if place <= 1:
+            self.motion.frame(view)
         return True
 
     def finish(self) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -93,8 +93,8 @@ class Watch:
         parts: What the observer wants to see; empty: the whole clip.
         optional: The procedure answers without it: `Seen.passes` then lacks a clip that cannot be
             decoded.
-        alike: Wishes of one clip with the same word get the same observer, which then looks at
-            every frame once; none of them may change it afterwards.
+        alike: Wishes of one clip with the same word get one observer, that of the largest `reach`;
+            none of them may change it afterwards.
     """
 
     source: Source
@@ -102,6 +102,12 @@ class Watch:
     parts: tuple[Part, ...] = ()
     optional: bool = False
     alike: str = ""
+    reach: int = 0
+
+    @property
+    def key(self) -> Hashable:
+        """The same for wishes that one observer serves."""
+        return (self.source, self.parts, self.alike or id(self.observer))
 
 
 @dataclass(frozen=True)
