@@ -137,7 +137,7 @@ class ReadoutWatch(Observer):
         limit = max(least, 6.0 * typical)
         if typical > least:
             return True
-        return np.count_nonzero(change > limit) > _MOVING_SHARE * change.size
+        return int(np.count_nonzero(change > limit)) > _MOVING_SHARE * change.size
 
     def _linear(self, luma: npt.NDArray[Any], stage: Stage) -> Floats:
         if self._light is None:
@@ -149,7 +149,8 @@ class ReadoutWatch(Observer):
 
     def _bands(self, light: Floats) -> npt.NDArray[np.float16]:
         if len(light) % BANDS == 0:  # the same means in a third of the time
-            return light.reshape(BANDS, -1, self.width).mean(axis=1).astype(np.float16)
+            means = light.reshape(BANDS, -1, self.width).mean(axis=1)
+            return np.asarray(means, np.float16)
         bands = cv2.resize(light, (self.width, BANDS), interpolation=cv2.INTER_AREA)
         return bands.astype(np.float16)
 

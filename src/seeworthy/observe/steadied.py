@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -271,7 +271,7 @@ def _undisturbed(middle: Floats) -> npt.NDArray[np.bool_]:
     around = np.pad(middle, ((2, 2), (0, 0)), mode="edge")
     off = np.abs(middle - np.median(np.lib.stride_tricks.sliding_window_view(around, 5, 0), -1))
     usual = np.maximum(1.4826 * np.median(off, axis=0), 0.02)
-    leaps = (off > 8 * usual).any(axis=1)
+    leaps: npt.NDArray[np.bool_] = np.any(off > 8 * usual, axis=1)
     near = _smoothed(leaps[:, None].astype(float), 2.0)[:, 0] > 0.02
     # Where that is half of all, it is no leap but how the picture moves.
     return ~near if near.mean() < 0.5 else np.ones(len(near), bool)
@@ -301,8 +301,8 @@ def _smoothed(values: Floats, sigma: float) -> Floats:
     """
     size = (1, 2 * int(4 * sigma + 0.5) + 1)
     table = np.ascontiguousarray(values).reshape(len(values), -1)
-    done = cv2.GaussianBlur(table, size, sigma, sigmaY=sigma, borderType=cv2.BORDER_REPLICATE)
-    return np.asarray(done).reshape(values.shape)
+    done: Any = cv2.GaussianBlur(table, size, sigma, sigmaY=sigma, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(done, float).reshape(values.shape)
 
 
 def _even_run(pairs: Sequence[FramePair]) -> list[FramePair]:

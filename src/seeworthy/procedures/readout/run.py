@@ -30,12 +30,8 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
         return ()
     lamp = inputs.reading("lamp_frequency") is not None
     bands = Watch(inputs.file(), ReadoutWatch(lamp_frames=128 if lamp else 0))
-    return (
-        bands,
-        Watch(
-            inputs.file(), SteadyingWatch(FOLLOWED), optional=True, alike="steadied", reach=FOLLOWED
-        ),
-    )
+    held = SteadyingWatch(FOLLOWED)
+    return bands, Watch(inputs.file(), held, optional=True, alike="steadied", reach=FOLLOWED)
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
