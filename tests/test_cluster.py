@@ -46,9 +46,12 @@ def far(tmp_path_factory):
         call = [sys.executable, "-m", "seeworthy", "worker", place, "--workers", "2"]
         with subprocess.Popen([*call, "--bench-at", str(folder / "bench")], **told) as second:
             yield place, folder
-            second.send_signal(signal.SIGINT)
-            second.wait(20)
-        first.terminate()
+            second.terminate()
+            try:
+                assert second.wait(30) == 130  # as by Ctrl-C
+            finally:
+                second.kill()
+                first.kill()
 
 
 def until(true, seconds=60.0):

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+import subprocess
+import sys
 
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from seeworthy.ground import units
+from seeworthy.ground.common_units import KINDS, affine
 from seeworthy.ground.errors import BadQuantity
 from seeworthy.ground.measurands import all_measurands
 from seeworthy.ground.quantities import (
@@ -405,3 +410,33 @@ def test_nothing_is_read_without_uncertainty_but_a_plan_may_wish():
     with pytest.raises(BadQuantity, match="without any uncertainty"):
         parse("1 m ± 0", "m", bare=False)
     assert parse("60 m ± 0 m", "m").u == 0
+
+
+# --- the commonest units, which do without Pint; Pint is what they are held against ----------
+
+
+@pytest.mark.parametrize("kind", sorted({k for k, _ in KINDS.values()}))
+def test_common_units_are_what_pint_has(kind):
+    names = [n for n, (k, _) in KINDS.items() if k == kind]
+    for a, b in itertools.product(names, names):
+        theirs = units._affine(a, b)
+        assert affine(a, b) == pytest.approx(theirs, rel=1e-12, abs=1e-9)
+        assert units.unit_of(a).dimensionality == units.unit_of(b).dimensionality
+    other = next(n for n, (k, _) in KINDS.items() if k not in (kind, "", "angle"))
+    assert affine(names[0], other) is None
+    for name in names:
+        assert units.has_offset(name) == units._offset(units.unit_of(name))
+        assert units.is_temperature(name) == (kind == "temperature")
+
+
+def test_a_common_reading_does_not_wait_for_pint():
+    code = (
+        "import sys; from seeworthy.ground.quantities import parse;"
+        "print(parse('73.7 in ± 0.1 in', 'm').value, parse('68 degF', 'degC').value,"
+        " 'pint' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    length, warmth, loaded = done.stdout.split()
+    assert float(length) == pytest.approx(1.87198)
+    assert float(warmth) == pytest.approx(20)
+    assert loaded == "False"

@@ -10,6 +10,7 @@ import asyncio
 import hashlib
 import os
 import shutil
+import signal
 import socket
 import tempfile
 from collections.abc import Callable, Iterator
@@ -175,6 +176,8 @@ def work_for(address: str, *, workers: int, memory_limit: int | None, bench: str
             ]
             await asyncio.gather(*(nanny.finished() for nanny in nannies))
 
+    # A service is ended by SIGTERM; it shall leave as tidily as by Ctrl-C.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     with tempfile.TemporaryDirectory(prefix="seeworthy-") as scratch:
         asyncio.run(serve(scratch))
 

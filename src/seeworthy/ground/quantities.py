@@ -18,12 +18,12 @@ from seeworthy.ground.digits import format_parts
 from seeworthy.ground.errors import BadQuantity
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.units import (
+    check_unit,
     convert,
     factor_between,
     has_offset,
     is_temperature,
     same_dimension,
-    unit_of,
 )
 
 __all__ = [
@@ -256,7 +256,7 @@ def _value_and_unit(text: str, default: str | None) -> tuple[float, float, str]:
     name = _in_context(rest.strip(), default)
     if not name:
         return value, step, default or ""
-    unit_of(name)
+    check_unit(name)
     return value, step, name
 
 

@@ -1,6 +1,7 @@
 """Units as people write them, turned into each other by Pint.
 
-Pint is imported on first use because it is slow to start. Three of its traps are
+Pint is imported on first use because it is slow to start, and the commonest units never
+need it (`seeworthy.ground.common_units`). Three of its traps are
 closed here: bits and steradians get dimensions of their own (Pint has neither, so
 ``30 Hz`` would pass for a bit rate and ``100 cd/m2`` for 100 lx), an uncertainty
 never takes the offset of a temperature scale, and text goes to its expression
@@ -14,6 +15,7 @@ import re
 from functools import lru_cache
 from typing import Any
 
+from seeworthy.ground.common_units import KINDS, affine, is_scale
 from seeworthy.ground.errors import BadQuantity
 
 # What people type, and what the units library calls it.
@@ -124,6 +126,12 @@ def _registry() -> Any:
     return ureg
 
 
+def check_unit(name: str) -> None:
+    """Raise `BadQuantity` where there is no unit of that name."""
+    if name not in KINDS:
+        unit_of(name)
+
+
 @lru_cache(maxsize=512)
 def unit_of(name: str) -> Any:
     """Return Pint's unit for a name as people write it.
@@ -171,8 +179,8 @@ def _offset(unit: Any) -> bool:
 
 def is_temperature(name: str) -> bool:
     """Tell a point on a temperature scale (not a difference such as ``delta_degC``)."""
-    if not name:
-        return False
+    if name in KINDS:
+        return KINDS[name][0] == "temperature"
     unit = unit_of(name)
     return bool(unit.dimensionality == unit_of("kelvin").dimensionality) and not str(
         unit
@@ -181,7 +189,7 @@ def is_temperature(name: str) -> bool:
 
 def has_offset(name: str) -> bool:
     """Tell whether a unit is a temperature scale with an offset (degC, degF)."""
-    return _offset(unit_of(name))
+    return is_scale(name) if name in KINDS else _offset(unit_of(name))
 
 
 @lru_cache(maxsize=1024)
@@ -219,6 +227,9 @@ def convert(value: float, source: str, target: str, text: str = "") -> float:
 
 
 def _either(source: str, target: str, text: str) -> tuple[float, float]:
+    common = affine(source, target)
+    if common is not None:
+        return common
     unit_of(source)
     unit_of(target)
     try:
@@ -237,4 +248,6 @@ def _either(source: str, target: str, text: str) -> tuple[float, float]:
 
 def same_dimension(a: str, b: str) -> bool:
     """Tell whether two units measure the same kind of quantity."""
+    if affine(a, b) is not None:
+        return True
     return bool(unit_of(a).dimensionality == unit_of(b).dimensionality)
