@@ -46,6 +46,10 @@ _ROUNDS = 8
 _SURE, _KNOWN = 6.0, 3.0
 _ALIKE, _LIKE = 0.8, 0.5
 _LEAST_LEAN = 0.03
+# A window of a fifth of the picture to each side holds back a sixth of such sweeps at the most.
+# Smaller ones it may hold back by any share, slow and fast alike, which is not "no". Two sizes of
+# the picture, of which a band lets 0.6 through at the most (`band_of`).
+_WIDE = 1.2
 _RIGID = 0.6  # share of the points that one stiff motion explains
 _SIDE = 480  # px, `MotionWatch` follows in a picture of about this length
 
@@ -127,6 +131,7 @@ class _Motion:
     middle: Floats
     lean: Floats
     rigid: float
+    size: tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +147,7 @@ class _Cell:
         ratio: Least that lean to motion can be (three standard errors below).
         share, u: Read-out in times of the frame that lean and motion would make, and its u.
         together: Correlation of lean and change of motion, with the share's sign.
+        swept: Way from end to end in the band, in sizes of the picture.
     """
 
     axis: int
@@ -154,6 +160,7 @@ class _Cell:
     share: float
     u: float
     together: float
+    swept: float
 
 
 def tell_steadied(pairs: Sequence[FramePair], width: int, height: int) -> Steadied:
@@ -204,11 +211,13 @@ def _verdict(cells: Sequence[_Cell], interval: float) -> Steadied:
         )
     if any(own) and not held and not any(slowed):
         share = float(np.mean([abs(c.share) for axis in own for c in axis]))
-        return Steadied(
-            "no",
+        alike = (
             "slow and fast shaking lean its rows alike, as a read-out of about "
-            f"{100 * share:.0f} % of the time between pictures does",
+            f"{100 * share:.0f} % of the time between pictures does"
         )
+        if max(c.swept for axis in own for c in axis) >= _WIDE:
+            return Steadied("no", alike)
+        return Steadied("cannot tell", f"{alike}, or a shorter one where a share is taken out")
     return Steadied("cannot tell", "the picture shakes too little to lean its rows")
 
 
@@ -249,6 +258,7 @@ def _cell(motion: _Motion, axis: int, band: tuple[float, float], interval: float
         min(_correlation(up, down), _correlation(left, right)),
         math.sqrt(max(square - 3 * error, 0.0)) / size,
         share, u, abs(_correlation(lean, change)),
+        float(np.ptp(np.cumsum(moved))) / motion.size[axis],
     )  # fmt: skip
 
 
@@ -364,7 +374,7 @@ def _motion(pairs: Sequence[FramePair], width: int, height: int) -> _Motion:
         leans.append(np.stack([h + turned[k % 2] for k, h in enumerate(halves)], axis=1))
     lean = np.stack(leans, axis=1)
     rigid = float(np.median((weight > 0.3).sum(axis=1) / there.sum(axis=1)))
-    return _Motion(fit[:, [0, 3]], _filled(lean), rigid)
+    return _Motion(fit[:, [0, 3]], _filled(lean), rigid, (width, height))
 
 
 def _slope(place: Floats, value: Floats, weight: Floats) -> Floats:

@@ -114,7 +114,7 @@ PROCEDURE = Procedure(
     id="stream",
     title="What the file says",
     question="What does the camera write, and does it keep to its own label?",
-    version=3,
+    version=4,
     yields=(
         Measurand(
             "bit_rate_mean",
