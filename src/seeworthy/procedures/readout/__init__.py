@@ -53,7 +53,7 @@ PROCEDURE = Procedure(
         Way(
             "passing",
             "Uprights pass by",
-            ("speed", "distance", "hfov", "roll", "lean", "size", "steadying"),
+            ("speed", "distance", "hfov", "roll", "lean", "size", "level", "steadying"),
             (("method", "passing"),),
         ),
         Way("lamp", "By the bands of a lamp", ("lamp_frequency", "lamp"), (("method", "lamp"),)),

@@ -188,7 +188,8 @@ def judge(
             "All uprights pass at one speed in one direction, so their lean cannot be told "
             "from a tilted camera or from things that do not stand upright.",
             f"{_FILM_BOTH} Or set the camera up with a bubble level or a plumb line and give its "
-            f'roll: --reading roll="{EXAMPLES["readout.roll"]}". Or let uprights stand still in '
+            f'roll: --reading roll="{EXAMPLES["readout.roll"]}". Or say that a horizon or a level '
+            "rail runs through the picture: --option level=horizon. Or let uprights stand still in "
             "the picture for a second before and after they pass, the camera held as on the way.",
         )
     else:

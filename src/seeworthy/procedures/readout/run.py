@@ -17,8 +17,9 @@ from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.readout.answer import RowTimeAnswer, findings_of, results_of, sentence_of
 from seeworthy.procedures.readout.figures import band_figure, lean_figure
 from seeworthy.procedures.readout.hand import HandScene, hand_row_time, image_speed, lean_at
+from seeworthy.procedures.readout.horizon import level_line
 from seeworthy.procedures.readout.lamp import LampReadout, measure_lamp
-from seeworthy.procedures.readout.level import SpiritLevel
+from seeworthy.procedures.readout.level import SpiritLevel, either
 from seeworthy.procedures.readout.pan import FOLLOWED, judge_pan
 from seeworthy.procedures.readout.passing import Passing, measure_passing
 from seeworthy.procedures.readout.picture import draw_bands, draw_edges, draw_nothing
@@ -164,6 +165,8 @@ def _scene(inputs: Inputs) -> HandScene | None:
 def _passing(inputs: Inputs, watch: ReadoutWatch, held: Any) -> tuple[Passing, RowTimeAnswer]:
     roll = inputs.reading("roll")
     level = SpiritLevel.of_roll(roll.value, roll.u) if roll is not None else None
+    if inputs.option("level") == "horizon":
+        level = either(level, level_line(watch.pictures))
     found = measure_passing(watch, level=level)
     unknown = inputs.option("steadying") != "off"
     found = judge_pan(found, held.motion.pairs, watch.width, steadied=unknown)

@@ -21,9 +21,10 @@ import numpy as np
 from seeworthy.media.frames import watch
 from seeworthy.media.source import Source
 from seeworthy.observe.row_bands import ReadoutWatch
+from seeworthy.procedures.readout.horizon import level_line
 from seeworthy.procedures.readout.lamp import LampReadout, measure_lamp
 from seeworthy.procedures.readout.level import SpiritLevel
-from seeworthy.procedures.readout.passing import measure_passing
+from seeworthy.procedures.readout.passing import Passing, measure_passing
 from seeworthy.procedures.readout.study_pan import (
     HELD,
     PANNED,
@@ -41,6 +42,7 @@ from seeworthy.virtual.sensor import RollingCamera
 
 FRAMES = 42
 ONE_WAY = "one way, roll by a level"
+SHOWN = "one way, a horizon in the picture"
 BOUND = "bound: lean under 3 px"
 RESTED = "one way, uprights at rest before and after"
 TURNED = "one way, the camera rolls on the way"
@@ -109,6 +111,11 @@ def _run_passing(
         yield trial_of(group, truth, lambda s=seen: measure_passing(s), camera.height)  # type: ignore[misc]
 
 
+def by_horizon(seen: ReadoutWatch) -> Passing:
+    """Measure with the level that the ground's edge shows."""
+    return measure_passing(seen, level=level_line(seen.pictures))
+
+
 def _run_one_way(repeats: int, seed: int) -> Iterator[Trial]:
     """One speed in one direction, the roll read off a level; and leans too small to measure.
 
@@ -129,6 +136,7 @@ def _run_one_way(repeats: int, seed: int) -> Iterator[Trial]:
         level = SpiritLevel.of_roll(read, stated)
         truth = PHOTO * camera.readout_time
         yield trial_of(ONE_WAY, truth, lambda s=seen, k=level: measure_passing(s, level=k), 360)  # type: ignore[misc]
+        yield trial_of(SHOWN, truth, lambda s=seen: by_horizon(s), 360)  # type: ignore[misc]
         short = random_camera(rng, readout_time=float(rng.uniform(0.001, 0.006)))
         seen = observe(casts.passing(short, one, speeds=(340.0, -300.0)), short, times, False)
         truth = PHOTO * short.readout_time
@@ -282,6 +290,7 @@ STUDY = Study(
         "refuse: nothing moves": _REFUSED,
         "refuse: nothing upright": _REFUSED,
         ONE_WAY: (_COVERS,),
+        SHOWN: (_COVERS,),
         PANNED: (_COVERS,),
         HELD: (_COVERS,),
         RESTED: (_COVERS,),

@@ -17,7 +17,9 @@ STEPS = (
     ),
     Step(
         "Uprights that pass one way only serve too, if the camera's roll is known: set it up with "
-        "a bubble level, and give roll; or let uprights stand still in the picture for a second "
+        "a bubble level, and give roll; or let a sea horizon, or a rail set level and square to "
+        "the view, run through the picture, and say so (option level); or let uprights stand "
+        "still in the picture for a second "
         "before and after they pass. The interval is what the level leaves."
     ),
     Step(
@@ -104,6 +106,13 @@ OPTIONS = (
         "What lamp_frequency is: that of the light, or that of the mains (doubled here).",
         "mains",
         ("flicker", "mains"),
+    ),
+    Option(
+        "level",
+        "What in the picture is level, for uprights that pass in one direction only: horizon, a "
+        "sea horizon or a rail set level and square to the view (no road, roof or hills).",
+        "horizon",
+        ("uprights", "horizon"),
     ),
     Option(
         "steadying",
