@@ -117,20 +117,12 @@ def fuse(
     # What gusts and filters add to a barometer lasts; samples nearer than that repeat it.
     crowd = max(1.0, WANDER / float(np.median(np.diff(th)))) if th.size > 2 else 1.0
     for turn in range(3 if th.size else 1):
-        rows = np.zeros((time.size, _M))
-        rows[~is_height, 2] = 1.0
+        rows = _rows(is_height, faults, h, v, first=turn == 0)
         fast = v * np.abs(v) / (2 * G0)
-        rows[is_height, 0] = 1.0
-        rows[is_height, 3] = -faults[0][is_height]
-        rows[is_height, 4] = -faults[2][is_height]
-        extra: Floats = np.zeros(time.size)
-        if turn:
-            rows[is_height, 5] = h[is_height]
-            rows[is_height, 6] = -fast[is_height]
-            rows[is_height, 7] = -v[is_height]
-        else:
-            extra = np.where(time > until, 0.0, PORT_U * fast + LAG * np.abs(v))
-        wander: Floats = (sigma_height**2 + 0.3**2 + extra**2 + (0.002 * fast) ** 2) * crowd
+        unknown: Floats = np.where(
+            (time > until) | (turn > 0), 0.0, PORT_U * fast + LAG * np.abs(v)
+        )
+        wander: Floats = (sigma_height**2 + 0.3**2 + unknown**2 + (0.002 * fast) ** 2) * crowd
         noise: Floats = np.asarray(np.where(is_height, wander, felt.sigma**2 + 1e-6))
         out = smooth(time, jerk, rows, values, noise, start, cov)
         h, v, a, spread = _true(out, faults, time <= until)
@@ -140,6 +132,22 @@ def fuse(
         float(last[3]), float(width[3]), float(last[4]), float(width[4]),
         float(last[7]), float(last[6]),
     )  # fmt: skip
+
+
+def _rows(
+    is_height: NDArray[np.bool_], faults: tuple[Floats, ...], h: Floats, v: Floats, *, first: bool
+) -> Floats:
+    """Return the measurement rows; port, air and lag only once height and speed are known."""
+    rows = np.zeros((is_height.size, _M))
+    rows[~is_height, 2] = 1.0
+    rows[is_height, 0] = 1.0
+    rows[is_height, 3] = -faults[0][is_height]
+    rows[is_height, 4] = -faults[2][is_height]
+    if not first:
+        rows[is_height, 5] = h[is_height]
+        rows[is_height, 6] = -(v * np.abs(v) / (2 * G0))[is_height]
+        rows[is_height, 7] = -v[is_height]
+    return rows
 
 
 def _drag_jerk(felt: Felt, boost: Boost, until: float, time: Floats) -> Floats:
