@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 
 import numpy as np
+import PIL.Image
 import pytest
 
 from seeworthy.engine.measure import measure
@@ -100,6 +102,30 @@ def test_capture_times_tell_the_interval_but_no_scatter(tmp_path):
     assert outcome.findings["missed_after"] == [[9, 1]]
 
 
+def stamped(tmp_path, times, digits):
+    """Write stills with a fraction of the second of so many digits, cut off (EXIF 2.32, 4.6.6)."""
+    paths = []
+    for number, seconds in enumerate(times):
+        when = dt.datetime(2026, 5, 4, 10, 0, 0) + dt.timedelta(seconds=float(seconds))
+        exif = PIL.Image.Exif()
+        exif.get_ifd(0x8769)[0x9003] = when.strftime("%Y:%m:%d %H:%M:%S")
+        exif.get_ifd(0x8769)[0x9291] = f"{when.microsecond:06d}"[:digits] if digits else "00"
+        paths.append(tmp_path / f"P{number:03}.jpg")
+        PIL.Image.new("L", (32, 24), 90).save(paths[-1], exif=exif)
+    return paths
+
+
+def test_fractions_of_the_second_tell_short_intervals(tmp_path):
+    times = 0.31 + 1.4137 * np.arange(14)
+    found = measure("interval", stamped(tmp_path, np.delete(times, 6), 2)).outcome
+    value = values(found)["shot_interval"]
+    assert value.interval[0] <= 1.4137 <= value.interval[1]
+    assert value.u < 0.002  # steps of 0.01 s over 13 intervals
+    assert found.findings["missed_after"] == [[6, 1]]
+    with pytest.raises(CannotMeasure, match=r"steps of 1 s"):
+        measure("interval", stamped(tmp_path, times, 0))
+
+
 def test_order_is_that_of_capture_not_of_the_files_given(tmp_path):
     paths = write(tmp_path, STAMPS, 6.0 * np.arange(9), np.random.default_rng(1))
     outcome = measure("interval", paths[::-1]).outcome
@@ -110,7 +136,7 @@ def test_order_is_that_of_capture_not_of_the_files_given(tmp_path):
 
 
 def test_whole_seconds_are_too_coarse_for_short_intervals(tmp_path):
-    with pytest.raises(CannotMeasure, match="whole seconds"):
+    with pytest.raises(CannotMeasure, match="steps of 1 s"):
         measured(tmp_path, STAMPS, 1.4 * np.arange(12))
 
 

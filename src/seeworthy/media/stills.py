@@ -26,6 +26,7 @@ _FORMATS = ("JPEG", "PNG", "TIFF", "BMP", "PPM", "WEBP")
 _SRGB = 13
 _EXIF_ORIENTATION, _EXIF_IFD = 0x0112, 0x8769
 _EXIF_EXPOSURE, _EXIF_ISO, _EXIF_TAKEN = 0x829A, 0x8827, 0x9003
+_EXIF_FRACTION = 0x9291
 _TIFF_BITS = 258
 _HINT = "Hand in a JPEG, PNG or TIFF as the camera or its maker's program writes it."
 
@@ -42,7 +43,8 @@ class Still:
         profile: Embedded ICC profile, as it is.
         profile_name: Its description, ``""`` where there is none.
         orientation: EXIF orientation that was applied, 1 for none.
-        taken: Date and time as the camera wrote it, ``""`` where it did not.
+        taken: Date and time as the camera wrote it, with the fraction of the second where it wrote
+            one (EXIF, SubSecTimeOriginal); ``""`` where it did not.
         exposure_time: Seconds, by EXIF.
         iso: By EXIF.
     """
@@ -125,10 +127,16 @@ def _decode(name: str, raw: bytes) -> Still:
         profile=profile,
         profile_name=profile_name,
         orientation=orientation,
-        taken=str(exif.get(_EXIF_TAKEN, "")),
+        taken=_moment(exif),
         exposure_time=_positive(exif.get(_EXIF_EXPOSURE)),
         iso=_whole(exif.get(_EXIF_ISO)),
     )
+
+
+def _moment(exif: Any) -> str:
+    text = str(exif.get(_EXIF_TAKEN, "")).strip("\0 ")
+    fraction = str(exif.get(_EXIF_FRACTION, "")).strip("\0 ")
+    return f"{text}.{fraction}" if text and fraction.isascii() and fraction.isdigit() else text
 
 
 def _too_large(name: str) -> UnreadableInput:

@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="interval",
     title="Time-lapse interval",
     question="Does it take its pictures as often as it was told?",
-    version=1,
+    version=2,
     yields=(
         Measurand(
             "shot_interval",
@@ -73,7 +73,7 @@ PROCEDURE = Procedure(
         Step("Let it take thirty pictures or more without touching it; a hundred find rare holes."),
         Step(
             "Without a clock, stills that carry their capture time do for intervals of three "
-            "seconds and more; it has whole seconds."
+            "seconds and more, and for shorter ones where the camera notes fractions of the second."
         ),
     ),
     cautions=("lithium",),

@@ -28,9 +28,9 @@ _PPM = 50e-6
 oscillators is sold with ±50 to ±100 ppm)."""
 _VIDEO = 0.2
 """s; shots that follow faster are a film, and `timing` answers (a judgement)."""
-_WHOLE_LEAST = 3.0
-"""s; shorter intervals cannot be told from missing shots by whole seconds: floors of 2.9 s are
-2 and 3, which do not part from a hole of two (derived)."""
+_STEPS_LEAST = 3.0
+"""Steps of the capture times; shorter intervals cannot be told from missing shots by them: in whole
+seconds, 2.9 s are 2 and 3, which do not part from a hole of two (derived)."""
 _REFRESH = 60.0  # Hz, of most screens, where the clip does not tell
 _TIED = 1.5
 _CLOCK_SHARE = 0.8
@@ -126,13 +126,24 @@ def _of_stills(files: Sequence[Source]) -> tuple[ShotSeries, int, str]:
         )
     moments = sorted(t for t in taken if t is not None)
     times = np.array([(t - moments[0]).total_seconds() for t in moments])
-    if times.size > 1 and float(np.median(np.diff(times))) < _WHOLE_LEAST:
+    step = _step([t.microsecond for t in moments])
+    if times.size > 1 and float(np.median(np.diff(times))) < _STEPS_LEAST * step:
         raise CannotMeasure(
-            "Capture times have whole seconds, too coarse for so short an interval.",
+            f"Capture times in steps of {step:g} s are too coarse for so short an interval.",
             "Take pictures of the bench clock: `seeworthy target clock`.",
         )
-    # A time whose seconds were cut off is anywhere in its second.
-    return ShotSeries(times, np.arange(times.size), 1 / math.sqrt(12)), 0, "capture times"
+    # A time that was cut off is anywhere in its step.
+    return ShotSeries(times, np.arange(times.size), step / math.sqrt(12)), 0, "capture times"
+
+
+def _step(fractions: Sequence[int]) -> float:
+    """Return the step of capture times, s: the largest power of ten that all fractions keep to.
+
+    A camera that always writes the same fraction tells whole seconds.
+    """
+    if len(set(fractions)) < 2:
+        return 1.0
+    return max(10**k for k in range(7) if all(f % 10**k == 0 for f in fractions)) / 1e6
 
 
 def _by_clock(
@@ -170,8 +181,10 @@ def _clock_in(still: Still) -> tuple[float, float] | None:
 
 
 def _taken(still: Still) -> dt.datetime | None:
+    whole, _, fraction = still.taken.strip().partition(".")
     try:
-        return dt.datetime.strptime(still.taken.strip(), "%Y:%m:%d %H:%M:%S")
+        moment = dt.datetime.strptime(whole, "%Y:%m:%d %H:%M:%S")
+        return moment.replace(microsecond=int(f"{fraction[:6]:0<6}"))
     except ValueError:
         return None
 
@@ -186,7 +199,7 @@ def _results(
     parts = (
         Component("scatter of the intervals", spread, "s", 1.0, f"t ({n - 1} dof)", "scatter"),
         Component("reading of first and last", reading, "s", source="updates of the screen"
-                  if method == "clock" else "whole seconds"),
+                  if method == "clock" else "step of the capture times"),
         Component("rate of the clock", _PPM, "", found.mean, source="judgement: quartz, 50 ppm"),
     )  # fmt: skip
     dof = effective_dof([(parts[0].part, n - 1.0), (parts[1].part, math.inf),
