@@ -19,10 +19,15 @@ _TABLE: dict[str, dict[str, str]] = {
     },
     "mass": {
         "kg": "1", "g": "1/1000", "mg": "1/1000000", "oz": "0.028349523125", "lb": "0.45359237",
+        "gram": "1/1000", "ounce": "0.028349523125",
     },
     "time": {"s": "1", "ms": "1/1000", "min": "60", "h": "3600"},
     "speed": {"m/s": "1", "km/h": "1000/3600", "mph": "1609.344/3600"},
-    "acceleration": {"m/s2": "1", "m/s^2": "1", "m/s²": "1", "standard_gravity": "9.80665"},
+    "acceleration": {
+        "m/s2": "1", "m/s^2": "1", "m/s²": "1", "ft/s2": "0.3048", "ft/s^2": "0.3048",
+        "standard_gravity": "9.80665",
+    },
+    "volume": {"cm3": "1", "centimeter**3": "1", "inch**3": "16.387064"},
     "frequency": {"Hz": "1", "kHz": "1000", "fps": "1"},
     "illuminance": {"lx": "1", "lux": "1"},
     "data": {"bit": "1", "byte": "8", "MB": "8e6", "GB": "8e9", "TB": "8e12"},
