@@ -12,7 +12,7 @@ from seeworthy.engine.measure import measure
 from seeworthy.procedures.sharpness.lateral import lateral, lateral_finding, lateral_results
 from seeworthy.procedures.sharpness.measure import EdgeRegion
 from seeworthy.procedures.sharpness.study import film_edges, studio_of
-from seeworthy.virtual.lateral import film_colours
+from seeworthy.virtual.filming import film_colours
 from seeworthy.virtual.optics import Blur
 
 WIDTH, HEIGHT = 640, 360

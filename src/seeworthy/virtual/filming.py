@@ -7,7 +7,7 @@ While it moves, the rolling shutter bends it and the exposure smears it.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -139,3 +139,33 @@ def paints_of(
 ) -> list[Paint]:
     """Turn tone steps (0 ink to 1 paper) into steps of reflectance."""
     return [Paint(np.array(points, float), step * (paper - ink)) for points, step in painting]
+
+
+def magnified(lens: Lens, scale: float) -> Lens:
+    """Return the lens as one colour sees it: everything `scale` times as far from the middle."""
+    middle = ((lens.width - 1) / 2, (lens.height - 1) / 2)
+    return replace(
+        lens,
+        fx=lens.fx * scale,
+        fy=lens.fy * scale,
+        cx=middle[0] + scale * (lens.cx - middle[0]),
+        cy=middle[1] + scale * (lens.cy - middle[1]),
+    )
+
+
+def film_colours(
+    path: Path,
+    studio: Studio,
+    pose: Pose,
+    scales: Sequence[float],
+    rng: np.random.Generator,
+    *,
+    frames: int = 40,
+) -> None:
+    """Film a target that stands still with a lens of three magnifications: red, green, blue."""
+    light: npt.NDArray[np.float32] = np.dstack(
+        [light_of_pose(replace(studio, lens=magnified(studio.lens, s)), pose) for s in scales]
+    )
+    with ClipWriter(path, studio.lens.width, studio.lens.height, 30) as writer:
+        for _ in range(frames):
+            writer.write_rgb(develop(light, rng, sensor=studio.sensor, tone=studio.tone))

@@ -15,8 +15,14 @@ from seeworthy.ground.results import Outcome
 from seeworthy.procedures.sharpness.lines import per_height
 from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
 from seeworthy.targets import target
-from seeworthy.virtual.filming import Hold, Studio, film, paints_of, take_still
-from seeworthy.virtual.lateral import film_colours
+from seeworthy.virtual.filming import (
+    Hold,
+    Studio,
+    film,
+    film_colours,
+    paints_of,
+    take_still,
+)
 from seeworthy.virtual.optics import Blur
 from seeworthy.virtual.planar import Lens, Pose
 
