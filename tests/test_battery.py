@@ -8,6 +8,7 @@ import re
 import numpy as np
 import pytest
 
+from seeworthy.ground.digits import said_result
 from seeworthy.ground.errors import BadQuantity, CannotMeasure, UnreadableInput
 from seeworthy.media.source import Source
 from seeworthy.media.write import ClipWriter
@@ -304,6 +305,11 @@ def test_a_slope_in_minutes_per_kelvin():
     assert predicted.value == pytest.approx(42.5, abs=0.1)
     assert outcome.findings["model"] == "straight line"
     assert "less for every 10 °C colder" in outcome.sentence
+    warm = max(
+        (r for r in outcome.results if r.measurand == "run_time"),
+        key=lambda r: r.conditions["temperature"],
+    )
+    assert said_result(warm) in outcome.sentence  # one ± on every face
 
 
 def test_a_bend_that_the_runs_carry_chooses_arrhenius():

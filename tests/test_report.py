@@ -263,7 +263,7 @@ def test_verdict_of_an_empty_camera():
 
 
 def test_metric_only():
-    assert "oz" not in Seen(page(report(), customary=False)).text.split("Size")[0]
+    assert "oz" not in Seen(page(report(), units="metric")).text.split("Size")[0]
     assert "0.6106 oz" in Seen(page(report())).text.replace("\u202f", " ")
 
 

@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 import subprocess
 import sys
 
@@ -110,6 +111,73 @@ def test_tiles_repeat_an_overlap_and_keep_the_scale():
     assert layout.ruler.length * sheets.scale == pytest.approx(
         printing.ruler_length(layout, sheets)
     )
+
+
+def cut_places(sheets):
+    """Return where the sheets are cut, in the drawing's own millimetres, across and down."""
+    ways = (sheets.across, sheets.down)
+    return [[(c - way.offset) / sheets.scale for c in way.cuts] for way in ways]
+
+
+@pytest.mark.parametrize("name", [n for n in NAMES if n != "slate"])  # whose code is the sheet
+@pytest.mark.parametrize("paper", list(printing.PAPERS))
+@pytest.mark.parametrize("tiles", [(2, 2), (2, 1), (3, 2)])
+def test_no_joint_runs_through_what_is_measured(name, paper, tiles):
+    layout = target(name)
+    sheets = printing.plan(layout, paper, *tiles)
+    clear = 1.0 / sheets.scale  # mm on paper, within the 1.5 that are kept
+    for way, cuts in enumerate(cut_places(sheets)):
+        for at in cuts:
+            for region in layout.regions:
+                ends = [p[way] for p in region.corners]
+                assert not min(ends) - clear < at < max(ends) + clear, region.name
+            for point in layout.points.values():
+                assert abs(point[way] - at) > clear
+            if name.startswith("edges"):  # squares that are cut have steps in their edges
+                for patch in layout.patches:
+                    ends = [p[way] for p in patch.points]
+                    assert not min(ends) - clear < at < max(ends) + clear
+
+
+@pytest.mark.parametrize("paper", list(printing.PAPERS))
+def test_marks_stay_six_millimetres_inside_and_meet_their_neighbours(paper):
+    # 6 mm: common practice of home printers, no source.
+    sheets = printing.plan(target("edges"), paper, 2, 2)
+    width, height = printing.PAPERS[paper]
+    use_w, _ = printing._usable(paper)
+    cuts = {}
+    for row in range(2):
+        for column in range(2):
+            marks = "\n".join(printing._cut_marks(sheets, row, column))
+            numbers = [
+                tuple(map(float, found))
+                for found in re.findall(r"\(([\d.]+)mm, ([\d.]+)mm\)", marks)
+            ]
+            assert len(numbers) == 8
+            for x, y in numbers:
+                assert 6.0 <= x <= width - 6.0
+                assert 6.0 <= y <= height - 6.0
+            # The mark that runs down, in millimetres of all sheets together.
+            cuts[row, column] = numbers[0][0] - printing.MARGIN + column * (use_w - 10.0)
+    assert len({round(x, 3) for x in cuts.values()}) == 1
+
+
+def test_the_foot_is_eight_points_and_fits_its_sheet():
+    # 8 pt: what is read at arm's length; common practice, no source.
+    for name in NAMES:
+        for tiles in ((1, 1), (2, 2)):
+            _, _, reader = printed(name, "letter", *tiles)
+            for page in reader.pages:
+                sizes = []
+                page.extract_text(
+                    visitor_text=lambda text, _cm, tm, _font, size, kept=sizes: kept.append(
+                        (text, size * abs(tm[0]))
+                    )
+                )
+                foot = [s for text, s in sizes if "Print at 100" in text]
+                assert foot
+                assert min(foot) > 7.5
+                assert page.extract_text().count("keeps the scale") == 1
 
 
 def test_marker_numbers_belong_to_one_target_each():

@@ -52,10 +52,12 @@ def report(
     them away.
     """
     from seeworthy.bench.cameras import get_camera, list_cameras
+    from seeworthy.bench.settings import read_settings
     from seeworthy.bench.sound_evidence import evidence_troubles
     from seeworthy.cli import words
     from seeworthy.judge.claims.tolerance import Tolerance
     from seeworthy.publish.assemble import camera_report
+    from seeworthy.publish.html import units_of
     from seeworthy.publish.write import write_reports
 
     rule = Tolerance.parse(tolerance)
@@ -73,7 +75,10 @@ def report(
             words.show_json(found[0] if camera else found)
             return
         chosen = get_camera(place, camera).id if camera else None
-        for path in write_reports(place, camera, out=out, tolerance=rule, customary=not metric):
+        units = "metric" if metric else units_of(read_settings(place).units)
+        if words.units_first() == "us" and not metric:
+            units = "us"
+        for path in write_reports(place, camera, out=out, tolerance=rule, units=units):
             typer.echo(f"Report: {path}")
         next_step("open it in a browser; its data for others to check: seeworthy export FOLDER")
         for trouble in evidence_troubles(place, camera=chosen, deep=True):

@@ -33,6 +33,8 @@ _FIGURE = re.compile(
 _ONE = re.compile(_NUMBER)
 # A line that has them already, or quotes what somebody typed, is left as it is.
 _THERE = re.compile(r"\d[\s\u00a0\u202f]?(?:in|ft|mi|oz|lb|mph|fc|°F|ft/s²|in³)(?!\w)")
+# Metric readers get a speed twice; beside mph the second is one too many.
+_TWICE = re.compile(r"(\d m/s) \([\d.]+ km/h\)")
 _QUOTED = re.compile(r"(\"[^\"]*\"|“[^”]*”|'[^']*\d[^']*'|`[^`]*`)")
 # 'g' is a load as often as a mass, and lenses are named by millimetres everywhere.
 _OF_MASS = re.compile(r"mass|weigh|heav|lighter|gram|carr|lift", re.IGNORECASE)
@@ -50,6 +52,7 @@ def customary_text(text: str, *, about: str = "") -> str:
     """
     if _THERE.search(text):
         return text
+    text = _TWICE.sub(r"\1", text)
     mass, focal = bool(_OF_MASS.search(text + about)), bool(_FOCAL.search(text + about))
 
     def turned(found: re.Match[str]) -> str:

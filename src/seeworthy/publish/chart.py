@@ -127,6 +127,16 @@ class _Builder:
         """Return the columns of places across where links end."""
         return {m.low for m in self.figure.marks if m.kind == "links"}
 
+    def label_place(self, mark: Mark, at: float) -> Json:
+        """Return where an upright rule's words stand: where there is room, one below the other."""
+        axis = self.figure.x
+        found = [v for v in self.figure.columns[axis.column] if isinstance(v, int | float)]
+        low, high = (min(found), max(found)) if found else (at, at)
+        middle = (low * high) ** 0.5 if axis.scale == "log" and low > 0 else (low + high) / 2
+        side = {"align": "left", "dx": 4} if at <= middle else {"align": "right", "dx": -4}
+        marks = [m for m in self.figure.marks if m.kind == "rule" and m.across == "x" and m.label]
+        return {**side, "dy": 4 + 13 * marks.index(mark), "y": 0, "baseline": "top"}
+
     # Channels
 
     def axis(self, axis: Axis, letter: str, column: str = "") -> Json:
@@ -278,11 +288,8 @@ def _rule(b: _Builder, mark: Mark) -> list[Json]:
     line = {"type": "rule", "color": INK, "strokeDash": [5, 4], "strokeWidth": 1.2}
     found = [_layer(line, where, data=one)]
     if mark.label:
-        place = (
-            {"align": "right", "dx": -4, "dy": -5, "x": b.width}
-            if mark.across == "y"
-            else {"align": "left", "dx": 4, "dy": 4, "y": 0, "baseline": "top"}
-        )
+        low = {"align": "right", "dx": -4, "dy": -5, "x": b.width}
+        place = low if mark.across == "y" else b.label_place(mark, mark.value)
         for ink in ({"color": HALO, "stroke": HALO, "strokeWidth": 4}, {"color": INK}):
             text = {"type": "text", "fontSize": 11, **place, **ink}
             found.append(_layer(text, {"text": {"value": mark.label}, **where}, data=one))

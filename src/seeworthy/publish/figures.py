@@ -21,6 +21,8 @@ WIDE = (620, 300)
 NARROW = (250, 220)
 # In a report: half of a column beside its table, and readable on a phone as it is.
 MIDDLE = (270, 130)
+# On paper, where it is drawn 55 mm high: its words come out at some 8 points.
+PRINTED = (380, 170)
 
 
 def specification(figure: Figure, size: tuple[int, int] = WIDE) -> dict[str, Any]:

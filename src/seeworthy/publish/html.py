@@ -10,17 +10,20 @@ import io
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
+from seeworthy.ground.glossary import words_in
 from seeworthy.ground.results import Figure, Picture
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.publish import figures, numbers, views
 from seeworthy.publish.command import command
 from seeworthy.publish.first import First, first_page
 from seeworthy.publish.model import CameraReport
+from seeworthy.publish.units_first import us_first
 from seeworthy.publish.verdict import Verdict, verdict
 from seeworthy.publish.words import to_html
 
+Units = Literal["both", "us", "metric"]
 _WIDEST = 960
 _HEAVY = 100_000
 TEMPLATES = Path(__file__).parent / "templates"
@@ -55,11 +58,17 @@ class ReportPage:
     disclaimer: str = field(default=CAUTIONS["verdict"])
 
 
-def page(report: CameraReport, *, customary: bool = True) -> str:
+def units_of(setting: str) -> Units:
+    """Return how a bench's setting of units is shown in a report."""
+    return "us" if setting == "us" else "metric" if setting == "metric" else "both"
+
+
+def page(report: CameraReport, *, units: Units = "both") -> str:
     """Return the report as a complete HTML document.
 
     Args:
-        customary: Show US customary units beside metric ones.
+        units: {"both", "us", "metric"}. Metric with US customary ones beside them, US customary
+            ones first, metric alone.
     """
     chapters = views.chapters(report)
     refused = [t for c in chapters for t in c.takes if t.take.refusal is not None]
@@ -71,11 +80,11 @@ def page(report: CameraReport, *, customary: bool = True) -> str:
         views.silent_titles(report.judgements),
         chapters,
         refused,
-        customary,
+        units == "both",
         (TEMPLATES / "report.css").read_text(encoding="utf-8"),
     )
     html: str = environment().get_template("report.html").render(page=context)
-    return html
+    return us_first(html) if units == "us" else html
 
 
 @lru_cache(maxsize=1)
@@ -96,6 +105,7 @@ def environment() -> Any:
     env.filters["typed"] = numbers.typed
     env.filters["markdown"] = to_html
     env.filters["command"] = command
+    env.filters["words_in"] = words_in
     env.tests["in_map"] = views.in_map
     env.globals["picture_anchor"] = views.picture_anchor
     env.globals["figure_table"] = figures.table

@@ -5,11 +5,14 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
+from seeworthy.ground.customary import customary_text
+from seeworthy.ground.glossary import words_in
 from seeworthy.ground.results import Picture
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.publish import figures, views
 from seeworthy.publish.command import command
 from seeworthy.publish.first import PurposeRow, Shown, first_page
+from seeworthy.publish.html import Units
 from seeworthy.publish.model import CameraReport
 from seeworthy.publish.palette import GREEN, GREY, INK, PURPLE, RULE, VERMILION
 from seeworthy.publish.typeset import escape, light, table, whole
@@ -17,7 +20,7 @@ from seeworthy.publish.verdict import verdict
 from seeworthy.publish.words import to_typst
 
 _HEAD = """#set document(title: {title})
-#set page(paper: "a4", margin: (x: 18mm, top: 18mm, bottom: 20mm),
+#set page(paper: "{paper}", margin: (x: 18mm, top: 18mm, bottom: 20mm),
   footer: context align(center, text(size: 8pt)[{foot} · page #counter(page).display() of \
 #counter(page).final().first()]))
 #set text(font: ("Libertinus Serif", "DejaVu Sans"), size: 9.6pt, fill: rgb("{ink}"), lang: "en")
@@ -35,17 +38,22 @@ width: 100%)[#text(size: 8pt)[The reviewer says] \\ #body]
 """
 
 
-def pdf(report: CameraReport, *, customary: bool = True) -> bytes:
-    """Return the report as PDF, A4.
+# What one has to know before one buys stands on one page, A4 or Letter.
+_TIGHT = "#set text(size: 8.2pt)\n#set par(leading: 0.48em)\n#set table(inset: (x: 3pt, y: 2.3pt))"
+_WIDE = "#set text(size: 9.6pt)\n#set par(leading: 0.6em)\n#set table(inset: (x: 3pt, y: 4pt))"
+
+
+def pdf(report: CameraReport, *, units: Units = "both") -> bytes:
+    """Return the report as PDF: A4, or Letter where US customary units stand first.
 
     Args:
-        customary: Show US customary units beside metric ones.
+        units: {"both", "us", "metric"}. As of the page.
     """
     import typst
 
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        source = _Source(folder, customary).text(report)
+        source = _Source(folder, units).text(report)
         (folder / "report.typ").write_text(source, encoding="utf-8")
         compiled = typst.compile(folder / "report.typ", root=folder, format="pdf")
     if not isinstance(compiled, bytes):
@@ -56,17 +64,28 @@ def pdf(report: CameraReport, *, customary: bool = True) -> bytes:
 class _Source:
     """Builds the Typst document; pictures and figures are written beside it."""
 
-    def __init__(self, folder: Path, customary: bool) -> None:
+    def __init__(self, folder: Path, units: Units) -> None:
         self.folder = folder
-        self.customary = customary
+        self.units = units
         self.count = 0
+
+    def say(self, text: str, about: str = "") -> str:
+        """Return a text with the units first that are asked for, escaped."""
+        return escape(customary_text(text, about=about) if self.units == "us" else text)
+
+    def figure(self, text: str, about: str) -> str:
+        """Return a figure that is not broken inside; with two units it may break between."""
+        said = customary_text(text, about=about) if self.units == "us" else text
+        first, bracket, rest = said.partition(" (")
+        return whole(first) + (f" {whole(bracket.strip() + rest)}" if bracket else "")
 
     def text(self, report: CameraReport) -> str:
         title = f'"{report.camera} bench report"'.replace("\\", "").replace("\n", " ")
         title = '"' + title.strip('"').replace('"', "'") + '"'
         made = f" · {views.long_date(report.made)}" if report.made else ""
         foot = escape(f"{report.camera} · Seeworthy {report.seeworthy}{made}")
-        parts = [_HEAD.format(title=title, foot=foot, ink=INK, rule=RULE)]
+        paper = "us-letter" if self.units == "us" else "a4"
+        parts = [_HEAD.format(title=title, foot=foot, ink=INK, rule=RULE, paper=paper)]
         parts += self._front(report)
         parts += self._claims(report)
         chapters = views.chapters(report)
@@ -111,14 +130,16 @@ class _Source:
             cells = ", ".join(self._small(x) for x in shown)
             parts.append(f"#grid(columns: (1fr, 1fr), gutter: 4mm, {cells})")
         if first.purposes:
-            parts += ["#set text(size: 8.4pt)", "=== What it is good and bad for"]
-            rows = [_purpose(r) for r in first.purposes]
+            parts += [_TIGHT, "=== What it is good and bad for"]
+            rows = [_purpose(r, self.say(r.why)) for r in first.purposes]
             parts.append(table(("3fr", "4fr", "9fr"), ("Purpose", "It", "Why"), rows))
+            parts.append(_words([r.why for r in first.purposes]))
         if first.air:
             parts.append("=== Six figures for the air")
             air = [
-                (f"*{escape(r.title)}*", f"*{whole(r.value)}*\\ {whole(r.interval)}",
-                 escape(r.words), escape(r.against or "–"))
+                (f"*{escape(r.title)}*",
+                 f"*{self.figure(r.value, r.title)}*\\ {self.figure(r.interval, r.title)}",
+                 self.say(r.words), escape(r.against or "–"))
                 for r in first.air
             ]  # fmt: skip
             heads = ("Figure", "Value, 95 % interval", "What it means", "Against the others here")
@@ -127,7 +148,7 @@ class _Source:
         parts.append(escape(" ".join(first.tested)))
         if undone:
             parts.append(f"*Not done:* {escape(undone)}.")
-        parts += ["#pagebreak(weak: true)", "#set text(size: 9.6pt)"]
+        parts += ["#pagebreak(weak: true)", _WIDE]
         if first.words.notes:
             parts += ["== The reviewer’s notes", f"#own[{to_typst(first.words.notes)}]"]
         return parts
@@ -136,8 +157,9 @@ class _Source:
         self.count += 1
         name = f"p{self.count}.jpg"
         (self.folder / name).write_bytes(light(shown.picture.data))
+        alt = _quoted(shown.caption)
         return (
-            f'[#image("{name}", height: 27mm, width: 100%, fit: "contain")\n'
+            f'[#image("{name}", height: 22mm, width: 100%, fit: "contain", alt: {alt})\n'
             f"#text(size: 8pt)[{escape(shown.caption)}]]"
         )
 
@@ -147,20 +169,20 @@ class _Source:
             return []
         cells: list[tuple[str, ...]] = []
         for row in rows:
-            measured = f"*{whole(row.measured)}*" if row.measured else "–"
+            measured = f"*{self.figure(row.measured, row.title)}*" if row.measured else "–"
             if row.interval:
-                measured += f"\\ {whole(row.interval)}"
+                measured += f"\\ {self.figure(row.interval, row.title)}"
             if row.strip:
                 measured += f"\\ {_strip(row.strip, row.badge.colour)}"
             state = _badge(row.badge.word, row.badge.colour)
             if row.favour:
                 state += f"\\ {escape(row.favour)}"
-            claimed = whole(row.claimed)
+            claimed = self.figure(row.claimed, row.title)
             if row.source:
                 claimed += f"\\ #text(size: 8pt)[{escape(row.source)}]"
             cells.append((f"*{escape(row.title)}*", claimed, measured, state))
             if row.remark:
-                cells.append((f"#text(size: 8.4pt)[{escape(row.remark)}]",))
+                cells.append((f"#text(size: 8.4pt)[{self.say(row.remark, row.title)}]",))
         heads = ("Claim", "Claimed", "Measured, 95 % interval", "State")
         return [
             "== What was claimed, and what was measured",
@@ -172,7 +194,7 @@ class _Source:
     def _chapter(self, chapter: views.Chapter, own: str) -> list[str]:
         parts = [f"== {escape(chapter.title)}"]
         if chapter.question:
-            parts.append(f"_{escape(chapter.question)}_")
+            parts.append(f"#block(sticky: true)[_{escape(chapter.question)}_]")
         if own:
             parts.append(f"#own[{to_typst(own)}]")
         for take in (*chapter.now, *chapter.before):
@@ -181,7 +203,8 @@ class _Source:
         parts += [f"{box}[*Caution.* {escape(c)}]" for c in chapter.cautions]
         if chapter.steps:
             steps = "\n".join(f"+ {escape(step)}" for step in chapter.steps)
-            parts.append(f"#text(size: 8.4pt)[*How it is measured*\n\n{steps}\n]")
+            how = "#block(sticky: true)[*How it is measured*]"
+            parts.append(f"#text(size: 8.4pt)[{how}\n\n{steps}\n]")
         return parts
 
     def _repeat(self, chapters: list[views.Chapter]) -> list[str]:
@@ -201,7 +224,7 @@ class _Source:
 
     def _take(self, view: views.TakeView) -> list[str]:
         take, outcome = view.take, view.take.outcome
-        parts = [f"=== {escape(view.label)}", escape(view.context)]
+        parts = [f"=== {escape(view.label)}", f"#block(sticky: true)[{escape(view.context)}]"]
         if take.stale:
             parts.append("*Out of date:* inputs or method have changed since.")
         if take.refusal is not None:
@@ -210,7 +233,7 @@ class _Source:
             parts += [self._picture(p) for p in take.refusal.pictures]
         if outcome is None:
             return parts
-        parts.append(escape(outcome.sentence))
+        parts.append(self.say(outcome.sentence))
         if view.rows:
             heads = ("Quantity", "Value", "95 % interval", "u", "n", "Conditions")
             if view.sharpness:
@@ -219,25 +242,25 @@ class _Source:
             cells = [self._row(row) for row in shown]
             widths = ("26fr", "17fr", "25fr", "17fr", "auto", "18fr")
             parts.append(table(widths, heads, cells))
-        parts += [f"*Mind:* {escape(w)}" for w in outcome.warnings]
+            parts.append(_words([f"{r.title} {r.value} {r.meaning}" for r in view.rows]))
+        parts += [f"*Mind:* {self.say(w)}" for w in outcome.warnings]
         if view.findings:
             said = "; ".join(f"{name}: {value}" for name, value, _ in view.findings)
             parts.append(f"#text(size: 8.4pt)[{escape(said)}]")
         for figure in outcome.figures:
-            svg = figures.render(figure, "svg")
-            parts.append(
-                self._image("svg", svg, f"*{escape(figure.title)}.* {escape(figure.sentence)}")
-            )
+            svg = figures.render(figure, "svg", figures.PRINTED)
+            caption = f"*{escape(figure.title)}.* {escape(figure.sentence)}"
+            parts.append(self._image("svg", svg, caption, f"{figure.title}. {figure.sentence}"))
         parts += [self._picture(p) for p in outcome.pictures]
         return parts
 
     def _row(self, row: views.ResultLine) -> tuple[str, ...]:
-        interval = whole(row.interval)
-        if self.customary and row.customary:
+        interval = self.figure(row.interval, row.title)
+        if self.units == "both" and row.customary:
             interval += f"\\ #text(size: 8pt)[{whole(row.customary)}]"
         return (
             f"*{escape(row.title)}*",
-            whole(row.value),
+            self.figure(row.value, row.title),
             interval,
             whole(row.u),
             whole(row.n),
@@ -245,16 +268,28 @@ class _Source:
         )
 
     def _picture(self, picture: Picture) -> str:
-        return self._image("jpg", light(picture.data), escape(picture.caption))
+        data = light(picture.data)
+        return self._image("jpg", data, escape(picture.caption), picture.caption)
 
-    def _image(self, ending: str, data: bytes, caption: str) -> str:
+    def _image(self, ending: str, data: bytes, caption: str, alt: str) -> str:
         self.count += 1
         name = f"p{self.count}.{ending}"
         (self.folder / name).write_bytes(data)
         return (
             f"#block(breakable: false)[{caption}\n\n"
-            f'#image("{name}", height: 55mm, width: 100%, fit: "contain")]'
+            f'#image("{name}", height: 55mm, width: 100%, fit: "contain", alt: {_quoted(alt)})]'
         )
+
+
+def _quoted(text: str) -> str:
+    """Return a text as a string of Typst."""
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", " ") + '"'
+
+
+def _words(texts: list[str]) -> str:
+    """Explain the words of the trade that stand in some texts."""
+    told = "; ".join(f"{word}: {meaning}" for word, meaning in words_in(texts))
+    return f"#text(size: 8pt)[{escape(told)}]" if told else ""
 
 
 def _badge(word: str, colour: str) -> str:
@@ -268,11 +303,11 @@ def _badge(word: str, colour: str) -> str:
 _GRADES = {"kept": GREEN, "open": PURPLE, "worse": VERMILION}
 
 
-def _purpose(row: PurposeRow) -> tuple[str, ...]:
+def _purpose(row: PurposeRow, because: str) -> tuple[str, ...]:
     state = _badge(row.grade, _GRADES.get(row.key, GREY))
     if row.place:
         state += f"\\ #text(size: 8pt)[{escape(row.place)}]"
-    why = f"{escape(row.why)} #text(size: 8pt)[It {escape(row.rests)}.]"
+    why = f"{because} #text(size: 8pt)[It {escape(row.rests)}.]"
     if row.rating is not None:
         stars = f"*{row.rating.stars} of 5.* " if row.rating.stars else ""
         why += f" #own[{stars}{to_typst(row.rating.text)}]"

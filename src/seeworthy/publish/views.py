@@ -297,8 +297,13 @@ _WAYS = {"horizontal": "level edges", "vertical": "upright edges"}
 
 
 def in_map(measurand_id: str) -> bool:
-    """Tell whether a result stands in the map of sharpness."""
-    return measurand_id.removeprefix("mtf50_") in _PLACES and measurand_id.startswith("mtf50_")
+    """Tell whether a result stands in the map of sharpness.
+
+    Lines per picture height are the same figures times a constant: of those the middle is kept.
+    """
+    place = measurand_id.removeprefix("mtf50_")
+    again = place.removeprefix("ph_") in _PLACES and place != "ph_centre"
+    return measurand_id.startswith("mtf50_") and (place in _PLACES or again)
 
 
 def _map(results: Sequence[Result]) -> tuple[MapCell, ...]:

@@ -14,7 +14,7 @@ from seeworthy.bench.trouble import said_in_words
 from seeworthy.ground.errors import NotFound
 from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
 from seeworthy.publish.assemble import camera_report
-from seeworthy.publish.html import page
+from seeworthy.publish.html import Units, page
 
 
 def write_reports(
@@ -23,14 +23,14 @@ def write_reports(
     *,
     out: Path | None = None,
     tolerance: Tolerance = DEFAULT_TOLERANCE,
-    customary: bool = True,
+    units: Units = "both",
 ) -> list[Path]:
     """Write the report of one camera, or of every camera of a bench.
 
     Args:
         out: A file for one camera, else a folder; by default ``exports/`` of the bench.
         tolerance: Of claims.
-        customary: US customary units beside metric ones.
+        units: {"both", "us", "metric"}
 
     Returns:
         Each written whole or not at all.
@@ -54,7 +54,7 @@ def write_reports(
         )
         with said_in_words(path.parent):
             path.parent.mkdir(parents=True, exist_ok=True)
-            write_whole(path, page(report, customary=customary).encode())
+            write_whole(path, page(report, units=units).encode())
         written.append(path)
     return written
 

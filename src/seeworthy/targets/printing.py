@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from seeworthy.ground.errors import WrongCall
+from seeworthy.targets.joints import OVERLAP, Lay, axes_of, lay
 from seeworthy.targets.layout import Disc, Label, Layout, Marker, Patch, Point, light_cells
 from seeworthy.targets.layout import ruler_patches as _ruler_patches
 
@@ -21,8 +22,8 @@ MARGIN = 10.0
 """Most home printers cannot print nearer to the edge, mm."""
 
 _FOOT = 4.0
-OVERLAP = 10.0
-"""Neighbouring sheets repeat this much of the drawing, for cutting and gluing, mm."""
+_SAFE = 6.0
+"""No mark lies nearer to the edge: what home printers reach with some to spare, mm; a judgement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,12 +33,15 @@ class Sheets:
     Attributes:
         columns, rows: Sheets side by side and one above the other.
         scale: Printed millimetres per millimetre of the layout.
+        across, down: Where the drawing lies and where the sheets are cut.
     """
 
     paper: str
     columns: int
     rows: int
     scale: float
+    across: Lay
+    down: Lay
 
     @property
     def count(self) -> int:
@@ -46,7 +50,7 @@ class Sheets:
 
 
 def plan(layout: Layout, paper: str = "A4", columns: int = 1, rows: int = 1) -> Sheets:
-    """Return the largest scale at which a layout fits the sheets.
+    """Return the largest scale at which a layout fits the sheets, cut beside what is measured.
 
     Raises:
         WrongCall: Unknown paper, or sheets that are not 1 to 6 each way.
@@ -57,11 +61,8 @@ def plan(layout: Layout, paper: str = "A4", columns: int = 1, rows: int = 1) -> 
     if not (1 <= columns <= 6 and 1 <= rows <= 6):
         raise WrongCall("A target takes 1 to 6 sheets each way.", "Write the sheets like 2x2.")
     name = names[paper.lower()]
-    width, height = _usable(name)
-    full_w = columns * width - (columns - 1) * OVERLAP
-    full_h = rows * height - (rows - 1) * OVERLAP
-    scale = min(full_w / layout.width, full_h / layout.height)
-    return Sheets(name, columns, rows, math.floor(scale * 1e4) / 1e4)
+    scale, across, down = lay(axes_of(layout, columns, rows, _usable(name)))
+    return Sheets(name, columns, rows, math.floor(scale * 1e4) / 1e4, across, down)
 
 
 def _usable(paper: str) -> tuple[float, float]:
@@ -87,14 +88,11 @@ def typst_source(layout: Layout, sheets: Sheets) -> str:
         *_drawing(layout, sheets.scale),
         "}",
     ]
-    total_w, total_h = layout.width * sheets.scale, layout.height * sheets.scale
-    full_w = sheets.columns * use_w - (sheets.columns - 1) * OVERLAP
-    full_h = sheets.rows * use_h - (sheets.rows - 1) * OVERLAP
     pages = []
     for row in range(sheets.rows):
         for column in range(sheets.columns):
-            dx = (full_w - total_w) / 2 - column * (use_w - OVERLAP)
-            dy = (full_h - total_h) / 2 - row * (use_h - OVERLAP)
+            dx = sheets.across.offset - column * (use_w - OVERLAP)
+            dy = sheets.down.offset - row * (use_h - OVERLAP)
             pages.append(_page(layout, sheets, (row, column), (dx, dy)))
     return "\n".join([*lines, "\n#pagebreak()\n".join(pages)])
 
@@ -105,19 +103,23 @@ def _page(
     use_w, use_h = _usable(sheets.paper)
     row, column = cell
     nominal = ruler_length(layout, sheets)
-    foot = (
-        f"{layout.title}. {layout.use} Print at 100 %, no fitting to the page. "
-        f"Ruler: {nominal:.1f} mm ({nominal / 25.4:.3f} in) when the printer keeps the scale."
-    )
+    lines = [
+        f"{layout.title}. {layout.use}",
+        "Print at 100 %, no fitting to the page. "
+        f"Ruler: {nominal:.1f} mm ({nominal / 25.4:.3f} in) when the printer keeps the scale.",
+    ]
+    left = MARGIN
     if sheets.count > 1:
         which = f"Sheet {column + 1}-{row + 1} of {sheets.columns} x {sheets.rows}"
-        foot = f"{which}, cut at the marks. {foot}"
+        lines[1] = f"{which}, cut at the marks. {lines[1]}"
+        left += OVERLAP  # clear of the marks
     parts = [
         f"#place(top + left, dx: {_mm(MARGIN)}, dy: {_mm(MARGIN)}, "
         f"box(width: {_mm(use_w)}, height: {_mm(use_h)}, clip: true, "
         f"place(top + left, dx: {_mm(offset[0])}, dy: {_mm(offset[1])}, drawing)))",
-        _text(Label(foot, (MARGIN, MARGIN + use_h + _FOOT), 1.5, grey=0.35)),
     ]
+    for place, words in enumerate(lines):
+        parts.append(_text(Label(words, (left, MARGIN + use_h + 3.4 + 3.8 * place), 2.0, grey=0.2)))
     if sheets.count > 1:
         parts.extend(_cut_marks(sheets, row, column))
     return "\n".join(parts)
@@ -125,24 +127,19 @@ def _page(
 
 def _cut_marks(sheets: Sheets, row: int, column: int) -> list[str]:
     """Short lines in the margin where a sheet is cut to meet its neighbour's edge."""
+    width, height = PAPERS[sheets.paper]
     use_w, use_h = _usable(sheets.paper)
     marks = []
-    if column + 1 < sheets.columns:
-        x = MARGIN + use_w - OVERLAP / 2
-        marks += [_line((x, 3.0), (x, MARGIN - 1.0))]
-        marks += [_line((x, MARGIN + use_h + 5.0), (x, MARGIN + use_h + 10.0))]
-    if column > 0:
-        x = MARGIN + OVERLAP / 2
-        marks += [_line((x, 3.0), (x, MARGIN - 1.0))]
-        marks += [_line((x, MARGIN + use_h + 5.0), (x, MARGIN + use_h + 10.0))]
-    if row + 1 < sheets.rows:
-        y = MARGIN + use_h - OVERLAP / 2
-        right = 2 * MARGIN + use_w
-        marks += [_line((3.0, y), (MARGIN - 1.0, y)), _line((right - 9.0, y), (right - 3.0, y))]
-    if row > 0:
-        y = MARGIN + OVERLAP / 2
-        right = 2 * MARGIN + use_w
-        marks += [_line((3.0, y), (MARGIN - 1.0, y)), _line((right - 9.0, y), (right - 3.0, y))]
+    for place in (column - 1, column):  # the cut to the left, and the one to the right
+        if 0 <= place < sheets.columns - 1:
+            x = MARGIN + sheets.across.cuts[place] - column * (use_w - OVERLAP)
+            marks += [_line((x, _SAFE), (x, MARGIN - 0.5))]
+            marks += [_line((x, MARGIN + use_h + 0.5), (x, height - _SAFE))]
+    for place in (row - 1, row):
+        if 0 <= place < sheets.rows - 1:
+            y = MARGIN + sheets.down.cuts[place] - row * (use_h - OVERLAP)
+            marks += [_line((_SAFE, y), (MARGIN - 0.5, y))]
+            marks += [_line((width - MARGIN + 0.5, y), (width - _SAFE, y))]
     return marks
 
 

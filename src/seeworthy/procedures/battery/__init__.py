@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="battery",
     title="Running time on one charge",
     question="How long does it record, and what does the cold cost?",
-    version=2,
+    version=3,
     yields=(
         Measurand(
             "run_time",

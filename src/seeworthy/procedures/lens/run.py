@@ -333,7 +333,7 @@ def _plan(figures: LensFigures) -> Figure:
     return Figure(
         "angle",
         "Horizontal angle of view, to scale",
-        f"From above: the picture spans {said_u(angle, u, 'deg')} from side to side.",
+        f"From above: the picture spans {said_u(angle, u, 'deg', figures.dof)} from side to side.",
         columns,
         Axis("across", "across", ""),
         Axis("ahead", "ahead", ""),
@@ -347,15 +347,17 @@ def _sentence(figures: LensFigures) -> str:
     if "hfov" in figures.values:
         angle, u = figures.values["hfov"]
         half = math.radians(min(angle, 170.0)) / 2
-        ground, wide = 2 * math.tan(half), math.radians(expanded(u)) / math.cos(half) ** 2
+        wide = math.radians(expanded(u, figures.dof)) / math.cos(half) ** 2
+        ground = number(200 * math.tan(half), 100 * wide)
         parts.append(
-            f"The lens sees {said_u(angle, u, 'deg')} from side to side: from 100 m up, about "
-            f"{number(100 * ground, 100 * wide)} m of ground"
+            f"The lens sees {said_u(angle, u, 'deg', figures.dof)} from side to side: "
+            f"from 100 m up, about {ground} m of ground"
         )
     bend, u_bend = figures.values.get("tv_distortion", (0.0, 0.0))
     if abs(bend) < 0.5:
         parts.append("straight lines stay straight")
     else:
         way = "outwards" if bend < 0 else "inwards"
-        parts.append(f"straight lines near the edge bow {way} by {said_u(abs(bend), u_bend, '%')}")
+        bow = said_u(abs(bend), u_bend, "%", figures.dof)
+        parts.append(f"straight lines near the edge bow {way} by {bow}")
     return "; ".join(parts) + "."

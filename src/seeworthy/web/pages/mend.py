@@ -64,6 +64,10 @@ def _is_clip(path: Path) -> bool:
         return False
 
 
+class NoClip(WrongCall):
+    """The form names no clip, or none that the bench has."""
+
+
 def _words(take: Take, file: TakeFile, *, camera: bool = False) -> str:
     who = f"{take.camera}, " if camera else ""
     return f"{file.name} ({who}take {take.id}, {take.procedure})"
@@ -109,7 +113,7 @@ def _file_of(site: Site, value: str) -> tuple[Take, TakeFile]:
     """Return the clip of a take that a form names as ``take.place``."""
     number, _, place = value.partition(".")
     if not (number.isdecimal() and place.isdecimal() and len(value) < 14):
-        raise WrongCall("That is no clip of the bench.", "Choose one from the list.")
+        raise NoClip("That is no clip of the bench.", "Choose one from the list.")
     take = get_take(site.bench, int(number))
     if int(place) >= len(take.files):
         raise NotFound("This take has no such file.", "Choose one from the list.")
@@ -137,7 +141,7 @@ def mend(request: Request, site: TheSite, form: TheForm) -> Response:
         return _begin_mend(site, form)
     except SeeworthyError as error:
         shown: Any = show(request, _mend(site, form.get("camera"), form))
-        at = "clip" if "clip" in error.message else ""
+        at = "clip" if isinstance(error, NoClip) else ""
         page = filled(shown, request, form, error.message, error.hint, at, error.http_status)
         if page is None:
             raise
@@ -152,7 +156,7 @@ def _begin_mend(site: Site, form: Form) -> Response:
         site.bench, form.get("camera"), without=[k for k in KINDS if k not in chosen]
     )
     if not (form.get("clip") or form.all("file.clip")):
-        raise WrongCall("No clip is chosen.", "Choose one of the bench, or send one.")
+        raise NoClip("No clip is chosen.", "Choose one of the bench, or send one.")
     proving = [_proving(site, v) for v in form.all("prove")]
     for one in proving:
         if one.kind not in given.kinds():

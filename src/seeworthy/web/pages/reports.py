@@ -12,6 +12,7 @@ from seeworthy.bench.takes import list_takes
 from seeworthy.publish.assemble import camera_report
 from seeworthy.publish.export import export_zip
 from seeworthy.publish.html import page as report_page
+from seeworthy.publish.html import units_of
 from seeworthy.publish.model import CameraReport
 from seeworthy.publish.write import report_name
 from seeworthy.web.context import ReportsPage, ReportWait
@@ -50,10 +51,10 @@ def data(site: TheSite) -> Response:
 @router.get("/reports/{number}")
 def report(request: Request, site: TheSite, number: int, download: bool = False) -> Response:
     """Show a report as it would be published; it runs no script at all."""
-    customary = site.settings().units != "metric"
+    units = units_of(site.settings().units)
 
     def make() -> str:
-        return report_page(_report(site, number), customary=customary)
+        return report_page(_report(site, number), units=units)
 
     # A person who reads is told that it is being made; what fetches a file waits for it.
     reads = "text/html" in request.headers.get("accept", "") and not download
@@ -74,10 +75,8 @@ def report_pdf(site: TheSite, number: int) -> Response:
     """Give out a report as PDF."""
     from seeworthy.publish.pdf import pdf
 
-    customary = site.settings().units != "metric"
-    data = site.remember(
-        ("report-pdf", number), lambda: pdf(_report(site, number), customary=customary)
-    )
+    units = units_of(site.settings().units)
+    data = site.remember(("report-pdf", number), lambda: pdf(_report(site, number), units=units))
     name = f"{report_name(named(site, number).name)}.pdf".encode("ascii", "replace").decode()
     headers = {"content-disposition": f'attachment; filename="{name.replace("?", "_")}"'}
     return Response(data, media_type="application/pdf", headers=headers)
