@@ -11,7 +11,8 @@ from seeworthy.publish.units_first import us_first
 def test_rows_sentences_and_intervals_are_turned_and_drawings_are_not():
     page = (
         "<title>5 m</title><style>a{width:3 mm}</style><p>It sees 10 m of land.</p>"
-        "<table><tr><th>Mass</th><td><strong>17.20 g</strong><span>17.00 to 17.40 g</span></td></tr>"
+        "<table><tr><th>Mass</th><td><strong>17.20 g</strong>"
+        "<span>17.00 to 17.40 g</span></td></tr>"
         "<tr><th>Largest felt load</th><td>5.94 g</td></tr></table><svg><text>2 m</text></svg>"
         "<code>--reading distance=3 m</code>"
     )

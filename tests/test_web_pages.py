@@ -400,3 +400,58 @@ def test_a_reader_is_told_that_the_report_is_being_made(client, monkeypatch):
             break
     assert page.headers["content-security-policy"] == REPORT_POLICY
     assert made == ["Dunlin"]  # once, however often it was asked for
+
+
+def test_the_first_page_says_what_a_camera_is_good_for(client):
+    """The purpose that was looked at last is the one that it speaks of."""
+    camera(client)
+    camera(client, "Knot")
+    for name, mass in (("Dunlin", "17 g ± 0.1 g"), ("Knot", "400 g ± 1 g")):
+        form = {"procedure": "body", "camera": name, "reading.mass": mass}
+        assert client.post("/takes", data=form, follow_redirects=False).status_code == 303
+    client.site.keeper.wait(60)
+    page = client.get("/").text
+    assert "Not for</strong>" in page  # 400 g break every limit of mass
+    client.get("/suit?purpose=kite-picture")
+    page = client.get("/").text
+    assert "For kite aerial picture:</strong> does not fit, number 2 of 2" in page
+    assert "Best of the bench in</strong> mass" in page
+
+
+def test_what_nobody_asks_for_is_folded_in_a_comparison(client):
+    camera(client)
+    camera(client, "Knot")
+    for name, mass, length in (("Dunlin", "17 g", "40 mm"), ("Knot", "40 g", "50 mm")):
+        form = {"procedure": "body", "camera": name, "reading.mass": mass,
+                "reading.length": length}  # fmt: skip
+        client.post("/takes", data=form)
+    client.site.keeper.wait(60)
+    page = client.get("/compare").text
+    at_once, _, folded = page.partition("which no purpose and no claim asks for")
+    assert ">Mass</a>" in at_once
+    assert ">Length</a>" not in at_once
+    assert ">Length</a>" in folded
+    alone = client.get("/compare?by=camera&measurand=length").text
+    assert "no purpose" not in alone
+    assert ">Length</a>" in alone
+
+
+@pytest.mark.parametrize(
+    ("test", "way", "asked", "hidden"),
+    [
+        ("load", "hand", "boost_height", "site_pressure"),
+        ("load", "height", "site_pressure", "sensor_bandwidth"),
+        ("load", "acceleration", "sensor_bandwidth", "boost_height"),
+        ("endurance", "clip", "card", "bit_rate"),
+        ("endurance", "rate", "bit_rate", ""),
+        ("motion", "swing", "hfov", "readout_time"),
+        ("motion", "shake", "readout_time", ""),
+    ],
+)
+def test_a_way_asks_only_what_it_uses(client, test, way, asked, hidden):
+    camera(client)
+    page = client.get(f"/procedures/{test}?way={way}").text
+    assert f'name="reading.{asked}"' in page
+    if hidden:
+        assert f'name="reading.{hidden}"' not in page
+        assert f'name="reading.{hidden}"' in client.get(f"/procedures/{test}").text

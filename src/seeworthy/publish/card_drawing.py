@@ -24,6 +24,7 @@ SIZES: dict[str, tuple[int, int]] = {
 
 _EM = 0.56
 """Mean advance of a letter of a sans-serif face, in ems; measured on our titles: 0.50 to 0.55."""
+_BOLD = 1.12  # how much wider the bold face of a badge runs
 _FACE = "Liberation Sans, Arimo, Helvetica, sans-serif"
 
 
@@ -163,7 +164,7 @@ class _Pen:
 
     def badge(self, badge: Badge) -> None:
         size = 58 * self.s
-        width = (len(badge.word) * _EM + 1.4) * size
+        width = (len(badge.word) * _EM * _BOLD + 1.6) * size
         self.parts.append(
             f'<rect x="{self.margin:.1f}" y="{self.y:.1f}" width="{width:.1f}" '
             f'height="{size * 1.6:.1f}" rx="{size * 0.3:.1f}" fill="{PAPER}" '

@@ -22,7 +22,7 @@ _STEP = 0.02  # of the scale, tried one after the other
 
 
 @dataclass(frozen=True, slots=True)
-class Axis:
+class PaperAxis:
     """One way across the paper.
 
     Attributes:
@@ -51,7 +51,9 @@ class Lay:
     cuts: tuple[float, ...]
 
 
-def axes_of(layout: Layout, columns: int, rows: int, use: tuple[float, float]) -> tuple[Axis, Axis]:
+def axes_of(
+    layout: Layout, columns: int, rows: int, use: tuple[float, float]
+) -> tuple[PaperAxis, PaperAxis]:
     """Return both ways across the paper, with what a cut keeps off."""
     corners = [m.corners for m in layout.markers]
     solid = [p.points for p in layout.patches]
@@ -69,7 +71,9 @@ def axes_of(layout: Layout, columns: int, rows: int, use: tuple[float, float]) -
     )
     across = tuple(_spans(level, 0) for level in kept)
     down = tuple(_spans(level, 1) for level in kept)
-    return Axis(layout.width, columns, use[0], across), Axis(layout.height, rows, use[1], down)
+    return PaperAxis(layout.width, columns, use[0], across), PaperAxis(
+        layout.height, rows, use[1], down
+    )
 
 
 def _spans(shapes: Sequence[Sequence[Point]], way: int) -> tuple[Span, ...]:
@@ -83,7 +87,7 @@ def _spans(shapes: Sequence[Sequence[Point]], way: int) -> tuple[Span, ...]:
     return tuple((low, high) for low, high in found)
 
 
-def lay(axes: tuple[Axis, Axis]) -> tuple[float, Lay, Lay]:
+def lay(axes: tuple[PaperAxis, PaperAxis]) -> tuple[float, Lay, Lay]:
     """Return scale and lay of the drawing: the largest scale that keeps the cuts off most."""
     largest = min(a.full / a.size for a in axes)
     for across, down in _wishes(axes):
@@ -97,7 +101,9 @@ def lay(axes: tuple[Axis, Axis]) -> tuple[float, Lay, Lay]:
     return largest, one, other
 
 
-def _wishes(axes: tuple[Axis, Axis]) -> Iterator[tuple[tuple[Span, ...], tuple[Span, ...]]]:
+def _wishes(
+    axes: tuple[PaperAxis, PaperAxis],
+) -> Iterator[tuple[tuple[Span, ...], tuple[Span, ...]]]:
     """Yield what to keep off across and down, giving up as little as possible at a time."""
     kinds = [range(len(a.levels)) if a.sheets > 1 else range(1) for a in axes]
     pairs = sorted(((i, j) for i in kinds[0] for j in kinds[1]), key=lambda p: (sum(p), p))
@@ -105,16 +111,16 @@ def _wishes(axes: tuple[Axis, Axis]) -> Iterator[tuple[tuple[Span, ...], tuple[S
         yield axes[0].levels[i], axes[1].levels[j]
 
 
-def _middle(axis: Axis, scale: float) -> Lay:
+def _middle(axis: PaperAxis, scale: float) -> Lay:
     nominal = tuple(_nominal(axis, k) for k in range(1, axis.sheets))
     return Lay((axis.full - axis.size * scale) / 2, nominal)
 
 
-def _nominal(axis: Axis, place: int) -> float:
+def _nominal(axis: PaperAxis, place: int) -> float:
     return place * (axis.use - OVERLAP) + OVERLAP / 2
 
 
-def _cut(axis: Axis, scale: float, spans: Sequence[Span]) -> Lay | None:
+def _cut(axis: PaperAxis, scale: float, spans: Sequence[Span]) -> Lay | None:
     """Return the lay nearest to the middle whose cuts are free, None where there is none."""
     middle = _middle(axis, scale)
     if axis.sheets == 1:

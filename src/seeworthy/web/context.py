@@ -79,12 +79,14 @@ class Telling:
 
     Attributes:
         verdict: str
-        picture: Shot or None
+        picture: ShotRow or None
+        fits: What it is good and bad for, or how it stands for the purpose that was looked at last.
         best, worst: Figures in which it is told apart as the first or the last of the bench.
     """
 
     verdict: str
     picture: ShotRow | None
+    fits: Sequence[str] = ()
     best: Sequence[str] = ()
     worst: Sequence[str] = ()
 
@@ -114,11 +116,13 @@ class FigureRows:
 
     Attributes:
         procedure, title: str
+        sentence: What the newest take says.
         rows: sequence of ResultLine
     """
 
     procedure: str
     title: str
+    sentence: str
     rows: Sequence[ResultLine]
 
 
@@ -143,7 +147,7 @@ class CameraPage:
         results: sequence of FigureRows
         takes: sequence of Take
         flights: Takes of a flight's log.
-        pictures: sequence of Shot
+        pictures: sequence of ShotRow
         subjects: (heading, sequence of (id, title, unit)): what a claim can speak of.
         customary: bool
         tolerance: str

@@ -25,6 +25,7 @@ class ComparedRow:
         groups: Subjects that cannot be told apart, joined.
         pairs: sequence of (pair, difference, interval, words)
         sort: Values to sort by, in the order of `values`.
+        first: It is asked for, so it stands at once; the rest is folded.
     """
 
     id: str
@@ -36,6 +37,7 @@ class ComparedRow:
     groups: Sequence[str]
     pairs: Sequence[tuple[str, str, str, str]]
     sort: Sequence[float]
+    first: bool = True
 
     @property
     def cells(self) -> Mapping[str, tuple[str, str, int, str]]:

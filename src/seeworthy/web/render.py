@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 
+from seeworthy.ground.digits import sign
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.glossary import words_in
 from seeworthy.judge.claims.judgement import title_of
@@ -77,6 +78,8 @@ def environment() -> Any:
     env.filters["claim_title"] = title_of
     env.filters["shown"] = _shown
     env.filters["ends"] = _ends
+    env.filters["sign"] = sign
+    env.filters["size"] = _size
     env.filters["finding"] = numbers.finding_text
     env.globals["static"] = static
     env.globals["drawing"] = drawing
@@ -93,6 +96,11 @@ def _shown(one: Measure | Prediction, unit: str) -> str:
 
 def _ends(interval: tuple[float, float], unit: str) -> str:
     return numbers.interval_text(*interval, 0.0, unit)
+
+
+def _size(count: int) -> str:
+    """Write a file's size so that it is never nought."""
+    return f"{count / 1e6:.1f} MB" if count >= 1e5 else f"{count / 1e3:.1f} kB"
 
 
 @lru_cache(maxsize=64)

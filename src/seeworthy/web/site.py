@@ -51,6 +51,7 @@ class Site:
     _memory: OrderedDict[Hashable, Any] = field(default_factory=OrderedDict)
     _making: dict[Hashable, threading.Thread] = field(default_factory=dict)
     demo: DemoState | None = None
+    purpose: str = ""  # the one that was looked at last
 
     @property
     def has_bench(self) -> bool:

@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import (
+    Files,
+    Finding,
+    Option,
+    Procedure,
+    Reading,
+    Step,
+    Way,
+    later,
+)
 
 PROCEDURE = Procedure(
     id="endurance",
@@ -85,6 +94,10 @@ PROCEDURE = Procedure(
             choices=("continues", "stops"),
         ),
         Option("filesystem", "File system of the card.", "fat32", choices=("fat32", "exfat")),
+    ),
+    ways=(
+        Way("clip", "With a clip that shows such a flight", ()),
+        Way("rate", "By a bit rate that I know", ("bit_rate",)),
     ),
     conclude=later(__name__, "conclude"),
     setup="card",

@@ -4,7 +4,21 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import (
+    Files,
+    Finding,
+    Option,
+    Procedure,
+    Reading,
+    Step,
+    Way,
+    later,
+)
+
+# What each kind of log wants besides.
+_AIR = ("site_pressure", "site_temperature", "site_height")
+_PUSH = ("launch_angle", "sensor_bandwidth", "range", "gravity", "filter")
+_TABLE = ("columns", "units")
 
 PROCEDURE = Procedure(
     id="load",
@@ -193,6 +207,12 @@ PROCEDURE = Procedure(
             "cfc60",
             ("none", "cfc60", "cfc180", "cfc600", "cfc1000"),
         ),
+    ),
+    ways=(
+        Way("height", "An altimeter's log", (*_AIR, *_TABLE)),
+        Way("acceleration", "An accelerometer's log", (*_PUSH, *_TABLE)),
+        Way("both", "A log of both, or one of each", (*_AIR, *_PUSH, *_TABLE)),
+        Way("hand", "No log: height and time of the push", ("boost_height", "boost_duration")),
     ),
     setup="flight",
     minutes=10.0,

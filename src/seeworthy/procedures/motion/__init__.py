@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, later
+from seeworthy.procedures.declare import Files, Option, Procedure, Reading, Step, Way, later
 
 PROCEDURE = Procedure(
     id="motion",
@@ -147,6 +147,10 @@ PROCEDURE = Procedure(
             ("straight", "equal"),
         ),
         Option("rows", "Where rows are read from.", "top", ("top", "bottom")),
+    ),
+    ways=(
+        Way("swing", "How it turns and swings", ("speed", "distance", "lens")),
+        Way("shake", "How it vibrates, too", ("speed", "distance", "lens", "readout_time", "rows")),
     ),
     whole_pictures=True,
     setup="flight",

@@ -66,7 +66,9 @@ def _page(site: Site, camera: Camera) -> CameraPage:
     for chapter in chapters:
         rows = [row for take in chapter.takes for row in take.rows]
         if rows:
-            results.append(FigureRows(chapter.anchor.removeprefix("p-"), chapter.title, rows))
+            told = [v.take.outcome.sentence for v in chapter.now if v.take.outcome]
+            name = chapter.anchor.removeprefix("p-")
+            results.append(FigureRows(name, chapter.title, (told or [""])[0], rows))
     newest = sorted(takes, key=lambda t: -t.id)
     return CameraPage(
         camera,
@@ -82,6 +84,18 @@ def _page(site: Site, camera: Camera) -> CameraPage:
         site.settings().units != "metric",
         str(report.tolerance),
     )
+
+
+# Where a frame shows the world rather than a sheet of paper, the best first.
+_SCENES = ("readout", "softness", "stamp", "native", "timing")
+
+
+def frame_of(site: Site, takes: list[Take]) -> ShotRow | None:
+    """Return a picture by which a camera is known again."""
+    place = {name: i for i, name in enumerate(_SCENES)}
+    order = sorted(takes, key=lambda t: (place.get(t.procedure, len(place)), -t.id))
+    shots = pictures(site, [t for t in order if t.state == "measured"], 1)
+    return shots[0] if shots else None
 
 
 def pictures(site: Site, takes: list[Take], most: int = _MOST_PICTURES) -> list[ShotRow]:

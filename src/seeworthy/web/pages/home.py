@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Mapping
 from pathlib import Path
 
 from fastapi import APIRouter, Request, Response
 
-from seeworthy.bench.cameras import add_camera
+from seeworthy.bench.cameras import add_camera, list_cameras
 from seeworthy.bench.summary import glance
 from seeworthy.bench.takes import list_takes
 from seeworthy.ground.errors import SeeworthyError
+from seeworthy.judge.purpose.rank import Ranking
 from seeworthy.procedures import all_procedures
 from seeworthy.publish.assemble import camera_report
-from seeworthy.publish.verdict import verdict
+from seeworthy.publish.verdict import listed, verdict
 from seeworthy.web.context import Home, Start, Telling
 from seeworthy.web.deps import TheForm, TheSite, go
-from seeworthy.web.pages.camera import pictures
-from seeworthy.web.pages.judge import best_and_worst
+from seeworthy.web.pages.camera import frame_of
+from seeworthy.web.pages.judge import best_and_worst, every_ranking
 from seeworthy.web.render import show
 from seeworthy.web.site import DemoState, Site
 
@@ -38,20 +40,45 @@ def home(request: Request, site: TheSite) -> Response:
     titles = {p.id: p.title for p in all_procedures().values()}
     due = sum(found.states.get(state, 0) for state in ("new", "stale", "lost"))
     names = [(line.camera.id, line.camera.name) for line in found.cameras[:_MOST_TOLD]]
-    tellings = site.remember("tellings", lambda: _tellings(site, names))
+    tellings = site.remember(("tellings", site.purpose), lambda: _tellings(site, names))
     return show(request, Home(found, titles, due, tellings))
 
 
 def _tellings(site: Site, names: list[tuple[int, str]]) -> dict[int, Telling]:
     """Return what is told of each camera; a bench of many cameras tells of the first ones."""
     ends = best_and_worst(site) if len(names) > 1 else {}
+    few = len(list_cameras(site.bench)) <= _MOST_TOLD  # ranking hundreds is work for its own page
+    rankings = every_ranking(site) if few else {}
     told = {}
     for number, name in names:
-        takes = sorted(list_takes(site.bench, camera=name), key=lambda t: -t.id)
-        shots = pictures(site, takes, 1)
+        shot = frame_of(site, list_takes(site.bench, camera=name))
         line = verdict(camera_report(site.bench, name, pictures=False)).line
-        told[number] = Telling(line, shots[0] if shots else None, *ends.get(name, ((), ())))
+        told[number] = Telling(
+            line, shot, _fitness(rankings, name, site.purpose), *ends.get(name, ((), ()))
+        )
     return told
+
+
+def _fitness(rankings: Mapping[str, Ranking], camera: str, purpose: str) -> list[str]:
+    """Say what a camera is good for; of the purpose that was looked at last, how it stands."""
+    found = {
+        name: (place, one, ranking)
+        for name, ranking in rankings.items()
+        for place, one in enumerate(ranking.cameras, 1)
+        if one.camera == camera
+    }
+    if purpose in found:
+        place, one, ranking = found[purpose]
+        lost = max((w for w in one.wishes if w.found), key=lambda w: w.share, default=None)
+        why = f"; most is lost by {lost.wish.measurand.title}" if lost and lost.share > 0 else ""
+        title = ranking.purpose.title.lower()
+        return [f"{title}: {one.grade}, number {place} of {len(ranking.cameras)}{why}"]
+    said = []
+    for words, grades in (("good", ("fits well", "fits")), ("bad", ("does not fit",))):
+        titles = [r.purpose.title.lower() for _, one, r in found.values() if one.grade in grades]
+        if titles:
+            said.append(f"{words}: {listed(titles)}")
+    return said
 
 
 def _start(site: Site, *, made: bool) -> Start:

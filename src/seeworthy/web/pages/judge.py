@@ -15,7 +15,7 @@ from seeworthy.judge.compare.comparison import Comparison, Row, compare_bench, w
 from seeworthy.judge.compare.history import lasting
 from seeworthy.judge.purpose.bench_rank import suit, suit_every
 from seeworthy.judge.purpose.library import shipped
-from seeworthy.judge.purpose.own import own_purposes
+from seeworthy.judge.purpose.own import asked_for, own_purposes
 from seeworthy.judge.purpose.rank import Ranking
 from seeworthy.publish import numbers
 from seeworthy.publish.judgement_figures import compare_figure, suit_figures
@@ -69,8 +69,12 @@ def _compared(
     """Return the whole, what is shown of it, and its rows in words."""
     found = compare_bench(site.bench, by=by, cameras=cameras, measurands=measurands)
     asked = urlencode({"by": by, "camera": cameras, "measurand": measurands}, doseq=True)
-    shown = what_matters(found)
-    rows = [_row(row, f"/compare/figures/{i}?{asked}") for i, row in enumerate(shown.rows)]
+    matter = asked_for(site.bench) if by == "camera" and not measurands else frozenset()
+    shown = what_matters(found, asked=matter)
+    rows = [
+        _row(row, f"/compare/figures/{i}?{asked}", row.measurand.id in matter or not matter)
+        for i, row in enumerate(shown.rows)
+    ]
     return found, shown, rows
 
 
@@ -106,7 +110,10 @@ def best_and_worst(site: Site) -> dict[str, tuple[list[str], list[str]]]:
     except SeeworthyError:
         return {}
     said: dict[str, tuple[list[str], list[str]]] = {}
+    asked = asked_for(site.bench)
     for row in found.rows:
+        if row.measurand.id not in asked:
+            continue
         if not row.best or (same := row.pairs.same).all():
             continue
         places = {v.subject: i for i, v in enumerate(row.values)}
@@ -123,7 +130,7 @@ def _few(titles: list[str]) -> list[str]:
     return list(dict.fromkeys(titles))[:3]
 
 
-def _row(row: Row, drawing: str) -> ComparedRow:
+def _row(row: Row, drawing: str, first: bool) -> ComparedRow:
     entry = row.measurand
     unit = sign(entry.unit)
     values = []
@@ -145,7 +152,9 @@ def _row(row: Row, drawing: str) -> ComparedRow:
     title = entry.title[:1].upper() + entry.title[1:]
     together = [", ".join(g) for g in row.groups if len(g) > 1]
     sort = [v.value for v in row.values]
-    return ComparedRow(entry.id, title, unit, str(row.like), drawing, values, together, pairs, sort)
+    return ComparedRow(
+        entry.id, title, unit, str(row.like), drawing, values, together, pairs, sort, first
+    )
 
 
 @router.get("/compare/time")
@@ -190,10 +199,7 @@ def suit_page(request: Request, site: TheSite, purpose: str = "") -> Response:
     listed = [(n, n, "A purpose of your own.", True) for n in own]
     listed += [(n, p.title, p.about, False) for n, p in shipped().items() if n not in own]
     if not purpose:
-        names = [row[0] for row in listed]
-        rankings = site.remember(
-            ("suits", *sorted(own.items())), lambda: suit_every(site.bench, names)
-        )
+        rankings = every_ranking(site)
         overview = {n: {c.camera: c for c in r.cameras} for n, r in rankings.items()}
         return show(request, SuitPage(listed, cameras=camera_names(site), overview=overview))
     if purpose not in {row[0] for row in listed}:
@@ -210,7 +216,15 @@ def suit_page(request: Request, site: TheSite, purpose: str = "") -> Response:
         (f"/suit/figures/{i}?purpose={quote(purpose)}", f.title, f.sentence)
         for i, f in enumerate(suit_figures(ranking))
     ]
+    site.purpose = purpose  # the first page speaks of it
     return show(request, SuitPage(listed, purpose, ranking, worth, figures))
+
+
+def every_ranking(site: Site) -> dict[str, Ranking]:
+    """Return the cameras ranked for every purpose, by its name."""
+    own = own_purposes(site.bench.folder)
+    names = [*own, *(n for n in shipped() if n not in own)]
+    return site.remember(("suits", *sorted(own.items())), lambda: suit_every(site.bench, names))
 
 
 def _ranked(site: Site, purpose: str) -> Ranking:

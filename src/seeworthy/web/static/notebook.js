@@ -164,6 +164,7 @@
   // Figures: the pointer or a slider walks the rows.
   const figure = (reader) => {
     const slider = reader.querySelector("input[type=range]");
+    if (!slider) return; // a handful of values stands in the table as it is
     const out = reader.querySelector(".readout");
     const heads = all("thead th", reader).map((head) => head.textContent);
     const rows = all("tbody tr", reader).map((row) => [...row.cells].map((cell) => cell.textContent));
