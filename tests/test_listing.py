@@ -173,3 +173,29 @@ def test_every_suggestion_can_be_typed_as_a_claim():
 def test_an_empty_listing():
     assert read_listing("").suggestions == ()
     assert read_listing("\n \n").suggestions == ()
+
+
+# Written as sellers write, by nobody in particular; what each says is what its words say.
+@pytest.mark.parametrize(
+    ("text", "subject", "said"),
+    [
+        ("films up to 95 minutes", "run_time", ["95 min"]),
+        ("Battery life: approx. 1h20m", "run_time", ["80 min"]),
+        ("Recording time 2 h 5 min", "run_time", ["125 min"]),
+        ("NET WEIGHT 9 g +- 1 g", "mass", ["9 g"]),
+        ("weight 28 g ± 2 g, 3 oz with case", "mass", ["28 g", "3 oz"]),
+        ("Wt.: 1.4 oz", "mass", ["1.4 oz"]),
+        ("full HD @25 fps", "width_px", ["1920"]),
+        ("FPS: 30; frame rate 24", "frame_rate", ["30 Hz", "24 Hz"]),
+        ("1080/120 - 12 megapixel", "native_width", ["4619 px"]),
+        ("60-90min battery", "run_time", ["60 min", "90 min"]),
+    ],
+)
+def test_odd_words_of_sellers(text, subject, said):
+    assert every(text, subject) == said
+
+
+def test_what_looks_alike_is_left_over():
+    assert not every("approx. 20 m of cable", "run_time")
+    assert not every("ISO 30 to 24", "frame_rate")
+    assert read_listing("1h75m of battery").left  # no time of day, no running time

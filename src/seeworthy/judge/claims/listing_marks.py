@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 # Names that hold digits come first, then numbers, words and single signs.
 _MARK = re.compile(
-    r"(?P<name>\b(?:h\.?[ ]?26[45]|mp4|m-?jpe?g|avc|hevc|avi|mov|mkv|mono|stereo)\b)"
+    r"(?P<name>\b(?:h\.?[ ]?26[45]|mp4|m-?jpe?g|avc|hevc|avi|mov|mkv|mono|stereo|full[ -]?hd|fhd)"
+    r"\b)"
     r"|(?P<number>\d+(?:[.,]\d+)*)"
     r"|(?P<word>[^\W\d_]+)"
     r"|(?P<sign>[^\s\w]|_)",
@@ -22,6 +23,8 @@ _ENDS = set(";|•·!?,。，；")
 _LONGEST_NUMBER = 9
 _TIMES = {"x", "×", "*"}
 _TO = {"-", "–", "~", "to"}
+_SHORT = {"approx", "ca", "wt", "dim", "incl", "excl", "abt", "typ", "max"}  # no end of a phrase
+_HOURS, _MINUTES = {"h", "hr", "hrs", "hour", "hours"}, {"m", "min", "mins", "minute", "minutes"}
 _SLASHED = {"s", "sec", "second"}
 
 
@@ -78,6 +81,7 @@ def phrases(line: str) -> Iterator[Phrase]:
         mark = _Mark(kind, match.group(), match.start(), match.end())
         # A point ends a phrase where a blank or the end follows it.
         stop = mark.text == "." and (mark.end == len(line) or line[mark.end].isspace())
+        stop = stop and not (marks and marks[-1].text.lower() in _SHORT)
         if kind == "sign" and (mark.text in _ENDS or stop):
             if marks:
                 yield _phrase(line, marks)
@@ -128,20 +132,53 @@ def _figure(line: str, marks: list[_Mark], place: int) -> tuple[MarkedFigure, in
     numbers = [marks[place].text]
     unit, cased, end = _unit(marks, place + 1)
     form = "one"
+    if (clock := _clock(marks, place)) is not None:
+        text = " ".join(line[marks[place].start : marks[place + 3].end].split())
+        return MarkedFigure((clock,), "min", "min", form, text), place + 4
     while len(numbers) < 3:
         link = marks[end].text.lower() if end < len(marks) else ""
         kind = "times" if link in _TIMES else "range" if link in _TO else ""
         follows = end + 1 < len(marks) and marks[end + 1].kind == "number"
         if not kind or not follows or form not in ("one", kind) or form == "range":
             break
+        if kind == "range" and not _rises(numbers[-1], marks[end + 1].text):
+            break  # '1080/120 - 12 megapixels': a dash, no range
         numbers.append(marks[end + 1].text)
         form = kind
         other, other_cased, end = _unit(marks, end + 2)
         unit, cased = (other, other_cased) if other else (unit, cased)
+    end = _past_tolerance(marks, end)
     text = " ".join(line[marks[place].start : marks[end - 1].end].split())
     plain = tuple(_plain(n) for n in numbers)
     thousands = any("," in n and _plain(n) != n.replace(",", ".") for n in numbers)
     return MarkedFigure(plain, unit, cased, form, text, thousands=thousands), end
+
+
+def _clock(marks: list[_Mark], place: int) -> str | None:
+    """Return the minutes of ``1h20m`` or ``1 h 20 min``, None where it is none."""
+    four = marks[place : place + 4]
+    if len(four) < 4 or [m.kind for m in four] != ["number", "word", "number", "word"]:
+        return None
+    if four[1].text.lower() not in _HOURS or four[3].text.lower() not in _MINUTES:
+        return None
+    hours, minutes = _plain(four[0].text), _plain(four[2].text)
+    whole = hours.isdigit() and minutes.isdigit() and int(minutes) < 60
+    return str(60 * int(hours) + int(minutes)) if whole else None
+
+
+def _rises(first: str, last: str) -> bool:
+    low, high = _plain(first), _plain(last)
+    return not (low and high) or float(low) < float(high)
+
+
+def _past_tolerance(marks: list[_Mark], place: int) -> int:
+    """Return where a figure ends with its ``± 1 g``: that is no second figure."""
+    signs = "".join(m.text for m in marks[place : place + 3] if m.kind == "sign")
+    length = next((len(s) for s in ("+/-", "+-", "±") if signs.startswith(s)), 0)
+    at = place + length
+    if not length or at >= len(marks) or marks[at].kind != "number":
+        return place
+    return _unit(marks, at + 1)[2]
 
 
 def _plain(number: str) -> str:

@@ -47,10 +47,11 @@ _CODECS = {
     "h264": "h264", "avc": "h264", "h265": "hevc", "hevc": "hevc", "mjpeg": "mjpeg",
     "mjpg": "mjpeg",
 }  # fmt: skip
+_FULL = {"fullhd", "fhd"}
 _CHANNELS = {"mono": "1", "stereo": "2"}
 _FILES = {"mp4": "mp4", "mov": "mov", "avi": "avi", "mkv": "matroska"}
 
-_WEIGHT = {"weight", "weighs", "weighing", "mass", "light", "heavy", "lightweight"}
+_WEIGHT = {"weight", "weighs", "weighing", "mass", "light", "heavy", "lightweight", "wt"}
 _NOT_WEIGHT = {"shock", "impact", "acceleration", "load", "wifi", "band"}
 _VIEW = {"wide", "angle", "view", "lens", "fov", "superwide", "viewing"}
 _ACROSS = {"horizontal", "horizontally", "hfov"}
@@ -60,7 +61,7 @@ _FILE = {"loop", "segment", "segments", "file", "files", "clip", "clips", "every
 _RUN = {
     "battery", "record", "recording", "records", "recorded", "working", "work", "works", "run",
     "running", "runs", "runtime", "operating", "operation", "life", "use", "lasts",
-    "shooting", "filming",
+    "shooting", "filming", "film", "films", "shoot", "shoots",
 }  # fmt: skip
 _CHARGE = {"charge", "charging", "charges", "charged", "standby", "recharge", "off"}
 _DIM = {"minimum", "min", "low", "illumination", "sensitivity", "illuminance", "night"}
@@ -91,6 +92,9 @@ def _name(figure: MarkedFigure) -> Sequence[Meaning]:
     plain = "".join(c for c in figure.unit if c.isalnum())
     if plain in _CODECS:
         return [Meaning("codec", _CODECS[plain])]
+    if plain in _FULL:
+        remark = "Full HD is 1920 by 1080 pixels; the listing does not name them."
+        return [Meaning(FRAME[0], "1920", remark), Meaning(FRAME[1], "1080", remark)]
     if plain in _CHANNELS:
         return [Meaning("audio_channels", _CHANNELS[plain])]
     return [Meaning("container", _FILES[plain])] if plain in _FILES else ()
@@ -179,6 +183,12 @@ def _fps(figure: MarkedFigure, phrase: Phrase) -> Sequence[Meaning]:
     return _each(figure, "frame_rate", "Hz")
 
 
+def _bare(figure: MarkedFigure, phrase: Phrase) -> Sequence[Meaning]:
+    """Read a number whose word stands before it: ``FPS: 30``, ``frame rate 24``."""
+    named = figure.before[-1:] == ("fps",) or figure.before[-2:] in (("frame", "rate"),)
+    return _each(figure, "frame_rate", "Hz") if named and figure.form == "one" else ()
+
+
 def _bits(figure: MarkedFigure, phrase: Phrase) -> Sequence[Meaning]:
     if figure.cased.startswith("MB"):
         return ()  # megabytes
@@ -223,6 +233,7 @@ _RULES: dict[str, _Rule] = {
     **dict.fromkeys(_TIME, _time),
     **dict.fromkeys(("p", "i"), _lines),
     **dict.fromkeys(_FPS, _fps),
+    "": _bare,
     **dict.fromkeys(_RATE, _bits),
     **dict.fromkeys(("lux", "lx"), _light),
     **dict.fromkeys(("stop", "stops"), _stops),
