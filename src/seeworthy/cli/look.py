@@ -104,10 +104,13 @@ def _brief(answers: Mapping[str, Outcome | SeeworthyError]) -> None:
         if answer.sentence:
             typer.echo(f"  {answer.sentence}")
         minds += answer.warnings
-    for text in minds:
+    for text in dict.fromkeys(minds):  # several tests saw the same damage
         typer.echo(f"  Mind: {text}")
+    reasons: dict[str, list[str]] = {}
     for title, error in silent:
-        typer.echo(f"  Not told by this clip: {title}. {error.message}")
+        reasons.setdefault(error.message, []).append(title)
+    for reason, titles in reasons.items():
+        typer.echo(f"  Not told by this clip: {', '.join(titles)}. {reason}")
     typer.echo(f"\nFilm next: {_next(silent)}")
 
 
