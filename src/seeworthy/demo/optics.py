@@ -11,7 +11,7 @@ from seeworthy.demo.targets import lens_of
 from seeworthy.procedures.shading.study import ShadedField, film_field
 from seeworthy.targets import target
 from seeworthy.virtual.filming import Hold, Studio, film, paints_of
-from seeworthy.virtual.optics import Blur, Shading
+from seeworthy.virtual.optics import Blur, Sensor, Shading
 from seeworthy.virtual.planar import Pose
 
 CORNERS = {
@@ -29,15 +29,22 @@ FALL_OFF = {
 """Stops in the corners, power of the radius, extra stops of red and of blue."""
 
 
-def film_edges(path: Path, camera: DemoCamera) -> None:
-    """Render the edges target filling the frame, on a tripod."""
-    rng = np.random.default_rng([camera.seed, 31])
+def film_edges(path: Path, camera: DemoCamera, dusk: bool = False) -> None:
+    """Render the edges target filling the frame, on a tripod, by day or at dusk.
+
+    At dusk the camera's gain reaches only so far: the picture is darker, and noisier.
+    """
+    rng = np.random.default_rng([camera.seed, 31 + 2 * dusk])
     layout = target("edges")
     lens = lens_of(camera)
     distance = lens.fx * 272.0 / (camera.width * 0.985)
     pose = Pose.facing(distance, pivot=(136.0, 76.5), tilt=(0.4, -0.3), roll=0.2)
     blur = Blur(camera.blur, CORNERS[camera.name])
-    made = Studio(paints_of(layout.painting()), lens, blur=blur, exposure=0.8, oversample=4)
+    sensor = Sensor(full_well=600.0) if dusk else Sensor()
+    made = Studio(
+        paints_of(layout.painting()), lens, blur=blur, sensor=sensor,
+        exposure=0.35 if dusk else 0.8, oversample=4,
+    )  # fmt: skip
     film(path, made, [Hold(pose, 32, 0)], rng, bit_rate=round(camera.bit_rate * 1e6))
 
 

@@ -275,7 +275,13 @@ def pixel_aspect(camera: DemoCamera) -> Iterator[Staged]:
 def sharpness(camera: DemoCamera) -> Iterator[Staged]:
     """The edges target, filling the frame."""
     prop = Prop(_file(camera, 64), partial(film_edges, camera=camera), 2.0)
-    yield Staged({"": (prop,)}, day=camera.day(5), note="Edges target on the boathouse wall.")
+    note = "Edges target on the boathouse wall."
+    yield Staged({"": (prop,)}, conditions={"light": "2400 lx"}, day=camera.day(5), note=note)
+    if camera.name == "Dunlin":
+        dim = Prop(_file(camera, 65), partial(film_edges, camera=camera, dusk=True), 2.0)
+        yield Staged(
+            {"": (dim,)}, conditions={"light": "80 lx"}, day=camera.day(5), note=f"{note} Dusk."
+        )
 
 
 def shading(camera: DemoCamera) -> Iterator[Staged]:

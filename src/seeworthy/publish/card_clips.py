@@ -107,9 +107,10 @@ def light(bench: Bench, camera: str, out: Path) -> str:
         raise CannotMeasure("No test was filmed at two light levels.", "Give takes their --light.")
     _, (bright, first), (dim, second) = best
     one, other = _still(first.files[0]), _still(second.files[0])
-    _film(out, _wipe(one, other, f"{bright:.3g} lx", f"{dim:.3g} lx"))
+    lights = [f"{x:.0f} lx" if x >= 100 else f"{x:.3g} lx" for x in (bright, dim)]
+    _film(out, _wipe(one, other, *lights))
     return (
-        f"The same scene by {camera} at {bright:.3g} lx (take {first.id}) and at {dim:.3g} lx "
+        f"The same scene by {camera} at {lights[0]} (take {first.id}) and at {lights[1]} "
         f"(take {second.id})"
     )
 
