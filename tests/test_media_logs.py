@@ -50,6 +50,10 @@ def log_of(tmp_path):
         ("Pressure altitude, ft", "height", "ft", ""),
         ("Baro (hPa)", "pressure", "hPa", ""),
         ("Batt V", "voltage", "V", ""),
+        ("press_hPa", "pressure", "hPa", ""),
+        ("vbat_mV", "voltage", "mV", ""),
+        ("Accel_Z (mg)", "acceleration", "milli_gee", "z"),
+        ("baro1_kPa", "pressure", "kPa", ""),
         ("state", "", "", ""),
     ],
 )
@@ -116,6 +120,25 @@ def test_separators(log_of, mark):
     t, y = (log := log_of(text)).series(log.first("height"))
     assert t.tolist() == [0, 0.1, 1]
     assert y.tolist() == [1.5, 2, 3]
+
+
+@pytest.mark.parametrize("mark", ["\t", ";", ","])
+def test_blank_cells_of_a_slower_sensor_do_not_change_the_separator(log_of, mark):
+    rows = [[f"{i / 100}", "9.81", f"{h:.1f}" if i % 4 == 0 else ""] for i, h in enumerate(FLOWN)]
+    log = log_of("\n".join(mark.join(r) for r in [["t", "az", "alt_ft"], *rows]))
+    assert [c.header for c in log.columns] == ["t", "az", "alt_ft"]
+    assert log.series(log.first("height"))[0].size == -(-len(FLOWN) // 4)
+    assert not any("another number of cells" in n for n in log.notes)
+
+
+def test_the_barometer_comes_before_a_satellite_receiver(log_of):
+    log = log_of("t,GPS altitude (m),Altitude (m)\n" + "".join(f"{i},90,{i}\n" for i in range(9)))
+    assert log.first("height").header == "Altitude (m)"
+
+
+def test_thousandths_of_gravity(log_of):
+    log = log_of("t,acc (mg)\n" + "".join(f"{i},1000\n" for i in range(9)))
+    assert log.series(log.first("acceleration"))[1] == pytest.approx(9.80665)
 
 
 def test_byte_order_mark_comments_and_lines_before_the_table(log_of):

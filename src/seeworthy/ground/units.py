@@ -47,6 +47,7 @@ _ALIASES = {
     "%": "percent",
     "gee": "standard_gravity",
     "gees": "standard_gravity",
+    "milli_gee": "millistandard_gravity",
     "Gs": "standard_gravity",
     "g0": "standard_gravity",
     "kbps": "kilobit/second",

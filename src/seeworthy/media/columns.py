@@ -74,7 +74,7 @@ class Log:
     header_line: int = 0
 
     def all(self, quantity: str) -> tuple[Column, ...]:
-        """Return the columns of a quantity, heights above ground before those above sea."""
+        """Return the columns of a quantity: above ground before above the sea, GPS last."""
         found = [c for c in self.columns if c.quantity == quantity]
         return tuple(sorted(found, key=_above_ground_first))
 
@@ -118,4 +118,5 @@ class Log:
 def _above_ground_first(column: Column) -> tuple[int, int]:
     name = column.header.lower()
     rank = 0 if "agl" in name or "height" in name else 2 if "msl" in name or "asl" in name else 1
-    return rank, column.index
+    # A satellite receiver reads late, seldom, and wrong while it is pushed.
+    return 3 if "gps" in name or "gnss" in name else rank, column.index

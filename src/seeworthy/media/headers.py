@@ -196,16 +196,21 @@ def bracketed(header: str) -> list[str]:
 
 
 def _words(name: str) -> list[str]:
-    spaced = re.sub(r"([a-z])([A-Z])", r"\1 \2", name)
-    return [w for w in re.split(r"[^0-9A-Za-zµμ°²%]+", spaced.lower()) if w]
+    """Cut a name into words; ``pressHPa`` in two, but no unit such as ``hPa``."""
+    words: list[str] = []
+    for part in re.split(r"[^0-9A-Za-zµμ°²%]+", name):
+        whole = len(part) > 1 and known_unit(part)
+        words += [part] if whole else re.sub(r"([a-z])([A-Z])", r"\1 \2", part).split()
+    return [w.lower() for w in words]
 
 
 def _quantity(words: list[str]) -> str:
     # 'Time-Axial Accel' is the time of the acceleration: time comes first or it is not meant.
     if words and words[0] in _TIME:
         return "time"
+    plain = {*words, *(w.rstrip("0123456789") for w in words if len(w) > 3)}  # 'accel1'
     for quantity, names in _WORDS:
-        if names.intersection(words):
+        if names.intersection(plain):
             return quantity
     if _TIME.intersection(words):
         return "time"

@@ -203,8 +203,10 @@ def _dialect(lines: Sequence[str], forced: str) -> tuple[str, str]:
             cells = [c for row in rows for c in row]
             if not cells or len(cells) < 2 * len(rows):
                 continue
-            good = sum(is_datum(c, decimal) for c in cells)
-            mine = good / len(cells) * (1.0 if separator != " " else 0.999)
+            # Blank cells, as of a slower sensor, speak neither for nor against a separator.
+            filled = [c for c in cells if not is_blank(c)]
+            good = sum(is_datum(c, decimal) for c in filled)
+            mine = good / max(len(filled), 1) * (1.0 if separator != " " else 0.999)
             if mine > score:
                 best, score = (separator, decimal), mine
     return best

@@ -147,7 +147,7 @@ def _results(flight: Flight) -> list[Result]:
 
 def _findings(flight: Flight, logs: list[Log], used: list[str]) -> dict[str, Any]:
     columns = [
-        {"file": log.name, **row, "unit": "g" if row["unit"] == "gee" else row["unit"]}
+        {"file": log.name, **row, "unit": _SHOWN.get(row["unit"], row["unit"])}
         for log in logs
         for row in log.describe()
     ]
@@ -171,6 +171,7 @@ def _findings(flight: Flight, logs: list[Log], used: list[str]) -> dict[str, Any
     }  # fmt: skip
 
 
+_SHOWN = {"gee": "g", "milli_gee": "mg"}
 _HAND_WARNING = (
     "2·height/time² holds for constant acceleration from rest; the peak is higher, for short "
     "pushes many times, and the camera feels gravity on top. Only a log shows them."
