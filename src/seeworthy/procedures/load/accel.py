@@ -157,15 +157,26 @@ def _direction(time: Floats, change: Floats, sigma: float, quiet: NDArray[np.boo
 
 
 def _first_push(time: Floats, y: Floats, sigma: float) -> float:
-    """Return +1 or −1: which way the first push worth the name points."""
+    """Return +1 or −1: which way the first push worth the name points.
+
+    Free flight follows a push; what hangs under a parachute or flies free reads one or two
+    g the other way for far longer, and nothing falls freely after it.
+    """
     pushes = [
-        (time[a], sign, gain)
+        (time[a], sign, gain, _falls_free(time, sign * y, b, gain))
         for sign in (1.0, -1.0)
-        for a, _, gain in runs(time, sign * y, max(5 * sigma, 2.0))
+        for a, b, gain in runs(time, sign * y, max(5 * sigma, 2.0))
         if gain > LEAST_SPEED
     ]
-    most = max((gain for _, _, gain in pushes), default=0.0)
-    return min(((at, sign) for at, sign, gain in pushes if gain > 0.4 * most), default=(0, 1.0))[1]
+    pushes = [p for p in pushes if p[3]] or pushes
+    most = max((gain for _, _, gain, _ in pushes), default=0.0)
+    return min(((p[0], p[1]) for p in pushes if p[2] > 0.4 * most), default=(0, 1.0))[1]
+
+
+def _falls_free(time: Floats, y: Floats, last: int, gain: float) -> bool:
+    """Tell whether dv/dt after a push is about −1 g or less, as drag and gravity make it."""
+    after = y[(time > time[last]) & (time < time[last] + max(0.3, min(0.4 * gain / G0, 3.0)))]
+    return after.size > 2 and float(np.median(after)) < -0.4 * G0
 
 
 def quiet(values: Floats, rest: Floats) -> NDArray[np.bool_]:

@@ -16,10 +16,6 @@ SLOWEST = 0.05
 """Time between samples beyond which an ignition spike of a tenth of a second may stand between
 them unseen, s: at 8 Hz peaks came out 6 % low (seed 12)."""
 
-STOP_U = 0.02
-"""Relative standard uncertainty that a speed has more where the sensor stood at its stop in the
-push: such speeds come out 2 % low on rendered water rockets (seed 77), for a reason not found."""
-
 
 def boost_figures(
     flight: Flight, felt: Felt, boost: Boost, channel_class: int, band: float
@@ -37,7 +33,7 @@ def boost_figures(
     n = boost.last - boost.first + 1
     missing = _missing(flight, felt, boost)
     if missing > 0:
-        _late_start(flight, length, u_length, missing, n)
+        late_start(flight, length, u_length, missing, n)
     else:
         flight.add("boost_time", length, u_length, n, span=_positive(length, u_length))
     step = float(np.median(np.diff(felt.time)))
@@ -48,10 +44,10 @@ def boost_figures(
     stuck = felt.stuck(boost.launch, boost.burnout)
     # A path that leaves the vertical by some degrees hides that share of gravity.
     u_speed = float(np.hypot(track.u_speed[k], 0.003 * G0 * length + 0.002 * speed))
-    u_speed = float(np.hypot(u_speed, STOP_U * speed if stuck else 0.0))
     unknown = flight.method != "fused" and (stuck or missing > 0)
     if stuck or missing > 0:
-        _at_least_mean(flight, speed, u_speed, length + max(missing, 0.0), n, unknown)
+        whole = length + max(missing, 0.0)
+        _at_least_mean(flight, speed, u_speed, (length, whole), n, unknown, stuck)
     edge = _edges(felt, boost)
     mean = speed / length
     if not stuck and missing <= 0:
@@ -109,7 +105,7 @@ def _missing(flight: Flight, felt: Felt, boost: Boost) -> float:
     return max(speed / first, step)
 
 
-def _late_start(flight: Flight, length: float, u: float, missing: float, n: int) -> None:
+def late_start(flight: Flight, length: float, u: float, missing: float, n: int) -> None:
     """Give the time of a push whose beginning is not in the log as a bound."""
     flight.notes.append("The log begins inside the push; its first part is missing.")
     flight.facts.setdefault("lower_bound", []).append("boost_time")
@@ -119,19 +115,30 @@ def _late_start(flight: Flight, length: float, u: float, missing: float, n: int)
 
 
 def _at_least_mean(
-    flight: Flight, speed: float, u: float, length: float, n: int, unknown: bool
-) -> None:
-    """Give speed and mean where the sensor did not see all of the push."""
+    flight: Flight, speed: float, u: float, lengths: tuple[float, float], n: int,
+    unknown: bool, stuck: bool,
+) -> None:  # fmt: skip
+    """Give speed and mean where the sensor did not see all of the push.
+
+    `lengths` are the push as seen and with what came before the log.
+    """
+    seen, whole = lengths
     if not unknown:
         flight.add("max_speed", speed, u, n)
-        # The time that the speed is shared out over is as open as the push itself.
+        # The time that the speed is shared out over is as open as the push itself; of a push
+        # that began at the sensor's stop it lies anywhere between the two.
         share = 0.15 if flight.facts.get("lower_bound") else 0.03
-        mean = speed / length
-        u_mean = float(np.hypot(u / length, share * mean))
-        flight.add("mean_boost_acceleration", mean, u_mean, n)
+        mean = speed / whole
+        u_mean = float(np.hypot(u / whole, share * mean))
+        if stuck and whole > seen:
+            flight.bound("mean_boost_acceleration", mean, u_mean, speed / seen, n)
+            flight.facts.setdefault("lower_bound", []).append("mean_boost_acceleration")
+        else:
+            flight.add("mean_boost_acceleration", mean, u_mean, n)
         return
+    mean = speed / whole
     flight.bound("max_speed", speed, u, CREST * speed, n)
-    flight.bound("mean_boost_acceleration", speed / length, u / length, CREST * speed / length, n)
+    flight.bound("mean_boost_acceleration", mean, u / whole, CREST * mean, n)
     lower = flight.facts.setdefault("lower_bound", [])
     lower += ["max_speed", "mean_boost_acceleration"]
 

@@ -13,11 +13,13 @@ from seeworthy.procedures.load.after import top
 from seeworthy.procedures.load.air import Heights
 from seeworthy.procedures.load.ascent import Ascent, climb
 from seeworthy.procedures.load.atmosphere import G0
+from seeworthy.procedures.load.boost import late_start
 from seeworthy.procedures.load.checks import check_fall
 from seeworthy.procedures.load.flight import CREST, Curve, Flight
 from seeworthy.procedures.load.height import height_noise
+from seeworthy.procedures.load.push import LEAST_MEAN
 from seeworthy.procedures.load.series import Series
-from seeworthy.procedures.load.vents import dips
+from seeworthy.procedures.load.vents import LEAST_DIP, dips
 
 Floats = NDArray[np.float64]
 
@@ -64,10 +66,27 @@ def by_height(heights: Heights) -> Flight:
         flight.notes.append("The craft climbs slowly: there is no boost, so no boost figures.")
         top(flight, track, seen.good, sigma, heights.u_air, float(series.time[0]))
         return flight
-    _pulse_figures(flight, seen, heights.u_air)
     check_fall(flight.notes, seen.track, seen.burnout or 0.0, seen.top)
-    top(flight, track, seen.good, sigma, heights.u_air, seen.burnout or 0.0)
+    lift, u_lift = _before(seen) if np.count_nonzero(lying) < 3 else (0.0, 0.0)
+    _pulse_figures(flight, seen, heights.u_air, begins_late=lift > 0)
+    track = replace(track, values=track.values + lift)
+    top(flight, track, seen.good, sigma, heights.u_air, seen.burnout or 0.0, u_lift)
     return flight
+
+
+def _before(seen: Ascent) -> tuple[float, float]:
+    """Return the height over the pad at which a log begins that shows no rest, and its u, m.
+
+    As much as a push as strong as the rest of it takes to the climb at the first sample; half
+    of that stays open, for how the push began is not known (a judgement), and so does what
+    the air at the vents makes of a first sample in motion.
+    """
+    assert seen.pulse is not None
+    push = max(seen.pulse.mean, LEAST_MEAN)
+    climbs = max(float(seen.track.speed[0]), 0.0)
+    lift = climbs**2 / (2 * push)
+    own = np.hypot(0.5 * lift, climbs * float(seen.track.u_speed[0]) / push)
+    return lift, float(np.hypot(own, LEAST_DIP / 2))
 
 
 def _still_gaining(speed: Floats, u_speed: Floats, steady: float, u: float) -> None:
@@ -116,13 +135,17 @@ def _slope_u(sigma: float, width: float, period: float) -> float:
     return sigma * float(np.sqrt(12 * period / width**3))
 
 
-def _pulse_figures(flight: Flight, seen: Ascent, u_air: float) -> None:
+def _pulse_figures(flight: Flight, seen: Ascent, u_air: float, begins_late: bool) -> None:
     pulse, track = seen.pulse, seen.track
     assert pulse is not None
     flight.events = {"launch": pulse.launch, "burnout": pulse.launch + pulse.length}
     n = int(np.count_nonzero((track.time > pulse.launch) & (track.time < flight.events["burnout"])))
     low, high = pulse.length_span
-    flight.add("boost_time", pulse.length, pulse.u_length, n, span=(low, high))
+    flight.facts["lower_bound"] = ["peak_acceleration", "felt_peak"]
+    if begins_late:
+        late_start(flight, pulse.length, pulse.u_length, high - pulse.length, n)
+    else:
+        flight.add("boost_time", pulse.length, pulse.u_length, n, span=(low, high))
     stretch = 1 + u_air * coverage_factor()
     span = (pulse.mean_span[0] / stretch, pulse.mean_span[1] * stretch)
     u_mean = float(np.hypot(pulse.u_mean, u_air * pulse.mean))
@@ -143,7 +166,6 @@ def _pulse_figures(flight: Flight, seen: Ascent, u_air: float) -> None:
     top = CREST * span[1]
     flight.bound("peak_acceleration", pulse.mean, u_mean, top, n)
     flight.bound("felt_peak", pulse.mean / G0 + 1, u_mean / G0, top / G0 + 1, n)
-    flight.facts["lower_bound"] = ["peak_acceleration", "felt_peak"]
     flight.facts["bandwidth"] = {
         "sample_rate_hz": round(1 / float(np.median(np.diff(track.time))), 2),
         "hz": round(seen.bandwidth, 2),

@@ -20,10 +20,13 @@ LATE_MOST = 0.6
 """Largest delay of a vented barometer with its filter, s; a judgement."""
 PORT_MOST = 0.15
 """Largest static-port error, part of the dynamic pressure; a judgement."""
-SPEEDS_APART = 1.3
+SPEEDS_APART, FAST, FAST_APART = 1.3, 220.0, 1.9
 """Factor by which the speed that a coast asks for may differ from the one found: the coast's
-drag follows density and Mach number, which its two numbers do not hold; a judgement, checked
-on rendered and real flights."""
+drag follows density, which its two numbers do not hold. From Mach 0.65 on (m/s) drag doubles
+and falls back within a second (the drag rise of any textbook of aerodynamics), so that far
+more speed is asked for than there was. Judgements, checked on rendered and real flights."""
+LONGEST = 30.0
+"""No push of a craft with a small camera is longer, s; a judgement."""
 
 
 def coast_speed(climb: float, time: float) -> float | None:
@@ -95,6 +98,8 @@ def _order(flight: Flight) -> list[str]:
         length = figure(flight, "boost_time")
         if length is not None and length.value > top - launch:
             found.append("the push would last longer than the ascent")
+    if launch is not None and burnout is not None and burnout - launch > LONGEST:
+        found.append(f"the push would last {burnout - launch:.0f} s")
     if top is not None and down is not None and down <= top:
         found.append("the landing would come before the apogee")
     return found
@@ -122,8 +127,8 @@ def _speed_and_height(flight: Flight, steep: bool) -> list[str]:
             if steep and climb < 0.4 * G0 * time**2
             else []
         )
-    low, most = fast.low / SPEEDS_APART, fast.high * SPEEDS_APART
-    if speed > most or (steep and speed < low):
+    most = FAST_APART if fast.high > FAST else SPEEDS_APART
+    if speed > fast.high * most or (steep and speed < fast.low / SPEEDS_APART):
         return [
             f"{fast.value:.0f} m/s at burnout and a climb of {climb:.0f} m in {time:.1f} s after "
             f"it do not go together (that takes about {speed:.0f} m/s)"

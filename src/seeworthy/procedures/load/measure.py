@@ -17,17 +17,21 @@ from seeworthy.procedures.load.accel import Boost, Felt, check_size, into_flight
 from seeworthy.procedures.load.air import Heights
 from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.boost import tell_sensor
-from seeworthy.procedures.load.choose import Setting, choose, without_false_boost
+from seeworthy.procedures.load.choose import Setting, choose, leave_out, without_false_boost
 from seeworthy.procedures.load.climb import by_height
 from seeworthy.procedures.load.flight import Figure95, Flight
 from seeworthy.procedures.load.guards import coasts, contradictions
 from seeworthy.procedures.load.height import height_noise
 from seeworthy.procedures.load.pad import Rise, cut_to_flight, rough_rise, several
 from seeworthy.procedures.load.peak import cfc
+from seeworthy.procedures.load.push import later_stages
 from seeworthy.procedures.load.pushed import STEEP, with_boost
 from seeworthy.procedures.load.series import Series
 
 __all__ = ["Figure95", "Flight", "Heights", "analyse"]
+
+FEWEST = 3
+"""Samples of a push without which an accelerometer alone tells no speed; a judgement."""
 
 
 def analyse(
@@ -145,7 +149,8 @@ def _by_acceleration(felt: Felt, boost: Boost, setting: Setting) -> Flight:
         CannotMeasure: No free flight follows the push.
     """
     flight = with_boost(felt, boost, None, setting)
-    free = coasts(felt, boost)
+    stages = later_stages(felt, boost, felt.quiet, setting.until)
+    free = coasts(felt, stages[-1] if stages else boost)
     # One axis that was turned over reads up to 1 g more and stays so.
     turned = felt.axes == 1 and float(np.max(felt.along)) < 1.3 * G0 and not free
     if turned or (felt.sin_path > STEEP and free is False):
@@ -155,6 +160,10 @@ def _by_acceleration(felt: Felt, boost: Boost, setting: Setting) -> Flight:
             "Give the log of the whole flight; check columns=, units= and gravity=.",
         )
     _whole_push(felt, boost)
+    n = boost.last - boost.first + 1
+    if n < FEWEST:
+        names = ("max_speed", "mean_boost_acceleration", "apogee")
+        leave_out(flight, names, f"the log has {n} samples of the push, which tell no speed")
     wrong = contradictions(flight, felt.sin_path > STEEP)
     if wrong:
         raise CannotMeasure(

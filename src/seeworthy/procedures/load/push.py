@@ -13,9 +13,10 @@ Floats = NDArray[np.float64]
 
 LEAST_SPEED = 3.0
 """A push that gives less speed (m/s) is handling or wind, not a launch."""
-FEW = 20
-"""With fewer samples in a push its ends are known to six tenths of a sample at best, for the
-sensor's filter is as slow as its sampling; fitted on rendered logs of 8 Hz, seed 12."""
+LATE, LATE_SLOW, LATE_U = 0.4, 0.6, 0.4
+"""What is taken off an end that a filter may have made late, and how uncertain that is, as
+parts of the most it can be: loggers filter once, twice or not at all, and surely where the
+push takes more than two samples to rise (a judgement)."""
 LEAST_MEAN = 0.5 * G0
 """A mean acceleration below this is a slow ascent (balloon, kite), not a boost."""
 
@@ -164,10 +165,8 @@ def _bounded(felt: Felt, first: int, last: int, threshold: float) -> Boost | Non
     """Give a run of samples its launch, burnout and speed; None for a slow ascent."""
     t, y = felt.time, felt.along
     period = float(np.median(np.diff(t)))
-    launch, u_launch, first = _launch(felt, first, threshold)
-    burnout, u_burnout, last = _burnout(felt, last, threshold)
-    if last - first < FEW:
-        u_launch, u_burnout = max(u_launch, 0.6 * period), max(u_burnout, 0.6 * period)
+    launch, u_launch, first = _launch(felt, first)
+    burnout, u_burnout, last = _burnout(felt, last, _rise(felt, first, launch))
     if burnout <= launch:
         burnout = launch + period
     inside = slice(max(first - 1, 0), last + 2)
@@ -177,7 +176,13 @@ def _bounded(felt: Felt, first: int, last: int, threshold: float) -> Boost | Non
     return Boost(launch, burnout, u_launch, u_burnout, first, last, speed, first == 0)
 
 
-def _launch(felt: Felt, first: int, threshold: float) -> tuple[float, float, int]:
+def _launch(felt: Felt, first: int) -> tuple[float, float, int]:
+    """Return when the push began, its uncertainty, and the first sample in it.
+
+    No filter hides a push for long, so it began between the last sample at rest and the first
+    above it: anywhere if that one stands high already, else where the line through the next
+    two comes from.
+    """
     t, y = felt.time, felt.along
     if first == 0:
         return float(t[0]), float(t[1] - t[0]), 0
@@ -185,47 +190,43 @@ def _launch(felt: Felt, first: int, threshold: float) -> tuple[float, float, int
     i = first
     while i > 1 and y[i - 1] > 2 * felt.sigma and y[i - 2] > 2 * felt.sigma:
         i -= 1
-    dt = float(t[i] - t[i - 1])
-    k = _sharp(y[i - 1 : i + 6], 4, felt.sigma)
-    if k is not None:
-        k += i - 1
-        caught = k + 2 < y.size and y[k + 2] > 1.2 * y[k + 1]  # on its way up
-        level = y[k + 2] if caught else y[k + 1]
-        return _half(t, y, k, float(level)), dt * (0.45 if caught else 0.29), i
-    slow = t[first] - t[i]
-    return float((t[i] + t[i - 1]) / 2), float(np.hypot(0.45 * dt, 0.3 * slow)), i
+    beyond = min(i + 1, y.size - 1)
+    at, u = _between(t, y, i - 1, i, beyond)
+    blurred = felt.sigma * (t[first] - t[i - 1]) / max(float(y[first]), felt.sigma)
+    return at, float(np.sqrt(u**2 + (0.3 * (t[first] - t[i])) ** 2 + blurred**2)), i
 
 
-def _sharp(y: Floats, most: int, sigma: float) -> int | None:
-    """Return the step from nothing to more than half of what follows, or None.
+def _between(t: Floats, y: Floats, rest: int, risen: int, beyond: int) -> tuple[float, float]:
+    """Return where a push begins or ends between two samples, and its uncertainty."""
+    dt = abs(float(t[risen] - t[rest]))
+    steep = float(y[beyond] - y[risen])
+    if y[risen] >= 0.5 * y[beyond] or steep <= 0:
+        return float(t[rest] + t[risen]) / 2, dt / np.sqrt(12)
+    # A ramp, or a jump that the sensor averages: in both the line leads near its foot.
+    way = min(float(y[risen]) / steep, 1.0) * float(t[risen] - t[beyond])
+    return float(t[risen] + np.clip(way, -dt, dt)), 0.25 * dt
 
-    `y` runs from rest into the push; the level reached within one or two steps must be
-    most of that a little later, else it is a ramp.
+
+def _rise(felt: Felt, first: int, launch: float) -> float:
+    """Return how long the push takes to 63 % of its first level, s: no filter is slower."""
+    t, y = felt.time, felt.along
+    size = max(4, int(np.searchsorted(t, t[first] + 0.05)) - first)
+    part = slice(max(first - 1, 0), first + size)
+    return max(_falls(t[part][::-1], y[part][::-1], 0.63 * float(np.max(y[part]))) - launch, 0.0)
+
+
+def _falls(t: Floats, y: Floats, level: float) -> float:
+    """Return when `y` last passes below a level, between samples."""
+    k = min(int(np.flatnonzero(y >= level)[-1]), y.size - 2)
+    share = float((y[k] - level) / max(y[k] - y[k + 1], 1e-9))
+    return float(t[k] + np.clip(share, 0, 1) * (t[k + 1] - t[k]))
+
+
+def _burnout(felt: Felt, last: int, rise: float) -> tuple[float, float, int]:
+    """Return when the push ended, its uncertainty, and the last sample in it.
+
+    `rise` bounds the sensor's filter, behind which a fall passes zero late.
     """
-    best = None
-    for k in range(min(most, y.size - 2)):
-        jump = y[k + 1] - y[k]
-        ahead = float(np.max(y[k + 1 : k + 4]))
-        before = float(np.max(y[: k + 1]))
-        start = before if k == 0 else float(min(before, y[k - 1]))
-        if jump < max(6 * sigma, 0.3 * ahead) or start > 0.15 * ahead:
-            continue
-        if max(y[k + 1], y[k + 2]) > 0.75 * ahead and (best is None or jump > best[0]):
-            best = (float(jump), k)
-    return None if best is None else best[1]
-
-
-def _half(t: Floats, y: Floats, i: int, level: float) -> float:
-    """Return where the line from sample `i` to the next passes half the level.
-
-    A jump sampled now and then, or through the sensor's filter, crosses half its height
-    late by the same time at either end of a push, so the length comes out right.
-    """
-    share = (level / 2 - y[i]) / (y[i + 1] - y[i])
-    return float(t[i] + np.clip(share, 0, 1) * (t[i + 1] - t[i]))
-
-
-def _burnout(felt: Felt, last: int, threshold: float) -> tuple[float, float, int]:
     t, y = felt.time, felt.along
     i = last
     n = t.size
@@ -237,25 +238,32 @@ def _burnout(felt: Felt, last: int, threshold: float) -> tuple[float, float, int
     if i + 1 >= n:
         return float(t[-1]), float(t[-1] - t[-2]), n - 1
     dt = float(t[i + 1] - t[i])
-    low = max(i - 3, 0)
-    back = _sharp(y[low - 2 if low > 1 else low : i + 2][::-1], 4, felt.sigma)
-    if back is not None:
-        k = i - back  # reversed: the jump is from k to k + 1
-        caught = k > 0 and y[k] < 0.83 * y[k - 1]
-        level = y[k - 1] if caught else y[k]
-        if level / 2 > y[k]:
-            k -= 1
-        return _half(t, y, k, float(level)), dt * (0.45 if caught else 0.29), i
     # Where a push fades out, its end is a matter of words: a rectangle from a tenth of the
     # peak to zero.
     strong = np.flatnonzero(y[: i + 1] > 0.1 * float(np.max(y[: i + 1])))
     fade = float(t[i] - t[strong[-1]]) / np.sqrt(12) if strong.size else 0.0
-    drop = float(y[i] - y[i + 1])
-    if drop > 4 * felt.sigma:
-        return float(t[i] + y[i] / drop * dt), float(np.hypot(0.45 * dt, fade)), i
+    if float(y[i] - y[i + 1]) > 4 * felt.sigma and i > 0:
+        end, u = _between(t, y, i + 1, i, i - 1)
+        late = _late(t, y, i, end, rise)
+        share = LATE if rise < 2 * dt else LATE_SLOW
+        # What a filter of the sampling's own bandwidth adds to a fall within one sample.
+        u = float(np.sqrt(u**2 + (0.25 * dt) ** 2 + (LATE_U * late) ** 2 + fade**2))
+        return end - share * late, u, i
     near = slice(max(i - 4, 0), min(i + 6, n))
     slope, at = np.polyfit(t[near] - t[i], y[near], 1)
     cross = float(np.clip(-at / slope, -4 * dt, 4 * dt)) if slope < 0 else dt / 2
     vague = np.hypot(felt.sigma / 2, felt.u_bias)
     u = vague / max(abs(slope), vague / (6 * dt))
     return float(t[i] + cross), float(np.sqrt(dt**2 / 12 + u**2 + fade**2)), i
+
+
+def _late(t: Floats, y: Floats, i: int, end: float, rise: float) -> float:
+    """Return by how much a filter may have moved the end of the push that sample `i` is in, s.
+
+    Behind a filter a step up and a step down take the same time to 63 % of their way.
+    """
+    part = slice(max(i - 3, 0), i + 4)
+    level, floor = float(np.max(y[part])), float(np.min(y[part]))
+    half = _falls(t[part], y[part], level / 2)
+    gone = _falls(t[part], y[part], level - 0.63 * (level - floor))
+    return max(end - gone + min(rise, max(end - half, 0.0)), 0.0)

@@ -28,6 +28,10 @@ STEEP = 0.9
 """Sine of the launch angle (64 degrees) above which path and height are one."""
 
 
+COAST_FELT = 0.5
+"""Part of a coast in which a craft of fins flies along its axis, steeply; a judgement."""
+
+
 @dataclass(frozen=True, slots=True)
 class Setting:
     """How the logs are to be read.
@@ -70,6 +74,9 @@ def with_boost(felt: Felt, boost: Boost, heights: Heights | None, setting: Setti
         if steep:
             # Under a parachute the craft no longer flies along its axis, nor smoothly.
             highest = series.time[~bad][int(np.argmax(series.values[~bad]))]
+            if felt.stuck(boost.launch, last.burnout):
+                # Heights alone carry the speed: the coast that they are to fix is felt.
+                until = max(until, last.burnout + COAST_FELT * (highest - last.burnout))
             end = highest - 0.05 * (highest - boost.launch)
             keep = ~bad & (series.time < max(end, until))
             believed = (series.time[keep], series.values[keep])
