@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from seeworthy.ground.errors import CannotMeasure
 from seeworthy.procedures.load.air import from_heights
 from seeworthy.procedures.load.measure import analyse
 from seeworthy.procedures.load.series import clean
@@ -89,6 +90,25 @@ def test_a_log_without_gravity_that_hangs_the_other_way_is_no_push_of_minutes():
     speed = next(f for f in found.figures if f.measurand == "max_speed")
     assert speed.low <= flight["speed"] <= speed.high
     assert found.facts["direction"].startswith("+")
+
+
+def test_two_flights_in_an_acceleration_log_are_said():
+    y = _accel(_fly(1.2, 10.0, 1e-3, RAMPS), 50.0)[1]
+    rest = np.full(400, G) + 0.1 * np.random.default_rng(1).standard_normal(400)
+    both = np.r_[y, rest, y]
+    with pytest.raises(CannotMeasure, match="2 flights"):
+        analyse(clean(*_one_axis(np.arange(both.size) / 50.0, both)), ("z",), None)
+
+
+def test_heights_do_not_give_two_stages_as_one_push():
+    # Thrust, nothing for a second, thrust again: 3.2 s in all, the first push lasts 1.1 s.
+    flight = _fly(3.2, 9.0, 4e-4, (1.0, 1.0, 1.0, 1.0, 0.0, 0.0, 0.0, 1.0, 1.0, 1.0, 1.0))
+    t = np.arange(-3.0, flight["t"][-1], 0.05)
+    h = np.interp(t - 0.03, flight["t"], flight["h"])
+    found = analyse(None, (), from_heights(clean(t, np.round(h / 0.1) * 0.1)))
+    assert not {"boost_time", "mean_boost_acceleration"} & {f.measurand for f in found.figures}
+    speed = next(f for f in found.figures if f.measurand == "max_speed")
+    assert speed.low <= float(flight["v"].max()) <= speed.high
 
 
 def test_one_sample_of_a_push_tells_no_speed():

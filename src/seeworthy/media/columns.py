@@ -33,6 +33,7 @@ class Column:
         axis: ``x``, ``y``, ``z``, ``axial``, ``vertical``, ``total`` or ``""``.
         data: float64 array, (rows,). In `unit`; NaN for blank and unreadable cells.
         time: `index` of the time column it belongs to.
+        remark: Sentence on a unit that was guessed, ``""`` where none was.
     """
 
     header: str
@@ -43,6 +44,7 @@ class Column:
     axis: str
     data: Doubles
     time: int | None = None
+    remark: str = ""
 
     def si(self) -> Doubles:
         """Return the data in the unit of its quantity (s, m, Pa, m/s2, m/s, degC)."""
@@ -61,7 +63,7 @@ class Log:
         name: File name, for messages.
         columns: In file order.
         left_out: Headers of columns without numbers.
-        notes: Sentences: what was assumed, rows that did not fit.
+        said: Sentences: what was assumed, rows that did not fit.
         told: What the lines of text around the table say.
         header_line: Line read as header, from 1; 0 for none.
     """
@@ -69,9 +71,14 @@ class Log:
     name: str
     columns: tuple[Column, ...]
     left_out: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
+    said: tuple[str, ...] = ()
     told: Told = field(default_factory=Told)
     header_line: int = 0
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the user is told of the whole log and of its columns."""
+        return (*self.said, *(c.remark for c in self.columns if c.remark))
 
     def all(self, quantity: str) -> tuple[Column, ...]:
         """Return the columns of a quantity: above ground before above the sea, GPS last."""

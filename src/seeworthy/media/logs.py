@@ -308,10 +308,13 @@ def _with_unit(
     unit = unit_by_size(quantity, column.data[np.isfinite(column.data)])
     source: UnitFrom = "data" if unit else "assumed"
     unit = unit or QUANTITIES[quantity]
-    how = "by the size of its numbers" if source == "data" else "for want of a unit"
-    if quantity in _FLOWN:
-        notes.append(f"'{column.header}' was taken to be in {unit}, {how}.")
-    return replace(column, unit=unit, unit_from=source)
+    column = replace(column, unit=unit, unit_from=source)
+    return column if quantity not in _FLOWN else replace(column, remark=_guessed(column))
+
+
+def _guessed(column: Column) -> str:
+    how = "by the size of its numbers" if column.unit_from == "data" else "for want of a unit"
+    return f"'{column.header}' was taken to be in {column.unit}, {how}."
 
 
 def _tied_to_time(found: Sequence[Column]) -> list[Column]:

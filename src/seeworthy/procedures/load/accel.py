@@ -15,7 +15,14 @@ from numpy.typing import NDArray
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.procedures.load.atmosphere import G0
-from seeworthy.procedures.load.push import LEAST_SPEED, Boost, Felt, find_boost, runs
+from seeworthy.procedures.load.push import (
+    LEAST_SPEED,
+    Boost,
+    Felt,
+    falls_free,
+    find_boost,
+    runs,
+)
 from seeworthy.procedures.load.saturation import find_stop
 from seeworthy.procedures.load.series import Series, rest_noise
 
@@ -163,7 +170,7 @@ def _first_push(time: Floats, y: Floats, sigma: float) -> float:
     g the other way for far longer, and nothing falls freely after it.
     """
     pushes = [
-        (time[a], sign, gain, _falls_free(time, sign * y, b, gain))
+        (time[a], sign, gain, falls_free(time, sign * y, b, gain))
         for sign in (1.0, -1.0)
         for a, b, gain in runs(time, sign * y, max(5 * sigma, 2.0))
         if gain > LEAST_SPEED
@@ -171,12 +178,6 @@ def _first_push(time: Floats, y: Floats, sigma: float) -> float:
     pushes = [p for p in pushes if p[3]] or pushes
     most = max((gain for _, _, gain, _ in pushes), default=0.0)
     return min(((p[0], p[1]) for p in pushes if p[2] > 0.4 * most), default=(0, 1.0))[1]
-
-
-def _falls_free(time: Floats, y: Floats, last: int, gain: float) -> bool:
-    """Tell whether dv/dt after a push is about −1 g or less, as drag and gravity make it."""
-    after = y[(time > time[last]) & (time < time[last] + max(0.3, min(0.4 * gain / G0, 3.0)))]
-    return after.size > 2 and float(np.median(after)) < -0.4 * G0
 
 
 def quiet(values: Floats, rest: Floats) -> NDArray[np.bool_]:

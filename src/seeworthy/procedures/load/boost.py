@@ -47,7 +47,7 @@ def boost_figures(
     unknown = flight.method != "fused" and (stuck or missing > 0)
     if stuck or missing > 0:
         whole = length + max(missing, 0.0)
-        _at_least_mean(flight, speed, u_speed, (length, whole), n, unknown, stuck)
+        _at_least_mean(flight, speed, u_speed, (length, whole, u_length), n, unknown, stuck)
     edge = _edges(felt, boost)
     mean = speed / length
     if not stuck and missing <= 0:
@@ -115,19 +115,19 @@ def late_start(flight: Flight, length: float, u: float, missing: float, n: int) 
 
 
 def _at_least_mean(
-    flight: Flight, speed: float, u: float, lengths: tuple[float, float], n: int,
+    flight: Flight, speed: float, u: float, lengths: tuple[float, float, float], n: int,
     unknown: bool, stuck: bool,
 ) -> None:  # fmt: skip
     """Give speed and mean where the sensor did not see all of the push.
 
-    `lengths` are the push as seen and with what came before the log.
+    `lengths` are the push as seen, with what came before the log, and their uncertainty.
     """
-    seen, whole = lengths
+    seen, whole, u_length = lengths
     if not unknown:
         flight.add("max_speed", speed, u, n)
         # The time that the speed is shared out over is as open as the push itself; of a push
         # that began at the sensor's stop it lies anywhere between the two.
-        share = 0.15 if flight.facts.get("lower_bound") else 0.03
+        share = max(0.15 if flight.facts.get("lower_bound") else 0.03, u_length / whole)
         mean = speed / whole
         u_mean = float(np.hypot(u / whole, share * mean))
         if stuck and whole > seen:

@@ -12,6 +12,8 @@ from seeworthy.procedures.load.series import Series
 
 FEET = 3.28084
 """Feet in a metre (exactly 1/0.3048)."""
+UNIT = "unit"
+"""Reason of a refusal: something is in another unit than it was read in."""
 
 
 def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) -> list[str]:
@@ -57,6 +59,7 @@ def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) 
             f"{said}{guess}.",
             "Give the right unit (option units=acceleration:g or units=height:ft) or the right "
             "columns (option columns=).",
+            reason=UNIT,
         )
     return [said[0].lower() + said[1:]]
 
@@ -82,6 +85,7 @@ def check_fall(notes: list[str], track: Track, burnout: float, top: float) -> No
             f"{seen}: the time or the heights are in another unit than they were read in.",
             "Say so with option units=time:ms (or s, us; 1/100 s has to be turned into s first) "
             "or units=height:ft.",
+            reason=UNIT,
         )
     if span < 3:
         return
@@ -90,6 +94,7 @@ def check_fall(notes: list[str], track: Track, burnout: float, top: float) -> No
         raise CannotMeasure(
             f"{seen}: the heights are in ft but were read as m.",
             "Say so with option units=height:ft.",
+            reason=UNIT,
         )
     if abs(fall * FEET / G0 - 1) < 0.2:
         notes.append(

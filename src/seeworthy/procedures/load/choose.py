@@ -14,7 +14,7 @@ from seeworthy.procedures.load.accel import Boost, Felt
 from seeworthy.procedures.load.air import Heights
 from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.boost import tell_sensor
-from seeworthy.procedures.load.checks import check_against_height
+from seeworthy.procedures.load.checks import UNIT, check_against_height
 from seeworthy.procedures.load.climb import by_height
 from seeworthy.procedures.load.flight import Flight
 from seeworthy.procedures.load.guards import coasts, contradictions
@@ -22,7 +22,7 @@ from seeworthy.procedures.load.pad import LEAST_RISE
 from seeworthy.procedures.load.pushed import STEEP, Setting, with_boost
 from seeworthy.procedures.load.vents import DIP_SHARE, dip_depth
 
-__all__ = ["Setting", "choose", "leave_out", "without_false_boost"]
+__all__ = ["Setting", "choose", "without_false_boost"]
 
 _BOOST = (
     "peak_acceleration", "mean_boost_acceleration", "felt_peak", "boost_time", "max_speed",
@@ -91,7 +91,7 @@ def _height_alone(heights: Heights) -> Flight | None:
     try:
         return without_false_boost(by_height(heights), heights)
     except CannotMeasure as error:
-        if "ft" in error.hint:
+        if error.reason == UNIT:
             raise
         return None
 
@@ -119,14 +119,6 @@ def _boost_height(flight: Flight) -> float:
         return 0.0
     launch, end = flight.events.get("launch", 0.0), flight.events.get("burnout", 0.0)
     return float(np.diff(np.interp([launch, end], curve.time, curve.value))[0])
-
-
-def leave_out(flight: Flight, names: tuple[str, ...], reason: str) -> None:
-    """Take figures out of a flight and name them with the reason."""
-    flight.figures = [f for f in flight.figures if f.measurand not in names]
-    flight.facts.setdefault("left_out", []).append(f"{', '.join(names)}: {reason}")
-    words = " and ".join(n.replace("_", " ") for n in names)
-    flight.notes.append(f"Left out: {words} ({reason}).")
 
 
 def leave_out_boost(flight: Flight, reason: str) -> None:

@@ -85,12 +85,12 @@ def _signed(log: Log) -> Log:
     if not any(log.first(quantity) for quantity in ("height", "pressure")):
         raise CannotMeasure(f"{said}.", "Give the axes of the accelerometer, or heights.")
     turned = tuple(replace(c, quantity="") if c in length else c for c in log.columns)
-    return replace(log, columns=turned, notes=(*log.notes, f"{said}: left out."))
+    return replace(log, columns=turned, said=(*log.said, f"{said}: left out."))
 
 
 def _ticking(log: Log) -> Log:
     """Spread rows over the ticks of a clock that is coarser than they are."""
-    turned, notes = [], list(log.notes)
+    turned, notes = [], list(log.said)
     for column in log.columns:
         whole = column.quantity == "time" and bool(np.isfinite(column.data).all())
         spread = spread_stamps(column.data) if whole else None
@@ -101,7 +101,7 @@ def _ticking(log: Log) -> Log:
                 "the next."
             )
         turned.append(column)
-    return replace(log, columns=tuple(turned), notes=tuple(notes))
+    return replace(log, columns=tuple(turned), said=tuple(notes))
 
 
 def _one_unit(log: Log) -> Log:
@@ -115,12 +115,15 @@ def _one_unit(log: Log) -> Log:
     head = max(3, axes[0].data.size // 50)
     rest = float(np.hypot.reduce([float(np.nanmedian(c.data[:head])) for c in axes]))
     unit = "gee" if 0.7 < rest < 1.4 else "m/s2"
-    turned = tuple(replace(c, unit=unit, unit_from="data") if c in axes else c for c in log.columns)
-    notes = [n for n in log.notes if not any(n.startswith(f"'{c.header}' ") for c in axes)]
     shown = ", ".join(f"'{c.header}'" for c in axes)
     word = "g" if unit == "gee" else unit
-    notes.append(f"{shown} were taken to be in {word}: together they read {rest:.2f} at rest.")
-    return replace(log, columns=turned, notes=tuple(notes))
+    told = f"{shown} were taken to be in {word}: together they read {rest:.2f} at rest."
+    turned = tuple(
+        replace(c, unit=unit, unit_from="data", remark=told if c is axes[0] else "")
+        if c in axes else c
+        for c in log.columns
+    )  # fmt: skip
+    return replace(log, columns=turned)
 
 
 def has_something(logs: list[Log]) -> None:
@@ -211,7 +214,7 @@ def _without_repeats(log: Log) -> Log:
         replace(c, data=np.where(again, np.nan, c.data)) if c in used else c for c in log.columns
     )
     said = f"{count} of {same.size} rows repeat the row before while the craft moves: left out."
-    return replace(log, columns=turned, notes=(*log.notes, said))
+    return replace(log, columns=turned, said=(*log.said, said))
 
 
 def _time_of(column: Column) -> int:

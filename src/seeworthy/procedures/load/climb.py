@@ -74,6 +74,18 @@ def by_height(heights: Heights) -> Flight:
     return flight
 
 
+def _pauses(seen: Ascent) -> bool:
+    """Tell a push that for a fifth of its time gives less than a third of its mean (a judgement).
+
+    What sinks at its end only, as the thrust of many motors does, is no pause.
+    """
+    assert seen.pulse is not None
+    starts = seen.pulse.launch + seen.pulse.length * np.linspace(0.1, 0.65, 12)
+    ends = starts + 0.2 * seen.pulse.length
+    gains = np.diff(np.interp([starts, ends], seen.track.time, seen.track.speed), axis=0)
+    return float(np.min(gains)) < 0.33 * seen.pulse.mean * 0.2 * seen.pulse.length
+
+
 def _before(seen: Ascent) -> tuple[float, float]:
     """Return the height over the pad at which a log begins that shows no rest, and its u, m.
 
@@ -174,3 +186,7 @@ def _pulse_figures(flight: Flight, seen: Ascent, u_air: float, begins_late: bool
         "A height log shows the mean push but not its peak: peak and felt load are lower bounds; "
         f"the upper ends take a peak of at most {CREST:g} times the mean."
     )
+    if _pauses(seen):
+        names = ("boost_time", "mean_boost_acceleration")
+        reason = "the push pauses on its way (a second stage?), which heights alone do not part"
+        flight.leave_out(names, reason)

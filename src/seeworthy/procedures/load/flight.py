@@ -91,3 +91,10 @@ class Flight:
         top = max(top, value + 2 * u)
         low = lower(value, u)
         self.add(name, value, (top - low) / (2 * coverage_factor()), n, phase, (low, top), True)
+
+    def leave_out(self, names: tuple[str, ...], reason: str) -> None:
+        """Take figures out and name them with the reason."""
+        self.figures = [f for f in self.figures if f.measurand not in names]
+        self.facts.setdefault("left_out", []).append(f"{', '.join(names)}: {reason}")
+        words = " and ".join(n.replace("_", " ") for n in names)
+        self.notes.append(f"Left out: {words} ({reason}).")

@@ -17,19 +17,20 @@ from seeworthy.procedures.load.accel import Boost, Felt, check_size, into_flight
 from seeworthy.procedures.load.air import Heights
 from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.boost import tell_sensor
-from seeworthy.procedures.load.choose import Setting, choose, leave_out, without_false_boost
+from seeworthy.procedures.load.choose import Setting, choose, without_false_boost
 from seeworthy.procedures.load.climb import by_height
 from seeworthy.procedures.load.flight import Figure95, Flight
 from seeworthy.procedures.load.guards import coasts, contradictions
 from seeworthy.procedures.load.height import height_noise
 from seeworthy.procedures.load.pad import Rise, cut_to_flight, rough_rise, several
 from seeworthy.procedures.load.peak import cfc
-from seeworthy.procedures.load.push import later_stages
+from seeworthy.procedures.load.push import later_stages, launches
 from seeworthy.procedures.load.pushed import STEEP, with_boost
 from seeworthy.procedures.load.series import Series
 
 __all__ = ["Figure95", "Flight", "Heights", "analyse"]
 
+_CUT = "Cut the log to one flight and give that."
 FEWEST = 3
 """Samples of a push without which an accelerometer alone tells no speed; a judgement."""
 
@@ -101,7 +102,7 @@ def _rise(heights: Heights) -> Rise | None:
         raise CannotMeasure(
             f"The log holds {len(tops)} flights: the craft stands highest at {shown} and lies on "
             "the ground between.",
-            "Cut the log to one flight and give that.",
+            _CUT,
         )
     return rise
 
@@ -148,6 +149,7 @@ def _by_acceleration(felt: Felt, boost: Boost, setting: Setting) -> Flight:
     Raises:
         CannotMeasure: No free flight follows the push.
     """
+    _one_flight(felt)
     flight = with_boost(felt, boost, None, setting)
     stages = later_stages(felt, boost, felt.quiet, setting.until)
     free = coasts(felt, stages[-1] if stages else boost)
@@ -163,7 +165,7 @@ def _by_acceleration(felt: Felt, boost: Boost, setting: Setting) -> Flight:
     n = boost.last - boost.first + 1
     if n < FEWEST:
         names = ("max_speed", "mean_boost_acceleration", "apogee")
-        leave_out(flight, names, f"the log has {n} samples of the push, which tell no speed")
+        flight.leave_out(names, f"the log has {n} samples of the push, which tell no speed")
     wrong = contradictions(flight, felt.sin_path > STEEP)
     if wrong:
         raise CannotMeasure(
@@ -171,6 +173,18 @@ def _by_acceleration(felt: Felt, boost: Boost, setting: Setting) -> Flight:
             "Check columns=, units= and gravity=; a log with a barometer shows more.",
         )
     return flight
+
+
+def _one_flight(felt: Felt) -> None:
+    """Refuse an acceleration log with a second flight behind a rest."""
+    starts = launches(felt)
+    if len(starts) > 1:
+        shown = ", ".join(f"{x:.1f} s" for x in starts)
+        raise CannotMeasure(
+            f"The log holds {len(starts)} flights: a push with free flight behind it begins at "
+            f"{shown}, and the craft rests between.",
+            _CUT,
+        )
 
 
 def _whole_push(felt: Felt, boost: Boost) -> None:

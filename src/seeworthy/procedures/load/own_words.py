@@ -8,7 +8,6 @@ import numpy as np
 
 from seeworthy.ground.quantities import convert
 from seeworthy.media.logs import Log
-from seeworthy.procedures.load.choose import leave_out
 from seeworthy.procedures.load.flight import Flight
 from seeworthy.procedures.load.guards import figure
 
@@ -53,7 +52,7 @@ def compare(flight: Flight, logs: list[Log]) -> dict[str, Any]:
                 f"{speed['here']:.0f} m/s, from one sensor alone, against "
                 f"{speed['logger']:.0f} m/s that the logger wrote"
             )
-            leave_out(flight, ("max_speed", "mean_boost_acceleration"), reason)
+            flight.leave_out(("max_speed", "mean_boost_acceleration"), reason)
     return found
 
 

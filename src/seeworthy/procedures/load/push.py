@@ -155,6 +155,32 @@ def later_stages(
     return found
 
 
+RESTS = 3.0
+"""Rest between two flights, s; a judgement, as between the tops of a height log."""
+
+
+def launches(felt: Felt) -> list[float]:
+    """Return when the flights of a log begin, s: pushes with free flight behind, rest between."""
+    t, y = felt.time, felt.along
+    calm = np.abs(y) < max(6 * felt.sigma, 1.5)
+    stirs = np.flatnonzero(~calm)
+    rested = stirs[np.r_[True, np.diff(t[stirs]) > RESTS]] if stirs.size else stirs
+    starts = t[rested]
+    found: list[float] = []
+    for first, last, gain in runs(t, y, max(4 * felt.sigma, 1.5)):
+        if gain < LEAST_SPEED or not falls_free(t, y, last, gain):
+            continue
+        if not found or np.any((starts > found[-1]) & (starts <= t[first] + 1e-9)):
+            found.append(float(t[first]))
+    return found
+
+
+def falls_free(time: Floats, y: Floats, last: int, gain: float) -> bool:
+    """Tell whether dv/dt after a push is about −1 g or less, as drag and gravity make it."""
+    after = y[(time > time[last]) & (time < time[last] + max(0.3, min(0.4 * gain / G0, 3.0)))]
+    return after.size > 2 and float(np.median(after)) < -0.4 * G0
+
+
 def _pushes(
     t: Floats, pushing: Floats, threshold: float, until: float
 ) -> list[tuple[int, int, float]]:

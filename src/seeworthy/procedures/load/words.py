@@ -19,8 +19,8 @@ def sentence(flight: Flight) -> str:
         return (
             f"A slow climb{high}{fast}: no boost, the camera feels little more than its own weight."
         )
-    peak, felt, time = (first[k] for k in ("peak_acceleration", "felt_peak", "boost_time"))
-    mean = first.get("mean_boost_acceleration")
+    peak, felt = first["peak_acceleration"], first["felt_peak"]
+    mean, time = first.get("mean_boost_acceleration"), first.get("boost_time")
     steep = felt.value - peak.value / G0
     why = (
         f"{number(steep, expanded(felt.u))} g more than it accelerates, because gravity pulls "
@@ -29,7 +29,11 @@ def sentence(flight: Flight) -> str:
         else "about what it accelerates, because on a flat launch gravity pulls across the path"
     )
     if peak.bound:
-        push = f"; the mean push is {_said(mean, 1 / G0)} g over {_said(time)} s" if mean else ""
+        push = (
+            f"; the mean push is {_said(mean, 1 / G0)} g over {_said(time)} s"
+            if mean and time
+            else ""
+        )
         least = number(felt.low, expanded(felt.u))
         return (
             f"The camera feels at least {least} g, {why}{push}; the peak, which this log cannot "
@@ -39,8 +43,10 @@ def sentence(flight: Flight) -> str:
     push = (
         f"; the peak is {times} times the mean of {_said(mean, 1 / G0)} g "
         f"over {_said(time)} s, because a push is never even"
-        if mean
+        if mean and time
         else f"; the push lasts {_said(time)} s"
+        if time
+        else ""
     )
     return f"The camera feels {_said(felt)} g at the peak, {why}{push}."
 
