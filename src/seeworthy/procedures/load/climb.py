@@ -77,9 +77,13 @@ def by_height(heights: Heights) -> Flight:
 def _pauses(seen: Ascent) -> bool:
     """Tell a push that for a fifth of its time gives less than a third of its mean (a judgement).
 
-    What sinks at its end only, as the thrust of many motors does, is no pause.
+    What sinks at its end only, as the thrust of many motors does, is no pause; nor are heights
+    so disturbed that they brake the craft by more than a coast can, which is well below 5 g.
     """
     assert seen.pulse is not None
+    t = seen.track.time - seen.pulse.launch
+    if np.min(seen.track.acceleration[(t > 0) & (t < seen.pulse.length)], initial=0.0) < -5 * G0:
+        return False
     starts = seen.pulse.launch + seen.pulse.length * np.linspace(0.1, 0.65, 12)
     ends = starts + 0.2 * seen.pulse.length
     gains = np.diff(np.interp([starts, ends], seen.track.time, seen.track.speed), axis=0)
