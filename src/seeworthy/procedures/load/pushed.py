@@ -81,6 +81,11 @@ def with_boost(felt: Felt, boost: Boost, heights: Heights | None, setting: Setti
             keep = ~bad & (series.time < max(end, until))
             believed = (series.time[keep], series.values[keep])
     track = fuse(felt, boost, believed, sigma, u_air, until)
+    if believed is not None and series is not None and boost.open_start:
+        # Both sensors together tell the speed at the first sample far better than its heights.
+        better = _gained(felt, float(track.speed[0]))
+        series = replace(series, values=series.values + better - lift)
+        lift = better
     flight = Flight(track, True, "fused" if believed is not None else "acceleration")
     flight.events = {"launch": boost.launch, "burnout": boost.burnout}
     flight.samples["acceleration"] = (felt.time, felt.along)
@@ -126,10 +131,19 @@ def _lift(felt: Felt, boost: Boost, series: Series) -> float:
     )
     if np.count_nonzero(first) < 4:
         return 0.0
-    push = max(float(np.median(felt.along[:3])), LEAST_MEAN)
+    push = _push(felt)
     x, y = series.time[first] - series.time[0], series.values[first]
     climb = float(np.mean(y - y[0] - push * x**2 / 2) / max(float(np.mean(x)), 1e-9))
-    return max(climb, 0.0) ** 2 / (2 * push)
+    return _gained(felt, climb)
+
+
+def _push(felt: Felt) -> float:
+    return max(float(np.median(felt.along[:3])), LEAST_MEAN)
+
+
+def _gained(felt: Felt, speed: float) -> float:
+    """Return the height in which a push as strong as the first reading gives a speed, m."""
+    return max(speed, 0.0) ** 2 / (2 * _push(felt))
 
 
 def _zeroed(series: Series, launch: float) -> Series:
