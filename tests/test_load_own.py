@@ -111,6 +111,14 @@ def test_heights_do_not_give_two_stages_as_one_push():
     assert speed.low <= float(flight["v"].max()) <= speed.high
 
 
+def test_a_sensor_that_is_turned_over_and_back_is_no_launch():
+    # Lying, one g the one way, one g the other: as free flight after a push would read.
+    turned = np.r_[np.zeros(500), -G * np.ones(80), G * np.ones(400), np.zeros(300)]
+    turned += 0.2 * np.random.default_rng(2).standard_normal(turned.size)
+    with pytest.raises(CannotMeasure, match="no launch"):
+        analyse(clean(*_one_axis(np.arange(turned.size) / 50.0, turned)), ("z",), None)
+
+
 def test_one_sample_of_a_push_tells_no_speed():
     flight = _fly(0.07, 60.0, 4e-3, (1.0, 1.0))
     found = analyse(clean(*_one_axis(*_accel(flight, 15.0))), ("z",), None)

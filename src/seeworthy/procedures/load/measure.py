@@ -153,8 +153,13 @@ def _by_acceleration(felt: Felt, boost: Boost, setting: Setting) -> Flight:
     flight = with_boost(felt, boost, None, setting)
     stages = later_stages(felt, boost, felt.quiet, setting.until)
     free = coasts(felt, stages[-1] if stages else boost)
-    # One axis that was turned over reads up to 1 g more and stays so.
-    turned = felt.axes == 1 and float(np.max(felt.along)) < 1.3 * G0 and not free
+    # One axis that was turned over reads up to 1 g either way and stays so.
+    push = (felt.time >= boost.launch) & (felt.time <= boost.burnout)
+    reads = np.abs(felt.along[push] + felt.rest)
+    turned = felt.axes == 1 and (
+        (float(np.max(felt.along)) < 1.3 * G0 and not free)
+        or (reads.size > 0 and float(np.median(reads)) < 1.2 * G0)
+    )
     if turned or (felt.sin_path > STEEP and free is False):
         raise CannotMeasure(
             "There is no launch in the log: no free flight follows what looks like a push, so "
