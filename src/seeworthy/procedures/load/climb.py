@@ -23,6 +23,8 @@ from seeworthy.procedures.load.vents import LEAST_DIP, dips
 
 Floats = NDArray[np.float64]
 
+SHORT = 1.0
+"""A push of less holds no two stages, nor would heights show a pause in it, s; a judgement."""
 ROUNDED = 0.025
 """What a smoothed height leaves open of the top of its speed; fitted on rendered water rockets
 (barometer alone, seed 2: 2.4 % too low in the mean)."""
@@ -81,6 +83,8 @@ def _pauses(seen: Ascent) -> bool:
     so disturbed that they brake the craft by more than a coast can, which is well below 5 g.
     """
     assert seen.pulse is not None
+    if seen.pulse.length < SHORT:
+        return False
     t = seen.track.time - seen.pulse.launch
     if np.min(seen.track.acceleration[(t > 0) & (t < seen.pulse.length)], initial=0.0) < -5 * G0:
         return False
