@@ -13,7 +13,7 @@ from seeworthy.media.frames import Observer
 from seeworthy.procedures.colour import study as colour_study
 from seeworthy.procedures.lens import study as lens_study
 from seeworthy.procedures.shading import study as shading_study
-from seeworthy.procedures.study import Goal, Study, Trial
+from seeworthy.procedures.study import Goal, Study, Trial, measured
 
 if TYPE_CHECKING:
     import numpy as np
@@ -138,10 +138,10 @@ def _shading(rng: np.random.Generator, folder: Path) -> Iterator[Trial]:
     field = shading_study.random_field(shading_study.TURNED, rng)
     first = shading_study.film_field(folder / "a.mp4", field, rng)
     second = shading_study.film_field(folder / "b.mp4", field, rng, turn=True)
-    outcome = shading_study.measure(first, second)
+    outcome = measured("shading", {"": [first], "turned": [second]})
     even = replace(field, shade=replace(field.shade, slope=(0.0, 0.0)), level=field.level * 1.3)
     other = shading_study.film_field(folder / "other.mp4", even, rng)
-    left = shading_study.measure(_mended(outcome, other, folder))
+    left = measured("shading", [_mended(outcome, other, folder)])
     truth = shading_study.truth_of(field.shade)
     after = {r.measurand: r for r in left.results}
     for name in ("corner_shading", "colour_shading"):

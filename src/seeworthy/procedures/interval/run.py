@@ -143,7 +143,8 @@ def _step(fractions: Sequence[int]) -> float:
     """
     if len(set(fractions)) < 2:
         return 1.0
-    return max(10**k for k in range(7) if all(f % 10**k == 0 for f in fractions)) / 1e6
+    kept = [k for k in range(7) if all(f % 10**k == 0 for f in fractions)]
+    return float(10.0 ** (max(kept) - 6))
 
 
 def _by_clock(

@@ -110,7 +110,7 @@ def _sentence(found: Native) -> str:
     told = [
         f"{number(axis.native, max(_wide(axis), 10.0))} of {axis.delivered} pixels {word}"
         for _, word, axis in _axes(found)
-        if axis.answer == "yes"
+        if axis.answer == "yes" and axis.native is not None
     ]
     rest = [
         f"{word} it is {'not enlarged' if axis.answer == 'no' else 'undecided'}"
