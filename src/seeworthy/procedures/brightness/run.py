@@ -26,6 +26,7 @@ _STRETCHES = 20  # listed at most
 _BLOCK = 1.0  # s, within which frames are one look at the scene
 _FEWEST = 4  # such blocks, below which their scatter says nothing
 _MOST = 600  # points of a line
+_NOTHING = 0.1  # %: a square of 3 % of the picture's width; less is not worth a number (judgement)
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
@@ -150,6 +151,8 @@ def _sentence(results: Sequence[Result], findings: dict[str, Any]) -> str:
     white, black = results
     text = f"On average {said_result(white)} of the picture is clipped to white"
     text += f" and {said_result(black)} sunk into black"
+    if max(white.value, black.value) < _NOTHING:
+        text = "Next to nothing of the picture is clipped to white or sunk into black"
     for name, word in (("white_stretches", "all white"), ("black_stretches", "all black")):
         if findings[name]:
             a, b = findings[name][0]
