@@ -25,7 +25,7 @@ def compare(
     cameras: list[str] = typer.Argument(
         None, metavar="CAMERA", help="Which cameras; all when none is named."
     ),
-    by: str = typer.Option("camera", "--by", help="camera, unit, firmware or mount."),
+    by: str = typer.Option("camera", "--by", help="camera, unit, firmware, mount or card."),
     measurand: list[str] = typer.Option(
         None, "--measurand", metavar="ID", help="Only this figure (may be repeated)."
     ),
@@ -48,11 +48,11 @@ def compare(
     """
     from seeworthy.cli import words
     from seeworthy.ground.errors import WrongCall
-    from seeworthy.judge.compare.comparison import compare_bench, what_matters
+    from seeworthy.judge.compare.comparison import BYS, compare_bench, what_matters
     from seeworthy.judge.purpose.own import asked_for
 
-    if by not in ("camera", "unit", "firmware", "mount"):
-        raise WrongCall(f"--by cannot be '{by}'.", "It is camera, unit, firmware or mount.")
+    if by not in BYS:
+        raise WrongCall(f"--by cannot be '{by}'.", f"It is one of {', '.join(BYS)}.")
     if over_time:
         _over_time(cameras or (), bench, as_json)
         return

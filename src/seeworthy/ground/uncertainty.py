@@ -114,6 +114,18 @@ def lower(value: float, u: float, dof: float = math.inf, confidence: float = COV
     return value - coverage_factor(dof, 2 * confidence - 1) * u
 
 
+def counted(count: float, coverage: float = COVERAGE) -> tuple[float, float]:
+    """Return the interval of the mean of a Poisson variable of which `count` was seen.
+
+    Each side takes half of what is left over. Source: Garwood (1936), Biometrika 28, 437.
+    """
+    from scipy.special import gammaincinv
+
+    tail = (1 - coverage) / 2
+    low = float(gammaincinv(count, tail)) if count > 0 else 0.0
+    return low, float(gammaincinv(count + 1, 1 - tail))
+
+
 def two_sided(t: X, dof: X | float = math.inf) -> X:
     """Return the probability of a Student's t as far from zero as `t`, or farther."""
     import numpy as np

@@ -239,7 +239,7 @@ def run(site: TheSite, only: list[Text] | None = None) -> dict[str, Any]:
 @router.get("/compare")
 def compare(
     bench: TheBench,
-    by: Literal["camera", "unit", "firmware", "mount"] = "camera",
+    by: Literal["camera", "unit", "firmware", "mount", "card"] = "camera",
     camera: Annotated[list[str], Query()] = [],  # noqa: B006 - how FastAPI is told
     measurand: Annotated[list[str], Query()] = [],  # noqa: B006
 ) -> Any:

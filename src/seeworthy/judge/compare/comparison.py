@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Container, Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 import numpy as np
 
@@ -25,11 +25,13 @@ from seeworthy.judge.compare.like import Like, sort_alike, why_apart
 if TYPE_CHECKING:
     from seeworthy.bench.store import Bench
 
-By = Literal["camera", "unit", "firmware", "mount"]
+By = Literal["camera", "unit", "firmware", "mount", "card"]
+BYS: tuple[By, ...] = get_args(By)
 MOST_SHOWN = 12  # what fits side by side on a screen: a judgement
 _MOST_CAMERAS = 700
 """All pairs of more are no answer to read, and take 20 bytes each for 60 figures."""
-_MOUNT = "mount"  # the condition by which suspensions are told apart
+# Conditions by which takes of one camera are told apart, and the test that has them.
+_TOLD_APART = {"mount": "motion", "card": "card-test"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +95,8 @@ def subject_of(origin: Origin, by: By) -> str:
     unit = f"{origin.camera} {origin.unit}".strip()
     if by == "unit":
         return unit
-    if by == "mount":
-        return f"{origin.camera}, {origin.result.conditions.get(_MOUNT, 'mount unknown')}"
+    if by in _TOLD_APART:
+        return f"{origin.camera}, {origin.result.conditions.get(by, f'{by} unknown')}"
     return f"{unit}, firmware {origin.firmware or 'unknown'}"
 
 
@@ -103,18 +105,18 @@ def compare_results(origins: Iterable[Origin], by: By = "camera") -> Comparison:
 
     Args:
         origins: Current (not stale) results.
-        by: {"camera", "unit", "firmware", "mount"}. By mount, takes that name one are compared,
-            flight for flight.
+        by: {"camera", "unit", "firmware", "mount", "card"}. By mount or card, takes that name one
+            are compared, flight for flight.
 
     Returns:
         Rows for all that two or more subjects have under like conditions. Figures of a take
         (the length of a clip, the bit rate of a scene) are none of a camera and left out; figures
         per pixel that name no frame size are of no known size and left out.
     """
-    everything = [o for o in origins if by != "mount" or _MOUNT in o.result.conditions]
+    everything = [o for o in origins if by not in _TOLD_APART or by in o.result.conditions]
     of_take = (
         set()
-        if by == "mount"
+        if by in _TOLD_APART
         else {o.result.measurand for o in everything if measurand(o.result.measurand).of_take}
     )
     per_frame = {o.result.measurand for o in everything if _of_no_frame(o.result)}
@@ -200,7 +202,7 @@ def _corrected(rows: Sequence[Row]) -> list[Row]:
 
 
 def _rows(entry: Measurand, origins: list[Origin], by: By) -> tuple[list[Row], str]:
-    aside = {_MOUNT} if by == "mount" else set()
+    aside: set[str] = {condition for condition in _TOLD_APART if condition == by}
     if not entry.per_frame:
         aside.add("frame")
     sets = sort_alike(_without(o.result, aside) for o in origins)
@@ -305,7 +307,7 @@ def compare_bench(
     """Compare what a bench holds.
 
     Args:
-        by: {"camera", "unit", "firmware", "mount"}
+        by: {"camera", "unit", "firmware", "mount", "card"}
         cameras, measurands: Only these; all when empty.
 
     Raises:
@@ -331,8 +333,9 @@ def compare_bench(
     found = compare_results(stored, by)
     if not found.subjects:
         raise CannotMeasure(
-            "No take names a mount.",
-            "Add takes of 'motion' with --option mount=NAME, two mounts or more, and run them.",
+            f"No take names a {by}.",
+            f"Add takes of '{_TOLD_APART[by]}' with --option {by}=NAME, two {by}s or more, and run "
+            "them.",
         )
     if len(found.subjects) < 2:
         raise CannotMeasure(

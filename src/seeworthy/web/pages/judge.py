@@ -11,7 +11,7 @@ from seeworthy.bench.cameras import list_cameras
 from seeworthy.ground.digits import expanded, number, said_u, sign
 from seeworthy.ground.errors import NotFound, SeeworthyError, WrongCall
 from seeworthy.ground.measurands import all_measurands, measurand
-from seeworthy.judge.compare.comparison import Comparison, Row, compare_bench, what_matters
+from seeworthy.judge.compare.comparison import BYS, Comparison, Row, compare_bench, what_matters
 from seeworthy.judge.compare.history import lasting
 from seeworthy.judge.purpose.bench_rank import suit, suit_every
 from seeworthy.judge.purpose.library import shipped
@@ -97,8 +97,8 @@ def compared_figure(
 def _remembered(
     site: Site, by: str, cameras: list[str], measurands: list[str]
 ) -> tuple[Comparison, Comparison, list[ComparedRow]]:
-    if by not in ("camera", "unit", "firmware", "mount"):
-        raise WrongCall(f"It cannot be compared by '{by}'.", "By camera, unit, firmware or mount.")
+    if by not in BYS:
+        raise WrongCall(f"It cannot be compared by '{by}'.", f"By {', '.join(BYS)}.")
     key = ("compare", by, tuple(cameras), tuple(measurands))
     return site.remember(key, lambda: _compared(site, by, cameras, measurands))
 
