@@ -213,7 +213,7 @@ def test_look_says_little_first_and_everything_when_asked(capsys, tmp_path):
     _, brief, _ = run(capsys, "look", str(path))
     _, full, _ = run(capsys, "look", str(path), "--all")
     assert "Film next: " in brief
-    assert "30.00 pictures a second" in brief
+    assert "30.000 pictures a second" in brief
     assert f"seeworthy look --all {path}" in brief
     assert len(brief.splitlines()) < 20 < len(full.splitlines())
     assert "pixel format: " in full

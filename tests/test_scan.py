@@ -86,7 +86,7 @@ def test_measures_that_need_whole_pictures_refuse_and_stream_says_it(made):
     assert said.findings["scan"] == "interlaced, bottom field first, not flagged"
     assert "interlaced" in said.sentence
     said = procedure("timing").run(Inputs({"": (source,)}))
-    assert "each of two fields (25.00 fields a second)" in said.sentence
+    assert "each of two fields (25.000 fields a second)" in said.sentence
 
 
 def panned(count, shift, fields):

@@ -194,7 +194,7 @@ class _Plan:
         if self.stamps:
             fillers.append(Filler(self.stamps.boxes, self.stage.bits))
         # With nothing but stamp and dots to fill, no other sample may change.
-        touched = set(self.corrections.kinds()) > {"dark"} or self.rows is not None
+        touched = bool(set(self.corrections.kinds()) - {"dark"}) or self.rows is not None
         mender = self.mender() if touched or not _halved(view) else None
         rows = None
         if self.rows is not None:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from seeworthy.ground.digits import earned, expanded, number
+from seeworthy.ground.digits import expanded, number
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.media.container import Facts, VideoFacts, read_facts
@@ -302,7 +302,8 @@ def _sentence(facts: Facts, span: RateSpan, mean: Result, scan: Scan | None) -> 
     video = facts.video
     minutes = 1e9 / facts.size * span.seconds / 60
     # Another scene is another rate: three digits at most.
-    spread = max(minutes * expanded(mean.u) / mean.value, minutes / 200)
+    part = max(expanded(mean.u) / mean.value, 0.1)
+    spread = part * minutes
     lasts = (
         f"{number(minutes, spread)} minutes" if minutes < 180
         else f"{number(minutes / 60, spread / 60)} hours"
@@ -312,6 +313,6 @@ def _sentence(facts: Facts, span: RateSpan, mean: Result, scan: Scan | None) -> 
     if scan is not None and not scan.whole:
         size += " interlaced"
     return (
-        f"{name} at {size}, {earned(mean)} Mbit/s on average: "
+        f"{name} at {size}, {number(mean.value, part * mean.value)} Mbit/s on average: "
         f"a gigabyte of the card lasts {lasts} of such a scene."
     )
