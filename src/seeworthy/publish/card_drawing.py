@@ -104,9 +104,14 @@ def card_svg(card: Card, size: tuple[int, int], *, alpha: bool = False) -> str:
 
 def card_png(card: Card, size: tuple[int, int], *, alpha: bool = False) -> bytes:
     """Draw a card as PNG of exactly that size."""
+    return svg_png(card_svg(card, size, alpha=alpha))
+
+
+def svg_png(svg: str) -> bytes:
+    """Draw what `card_svg` gave."""
     import vl_convert
 
-    png: bytes = vl_convert.svg_to_png(card_svg(card, size, alpha=alpha), scale=1.0, ppi=72)
+    png: bytes = vl_convert.svg_to_png(svg, scale=1.0, ppi=72)
     return png
 
 

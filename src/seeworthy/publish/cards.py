@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from seeworthy.ground.errors import CannotMeasure, Conflict, NotFound, SeeworthyError, WrongCall
 from seeworthy.publish.assemble import camera_report
-from seeworthy.publish.card_drawing import SIZES, Card, card_png, card_svg
+from seeworthy.publish.card_drawing import SIZES, Card, card_svg, svg_png
 from seeworthy.publish.views import ResultLine, TakeView, chapters, claim_rows
 from seeworthy.publish.write import slug
 
@@ -191,11 +191,9 @@ def write_cards(
 
 def _write(folder: Path, card: Card, sizes: Sequence[str], alpha: bool) -> None:
     for name in sizes:
-        size = SIZES[name]
-        (folder / f"{card.name}-{name}.svg").write_text(
-            card_svg(card, size, alpha=alpha), encoding="utf-8"
-        )
-        (folder / f"{card.name}-{name}.png").write_bytes(card_png(card, size, alpha=alpha))
+        svg = card_svg(card, SIZES[name], alpha=alpha)
+        (folder / f"{card.name}-{name}.svg").write_text(svg, encoding="utf-8")
+        (folder / f"{card.name}-{name}.png").write_bytes(svg_png(svg))
     _words(folder, card.name, card.caption, card.alternative)
 
 
