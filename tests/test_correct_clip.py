@@ -269,8 +269,9 @@ def test_the_command_says_what_it_did(say, results):
 
 
 def test_maps_are_written_without_a_clip(say, results):
-    code, _, _ = say("--colour", "colour.json", "--lut-only", "c.cube")
+    code, out, _ = say("--colour", "colour.json", "--lut-only", "c.cube")
     assert code == 0
+    assert "what it gains" not in out  # no clip was mended
     lines = (results / "c.cube").read_text().splitlines()
     assert "LUT_3D_SIZE 33" in lines
     assert sum(line[:1].isdigit() for line in lines) == 33**3

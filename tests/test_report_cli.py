@@ -61,6 +61,21 @@ def test_report_to_a_file(bench, capsys, tmp_path):
     assert "\u202foz" not in target.read_text()
 
 
+@pytest.mark.parametrize(("units", "first"), [((), "oz"), (("--units", "metric"), "g")])
+def test_units_that_are_said_stand_before_the_setting(bench, capsys, tmp_path, units, first):
+    target = tmp_path / "w.html"
+    assert said(capsys, "bench", "units", "us", "--bench", str(bench))[0] == 0
+    try:
+        code, _, _ = said(
+            capsys, *units, "report", "whimbrel", "--bench", str(bench), "--out", str(target)
+        )
+    finally:
+        said(capsys, "bench", "units", "both", "--bench", str(bench))
+    assert code == 0
+    mass = next(line for line in target.read_text().split("<strong>") if "17.20" in line[:40])
+    assert mass.split("</strong>")[0].split("(")[0].strip().endswith(first)
+
+
 def test_report_json(bench, capsys):
     code, out, _ = said(capsys, "report", "Whimbrel", "--bench", str(bench), "--json")
     found = json.loads(out)

@@ -98,10 +98,8 @@ def _cells(row: Row, subjects: Sequence[str]) -> tuple[str, ...]:
     unit = row.measurand.unit
     shown = {v.subject: said(v.value, *v.interval, unit, v.u) for v in row.values}
     best = ", ".join(row.best)
-    if not row.best:
+    if len(row.best) in (0, len(row.values)):
         best = "" if row.measurand.better == "none" else "cannot be told apart"
-    elif len(row.best) == len(row.values):
-        best = "cannot be told apart"
     where = f" ({row.like})" if str(row.like) else ""
     cells = (shown.get(name, "not tested") for name in subjects)
     return (f"{row.measurand.title}{where}", *cells, best)

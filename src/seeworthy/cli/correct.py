@@ -169,11 +169,13 @@ def _tell(
         return
     for path, said in maps:
         typer.echo(f"{path}\n  {said}")
+    mended = False
     for one in clips:
         _show(one)
+        mended = True
     for proof in proofs:
         _show_proof(proof)
-    if clips and not proofs:
+    if mended and not proofs:
         next_step("what it gains, in figures: the same with --prove KIND=ANOTHER_CLIP --force")
 
 

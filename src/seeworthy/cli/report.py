@@ -75,9 +75,11 @@ def report(
             words.show_json(found[0] if camera else found)
             return
         chosen = get_camera(place, camera).id if camera else None
-        units = "metric" if metric else units_of(read_settings(place).units)
-        if words.units_first() == "us" and not metric:
-            units = "us"
+        # What is said on the command line stands before the bench's setting.
+        setting, first = read_settings(place).units, words.units_first()
+        if (setting == "us") != (first == "us"):
+            setting = "us" if first == "us" else "both"
+        units = "metric" if metric else units_of(setting)
         for path in write_reports(place, camera, out=out, tolerance=rule, units=units):
             typer.echo(f"Report: {path}")
         next_step("open it in a browser; its data for others to check: seeworthy export FOLDER")

@@ -142,7 +142,7 @@ def add(
         )  # fmt: skip
     if not as_json:
         words.show_cautions([find_procedure(procedure)])
-    _print(take, None, as_json, "Next: seeworthy run")
+    _print(take, None, as_json, "seeworthy run")
 
 
 @app.command("list")
@@ -236,7 +236,7 @@ def edit(
             taken=typed_day(date, "--date"),
             note=note,
         )
-    _print(take, None, as_json, "Next: seeworthy run")
+    _print(take, None, as_json, "seeworthy run")
 
 
 @app.command()
@@ -255,7 +255,7 @@ def remove(number: Number, yes: Yes = False, bench: BenchDir = None) -> None:
     typer.echo(f"Take {number} is removed.")
 
 
-def _print(take: Take, outcome: StoredOutcome | None, as_json: bool, last: str = "") -> None:
+def _print(take: Take, outcome: StoredOutcome | None, as_json: bool, then: str = "") -> None:
     from seeworthy.bench.plain import outcome_plain
     from seeworthy.cli import words
 
@@ -277,8 +277,8 @@ def _print(take: Take, outcome: StoredOutcome | None, as_json: bool, last: str =
         if take.state == "stale":
             typer.echo("Out of date; 'seeworthy run' measures it again. It was:")
         words.show_outcome(outcome.outcome, take.procedure)
-    if last:
-        typer.echo(last)
+    if then:
+        next_step(then)
 
 
 def _print_inputs(take: Take) -> None:
