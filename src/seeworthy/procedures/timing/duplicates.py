@@ -116,7 +116,8 @@ def find_repeats(
     if n > START and not blind[:START].any() and level[START] < LEAST_LEVEL_START:
         # After the costliest picture a repeat can even cost as much as any other frame.
         spans.append(Span(1, START - 1, EDGE))
-    spans += _frozen(d, usable)
+    frozen = _frozen(d, usable)
+    spans += frozen
     spans += [Span(i, i, NOTCH) for i in _notches(d, level, usable & ~low & ~blind)]
     blind_keys = 0
     for k in np.flatnonzero(key[1:]) + 1:
@@ -126,8 +127,9 @@ def find_repeats(
             found.append(int(k))
     # Short islands of certainty in a blind stretch are not worth believing.
     merged = merge_spans(spans, near=SIDE)
-    kept = [f for f in found if not any(s.holds(f) for s in merged if s.reason == STILL)]
-    told, second = _every_second(d, usable)
+    still = [*frozen, *(s for s in merged if s.reason == STILL)]
+    kept = [f for f in found if not any(s.holds(f) for s in still)]
+    told, second = _every_second(d, usable, key)
     kept = sorted({*(f for f in kept if not told[f]), *(int(i) for i in np.flatnonzero(second))})
     merged = _outside(merged, told)
     middle = float(np.median(d[usable])) if usable.any() else 0.0
@@ -139,6 +141,8 @@ def _frozen(d: Floats, usable: Flags) -> list[Span]:
     if not usable.any():
         return []
     still = np.isfinite(d) & (d < CEILING_PART * np.quantile(d[usable], 0.8))
+    # A key frame in the midst renders the same picture anew.
+    still[1:-1] |= ~usable[1:-1] & still[:-2] & still[2:]
     moves = usable & (d > LEAST_LEVEL)
     return [
         Span(a, b, STANDS)
@@ -147,24 +151,30 @@ def _frozen(d: Floats, usable: Flags) -> list[Span]:
     ]
 
 
-def _every_second(d: Floats, usable: Flags) -> tuple[Flags, Flags]:
+def _every_second(d: Floats, usable: Flags, key: Flags) -> tuple[Flags, Flags]:
     """Where the differences alternate, and the repeats there."""
     told, second = np.zeros(len(d), bool), np.zeros(len(d), bool)
     near = np.pad(np.where(usable, d, np.nan), 1, constant_values=np.nan)
     beside = np.fmin(near[:-2], near[2:])
-    place = np.arange(len(d))
+    known = usable & np.isfinite(beside)
+    dips = known & (d < RHYTHM_DIP * beside)
     for start in range(0, len(d) - RHYTHM + 1, RHYTHM // 4):
-        here = (place >= start) & (place < start + RHYTHM) & usable
-        for phase in (0, 1):
-            low = here & (place % 2 == phase) & np.isfinite(beside)
-            high = here & (place % 2 != phase)
-            if low.sum() < RHYTHM // 4 or not high.any():
+        end = start + RHYTHM
+        for first, other in ((start, start + 1), (start + 1, start)):
+            low, high = slice(first, end, 2), slice(other, end, 2)
+            count = known[low].sum()
+            if count < RHYTHM // 4 or dips[low].sum() <= RHYTHM_PLACES * count:
                 continue
-            ratio = np.median(d[low]) / max(np.median(d[high]), 1e-9)
-            dips = float(np.mean(d[low] < RHYTHM_DIP * beside[low]))
-            if np.median(d[high]) > CEILING and ratio < RHYTHM_PART and dips > RHYTHM_PLACES:
-                told[start : start + RHYTHM] = True
-                second |= low & (d < beside)
+            highs = d[high][usable[high]]
+            middle = float(np.median(highs)) if highs.size else 0.0
+            if middle <= CEILING or np.median(d[low][known[low]]) >= RHYTHM_PART * middle:
+                continue
+            # Where the rhythm begins or ends in these frames, it does so with a dip.
+            a, b = (first + 2 * int(i) for i in np.flatnonzero(dips[low])[[0, -1]])
+            told[a : b + 1] = True
+            second[a : b + 1 : 2] |= (known & (d < beside))[a : b + 1 : 2]
+    # A key frame renders its picture anew; one in step with repeats on both sides is a repeat too.
+    second[2:-2] |= key[2:-2] & second[:-4] & second[4:]
     return told, second
 
 
