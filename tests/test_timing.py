@@ -130,6 +130,16 @@ def test_every_picture_twice_is_half_as_many_pictures(tmp_path):
     assert "different pictures a second" in said.sentence
 
 
+def test_the_rate_of_different_pictures_leaves_open_what_a_freeze_may_hold(tmp_path):
+    repeated = frozenset({40, *range(80, 100)})
+    film(path := tmp_path / "clip.mp4", FaultPlan(160, repeated=repeated))
+    (found,) = [r for r in timing(path).results if r.measurand == "distinct_rate"]
+    low, high = found.interval
+    # A recording that froze shows 139 pictures of 160, a camera held still up to 159.
+    assert low < 30 * 139 / 160
+    assert high > 30 * 159 / 160
+
+
 def test_repeats_of_a_still_noisy_scene_are_found_and_of_a_denoised_one_named(tmp_path):
     path = tmp_path / "clip.mp4"
     plan = FaultPlan(100, repeated=frozenset({20, 45, 46, 80}))

@@ -11,8 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.clock.watch import ClockWatch
-from seeworthy.ground.digits import expanded, number, said_u
+from seeworthy.ground.digits import earned, expanded, number
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.propagation import u_rectangular
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
 from seeworthy.media.container import read_facts
 from seeworthy.media.frames import PassSummary
@@ -159,16 +160,19 @@ def _results(facts: _Facts) -> tuple[Result, ...]:
 
 def _distinct(facts: _Facts) -> tuple[Result, ...]:
     """Return the rate of different pictures, where repeats were found and little is left open."""
-    stamps, again, unknown = facts.stamps, facts.repeats.at, facts.repeats.undecidable
-    open_ = _share([s for s in unknown if s.reason != STANDS], facts.frames)
-    if stamps is None or not again or open_ > _MOST_OPEN:
+    stamps, repeats, frames = facts.stamps, facts.repeats, facts.frames
+    unknown = _held(repeats.undecidable)
+    again = sum(f not in unknown for f in repeats.at)
+    if stamps is None or not again or len(unknown) > _MOST_OPEN * frames:
         return ()
-    # In what is not decided repeats may be none, all, or as many as elsewhere.
-    share = len(again) / (facts.frames * (1 - open_))
-    u = stamps.rate * open_ / math.sqrt(12)
+    told = frames - len(unknown)
+    value = stamps.rate * (1 - again / told)
+    # In what is not decided repeats may be all, none, or (the value) as many as elsewhere.
+    low, high = (stamps.rate * (n - again) / frames for n in (told, frames))
+    half = expanded(stamps.u_rate, stamps.dof)
+    u = math.hypot(u_rectangular(max(value - low, high - value)), stamps.u_rate)
     return (
-        result("distinct_rate", stamps.rate * (1 - share), math.hypot(u, stamps.u_rate),
-               n=stamps.n - 1),
+        result("distinct_rate", value, u, n=stamps.n - 1, interval=(low - half, high + half)),
     )  # fmt: skip
 
 
@@ -202,9 +206,9 @@ def _findings(facts: _Facts) -> dict[str, Any]:
     }
 
 
-def _share(spans: Sequence[Span], frames: int) -> float:
-    """Return the share of the frames that lie in any of the spans."""
-    return len({f for s in spans for f in range(s.first, s.last + 1)}) / frames if frames else 0.0
+def _held(spans: Sequence[Span]) -> set[int]:
+    """Return the frames that lie in any of the spans."""
+    return {f for s in spans for f in range(s.first, s.last + 1)}
 
 
 def _warnings(facts: _Facts, keys: int) -> list[str]:
@@ -246,7 +250,8 @@ def _warnings(facts: _Facts, keys: int) -> list[str]:
             f"From frame {longest.first} to {longest.last} the picture stands still between two "
             f"motions: a held camera, or a recording that froze{more}."
         )
-    unknown = _share([s for s in repeats.undecidable if s.reason != STANDS], facts.frames)
+    still = _held([s for s in repeats.undecidable if s.reason != STANDS])
+    unknown = len(still) / max(facts.frames, 1)
     if unknown > 0.01:
         said.append(
             f"In {unknown:.0%} of the frames a repeated picture would not show, because the "
@@ -323,9 +328,7 @@ def _sentence(facts: _Facts) -> str:
     ]
     clean = f"No frame of {facts.frames} was seen to be lost, shown twice or damaged"
     told = f"Of {facts.frames} frames {', '.join(faults)}" if faults else clean
-    told += "".join(
-        f": {said_u(r.value, r.u)} different pictures a second" for r in _distinct(facts)
-    )
+    told += "".join(f": {earned(r)} different pictures a second" for r in _distinct(facts))
     if facts.stamps is None:
         return f"{told}; its time stamps are missing or incomplete, so the rate cannot be told."
     spread = max(expanded(facts.stamps.u_rate, facts.stamps.dof), 1e-3 * facts.stamps.rate)
