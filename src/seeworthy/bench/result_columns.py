@@ -11,7 +11,7 @@ from collections import defaultdict
 from collections.abc import Collection, Sequence
 from typing import Any
 
-from sqlalchemy import Row, Select, String, cast, or_, select
+from sqlalchemy import ColumnElement, Row, Select, String, case, cast, or_, select
 from sqlalchemy.orm import Session
 
 from seeworthy.bench.curves import KeptCurve, choose, uses_curves
@@ -55,7 +55,7 @@ def read_results(
             CameraRow.name, CameraRow.source_uuid, OutcomeRow.procedure_version,
             OutcomeRow.seeworthy, OutcomeRow.method,
             OutcomeRow.measured, OutcomeRow.inputs_key, OutcomeRow.state,
-            ResultRow.id.label("number"),
+            case((_shares(), ResultRow.budget)).label("budget"),
         )
         .join(OutcomeRow, ResultRow.outcome_id == OutcomeRow.id)
         .join(TakeRow, OutcomeRow.take_id == TakeRow.id)
@@ -151,7 +151,6 @@ class _Around:
         with_one = select(read.take_id, read.name, read.instrument_uuid)
         for row in of_takes(with_one.where(read.instrument_uuid.is_not(None)), read):
             self.instruments[row.take_id][row.name] = row.instrument_uuid
-        self.budgets = _shared_budgets(session)
         self.conditions: dict[int, dict[str, float]] = defaultdict(dict)
         table: Any = ConditionRow
         query = select(table.take_id, table.name, table.value).order_by(table.name)
@@ -229,25 +228,17 @@ def _curves(session: Session) -> dict[int, list[KeptCurve]]:
     return found
 
 
-def _shared_budgets(session: Session) -> dict[int, list[dict[str, Any]]]:
-    """Return the budgets of results that share an influence with others, by their number.
+def _shares() -> ColumnElement[bool]:
+    """Tell which results share an influence with others.
 
-    Only of those: to read all budgets of a big bench costs more than all its values.
+    Only of those the budget is read: all budgets of a big bench cost more than all its values.
     """
     read: Any = ReadingRow
     with_one = select(read.take_id).where(read.instrument_uuid.is_not(None))
-    query = (
-        select(ResultRow.id, ResultRow.budget)
-        .join(OutcomeRow, ResultRow.outcome_id == OutcomeRow.id)
-        .where(ResultRow.budget.is_not(None))
-        .where(
-            or_(
-                OutcomeRow.take_id.in_(with_one),
-                cast(ResultRow.budget, String).contains(f'"common": "{CAMERA}"'),
-            )
-        )
+    return or_(
+        TakeRow.id.in_(with_one),
+        cast(ResultRow.budget, String).contains(f'"common": "{CAMERA}"'),
     )
-    return {row.id: row.budget or [] for row in session.execute(query)}
 
 
 def _by_take(
@@ -273,9 +264,7 @@ def _record(row: Row[Any], around: _Around) -> StoredResult:
         {**around.conditions.get(take, {}), **row.conditions},
         tuple(row.evidence),
         row.dof,
-        shared=shared_parts(
-            around.instruments.get(take, {}), row.unit_id, row.u, around.budgets.get(row.number)
-        ),
+        shared=shared_parts(around.instruments.get(take, {}), row.unit_id, row.u, row.budget),
     )
     return StoredResult(
         take,
