@@ -52,6 +52,9 @@ def test_a_rate_reached_by_showing_pictures_twice_is_no_rate():
     assert said.state == "less than claimed"
     assert "Different pictures a second" in said.sentence
     assert judge(Claimed("frame_rate", 60.0), [written]).state == "confirmed"
+    # Where nothing is claimed, each figure speaks for itself.
+    nothing = judge(Claimed("frame_rate", None, silent=True), [written, different])
+    assert nothing.result == written
 
 
 @pytest.mark.parametrize("name", ["run_time", "mass", "hfov"])

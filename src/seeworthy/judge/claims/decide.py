@@ -73,11 +73,11 @@ def judge(
         return _untested(claim, rule, None)
     entry = measurand(claim.subject)
     told_of = [r for r in results if _same(claim, r)]
-    speaking = [r for r in told_of if entry.stricter and r.measurand == entry.stricter]
-    speaking = speaking or [r for r in told_of if r.measurand == claim.subject]
-    sets = like_sets(speaking, claim.conditions)
+    own = [r for r in told_of if r.measurand == claim.subject]
     if claim.silent or claim.value is None:
-        return _silent(claim.subject, claim, sets, rule)
+        return _silent(claim.subject, claim, like_sets(own, claim.conditions), rule)
+    speaking = [r for r in told_of if r.measurand == entry.stricter] or own
+    sets = like_sets(speaking, claim.conditions)
     half = rule.half_width(claim.value, entry)
     band = (claim.value - half, claim.value + half)
     if not sets:
