@@ -153,6 +153,15 @@ def test_nothing_asked_is_refused(stamped, tmp_path):
         correct_clip(Source.of(stamped[0] / "with.mp4"), Corrections(), tmp_path / "a.mp4")
 
 
+def test_a_hot_pixel_is_not_filled_from_the_glow_of_its_neighbour():
+    """Truth: the even ground that both dots stand on."""
+    luma = np.full((48, 64), 60, np.uint8)
+    for x in (20, 23):
+        luma[19:22, x - 1 : x + 2] = 200
+    DotFiller(((20, 20), (23, 20))).apply((luma, None, None))
+    assert np.abs(luma.astype(int) - 60).max() <= 1
+
+
 def test_hot_pixels_are_filled_and_nothing_else_is_touched(tmp_path, capsys):
     """Truth: the same frames without the hot pixels."""
     rng = np.random.default_rng(5)

@@ -64,14 +64,10 @@ class Filler:
 
     def apply(self, planes: tuple[npt.NDArray[Any], Any, Any]) -> None:
         """Fill strokes in planes that may be written to (chroma may be None)."""
-        luma, *chroma = planes
+        luma = planes[0]
         for box in self.boxes:
             place = _grown(box, luma.shape)
-            strokes = self._strokes(luma[place])
-            _fill(luma, place, strokes)
-            for plane in chroma:
-                if plane is not None:
-                    _fill_smaller(plane, luma.shape, place, strokes)
+            _fill_all(planes, place, self._strokes(luma[place]))
 
     def _strokes(self, part: npt.NDArray[Any]) -> npt.NDArray[np.uint8]:
         scale = 1 << (self.bits - 8)
@@ -100,16 +96,13 @@ class DotFiller:
 
     def apply(self, planes: tuple[npt.NDArray[Any], Any, Any]) -> None:
         """Fill dots in planes that may be written to (chroma may be None)."""
-        luma, *chroma = planes
+        shape = planes[0].shape
+        dots = np.zeros(shape, np.uint8)  # of all: a dot is no surrounding of its neighbour
         for x, y in self.places:
-            place = _grown((x, y, 1, 1), luma.shape)
-            dot = np.zeros(luma[place].shape, np.uint8)
-            row, column = y - place[0].start, x - place[1].start
-            dot[max(0, row - 1) : row + 2, max(0, column - 1) : column + 2] = 1
-            _fill(luma, place, dot)
-            for plane in chroma:
-                if plane is not None:
-                    _fill_smaller(plane, luma.shape, place, dot)
+            dots[max(0, y - 1) : y + 2, max(0, x - 1) : x + 2] = 1
+        for x, y in self.places:
+            place = _grown((x, y, 1, 1), shape)
+            _fill_all(planes, place, dots[place])
 
 
 def _grown(box: Box, shape: tuple[int, ...]) -> tuple[slice, slice]:
@@ -118,6 +111,18 @@ def _grown(box: Box, shape: tuple[int, ...]) -> tuple[slice, slice]:
     left, top = max(0, x - _MARGIN) // 2 * 2, max(0, y - _MARGIN) // 2 * 2
     right, bottom = min(shape[1], x + width + _MARGIN), min(shape[0], y + height + _MARGIN)
     return slice(top, bottom), slice(left, right)
+
+
+def _fill_all(
+    planes: tuple[npt.NDArray[Any], Any, Any],
+    place: tuple[slice, slice],
+    mask: npt.NDArray[np.uint8],
+) -> None:
+    luma, *chroma = planes
+    _fill(luma, place, mask)
+    for plane in chroma:
+        if plane is not None:
+            _fill_smaller(plane, luma.shape, place, mask)
 
 
 def _fill(plane: npt.NDArray[Any], place: tuple[slice, slice], mask: npt.NDArray[np.uint8]) -> None:
