@@ -14,14 +14,13 @@ from dataclasses import replace
 from typing import Protocol, TypeVar
 
 import numpy as np
-import numpy.typing as npt
 
 from seeworthy.ground.budget import CAMERA
 from seeworthy.ground.measurands import known_measurand
 from seeworthy.ground.results import Result, that_can_be
 from seeworthy.ground.statistics import weighted_mean
 from seeworthy.ground.uncertainty import effective_dof
-from seeworthy.judge.compare.differences import Value
+from seeworthy.judge.compare.differences import Floats, Value, parts_of
 from seeworthy.judge.compare.like import oddity, sort_alike
 
 
@@ -87,7 +86,8 @@ def combine(subject: str, results: Sequence[Result]) -> Value:
         return Value(subject, mean, spread / math.sqrt(len(known)), len(known) - 1)
     found = weighted_mean([r.value for r in known], [r.u for r in known])
     shares = np.array([(found.u_internal / r.u) ** 2 for r in known])  # they add up to 1
-    covariance = _covariance(known)
+    names, parts = parts_of([_told(r) for r in known])
+    covariance = _covariance(known, parts)
     of_mean = float(shares @ covariance @ shares)
     # Takes share method, target and operator: averaging helps against scatter only, so the
     # combined figure is never called better than the best single take halved (a judgement).
@@ -99,13 +99,8 @@ def combine(subject: str, results: Sequence[Result]) -> Value:
     squares = found.birge**2 * (len(known) - 1)
     excess = found.u_internal * math.sqrt(max(0.0, squares - expected) / (len(known) - 1))
     dof = effective_dof([(stated, own), (excess, len(known) - 1.0)])
-    told = [_told(r) for r in known]
-    names = sorted({name for one in told for name in one})
-    shared = {
-        n: float(sum(w * one.get(n, 0.0) for w, one in zip(shares, told, strict=True)))
-        for n in names
-    }
-    whole = Value(subject, found.value, math.hypot(stated, excess), dof, shared=_read(shared))
+    shared = _read(dict(zip(names, (shares @ parts).tolist(), strict=True)))
+    whole = Value(subject, found.value, math.hypot(stated, excess), dof, shared=shared)
     low, high = that_can_be(known[0].measurand, *whole.interval)
     return whole if low == whole.interval[0] else replace(whole, ends=(low, high))
 
@@ -119,23 +114,18 @@ def _read(shared: Mapping[str, float]) -> dict[str, float]:
     return {name: part for name, part in shared.items() if not name.endswith(f": {CAMERA}")}
 
 
-def _covariance(known: Sequence[Result]) -> npt.NDArray[np.float64]:
+def _covariance(known: Sequence[Result], parts: Floats) -> Floats:
     """Return the covariance of results by the instruments that they share; shape (n, n).
 
     A result that does not tell how much of its uncertainty an instrument's is may owe all.
     """
-    found = np.diag([r.u**2 for r in known])
+    found: Floats = parts @ parts.T
     for i, a in enumerate(known):
+        found[i, i] = a.u**2
         for j, b in enumerate(known[:i]):
-            common = sum(_part(a, name) * _part(b, name) for name in _told(a).keys() & _told(b))
             if _untold(a, b) or _untold(b, a):
-                common = a.u * b.u
-            found[i, j] = found[j, i] = common
+                found[i, j] = found[j, i] = a.u * b.u
     return found
-
-
-def _part(found: Result, name: str) -> float:
-    return found.shared[name] or 0.0
 
 
 def _untold(a: Result, b: Result) -> bool:

@@ -202,7 +202,7 @@ def _corrected(rows: Sequence[Row]) -> list[Row]:
 
 
 def _rows(entry: Measurand, origins: list[Origin], by: By) -> tuple[list[Row], str]:
-    aside: set[str] = {condition for condition in _TOLD_APART if condition == by}
+    aside = _TOLD_APART.keys() & {by}
     if not entry.per_frame:
         aside.add("frame")
     sets = sort_alike(_without(o.result, aside) for o in origins)

@@ -181,10 +181,16 @@ def _common(values: Sequence[Value]) -> Floats:
     JCGM 100:2008, 5.2.2 and F.1.2.3: what one instrument is off by goes out of a difference as
     far as both results follow it alike.
     """
-    names = sorted({name for v in values for name in v.shared})
-    parts = np.array([[v.shared.get(name, 0.0) for name in names] for v in values], float)
-    found: Floats = COMMON * (parts.reshape(len(values), -1) @ parts.reshape(len(values), -1).T)
+    _, parts = parts_of([v.shared for v in values])
+    found: Floats = COMMON * (parts @ parts.T)
     return found
+
+
+def parts_of(shared: Sequence[Mapping[str, float]]) -> tuple[list[str], Floats]:
+    """Return the names of all that is shared, and the part of each in each; shape (n, names)."""
+    names = sorted({name for one in shared for name in one})
+    parts = [[one.get(name, 0.0) for name in names] for one in shared]
+    return names, np.array(parts, float).reshape(len(shared), len(names))
 
 
 def groups(values: Sequence[Value], pairs: Pairs) -> list[tuple[str, ...]]:
