@@ -60,6 +60,8 @@ def test_the_page_answers_in_a_browser_without_a_server(corpus, tmp_path):
             return page.locator("#answer tr").all_inner_texts()
 
         answer()
+        font = page.evaluate("getComputedStyle(document.querySelector('#sql')).fontFamily")
+        assert '"DejaVu Sans Mono"' in font  # the sheet's quotes came through as quotes
         page.fill("#sql", "select measurand, avg(value), '<b>' from results group by 1 order by 1")
         page.click("#ask")
         page.locator("#answer td", has_text="<b>").first.wait_for()
