@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 from seeworthy.targets.layout import Layout, Point
 
@@ -90,15 +91,16 @@ def _spans(shapes: Sequence[Sequence[Point]], way: int) -> tuple[Span, ...]:
 def lay(axes: tuple[PaperAxis, PaperAxis]) -> tuple[float, Lay, Lay]:
     """Return scale and lay of the drawing: the largest scale that keeps the cuts off most."""
     largest = min(a.full / a.size for a in axes)
+    cut = cache(_cut)  # the ways are free of one another, but tried in pairs
     for across, down in _wishes(axes):
         scale = largest
         while scale >= _SMALLEST * largest:
-            found = _cut(axes[0], scale, across), _cut(axes[1], scale, down)
-            if found[0] is not None and found[1] is not None:
-                return scale, found[0], found[1]
+            one = cut(axes[0], scale, across)
+            other = None if one is None else cut(axes[1], scale, down)
+            if one is not None and other is not None:
+                return scale, one, other
             scale -= _STEP * largest
-    one, other = (_middle(a, largest) for a in axes)
-    return largest, one, other
+    return largest, _middle(axes[0], largest), _middle(axes[1], largest)
 
 
 def _wishes(
