@@ -431,6 +431,10 @@ def test_what_nobody_asks_for_is_folded_in_a_comparison(client):
     assert ">Mass</a>" in at_once
     assert ">Length</a>" not in at_once
     assert ">Length</a>" in folded
+    chosen = client.get("/compare?by=camera&camera=Dunlin&camera=Knot").text
+    assert (
+        'href="/compare?by=camera&amp;camera=Dunlin&amp;camera=Knot&amp;measurand=length' in chosen
+    )
     alone = client.get("/compare?by=camera&measurand=length").text
     assert "no purpose" not in alone
     assert ">Length</a>" in alone
