@@ -80,13 +80,14 @@ class Telling:
     Attributes:
         verdict: str
         picture: ShotRow or None
-        fits: What it is good and bad for, or how it stands for the purpose that was looked at last.
+        fits: (words, rest): what it is good and bad for, or how it stands for the purpose that was
+            looked at last.
         best, worst: Figures in which it is told apart as the first or the last of the bench.
     """
 
     verdict: str
     picture: ShotRow | None
-    fits: Sequence[str] = ()
+    fits: Sequence[tuple[str, str]] = ()
     best: Sequence[str] = ()
     worst: Sequence[str] = ()
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from fastapi import APIRouter, Request, Response
 
-from seeworthy.bench.cameras import add_camera, list_cameras
+from seeworthy.bench.cameras import add_camera
 from seeworthy.bench.summary import glance
 from seeworthy.bench.takes import list_takes
 from seeworthy.ground.errors import SeeworthyError
@@ -40,14 +40,14 @@ def home(request: Request, site: TheSite) -> Response:
     titles = {p.id: p.title for p in all_procedures().values()}
     due = sum(found.states.get(state, 0) for state in ("new", "stale", "lost"))
     names = [(line.camera.id, line.camera.name) for line in found.cameras[:_MOST_TOLD]]
-    tellings = site.remember(("tellings", site.purpose), lambda: _tellings(site, names))
+    few = len(found.cameras) <= _MOST_TOLD  # ranking hundreds is work for its own page
+    tellings = site.remember(("tellings", site.purpose), lambda: _tellings(site, names, few))
     return show(request, Home(found, titles, due, tellings))
 
 
-def _tellings(site: Site, names: list[tuple[int, str]]) -> dict[int, Telling]:
+def _tellings(site: Site, names: list[tuple[int, str]], few: bool) -> dict[int, Telling]:
     """Return what is told of each camera; a bench of many cameras tells of the first ones."""
     ends = best_and_worst(site) if len(names) > 1 else {}
-    few = len(list_cameras(site.bench)) <= _MOST_TOLD  # ranking hundreds is work for its own page
     rankings = every_ranking(site) if few else {}
     told = {}
     for number, name in names:
@@ -59,7 +59,7 @@ def _tellings(site: Site, names: list[tuple[int, str]]) -> dict[int, Telling]:
     return told
 
 
-def _fitness(rankings: Mapping[str, Ranking], camera: str, purpose: str) -> list[str]:
+def _fitness(rankings: Mapping[str, Ranking], camera: str, purpose: str) -> list[tuple[str, str]]:
     """Say what a camera is good for; of the purpose that was looked at last, how it stands."""
     found = {
         name: (place, one, ranking)
@@ -72,12 +72,13 @@ def _fitness(rankings: Mapping[str, Ranking], camera: str, purpose: str) -> list
         lost = max((w for w in one.wishes if w.found), key=lambda w: w.share, default=None)
         why = f"; most is lost by {lost.wish.measurand.title}" if lost and lost.share > 0 else ""
         title = ranking.purpose.title.lower()
-        return [f"{title}: {one.grade}, number {place} of {len(ranking.cameras)}{why}"]
+        stands = f"{one.grade}, number {place} of {len(ranking.cameras)}{why}"
+        return [(f"For {title}:", stands)]
     said = []
-    for words, grades in (("good", ("fits well", "fits")), ("bad", ("does not fit",))):
+    for words, grades in (("Good for", ("fits well", "fits")), ("Not for", ("does not fit",))):
         titles = [r.purpose.title.lower() for _, one, r in found.values() if one.grade in grades]
         if titles:
-            said.append(f"{words}: {listed(titles)}")
+            said.append((words, listed(titles)))
     return said
 
 
