@@ -188,7 +188,7 @@ def prior(folder: str | Path, camera: str, measurand: str, *, where: Sequence[st
         ).fetchall()
     if not rows:
         raise NotFound(f"No bench of the corpus has '{measurand}' of '{camera}'.", "Ask figures.")
-    like = sorted({r[:8] for r in rows}, key=str)
+    like = sorted({r[:_ALIKE] for r in rows}, key=str)
     if len(like) > 1:
         said = "; ".join(_conditions(one) for one in like[:6])
         raise CannotMeasure(
@@ -199,28 +199,28 @@ def prior(folder: str | Path, camera: str, measurand: str, *, where: Sequence[st
 
 
 _PER_BENCH = f"""
-    select lower(trim(camera)) as model, measurand, method, position, orientation, channel, phase,
-           light_step, package, unit, avg(value), sqrt(avg(u * u)), count(*),
-           count(distinct unit_id), string_agg(distinct instruments, ' ')
-    from (select *, {_STEP} as light_step from results)
-    where not stale and u > 0 {{more}}
-    group by 1, 2, 3, 4, 5, 6, 7, 8, 9, 10
-    order by 1, 2, 3, 4, 5, 6, 7, 8, 9
+    select {_LIKE}, package, avg(value) as value, sqrt(avg(u * u)) as u, count(*) as results,
+           count(distinct unit_id) as units, string_agg(distinct instruments, ' ') as instruments
+    from results where not stale and u > 0 {{more}}
+    group by all order by {_KEYS}, package
 """
 """Each bench's mean of each figure under like conditions."""
+_ALIKE = _KEYS.count(",") + 1  # columns of `_KEYS`, which stand first
 
 
-def _conditions(row: Sequence[Any]) -> str:
-    light = "" if row[7] is None else f"{2 ** row[7]:.3g} lx"
-    return " ".join(str(x) for x in (*row[2:7], light) if x not in (None, ""))
+def _conditions(like: Sequence[Any]) -> str:
+    _model, _measurand, _unit, *words, step = like
+    light = "" if step is None else f"{2**step:.3g} lx"
+    return " ".join(x for x in (*words, light) if x)
 
 
 def _expected(camera: str, rows: Sequence[Sequence[Any]]) -> Prior:
     """Predict one more unit from the benches' means of one figure under like conditions."""
     if len(rows) < 2:
         raise CannotMeasure("One bench alone says nothing about scatter.", "Pool another.")
+    benches = [r[_ALIKE:] for r in rows]  # package, value, u, results, units, instruments
     mean, u_mean, spread, count = consensus(
-        [GroupValue(r[8], r[10], r[11], math.inf, frozenset((r[14] or "").split())) for r in rows]
+        [GroupValue(b[0], b[1], b[2], math.inf, frozenset((b[5] or "").split())) for b in benches]
     )
     if count < 2:
         raise CannotMeasure(
@@ -229,8 +229,8 @@ def _expected(camera: str, rows: Sequence[Sequence[Any]]) -> Prior:
     u = math.hypot(spread, u_mean)
     half = coverage_factor(count - 1) * u
     return Prior(
-        camera, rows[0][1], rows[0][9], mean, u, (mean - half, mean + half),
-        len(rows), sum(r[13] for r in rows), sum(r[12] for r in rows), spread,
+        camera, rows[0][1], rows[0][2], mean, u, (mean - half, mean + half),
+        len(rows), sum(b[4] for b in benches), sum(b[3] for b in benches), spread,
     )  # fmt: skip
 
 
@@ -242,7 +242,7 @@ def priors(folder: str | Path) -> list[dict[str, Any]]:
     with connect(corpus_in(folder)) as db:
         rows = db.execute(_PER_BENCH.format(more="")).fetchall()
     found = []
-    for key, group in groupby(rows, key=lambda r: r[:8]):
+    for key, group in groupby(rows, key=lambda r: r[:_ALIKE]):
         try:
             one = _expected(key[0], list(group))
         except CannotMeasure:
