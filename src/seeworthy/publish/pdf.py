@@ -69,19 +69,20 @@ class _Source:
         self.units = units
         self.count = 0
 
+    def _in_units(self, text: str, about: str) -> str:
+        return customary_text(text, about=about) if self.units == "us" else text
+
     def say(self, text: str, about: str = "") -> str:
         """Return a text with the units first that are asked for, escaped."""
-        return escape(customary_text(text, about=about) if self.units == "us" else text)
+        return escape(self._in_units(text, about))
 
     def figure(self, text: str, about: str) -> str:
         """Return a figure that is not broken inside; with two units it may break between."""
-        said = customary_text(text, about=about) if self.units == "us" else text
-        first, bracket, rest = said.partition(" (")
+        first, bracket, rest = self._in_units(text, about).partition(" (")
         return whole(first) + (f" {whole(bracket.strip() + rest)}" if bracket else "")
 
     def text(self, report: CameraReport) -> str:
-        title = f'"{report.camera} bench report"'.replace("\\", "").replace("\n", " ")
-        title = '"' + title.strip('"').replace('"', "'") + '"'
+        title = _quoted(f"{report.camera} bench report")
         made = f" · {views.long_date(report.made)}" if report.made else ""
         foot = escape(f"{report.camera} · Seeworthy {report.seeworthy}{made}")
         paper = "us-letter" if self.units == "us" else "a4"
