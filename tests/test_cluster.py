@@ -119,6 +119,10 @@ def test_a_url_of_the_bench_is_read_and_left_clean(tmp_path, monkeypatch):
 
     assert cluster._there(cluster.versions(), look, job) == "a,b\n"
     assert not seen[0].exists()
+    kept.unlink()
+    with pytest.raises(WorkerLost, match=r"cannot fetch .*abc\.csv: FileNotFoundError") as told:
+        cluster._there(cluster.versions(), look, job)
+    assert "--bench-at" in told.value.hint
 
 
 def test_what_a_lost_worker_had_in_hand_is_done_by_another(workers, tmp_path):

@@ -137,8 +137,16 @@ def _found(spec: FileSpec, folder: Path) -> FileSpec:
     if not target.exists():
         import fsspec
 
-        with fsspec.open("/".join([place.rstrip("/"), *kept])) as far, target.open("wb") as near:
-            shutil.copyfileobj(far, near, 1 << 20)
+        address = "/".join([place.rstrip("/"), *kept])
+        try:
+            with fsspec.open(address) as far, target.open("wb") as near:
+                shutil.copyfileobj(far, near, 1 << 20)
+        except Exception as error:  # each kind of address has errors of its own
+            raise WorkerLost(
+                f"The worker on {socket.gethostname()} cannot fetch {address}: "
+                f"{type(error).__name__}.",
+                "Start it again with the bench as seen from there in --bench-at.",
+            ) from None
     return replace(spec, path=str(target))
 
 
@@ -152,7 +160,8 @@ def work_for(address: str, *, workers: int, memory_limit: int | None, bench: str
         bench: Where this machine sees the bench: a folder or an fsspec URL, "" for the same path.
 
     Raises:
-        WrongCall: No scheduler answers, or the bench cannot be seen.
+        WrongCall: No scheduler answers.
+        UnreadableInput: The bench cannot be seen.
     """
     if bench and "://" not in bench and not Path(bench).is_dir():
         raise UnreadableInput(f"There is no folder '{bench}'.", "Name the bench as seen from here.")
