@@ -223,6 +223,17 @@ def test_the_camera_is_suggested_by_what_is_known_of_it(empty_bench, units, tmp_
     assert suggested("IMG_0002.MOV") == 0  # every second camera names its files so
 
 
+def test_stills_with_fractions_of_a_second_are_ordered_by_them():
+    """EXIF 2.32, SubSecTimeOriginal: the file system's time, here the other way round, is not."""
+    from seeworthy.bench.card_scan import Scanned
+    from seeworthy.bench.card_sort import order, when
+
+    made = ("2026:05:01 10:00:00.75", "2026:05:01 10:00:00.5", "2026:05:01 10:00:00")
+    files = [Scanned(m, m, 9, 9.0 * k, "still", m, made=m) for k, m in enumerate(made)]
+    assert order(files) == [2, 1, 0]
+    assert when(files[0]) - when(files[2]) == 0.75
+
+
 def test_many_files_are_placed_at_once_or_none(empty_bench, units, tmp_path):
     card = tmp_path / "card"
     card.mkdir()

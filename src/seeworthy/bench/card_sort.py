@@ -17,6 +17,7 @@ from seeworthy.bench.card_scan import Scanned
 from seeworthy.bench.models import TakeFileRow, TakeRow, UnitRow
 from seeworthy.bench.slates import Slate, bench_key, read_payload
 from seeworthy.bench.store import Bench
+from seeworthy.media.glimpse import exif_moment
 from seeworthy.procedures import all_procedures
 from seeworthy.procedures.declare import Files, Procedure, Reading
 
@@ -224,17 +225,12 @@ def _duplicates(files: Sequence[Scanned], guesses: list[Guess], known: _Knowledg
 
 def when(file: Scanned) -> float:
     """Return when a recording began, seconds since 1970: as the file says, else by the system."""
-    text = file.made.strip()
-    for form in ("%Y:%m:%d %H:%M:%S",):
-        try:
-            return dt.datetime.strptime(text, form).replace(tzinfo=dt.UTC).timestamp()
-        except ValueError:
-            pass
+    moment = exif_moment(file.made)
     try:
-        moment = dt.datetime.fromisoformat(text)
-        return moment.replace(tzinfo=moment.tzinfo or dt.UTC).timestamp()
+        moment = moment or dt.datetime.fromisoformat(file.made.strip())
     except ValueError:
         return file.modified
+    return moment.replace(tzinfo=moment.tzinfo or dt.UTC).timestamp()
 
 
 def order(files: Sequence[Scanned]) -> list[int]:

@@ -5,6 +5,7 @@ Runs in a worker process with limits of time and memory; never in a server.
 
 from __future__ import annotations
 
+import datetime as dt
 import io
 from dataclasses import dataclass
 from pathlib import Path
@@ -74,6 +75,16 @@ def _looks_like_a_table(head: bytes) -> bool:
         if len(lines) >= 2 and len(counts) == 1 and counts != {0}:
             return True
     return False
+
+
+def exif_moment(text: str) -> dt.datetime | None:
+    """Return a moment that EXIF writes, with or without a fraction of the second; None: none."""
+    whole, _, fraction = text.strip().partition(".")
+    try:
+        moment = dt.datetime.strptime(whole, "%Y:%m:%d %H:%M:%S")
+        return moment.replace(microsecond=int(f"{fraction[:6]:0<6}"))
+    except ValueError:
+        return None
 
 
 def facts(path: str, name: str) -> GlimpsedFacts:

@@ -17,6 +17,7 @@ from seeworthy.ground.digits import earned, number, spread_of
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
 from seeworthy.ground.uncertainty import coverage_factor, effective_dof, interval
+from seeworthy.media.glimpse import exif_moment
 from seeworthy.media.source import Source
 from seeworthy.media.stills import Still, read_still
 from seeworthy.procedures.declare import Inputs, Seen, Watch
@@ -111,7 +112,7 @@ def _of_stills(files: Sequence[Source]) -> tuple[ShotSeries, int, str]:
     refresh = _REFRESH
     for source in files:
         still = read_still(source)
-        taken.append(_taken(still))
+        taken.append(exif_moment(still.taken))
         reading = _clock_in(still)
         shown.append(None if reading is None else reading[0])
         refresh = reading[1] or refresh if reading is not None else refresh
@@ -179,15 +180,6 @@ def _clock_in(still: Still) -> tuple[float, float] | None:
     corners = find_corners(luma)
     reading = None if corners is None else read_clock(luma, corners)
     return None if reading is None else (reading.time_ms, reading.refresh)
-
-
-def _taken(still: Still) -> dt.datetime | None:
-    whole, _, fraction = still.taken.strip().partition(".")
-    try:
-        moment = dt.datetime.strptime(whole, "%Y:%m:%d %H:%M:%S")
-        return moment.replace(microsecond=int(f"{fraction[:6]:0<6}"))
-    except ValueError:
-        return None
 
 
 def _results(
