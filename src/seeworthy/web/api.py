@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
 from pydantic import BaseModel, Field
@@ -17,7 +17,7 @@ from seeworthy.bench.shoot import shoot_sheet
 from seeworthy.ground.errors import NotFound
 from seeworthy.ground.measurands import all_measurands
 from seeworthy.ground.plain import plain
-from seeworthy.judge.compare.comparison import compare_bench
+from seeworthy.judge.compare.comparison import By, compare_bench
 from seeworthy.judge.plan.bench_plan import plan_flight
 from seeworthy.judge.plan.flight import read_flight
 from seeworthy.judge.purpose.bench_rank import ranking_json, suit
@@ -239,7 +239,7 @@ def run(site: TheSite, only: list[Text] | None = None) -> dict[str, Any]:
 @router.get("/compare")
 def compare(
     bench: TheBench,
-    by: Literal["camera", "unit", "firmware", "mount", "card"] = "camera",
+    by: By = "camera",
     camera: Annotated[list[str], Query()] = [],  # noqa: B006 - how FastAPI is told
     measurand: Annotated[list[str], Query()] = [],  # noqa: B006
 ) -> Any:
