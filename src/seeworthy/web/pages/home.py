@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from fastapi import APIRouter, Request, Response
@@ -40,22 +41,26 @@ def home(request: Request, site: TheSite) -> Response:
     titles = {p.id: p.title for p in all_procedures().values()}
     due = sum(found.states.get(state, 0) for state in ("new", "stale", "lost"))
     names = [(line.camera.id, line.camera.name) for line in found.cameras[:_MOST_TOLD]]
-    few = len(found.cameras) <= _MOST_TOLD  # ranking hundreds is work for its own page
-    tellings = site.remember(("tellings", site.purpose), lambda: _tellings(site, names, few))
+    tellings = site.remember("tellings", lambda: _tellings(site, names))
+    if len(found.cameras) <= _MOST_TOLD:  # ranking hundreds is work for its own page
+        rankings = every_ranking(site)
+        tellings = {
+            number: replace(tellings[number], fits=_fitness(rankings, name, site.purpose))
+            for number, name in names
+            if number in tellings  # else the bench has just changed
+        }
     return show(request, Home(found, titles, due, tellings))
 
 
-def _tellings(site: Site, names: list[tuple[int, str]], few: bool) -> dict[int, Telling]:
+def _tellings(site: Site, names: list[tuple[int, str]]) -> dict[int, Telling]:
     """Return what is told of each camera; a bench of many cameras tells of the first ones."""
     ends = best_and_worst(site) if len(names) > 1 else {}
-    rankings = every_ranking(site) if few else {}
     told = {}
     for number, name in names:
         shot = frame_of(site, list_takes(site.bench, camera=name))
         line = verdict(camera_report(site.bench, name, pictures=False)).line
-        told[number] = Telling(
-            line, shot, _fitness(rankings, name, site.purpose), *ends.get(name, ((), ()))
-        )
+        best, worst = ends.get(name, ((), ()))
+        told[number] = Telling(line, shot, best=best, worst=worst)
     return told
 
 
