@@ -120,15 +120,12 @@ def find_boost(
     Launch lies midway between the last sample before the push and the first in it, burnout where
     dv/dt falls through zero: midway when it drops within one sample.
     """
-    t, y = felt.time, felt.along
-    threshold = max(4 * felt.sigma, 1.5)
-    pushing = y if still is None else np.where(still, np.minimum(y, 0.0), y)
-    pushes = _pushes(t, pushing, threshold, until)
+    pushes = _pushes(felt, still, until)
     if not pushes:
         return None
     most = max(r[2] for r in pushes)
     first, last, _ = next(r for r in pushes if r[2] > 0.4 * most)
-    return _bounded(felt, first, last, threshold)
+    return _bounded(felt, first, last)
 
 
 def later_stages(
@@ -139,17 +136,15 @@ def later_stages(
     A stage gives at least a fifth of the first one's speed and lasts a tenth of a second
     and five samples, which no shock of a parachute or of a separation does; a judgement.
     """
-    t, y = felt.time, felt.along
-    threshold = max(4 * felt.sigma, 1.5)
-    pushing = y if still is None else np.where(still, np.minimum(y, 0.0), y)
+    t = felt.time
     found: list[Boost] = []
-    for first, last, gain in _pushes(t, pushing, threshold, until):
+    for first, last, gain in _pushes(felt, still, until):
         after = found[-1] if found else boost
         if first <= after.last + 1 or gain < 0.2 * boost.speed:
             continue
         if last - first < 4 or t[last] - t[first] < 0.1 or t[last] > until:
             continue
-        stage = _bounded(felt, first, last, threshold)
+        stage = _bounded(felt, first, last)
         if stage is not None:
             found.append(stage)
     return found
@@ -182,12 +177,15 @@ def falls_free(time: Floats, y: Floats, last: int, gain: float) -> bool:
 
 
 def _pushes(
-    t: Floats, pushing: Floats, threshold: float, until: float
+    felt: Felt, still: NDArray[np.bool_] | None, until: float
 ) -> list[tuple[int, int, float]]:
-    return [r for r in runs(t, pushing, threshold) if r[2] > LEAST_SPEED and t[r[0]] < until]
+    t, y = felt.time, felt.along
+    pushing = y if still is None else np.where(still, np.minimum(y, 0.0), y)
+    pushes = runs(t, pushing, max(4 * felt.sigma, 1.5))
+    return [r for r in pushes if r[2] > LEAST_SPEED and t[r[0]] < until]
 
 
-def _bounded(felt: Felt, first: int, last: int, threshold: float) -> Boost | None:
+def _bounded(felt: Felt, first: int, last: int) -> Boost | None:
     """Give a run of samples its launch, burnout and speed; None for a slow ascent."""
     t, y = felt.time, felt.along
     period = float(np.median(np.diff(t)))

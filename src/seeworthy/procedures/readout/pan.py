@@ -110,8 +110,7 @@ def _frames(found: Passing, half_width: float) -> _Frames:
         time, place, slope = np.array(one).T
         tilt = fit.roll + place * fit.pitch / half_width + fit.tilts[fit.object[number]]
         speed = (place[2:] - place[:-2]) / (time[2:] - time[:-2])
-        rows.append(np.stack([time, np.gradient(place, time), slope - tilt])[:, 1:-1])
-        rows[-1][1] = speed
+        rows.append(np.stack([time[1:-1], speed, (slope - tilt)[1:-1]]))
     if not rows:
         return _Frames(np.zeros(0), np.zeros(0), np.zeros(0), 0.0, 0.0)
     time, speed, lean = np.concatenate(rows, axis=1)

@@ -112,7 +112,7 @@ def exaggerated(field: Floats, times: float) -> npt.NDArray[np.uint8]:
     border = np.concatenate([uv[[0, -1]].reshape(-1, 2), uv[:, [0, -1]].reshape(-1, 2)])
     grey = uv_of(GREY[None])[0]
     u, v = np.moveaxis(grey + times * (uv - border.mean(axis=0)), -1, 0)
-    # CIE 1976 u'v' back to XYZ_OF_RGB at luminance 0.35.
+    # CIE 1976 u'v' back to XYZ at luminance 0.35.
     xyz = 0.35 * np.stack([9 * u / (4 * v), np.ones_like(u), (12 - 3 * u - 20 * v) / (4 * v)], -1)
     rgb = np.clip(xyz @ np.linalg.inv(XYZ_OF_RGB).T, 0, 1)
     coded = np.where(rgb <= 0.0031308, 12.92 * rgb, 1.055 * rgb ** (1 / 2.4) - 0.055)
