@@ -60,6 +60,17 @@ def test_no_wait_seen_is_not_no_wait(tmp_path):
     assert "may still be one" in said.warnings[0]
 
 
+def test_a_burst_of_waits_that_may_be_a_slower_rate_is_in_the_upper_ends(tmp_path):
+    """Every second frame lost for half a second: by arithmetic 15 waits, 15 of 1815 frames."""
+    path = film(tmp_path / "a.mp4", 1800, dict.fromkeys(range(500, 530, 2), 1))
+    said = measured("card-test", [path])
+    waits, loss, _ = said.results
+    assert said.findings["undecidable"] == 1
+    assert waits.interval[1] > 15 / (1815 / 1800)
+    assert loss.interval[1] > 100 * 15 / 1815
+    assert "No sure wait" in said.sentence
+
+
 def test_a_file_that_counts_its_frames_is_refused(tmp_path):
     path = film(
         tmp_path / "a.avi",

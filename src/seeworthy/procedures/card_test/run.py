@@ -8,13 +8,14 @@ from dataclasses import dataclass
 
 from seeworthy.ground.digits import said_result
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.propagation import u_rectangular
 from seeworthy.ground.results import Outcome, Result, result
 from seeworthy.ground.uncertainty import counted
 from seeworthy.media.container import Facts, read_facts
 from seeworthy.media.source import Source
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.stream.measure import bit_rates, shown_span
-from seeworthy.procedures.timing.measure import StampTiming, read_stamps
+from seeworthy.procedures.timing.measure import StampTiming, in_doubt, read_stamps
 
 _LISTED = 50  # waits named one by one
 _THOUGHT = 3  # a judgement: own drawn processes of 2 to 12 waits a minute hold it in 95 %
@@ -27,10 +28,16 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
 
 @dataclass(frozen=True)
 class _Clip:
-    """One file: its stamps, its fullest second in Mbit/s and the uncertainty of that."""
+    """One file.
+
+    Attributes:
+        maybe: Frames that each long wait leaves out that may be a wait for the card or not.
+        peak, peak_u: Mbit/s in the fullest second.
+    """
 
     name: str
     stamps: StampTiming
+    maybe: tuple[int, ...]
     peak: float
     peak_u: float
 
@@ -55,14 +62,17 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     conditions = {"card": card} if card else {}
     minutes = sum(c.stamps.n / c.stamps.rate for c in clips) / 60  # of a rate with its gaps
     sizes = [g.missing for c in clips for g in c.stamps.gaps]
+    maybe = [size for c in clips for size in c.maybe]
     frames = sum(c.frames for c in clips)
-    low, high = counted(len(sizes))
+    # What is in doubt is no wait in the value and the lower end, and one in the upper end.
+    low, high = counted(len(sizes))[0], counted(len(sizes) + len(maybe))[1]
+    u = math.hypot(math.sqrt(max(len(sizes), 1)), u_rectangular(len(maybe)))
     waits = result(
-        "card_wait_rate", len(sizes) / minutes, math.sqrt(max(len(sizes), 1)) / minutes,
+        "card_wait_rate", len(sizes) / minutes, u / minutes,
         n=len(clips), interval=(low / minutes, high / minutes), conditions=conditions,
     )  # fmt: skip
     fullest = max(clips, key=lambda c: c.peak)
-    results = [waits, _loss(sizes, frames, conditions)]
+    results = [waits, _loss(sizes, maybe, frames, conditions)]
     if math.isfinite(fullest.peak):
         results.append(
             result("card_peak_rate", fullest.peak, fullest.peak_u, conditions=conditions)
@@ -73,7 +83,12 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     ]  # fmt: skip
     longest = max(c.stamps.longest for c in clips)
     doubts = sum(len(c.stamps.undecidable) for c in clips)
-    said = "No wait for the card was seen" if not sizes else f"{len(sizes)} waits for the card"
+    sure = "sure " if maybe else ""
+    said = (
+        f"{len(sizes)} {sure}{'wait' if len(sizes) == 1 else 'waits'} for the card"
+        if sizes
+        else f"No {sure}wait for the card was seen"
+    )
     return Outcome(
         results=tuple(results),
         findings={
@@ -84,31 +99,41 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
             "undecidable": doubts,
             "card": card or None,
         },
-        warnings=tuple(_warnings(sizes, minutes, doubts)),
-        sentence=f"{said} in {minutes:.3g} minutes: {said_result(waits)}; "
-        f"{sum(sizes)} of {frames} frames are lost, the longest wait is {longest * 1e3:.0f} ms.",
+        warnings=tuple(_warnings(waits, minutes, doubts, len(maybe))),
+        sentence=f"{said} in {minutes:.3g} minutes: {said_result(waits)}; {sum(sizes)} of {frames} "
+        f"frames {'is' if sum(sizes) == 1 else 'are'} lost, the longest wait is "
+        f"{longest * 1e3:.0f} ms.",
     )
 
 
-def _loss(sizes: Sequence[int], frames: int, conditions: dict[str, str]) -> Result:
+def _loss(
+    sizes: Sequence[int], maybe: Sequence[int], frames: int, conditions: dict[str, str]
+) -> Result:
     """Return the share of frames lost; waits come by chance, each with its number of frames.
 
     A sum over Poisson events is told like a Poisson count that has the same relative scatter
     (scaled Poisson: Bohm and Zech 2014, Nucl. Instrum. Methods A 748, 1). Where nothing was lost,
     each wait that there may be is taken for one frame.
     """
+    part = 100.0 / frames
+    each, alike = _alike(sizes)
+    most, count = _alike([*sizes, *maybe])
+    u = math.hypot(each * math.sqrt(max(alike, 1.0)), u_rectangular(sum(maybe)))
+    ends = (each * counted(alike)[0], most * counted(count)[1])
+    return result(
+        "card_loss", part * sum(sizes), part * u, n=frames,
+        interval=(part * ends[0], min(part * ends[1], 100.0)), conditions=conditions,
+    )  # fmt: skip
+
+
+def _alike(sizes: Sequence[int]) -> tuple[float, float]:
+    """Return frames a wait and number of waits of that count, all alike, that scatters so."""
     total, squares, count = sum(sizes), sum(s * s for s in sizes), len(sizes)
     # Few waits show little of how their lengths scatter: as many as these are thought of that
     # scatter as waiting times do (exponential: mean square twice the squared mean).
     ratio = (squares * count / total**2 * count + 2 * _THOUGHT) / (count + _THOUGHT) if total else 1
     each = ratio * total / count if total else 1.0
-    alike = total / each
-    low, high = counted(alike)
-    part = 100.0 / frames
-    return result(
-        "card_loss", part * total, part * each * math.sqrt(max(alike, 1.0)), n=frames,
-        interval=(part * each * low, min(part * each * high, 100.0)), conditions=conditions,
-    )  # fmt: skip
+    return each, total / each
 
 
 def _read(source: Source) -> _Clip:
@@ -129,7 +154,8 @@ def _read(source: Source) -> _Clip:
             f"The pace of '{source.name}' wanders by itself: a wait cannot be told from it.",
             "Choose a mode with a fixed frame rate and more light.",
         )
-    return _Clip(source.name, stamps, *_peak(facts))
+    maybe = in_doubt(stamps, packets.shown_stamps(), packets.time_base)
+    return _Clip(source.name, stamps, maybe, *_peak(facts))
 
 
 def _peak(facts: Facts) -> tuple[float, float]:
@@ -144,13 +170,16 @@ def _peak(facts: Facts) -> tuple[float, float]:
     return rates.peak / 1e6, rates.peak_u / 1e6
 
 
-def _warnings(sizes: Sequence[int], minutes: float, doubts: int) -> list[str]:
+def _warnings(waits: Result, minutes: float, doubts: int, maybe: int) -> list[str]:
     said = []
-    if not sizes:
+    if not waits.value:
         said.append(
-            f"In {minutes:.3g} minutes without a wait there may still be one in every "
-            f"{minutes / counted(0)[1]:.2g} minutes; film longer to say more."
+            f"In {minutes:.3g} minutes without a {'sure ' if maybe else ''}wait there may still be "
+            f"one in every {1 / waits.interval[1]:.2g} minutes; film longer to say more."
         )
     if doubts:
-        said.append(f"At {doubts} places a wait may be a lost frame or a longer exposure.")
+        said.append(
+            f"At {doubts} {'place' if doubts == 1 else 'places'} long waits may be lost frames or "
+            f"longer exposures, {maybe} in all: only the upper ends count them."
+        )
     return said

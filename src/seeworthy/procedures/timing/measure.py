@@ -140,6 +140,19 @@ def read_stamps(ticks: Sequence[int] | npt.NDArray[np.int64], time_base: Fractio
     )
 
 
+def in_doubt(
+    said: StampTiming, ticks: npt.NDArray[np.int64], time_base: Fraction
+) -> tuple[int, ...]:
+    """Return the frames that would have filled each long wait that is not decided."""
+    places = np.diff(ticks) * float(time_base) * said.rates[0][0]
+    sure = {g.before for g in said.gaps}
+    return tuple(
+        max(1, round(float(places[i])) - 1)
+        for i in (i for s in said.undecidable for i in range(s.first, s.last))
+        if places[i] >= LONG and i not in sure
+    )
+
+
 def _read(whole: npt.NDArray[np.int64], tick: float) -> StampTiming:
     t = (whole - whole[0]).astype(float) * tick
     steps = np.diff(t)
