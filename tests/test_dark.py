@@ -11,7 +11,9 @@ import pytest
 
 from seeworthy.engine.measure import measure
 from seeworthy.ground.errors import CannotMeasure, WrongCall
+from seeworthy.ground.results import result
 from seeworthy.procedures.dark import measure as dark
+from seeworthy.procedures.dark.figures import sentence
 from seeworthy.procedures.dark.study import FRAMES, FULL, RATE, film
 from seeworthy.virtual.dark_frame import DarkCamera
 
@@ -32,6 +34,12 @@ def values(outcome):
     return {
         (r.measurand, r.conditions.get("orientation", "")): r for r in outcome.results
     }  # fmt: skip
+
+
+def test_a_picture_below_black_is_not_above_it():
+    """Some cameras write codes under 16 without light: a negative share is no height above."""
+    said = sentence([result("dark_level", -0.3, 0.05), result("hot_pixels", 2, 1.0)])
+    assert said == "Without light the picture is not above black, with 2 hot pixels."
 
 
 # --- the measures alone -------------------------------------------------------------

@@ -167,7 +167,6 @@ def tell_steadied(pairs: Sequence[FramePair], width: int, height: int) -> Steadi
     """Tell whether followed points show a picture that was held.
 
     Args:
-        pairs: sequence of Pair
         width, height: Of the frame, px.
     """
     pairs = _even_run(pairs)

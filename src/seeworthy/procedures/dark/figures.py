@@ -35,7 +35,8 @@ def sentence(results: Sequence[Result]) -> str:
     level, hot = by_name["dark_level"], by_name["hot_pixels"]
     least = "at least " if hot.conditions.get("bound") == "lower" else ""
     dots = f"{least}{hot.value:.0f} hot pixel{'' if hot.value == 1 else 's'}"
-    text = f"Without light the picture stands {earned(level)} % above black, with {dots}"
+    stands = f"stands {earned(level)} % above" if level.value > 0 else "is not above"
+    text = f"Without light the picture {stands} black, with {dots}"
     growth = by_name.get("dark_growth")
     if growth is None:
         return f"{text}."

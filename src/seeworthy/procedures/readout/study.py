@@ -1,7 +1,7 @@
 """Study of `readout`: passing uprights and lamp bands of known read-out time.
 
 Clips of the H.264 groups and lamp clips go through the encoder at 7 Mbit/s; those that
-are not coded are rendered at 640×360 to save time. RollingCamera roll and pitch up to 3°,
+are not coded are rendered at 640×360 to save time. Camera roll and pitch up to 3°,
 distortion k1 −0.15 to 0.05, exposure 1/2000 to 1/120 s, photon and read noise, textured ground.
 """
 
