@@ -83,9 +83,10 @@ def test_a_key_frame_in_step_with_repeats_is_a_repeat_too():
     for phase in (0, 1):
         shown = np.concatenate([[np.nan], d[1 + phase : 300]])
         shown[keys[keys < len(shown)]] = 3.0
-        at = set(find_repeats(shown, [k for k in keys if k < len(shown)]).at)
+        said = find_repeats(shown, [k for k in keys if k < len(shown)])
         want = set(range(1 + phase, len(shown), 2))
-        assert at == want
+        assert set(said.at) == want
+        assert said.blind_keys == 0
 
 
 def test_where_doubling_begins_no_picture_before_it_is_a_repeat():

@@ -119,8 +119,9 @@ def find_repeats(
     frozen = _frozen(d, usable)
     spans += frozen
     spans += [Span(i, i, NOTCH) for i in _notches(d, level, usable & ~low & ~blind)]
+    told, second = _every_second(d, usable, key)
     blind_keys = 0
-    for k in np.flatnonzero(key[1:]) + 1:
+    for k in np.flatnonzero(key[1:] & ~told[1:]) + 1:
         if level[k] < LEAST_LEVEL_KEY:
             blind_keys += 1
         elif np.isfinite(d[k]) and d[k] < PART * level[k]:
@@ -129,7 +130,6 @@ def find_repeats(
     merged = merge_spans(spans, near=SIDE)
     still = [*frozen, *(s for s in merged if s.reason == STILL)]
     kept = [f for f in found if not any(s.holds(f) for s in still)]
-    told, second = _every_second(d, usable, key)
     kept = sorted({*(f for f in kept if not told[f]), *(int(i) for i in np.flatnonzero(second))})
     merged = _outside(merged, told)
     middle = float(np.median(d[usable])) if usable.any() else 0.0
