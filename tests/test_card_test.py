@@ -6,6 +6,7 @@ import datetime as dt
 from fractions import Fraction
 from types import SimpleNamespace
 
+import av
 import numpy as np
 import pytest
 
@@ -14,6 +15,7 @@ from seeworthy.ground.results import result
 from seeworthy.ground.uncertainty import counted
 from seeworthy.judge.compare.comparison import compare_results
 from seeworthy.media.write import ClipWriter
+from seeworthy.procedures.card_test.run import _loss
 from seeworthy.procedures.study import measured
 
 
@@ -50,6 +52,28 @@ def test_waits_are_counted_over_all_files(tmp_path):
     assert said.findings["lost"] == 8
     assert said.findings["longest_wait_ms"] == pytest.approx(200, abs=0.1)
     assert [w["after_frame"] for w in said.findings["waits"]["at"]] == [100, 400, 300]
+
+
+def test_the_fullest_second_is_that_of_the_packets(tmp_path):
+    path = film(tmp_path / "a.mp4", 200, {50: 3})
+    with av.open(str(path)) as clip:  # PyAV: the largest sum that begins with a packet
+        packets = [(float(p.pts * p.time_base), p.size) for p in clip.demux(video=0) if p.size]
+    sums = [sum(s for at, s in packets if start <= at < start + 1 - 1e-6) for start, _ in packets]
+    peak = measured("card-test", [path]).results[2]
+    assert peak.value == pytest.approx(8e-6 * max(sums), rel=0.02)
+
+
+def test_frames_lost_in_waits_of_any_length_lie_inside_the_interval():
+    # Own world: waits by chance, each of a length by chance (geometric, mean 4 frames).
+    rng = np.random.default_rng(1)
+    mean, frames, below, above = 8, 36_000, 0, 0
+    for _ in range(2000):
+        sizes = rng.geometric(1 / 4, rng.poisson(mean)).tolist()
+        low, high = _loss(sizes, frames, {}).interval
+        below += 100 * mean * 4 / frames < low
+        above += 100 * mean * 4 / frames > high
+    assert below + above < 0.068 * 2000  # Clopper and Pearson's 99.9 % of 2000 at 0.05
+    assert min(below, above) > 0, "wider than it says"
 
 
 def test_no_wait_seen_is_not_no_wait(tmp_path):

@@ -126,13 +126,19 @@ def test_one_sample_of_a_push_tells_no_speed():
     assert "samples of the push" in found.facts["left_out"][0]
 
 
-def test_the_speed_of_a_sensor_at_its_stop_comes_from_the_coast_that_it_felt():
-    # A light craft with much drag: what it loses behind the push is the larger part.
-    flight = _fly(0.15, 55.0, 4.5e-3, (0.7, 1.0, 1.0, 0.5))
+@pytest.mark.parametrize(
+    ("burn", "push", "drag", "stop"), [(0.15, 55.0, 4.5e-3, 16), (0.1, 70.0, 1.2e-2, 8)]
+)
+def test_the_speed_of_a_sensor_at_its_stop_comes_from_the_coast_that_it_felt(
+    burn, push, drag, stop
+):
+    # A light craft with much drag: what it loses behind the push is the larger part. By heights
+    # alone, a tenth of a second late, the second would be told 5 to 14 % too fast.
+    flight = _fly(burn, push, drag, (0.7, 1.0, 1.0, 0.5))
     t = np.arange(-3.0, flight["t"][-1], 0.04)
     late = np.interp(t - 0.08, flight["t"], flight["h"])  # a barometer, 80 ms late
     heights = from_heights(clean(t, late + 0.2 * np.random.default_rng(3).standard_normal(t.size)))
-    accel = clean(*_one_axis(*_accel(flight, 200.0, limit=16 * G)))
+    accel = clean(*_one_axis(*_accel(flight, 200.0, limit=stop * G)))
     found = analyse(accel, ("z",), heights)
     speed = next(f for f in found.figures if f.measurand == "max_speed")
     assert speed.low <= flight["speed"] <= speed.high

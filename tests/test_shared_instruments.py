@@ -107,6 +107,12 @@ def test_a_bench_knows_which_results_one_instrument_is_in(tmp_path):
     assert like_sets([r.result for r in stored[:2]])[0][0].u >= 0.2
 
 
+def test_the_part_of_an_instrument_is_signed_and_in_the_unit_of_the_result():
+    # JCGM 100:2008, 5.1.3: the contribution of an input is c·u(x), and c has a sign.
+    row = {"u": 0.1, "sensitivity": -2.0, "common": "distance"}
+    assert shared_parts({"distance": "tape"}, 7, 0.2, [row]) == {"tape: distance": -0.2}
+
+
 def test_the_tone_curve_of_a_camera_is_one_influence_in_all_its_takes():
     parts = (Tone().of_stops(1.0, 1.0, 0.5),)
     found = result("corner_shading", 1.0, budget=parts)
