@@ -69,7 +69,7 @@ def test_frames_lost_in_waits_of_any_length_lie_inside_the_interval():
     mean, frames, below, above = 8, 36_000, 0, 0
     for _ in range(2000):
         sizes = rng.geometric(1 / 4, rng.poisson(mean)).tolist()
-        low, high = _loss(sizes, frames, {}).interval
+        low, high = _loss(sizes, (), frames, {}).interval
         below += 100 * mean * 4 / frames < low
         above += 100 * mean * 4 / frames > high
     assert below + above < 0.068 * 2000  # Clopper and Pearson's 99.9 % of 2000 at 0.05
