@@ -18,16 +18,10 @@ from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.publish import html as html_module
 from seeworthy.publish import numbers, views
 from seeworthy.publish.html import TEMPLATES, ReportPage, data_address, page
-from seeworthy.publish.model import (
-    CameraReport,
-    FileLine,
-    ReadingLine,
-    Refusal,
-    TakeReport,
-    UnitLine,
-)
+from seeworthy.publish.model import CameraReport, Refusal
 from seeworthy.publish.verdict import listed, verdict
 from seeworthy.publish.write import report_name
+from told import told, unit
 
 
 def png(width: int = 8, height: int = 6) -> bytes:
@@ -61,13 +55,13 @@ READOUT = Outcome(
 def report(**changes) -> CameraReport:
     outcome = Outcome((result("mass", 17.31, 0.12, n=3), result("run_time", 51.2, 0.5, n=5)))
     takes = (
-        TakeReport(1, "body", outcome, unit="A", taken=dt.date(2026, 11, 2), method_version=1),
-        TakeReport(2, "readout", READOUT, unit="A", firmware="1.2",
-                   files=(FileLine("DUN<1>.MOV", "ab" * 32, 5),),
-                   readings=(ReadingLine("distance", "60.0 in ± 0.1 in"),)),
-        TakeReport(3, "readout", None, Refusal("cannot-measure", "Nothing upright moves.",
+        told(1, "body", outcome, unit="A", taken=dt.date(2026, 11, 2), method_version=1),
+        told(2, "readout", READOUT, unit="A", firmware="1.2",
+                   files=(("DUN<1>.MOV", ""),),
+                   readings=(("distance", "60.0 in ± 0.1 in"),)),
+        told(3, "readout", None, Refusal("cannot-measure", "Nothing upright moves.",
                    "Film posts from a moving car.", (Picture("edges.png", "Nothing.", png()),))),
-        TakeReport(4, "view"),
+        told(4, "view"),
     )  # fmt: skip
     claims = [Claimed("mass", 15.0, "15 g", "box"), Claimed("run_time", 50.0, "50 min"),
               Claimed("hfov", 120.0, "120 deg")]  # fmt: skip
@@ -75,7 +69,7 @@ def report(**changes) -> CameraReport:
     base = {
         "camera": "Dunlin <script>alert(1)</script>",
         "bench": "Marram Point",
-        "units": (UnitLine("A", "", (("1.0", dt.date(2026, 5, 1)), ("1.2", dt.date(2026, 9, 1)))),),
+        "units": (unit("A", ("1.0", dt.date(2026, 5, 1)), ("1.2", dt.date(2026, 9, 1))),),
         "judgements": judge_all(claims, results),
         "takes": takes,
         "made": dt.datetime(2026, 11, 25, tzinfo=dt.UTC),
@@ -276,7 +270,7 @@ def test_json_is_plain():
 
 
 def test_an_add_on_that_is_gone_keeps_its_figures():
-    lost = TakeReport(9, "smell", Outcome((result("mass", 1.0, 0.1),)))
+    lost = told(9, "smell", Outcome((result("mass", 1.0, 0.1),)))
     assert "smell" in Seen(page(report(takes=(lost,)))).text.lower()
 
 

@@ -14,7 +14,8 @@ from chromium import CHROMIUM, MISSING
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, result
 from seeworthy.judge.claims.decide import Claimed, judge_all
 from seeworthy.publish.html import page
-from seeworthy.publish.model import CameraReport, FileLine, ReadingLine, Refusal, TakeReport
+from seeworthy.publish.model import CameraReport, Refusal
+from told import told
 
 SIZES = [320, 360, 600, 740, 900, 1100, 1300]
 FLAGS = [
@@ -56,10 +57,10 @@ def crowded() -> CameraReport:
         sentence="It weighs 17.20 ± 0.10 g and takes 16.56 ± 0.14 cm3 of the bay.",
     )  # fmt: skip
     takes = (
-        TakeReport(1, "stream", outcome, unit="A-0000-1111-2222", firmware="1.0.0-beta7",
-                   files=(FileLine(long, "ab" * 32),), readings=(ReadingLine("a", "1 in"),)),
-        TakeReport(2, "stream", outcome, unit="B", firmware="1.1"),
-        TakeReport(3, "timing", None, Refusal("cannot-measure", "No.", "Film it again.")),
+        told(1, "stream", outcome, unit="A-0000-1111-2222", firmware="1.0.0-beta7",
+                   files=((long, ""),), readings=(("a", "1 in"),)),
+        told(2, "stream", outcome, unit="B", firmware="1.1"),
+        told(3, "timing", None, Refusal("cannot-measure", "No.", "Film it again.")),
     )  # fmt: skip
     claims = [Claimed("bit_rate_mean", 12.0, "12 Mbit/s", "a rather long place in the listing"),
               Claimed("hfov", 120.0, "120 deg")]  # fmt: skip

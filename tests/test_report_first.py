@@ -13,8 +13,9 @@ from seeworthy.publish import views
 from seeworthy.publish.command import command
 from seeworthy.publish.first import first_page
 from seeworthy.publish.html import page
-from seeworthy.publish.model import CameraReport, FileLine, ReadingLine, TakeReport, UnitLine
+from seeworthy.publish.model import CameraReport
 from seeworthy.publish.words import sort_words, to_html, to_typst
+from told import told, unit
 
 TEXT = """Good in wind. <script>alert(1)</script> [x](javascript:alert(1)) ![p](https://a.test/p.png)
 
@@ -54,7 +55,7 @@ def test_words_for_print_are_printed_not_obeyed():
 
 
 def test_words_stand_in_the_report():
-    take = TakeReport(1, "body", Outcome((result("mass", 17.3, 0.1),)))
+    take = told(1, "body", Outcome((result("mass", 17.3, 0.1),)))
     html = page(CameraReport("Knot", takes=(take,), words=TEXT))
     for said in ("Good in wind.", "gives 4 of 5", "Weighed twice.", "<strong>two</strong>"):
         assert said in html, said
@@ -62,8 +63,8 @@ def test_words_stand_in_the_report():
 
 
 def test_units_and_tests_not_done_are_said():
-    take = TakeReport(1, "body", Outcome((result("mass", 17.3, 0.1),)), unit="A", stale=True)
-    first = first_page(CameraReport("Knot", units=(UnitLine("A"), UnitLine("B")), takes=(take,)))
+    take = told(1, "body", Outcome((result("mass", 17.3, 0.1),)), unit="A", stale=True)
+    first = first_page(CameraReport("Knot", units=(unit("A"), unit("B")), takes=(take,)))
     said = " ".join(first.tested)
     assert "One unit was tested (A)." in said
     assert "Not tested: unit B." in said
@@ -78,21 +79,21 @@ def test_no_false_word_about_the_seller():
 
     found = result("mass", 17.3, 0.1)
     report = CameraReport(
-        "Knot", takes=(TakeReport(1, "body", Outcome((found,))),), judgements=judge_all([], [found])
+        "Knot", takes=(told(1, "body", Outcome((found,))),), judgements=judge_all([], [found])
     )
     assert "seller gives no figure" not in page(report)
 
 
 def test_a_newer_firmware_answers():
     def take(number, firmware, day):
-        return TakeReport(
+        return told(
             number, "body", Outcome((result("mass", 17.3, 0.1),)), unit="A", firmware=firmware,
             taken=dt.date(2026, 5, day),
         )  # fmt: skip
 
     chapter = views.chapters(CameraReport("Knot", takes=(take(1, "1.0", 1), take(2, "1.1", 2))))[0]
-    assert [t.take.number for t in chapter.now] == [2]
-    assert [t.take.number for t in chapter.before] == [1]
+    assert [t.told.take.id for t in chapter.now] == [2]
+    assert [t.told.take.id for t in chapter.before] == [1]
 
 
 def test_the_map_of_sharpness_takes_the_place_of_its_rows():
@@ -103,7 +104,7 @@ def test_the_map_of_sharpness_takes_the_place_of_its_rows():
         )
     ]  # fmt: skip
     results = tuple(result(p, 0.1 + k / 100, 0.002) for k, p in enumerate(places))
-    html = page(CameraReport("Knot", takes=(TakeReport(1, "sharpness", Outcome(results)),)))
+    html = page(CameraReport("Knot", takes=(told(1, "sharpness", Outcome(results)),)))
     assert html.count('class="place"') == 9
     assert html.count("0.1800") == 1
 
@@ -135,11 +136,11 @@ def test_cameras_are_told_apart_by_their_uncertainty(mine, other, more, word):
 
 
 def test_a_command_is_quoted_for_the_shell():
-    take = TakeReport(
-        1, "view", files=(FileLine("a b;rm.mov", "0"), FileLine("-x.mov", "0", role="turned")),
-        readings=(ReadingLine("width", "60.0 in ± 0.1 in"),),
+    take = told(
+        1, "view", files=(("a b;rm.mov", ""), ("-x.mov", "turned")),
+        readings=(("width", "60.0 in ± 0.1 in"),),
     )  # fmt: skip
-    assert command(take) == (
+    assert command(take.take) == (
         "seeworthy measure view 'a b;rm.mov' --with turned=-x.mov "
         "--reading 'width=60.0 in ± 0.1 in'"
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import io
 
 import pytest
@@ -9,8 +10,9 @@ from pypdf import PdfReader
 
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, result
 from seeworthy.judge.claims.decide import Claimed, judge_all
-from seeworthy.publish.model import CameraReport, Refusal, TakeReport
+from seeworthy.publish.model import CameraReport, Refusal
 from seeworthy.publish.pdf import escape, pdf
+from told import told, unit
 
 
 def text_of(report):
@@ -23,16 +25,19 @@ def report(name="Greenshank", note=""):
     outcome = Outcome((result("mass", 17.2, 0.1, n=3),), {"codec": "h264"}, ("Mind [this].",),
                       figures=(figure,), sentence="It weighs 17.2 g.")  # fmt: skip
     takes = (
-        TakeReport(1, "body", outcome, unit="A"),
-        TakeReport(2, "timing", None, Refusal("cannot-measure", "Nothing moves.", "Film again.")),
+        told(1, "body", outcome, unit="A"),
+        told(2, "timing", None, Refusal("cannot-measure", "Nothing moves.", "Film again.")),
     )
     claims = [Claimed("mass", 15.0, "15 g", "box")]
-    return CameraReport(name, note=note, takes=takes, judgements=judge_all(claims, outcome.results))
+    units = (unit("A", ("1.2", dt.date(2026, 9, 1))),)
+    judged = judge_all(claims, outcome.results)
+    return CameraReport(name, note=note, units=units, takes=takes, judgements=judged)
 
 
 def test_it_says_what_the_report_says():
     text = text_of(report())
-    for words in ("Greenshank", "heavier than claimed", "17.00 to 17.40", "Nothing moves.",
+    for words in ("Greenshank", "firmware 1.2 from 1 Sep 2026",
+                  "heavier than claimed", "17.00 to 17.40", "Nothing moves.",
                   "Film again.", "Mind [this].", "Rise #1", "95 %",
                   "Lithium cells can catch fire"):  # fmt: skip
         assert words in " ".join(text.replace("\u202f", " ").split()), words

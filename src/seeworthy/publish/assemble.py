@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import replace
-from typing import Any
 
 from seeworthy import __version__
 from seeworthy.bench.cameras import get_camera
@@ -19,14 +18,7 @@ from seeworthy.judge.claims.choose import judgements
 from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
 from seeworthy.judge.glance.air import air_figures
 from seeworthy.judge.glance.fitness import fitness
-from seeworthy.publish.model import (
-    CameraReport,
-    FileLine,
-    ReadingLine,
-    Refusal,
-    TakeReport,
-    UnitLine,
-)
+from seeworthy.publish.model import CameraReport, Refusal, TakeReport
 
 
 def camera_report(
@@ -59,7 +51,7 @@ def camera_report(
         found.maker,
         found.note,
         _title(bench),
-        tuple(_unit(u) for u in found.units),
+        found.units,
         judgements(found, outcomes.values(), tolerance),
         tuple(takes),
         tolerance,
@@ -80,34 +72,14 @@ def _title(bench: Bench) -> str:
         return row.value if row else bench.folder.name.replace("-", " ").replace("_", " ")
 
 
-def _unit(unit: Any) -> UnitLine:
-    return UnitLine(unit.serial, unit.note, tuple((f.name, f.since) for f in unit.firmware))
-
-
 def _take(take: Take, found: StoredOutcome | None, pictures: bool) -> TakeReport:
-    base = TakeReport(
-        take.id,
-        take.procedure,
-        unit=take.unit,
-        firmware=take.firmware,
-        taken=take.taken,
-        note=take.note,
-        files=tuple(FileLine(f.name, f.sha256, f.size, f.role) for f in take.files),
-        readings=tuple(ReadingLine(r.name, r.text) for r in take.readings),
-        options=tuple(ReadingLine(name, value) for name, value in take.options),
-        conditions={c.name: c.text for c in take.conditions},
-        stale=take.state == "stale",
-    )
     if found is None:
-        return base
+        return TakeReport(take)
     shown = found.load_pictures() if pictures else ()
-    made = replace(
-        base,
-        measured=found.measured,
-        method_version=found.procedure_version,
-        seeworthy=found.seeworthy,
+    refusal = (
+        Refusal(found.error_kind, found.message, found.hint, shown) if found.error_kind else None
     )
-    if found.error_kind:
-        refusal = Refusal(found.error_kind, found.message, found.hint, shown)
-        return replace(made, refusal=refusal)
-    return replace(made, outcome=replace(found.outcome, pictures=shown))
+    outcome = None if refusal else replace(found.outcome, pictures=shown)
+    return TakeReport(
+        take, outcome, refusal, found.measured, found.procedure_version, found.seeworthy
+    )

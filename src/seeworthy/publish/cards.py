@@ -95,9 +95,9 @@ def _measured(report: CameraReport) -> Iterator[Card]:
             foot = f"{chapter.title}, {view.label}" + (f", {view.context}" if view.context else "")
             for row in view.rows:
                 yield _result(report, view, row, foot)
-            for figure in view.take.outcome.figures if view.take.outcome else ():
+            for figure in view.told.outcome.figures if view.told.outcome else ():
                 yield Card(
-                    f"figure-{slug(view.take.procedure)}-{view.take.number}-{slug(figure.name)}",
+                    f"figure-{slug(view.told.take.procedure)}-{view.told.take.id}-{slug(figure.name)}",
                     "figure", report.camera, figure.title, figure=figure, foot=foot,
                 )  # fmt: skip
 
@@ -105,7 +105,7 @@ def _measured(report: CameraReport) -> Iterator[Card]:
 def _result(report: CameraReport, view: TakeView, row: ResultLine, foot: str) -> Card:
     lines = (f"95 % interval {row.interval}", row.conditions)
     return Card(
-        f"result-{slug(row.title)}-{view.take.number}", "result", report.camera, row.title,
+        f"result-{slug(row.title)}-{view.told.take.id}", "result", report.camera, row.title,
         row.value, tuple(x for x in lines if x), None, None, foot,
     )  # fmt: skip
 

@@ -156,32 +156,32 @@ def _spread(found: Uncertain) -> float:
     return max(spread_of(*found.interval, found.u), abs(found.value) / 10)
 
 
-def _pictures(take: TakeReport) -> tuple[Picture, ...]:
-    return take.outcome.pictures if take.outcome else ()
+def _pictures(told: TakeReport) -> tuple[Picture, ...]:
+    return told.outcome.pictures if told.outcome else ()
 
 
 def _frame(takes: Sequence[TakeReport]) -> Shown | None:
     for procedure, name in _FRAMES:
-        for take in takes:
-            for picture in _pictures(take):
-                if take.procedure == procedure and picture.name == name:
-                    return Shown(picture, "A frame as this camera recorded it.", take.number)
+        for told in takes:
+            for picture in _pictures(told):
+                if told.take.procedure == procedure and picture.name == name:
+                    return Shown(picture, "A frame as this camera recorded it.", told.take.id)
     return None
 
 
 def _evidence(takes: Sequence[TakeReport]) -> Shown | None:
     for procedure in _EVIDENCE:
-        for take in takes:
-            pictures = _pictures(take)
-            if take.procedure == procedure and pictures and pictures[0].name != "picture.png":
-                return Shown(pictures[0], pictures[0].caption, take.number)
+        for told in takes:
+            pictures = _pictures(told)
+            if told.take.procedure == procedure and pictures and pictures[0].name != "picture.png":
+                return Shown(pictures[0], pictures[0].caption, told.take.id)
     return None
 
 
 def _tested(report: CameraReport) -> tuple[str, ...]:
     measured = [t for t in report.takes if t.outcome is not None]
-    units = [u.serial for u in report.units] or sorted({t.unit for t in measured if t.unit})
-    tested = [u for u in units if any(t.unit == u for t in measured)]
+    units = [u.serial for u in report.units]
+    tested = [u for u in units if any(t.take.unit == u for t in measured)]
     rest = [u for u in units if u not in tested]
     said = []
     if units:
@@ -202,8 +202,8 @@ def _tested(report: CameraReport) -> tuple[str, ...]:
 
 
 def _not_done(takes: Sequence[TakeReport]) -> tuple[tuple[str, str], ...]:
-    done = {t.procedure for t in takes if t.outcome is not None}
-    tried = {t.procedure for t in takes}
+    done = {t.take.procedure for t in takes if t.outcome is not None}
+    tried = {t.take.procedure for t in takes}
     return tuple(
         (p.title, f"{'tried, no figure' if p.id in tried else 'no take'}; it answers: {p.question}")
         for p in all_procedures().values()

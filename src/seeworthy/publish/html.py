@@ -71,7 +71,7 @@ def page(report: CameraReport, *, units: Units = "both") -> str:
             ones first, metric alone.
     """
     chapters = views.chapters(report)
-    refused = [t for c in chapters for t in c.takes if t.take.refusal is not None]
+    refused = [t for c in chapters for t in c.takes if t.told.refusal is not None]
     context = ReportPage(
         report,
         first_page(report),

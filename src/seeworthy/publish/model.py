@@ -7,40 +7,16 @@ JSON and PDF are made from this and nothing else.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
+from seeworthy.bench.records import Take, Unit
 from seeworthy.ground.plain import picked, plain
 from seeworthy.ground.results import Outcome, Picture, Result
 from seeworthy.judge.claims.decide import Judgement
 from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
 from seeworthy.judge.glance.air import AirFigure
 from seeworthy.judge.glance.fitness import Fitness
-
-
-@dataclass(frozen=True, slots=True)
-class FileLine:
-    """One input file of a take.
-
-    Attributes:
-        name: As the user called it.
-        size: Bytes.
-        role: ``""`` for a positional file.
-    """
-
-    name: str
-    sha256: str
-    size: int = 0
-    role: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class ReadingLine:
-    """One reading: its name, and what was typed."""
-
-    name: str
-    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,51 +35,31 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True)
 class TakeReport:
-    """One take and what came of it.
+    """A take of the bench and what came of it.
 
     Attributes:
-        number: Number of the take in its bench.
-        procedure: Id.
-        outcome: None where it was refused or not run yet.
-        unit: Which specimen.
-        firmware: On that day.
-        conditions: mapping of name to text
+        outcome: With its pictures; None where it was refused or not run yet.
         measured: When the figures were computed.
         method_version: Version of the procedure that computed them.
         seeworthy: Version of the program that computed them.
-        stale: True when inputs or method changed since; ``run`` would redo it.
     """
 
-    number: int
-    procedure: str
+    take: Take
     outcome: Outcome | None = None
     refusal: Refusal | None = None
-    unit: str = ""
-    firmware: str = ""
-    taken: dt.date | None = None
-    note: str = ""
-    files: tuple[FileLine, ...] = ()
-    readings: tuple[ReadingLine, ...] = ()
-    options: tuple[ReadingLine, ...] = ()
-    conditions: Mapping[str, str] = field(default_factory=dict)
     measured: dt.datetime | None = None
     method_version: int | None = None
     seeworthy: str = ""
-    stale: bool = False
 
     @property
     def results(self) -> tuple[Result, ...]:
         """Results, none where it was refused."""
         return () if self.outcome is None else self.outcome.results
 
-
-@dataclass(frozen=True, slots=True)
-class UnitLine:
-    """One specimen: its serial, a note, and its firmware by date."""
-
-    serial: str
-    note: str = ""
-    firmware: tuple[tuple[str, dt.date], ...] = ()
+    @property
+    def stale(self) -> bool:
+        """True when inputs or method changed since; ``run`` would redo it."""
+        return self.take.state == "stale"
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +84,7 @@ class CameraReport:
     maker: str = ""
     note: str = ""
     bench: str = ""
-    units: tuple[UnitLine, ...] = ()
+    units: tuple[Unit, ...] = ()
     judgements: tuple[Judgement, ...] = ()
     takes: tuple[TakeReport, ...] = ()
     tolerance: Tolerance = DEFAULT_TOLERANCE
@@ -153,7 +109,7 @@ class CameraReport:
             "units": [
                 {
                     "serial": u.serial,
-                    "firmware": [{"name": n, "since": d.isoformat()} for n, d in u.firmware],
+                    "firmware": [picked(f, "name since") for f in u.firmware],
                 }
                 for u in self.units
             ],
@@ -174,19 +130,22 @@ def _air_json(item: AirFigure) -> dict[str, Any]:
 _NOTHING = {"value": None, "u": None, "interval": None}
 
 
-def _take_json(take: TakeReport) -> dict[str, Any]:
+def _take_json(told: TakeReport) -> dict[str, Any]:
     """Return a take in the form of ``measure --json``, with what the report adds."""
+    take = told.take
     found = {
-        **picked(take, "take=number procedure method_version seeworthy unit firmware taken"),
-        **picked(take, "measured stale"),
+        **picked(take, "take=id procedure"),
+        **picked(told, "method_version seeworthy"),
+        **picked(take, "unit firmware taken"),
+        **picked(told, "measured stale"),
         "inputs": [
             {"file": f.name, "sha256": f.sha256, **({"role": f.role} if f.role else {})}
             for f in take.files
         ],
         "readings": [picked(r, "name text") for r in take.readings],
-        "options": [picked(r, "name text") for r in take.options],
-        **(take.outcome or Outcome()).to_json(),
+        "options": [{"name": name, "text": text} for name, text in take.options],
+        **(told.outcome or Outcome()).to_json(),
     }
-    if take.refusal is not None:
-        found["error"] = picked(take.refusal, "kind message hint")
+    if told.refusal is not None:
+        found["error"] = picked(told.refusal, "kind message hint")
     return found

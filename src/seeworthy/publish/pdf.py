@@ -110,7 +110,7 @@ class _Source:
         units = []
         for unit in report.units:
             firmware = ", ".join(
-                f"firmware {n} from {views.long_date(d)}" for n, d in unit.firmware
+                f"firmware {f.name} from {views.long_date(f.since)}" for f in unit.firmware
             )
             units.append(f"unit {unit.serial}" + (f", {firmware}" if firmware else ""))
         parts.append(escape(" · ".join(filter(None, [report.maker, *units]))))
@@ -212,9 +212,10 @@ class _Source:
         cells = []
         for chapter in chapters:
             for view in chapter.takes:
-                take = view.take
+                take = view.told.take
                 lines = [f"{f.name} {f.sha256}" for f in take.files]
-                lines += [f"{r.name} = {r.text}" for r in (*take.readings, *take.options)]
+                lines += [f"{r.name} = {r.text}" for r in take.readings]
+                lines += [f"{name} = {value}" for name, value in take.options]
                 said = "\\ ".join(escape(line) for line in [*lines, command(take)])
                 name = f"*{escape(view.label)}*\\ {escape(chapter.title)}"
                 cells.append((name, f"#text(size: 7.4pt)[{said}]"))
@@ -224,14 +225,14 @@ class _Source:
         return ["== How to repeat it", table(("1fr", "5fr"), heads, cells)]
 
     def _take(self, view: views.TakeView) -> list[str]:
-        take, outcome = view.take, view.take.outcome
+        told, outcome = view.told, view.told.outcome
         parts = [f"=== {escape(view.label)}", f"#block(sticky: true)[{escape(view.context)}]"]
-        if take.stale:
+        if told.stale:
             parts.append("*Out of date:* inputs or method have changed since.")
-        if take.refusal is not None:
-            parts.append(f"*Not measured.* {escape(take.refusal.message)}")
-            parts.append(f"*What to do:* {escape(take.refusal.hint)}")
-            parts += [self._picture(p) for p in take.refusal.pictures]
+        if told.refusal is not None:
+            parts.append(f"*Not measured.* {escape(told.refusal.message)}")
+            parts.append(f"*What to do:* {escape(told.refusal.hint)}")
+            parts += [self._picture(p) for p in told.refusal.pictures]
         if outcome is None:
             return parts
         parts.append(self.say(outcome.sentence))

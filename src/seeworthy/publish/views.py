@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from seeworthy.bench.records import Take
 from seeworthy.ground.measurands import measurand
 from seeworthy.ground.results import Result
 from seeworthy.judge.claims.decide import Judgement
@@ -106,7 +107,7 @@ class TakeView:
     anchor: str
     label: str
     context: str
-    take: TakeReport
+    told: TakeReport
     rows: tuple[ResultLine, ...]
     findings: tuple[tuple[str, str, str], ...]
     method: str
@@ -134,12 +135,12 @@ class Chapter:
     @property
     def now(self) -> tuple[TakeView, ...]:
         """Takes that gave figures with the newest firmware."""
-        return tuple(t for t in self.takes if not t.earlier and t.take.refusal is None)
+        return tuple(t for t in self.takes if not t.earlier and t.told.refusal is None)
 
     @property
     def before(self) -> tuple[TakeView, ...]:
         """Takes with an earlier firmware, and those that gave no figure."""
-        return tuple(t for t in self.takes if t.earlier or t.take.refusal is not None)
+        return tuple(t for t in self.takes if t.earlier or t.told.refusal is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,29 +210,29 @@ def _strip(item: Judgement) -> Strip | None:
 def chapters(report: CameraReport) -> list[Chapter]:
     """Return one chapter per procedure that has takes, in the order of the design."""
     known = all_procedures()
-    names = dict.fromkeys(t.procedure for t in report.takes)
+    names = dict.fromkeys(t.take.procedure for t in report.takes)
     order = [n for n in known if n in names] + [n for n in names if n not in known]
     several = _Several(
-        len({t.unit for t in report.takes}) > 1,
-        len({t.firmware for t in report.takes if t.firmware}) > 1,
+        len({t.take.unit for t in report.takes}) > 1,
+        len({t.take.firmware for t in report.takes if t.take.firmware}) > 1,
     )
     made = []
     for name in order:
-        takes = [t for t in report.takes if t.procedure == name]
+        takes = [t for t in report.takes if t.take.procedure == name]
         made.append(_chapter(name, known.get(name), takes, several))
     return made
 
 
-def take_view(take: TakeReport) -> TakeView:
+def take_view(told: TakeReport) -> TakeView:
     """Return one take by itself as rows in words."""
-    return _take(take, all_procedures().get(take.procedure), _Several(False, False))
+    return _take(told, all_procedures().get(told.take.procedure), _Several(False, False))
 
 
 def _chapter(
     name: str, found: Procedure | None, takes: Sequence[TakeReport], several: _Several
 ) -> Chapter:
     older = _earlier(takes)
-    views = tuple(_take(t, found, several, t.number in older) for t in takes)
+    views = tuple(_take(t, found, several, t.take.id in older) for t in takes)
     if found is None:  # an add-on that is not installed here; its figures stay readable
         return Chapter(f"p-{name}", name.title(), "", (), (), (), 0, views)
     return Chapter(
@@ -248,45 +249,44 @@ def _chapter(
 
 def _earlier(takes: Sequence[TakeReport]) -> set[int]:
     """Return the takes of a test that a newer firmware of the same unit was tested after."""
-    newest: dict[str, TakeReport] = {}
-    measured = [t for t in takes if t.outcome is not None and t.firmware and t.taken]
+    newest: dict[str, Take] = {}
+    measured = [t.take for t in takes if t.outcome is not None and t.take.firmware]
     for take in measured:
         held = newest.get(take.unit)
-        if held is None or (take.taken, take.number) > (held.taken, held.number):
+        if held is None or (take.taken, take.id) > (held.taken, held.id):
             newest[take.unit] = take
-    return {t.number for t in measured if t.firmware != newest[t.unit].firmware}
+    return {t.id for t in measured if t.firmware != newest[t.unit].firmware}
 
 
 def _take(
-    take: TakeReport, found: Procedure | None, several: _Several, earlier: bool = False
+    told: TakeReport, found: Procedure | None, several: _Several, earlier: bool = False
 ) -> TakeView:
-    anchor = f"take-{take.number}"
-    label = f"Take {take.number}"
+    take, outcome = told.take, told.outcome
+    anchor = f"take-{take.id}"
+    label = f"Take {take.id}"
     words = []
     if take.unit:
         words.append(f"unit {take.unit}")
     if take.firmware:
         words.append(f"firmware {take.firmware}")
-    words.extend(f"{k} {numbers.typed(v)}" for k, v in take.conditions.items())
-    if take.taken:
-        words.append(f"filmed {long_date(take.taken)}")
-    outcome = take.outcome
+    words.extend(f"{c.name} {numbers.typed(c.text)}" for c in take.conditions)
+    words.append(f"filmed {long_date(take.taken)}")
     pictures = {p.name for p in outcome.pictures} if outcome else set()
-    rows = tuple(_row(r, take, several, pictures) for r in take.results)
-    told = found.finds if found else {}
+    rows = tuple(_row(r, take, several, pictures) for r in told.results)
+    finds = found.finds if found else {}
     findings: tuple[tuple[str, str, str], ...] = ()
     if outcome:
         findings = tuple(
             (
                 numbers.finding_name(name, take.procedure),
                 numbers.finding_text(value),
-                told[name].what if name in told else "",
+                finds[name].what if name in finds else "",
             )
             for name, value in outcome.findings.items()
         )
     method = outcome.method if outcome else ""
-    cells = _map(take.results)
-    return TakeView(anchor, label, " · ".join(words), take, rows, findings, method, earlier, cells)
+    cells = _map(told.results)
+    return TakeView(anchor, label, " · ".join(words), told, rows, findings, method, earlier, cells)
 
 
 _PLACES = (
@@ -328,7 +328,7 @@ def _map(results: Sequence[Result]) -> tuple[MapCell, ...]:
     return tuple(cells)
 
 
-def _row(found: Result, take: TakeReport, several: _Several, pictures: set[str]) -> ResultLine:
+def _row(found: Result, take: Take, several: _Several, pictures: set[str]) -> ResultLine:
     entry = measurand(found.measurand)
     conditions = {k: v for k, v in found.conditions.items() if k not in {"unit", "firmware"}}
     words = numbers.conditions_text(conditions)
@@ -337,7 +337,7 @@ def _row(found: Result, take: TakeReport, several: _Several, pictures: set[str])
         where.append(f"unit {take.unit}")
     if several.firmware and take.firmware:
         where.append(f"firmware {take.firmware}")
-    label = f"Take {take.number}"
+    label = f"Take {take.id}"
     return ResultLine(
         entry.title[:1].upper() + entry.title[1:],
         entry.meaning,
@@ -347,7 +347,7 @@ def _row(found: Result, take: TakeReport, several: _Several, pictures: set[str])
         numbers.customary(found),
         found.n,
         words,
-        f"take-{take.number}",
+        f"take-{take.id}",
         label,
         ", ".join(where),
         tuple((picture_anchor(take, e), e) for e in found.evidence if e in pictures),
@@ -356,10 +356,10 @@ def _row(found: Result, take: TakeReport, several: _Several, pictures: set[str])
     )
 
 
-def picture_anchor(take: TakeReport, name: str) -> str:
+def picture_anchor(take: Take, name: str) -> str:
     """Return the anchor of an evidence picture."""
     safe = "".join(c if c.isalnum() else "-" for c in name)
-    return f"picture-{take.number}-{safe}"
+    return f"picture-{take.id}-{safe}"
 
 
 def long_date(day: object) -> str:

@@ -25,7 +25,7 @@ from seeworthy.media.glimpse import sniff
 from seeworthy.procedures import all_procedures, procedure
 from seeworthy.procedures.declare import Procedure, gather
 from seeworthy.publish import views
-from seeworthy.publish.model import FileLine, TakeReport
+from seeworthy.publish.model import TakeReport
 from seeworthy.web.context import ShotRow
 from seeworthy.web.context_take import Clash, ConflictPage, FigurePart, TakePage, TakesPage
 from seeworthy.web.deps import Form, TheForm, TheSite, go
@@ -211,10 +211,7 @@ def _view(take: Take, outcome: StoredOutcome | None) -> views.TakeView | None:
     """Return the take's rows as the report words them."""
     if outcome is None:
         return None
-    files = tuple(FileLine(f.name, f.sha256, f.size, f.role) for f in take.files)
-    return views.take_view(
-        TakeReport(take.id, take.procedure, outcome.outcome, unit=take.unit, files=files)
-    )
+    return views.take_view(TakeReport(take, outcome.outcome))
 
 
 @router.post("/takes/{number}")
