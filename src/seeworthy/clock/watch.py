@@ -69,8 +69,6 @@ class ClockTrack:
         frames: Frames looked at, read or not.
         refresh: Updates of the screen per second; 0 where the page did not say.
         moments: What else the updates told (exposure); None with too few frames.
-        sideways: Seconds by which the right end of the clock is seen later than its left end: a
-            screen held upright, or a camera on its side. 0 where the stamps do not show it.
     """
 
     index: npt.NDArray[np.int64]
@@ -81,7 +79,6 @@ class ClockTrack:
     frames: int
     refresh: float = 0.0
     moments: Moments | None = None
-    sideways: float = 0.0
 
 
 class ClockWatch(Observer):
@@ -176,7 +173,7 @@ class ClockWatch(Observer):
         known = rates[rates > 0]
         refresh = float(np.median(known)) if known.size else 0.0
         period = 1e3 / (refresh or _REFRESH)
-        moments, lean = None, 0.0
+        moments = None
         if len(rows) >= _WITH_MODEL and refresh:
             place = time % code.SWEEP_MS / code.SWEEP_MS
             moments = self._moments(time, period, float(np.median(unit)))
@@ -187,8 +184,8 @@ class ClockWatch(Observer):
             even = moments.steps < _EVEN * period and roughness(plain, stamp * 1e3) < _EVEN_MS
             time = plain if even else moments.time
             lean, lean_u = sideways(time, stamp * 1e3, place)
-            lean = lean if abs(lean) > max(4 * lean_u, _LEAN_LEAST * period) else 0.0
-            time = time - lean * (place - 0.5)
+            if abs(lean) > max(4 * lean_u, _LEAN_LEAST * period):
+                time = time - lean * (place - 0.5)
             refresh = 1e3 / period
         else:
             time = time + period / 2
@@ -196,7 +193,6 @@ class ClockWatch(Observer):
         time = (time + _SCAN_HALF * period) / 1e3
         return ClockTrack(
             index.astype(np.int64), stamp, time, u / 1e3, row, self._frames, refresh, moments,
-            lean / 1e3,
         )  # fmt: skip
 
     def _moments(self, time: Array, period: float, unit: float) -> Moments:

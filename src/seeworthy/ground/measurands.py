@@ -34,7 +34,6 @@ class Measurand:
         meaning: One sentence for a flyer.
         least: What it cannot be below by its nature (a length, a share: 0): no interval and no
             value of a result reaches below it.
-        digits: Decimals shown when the uncertainty does not decide.
         feels: tuple of {"light", "temperature"}. Conditions that may change it: results are
             compared only where these are alike. Both, unless the declaration says that it cannot
             feel one (the room's temperature for an angle of view); such a one is told and kept, and
@@ -59,7 +58,6 @@ class Measurand:
     better: Better = "none"
     meaning: str = ""
     ideal: float | None = None
-    digits: int = 2
     feels: tuple[Condition, ...] = ("light", "temperature")
     also: tuple[str, ...] = ()
     pint: str = ""

@@ -55,7 +55,6 @@ class BoxTrack:
         coded: Width and height of the sample entry.
         pixel_aspect: ``pasp``: width over height of a pixel, as the container claims.
         colour: ``colr``: primaries, transfer, matrix, full range (None in QuickTime's ``nclc``).
-        avc: Content of ``avcC``.
         edits: Edit list: length in movie ticks, media time in media ticks (−1 is a pause).
         samples: Number of samples by the index.
         sample_bytes: Sum of the sample sizes by the index.
@@ -71,7 +70,6 @@ class BoxTrack:
     coded: tuple[int, int] | None = None
     pixel_aspect: Fraction | None = None
     colour: tuple[int, int, int, bool | None] | None = None
-    avc: bytes = b""
     edits: list[tuple[int, int]] = field(default_factory=list)
     samples: int = 0
     sample_bytes: int | None = None
@@ -283,5 +281,3 @@ def _visual_box(kind: str, data: bytes, track: BoxTrack) -> None:
         primaries, transfer, matrix = struct.unpack_from(">HHH", data, 4)
         full = bool(data[10] & 0x80) if data[:4] == b"nclx" and len(data) > 10 else None
         track.colour = (primaries, transfer, matrix, full)
-    elif kind == "avcC":
-        track.avc = data

@@ -57,12 +57,10 @@ class MotionWatch:
     Attributes:
         pairs: One per two neighbouring frames that both have a time stamp.
         picture: A frame from the first seconds, for the evidence.
-        damaged: Frames left out because the decoder flagged them.
     """
 
     pairs: list[FramePair] = field(default_factory=list)
     picture: npt.NDArray[np.uint8] | None = None
-    damaged: int = 0
     width: int = 0
     height: int = 0
     rotation: int = 0
@@ -85,7 +83,6 @@ class MotionWatch:
         self.seen += 1
         time = view.seconds
         if view.corrupt or time is None:
-            self.damaged += view.corrupt
             self._before = self._points = None
             return
         luma = view.luma

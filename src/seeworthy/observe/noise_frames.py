@@ -25,7 +25,6 @@ _LONGEST = 600  # px a side of a patch: memory
 @dataclass
 class _Kept:
     index: int
-    gop: int
     luma: Any
     chroma: Any = field(default=None)
 
@@ -86,7 +85,7 @@ class NoiseFrames(Observer):
     def _copy(self, view: FrameView) -> _Kept:
         chroma = view.chroma if self.colour else None
         planes = None if chroma is None else (np.array(chroma[0]), np.array(chroma[1]))
-        return _Kept(view.index, self.keys, np.array(view.luma), planes)
+        return _Kept(view.index, np.array(view.luma), planes)
 
     def _thin(self) -> None:
         self._stride *= 2

@@ -13,7 +13,7 @@ class PowerCut:
     """Outcome of a series of cuts.
 
     Attributes:
-        cuts, failures: Cuts made, and those after which no file opened.
+        cuts: Cuts made.
         share, low, high: Percent of cuts that left no file that opens, with its 95 % interval
             (Clopper and Pearson 1934).
         bound: Percent that the probability is below at 95 %, from one side: after n cuts without a
@@ -22,7 +22,6 @@ class PowerCut:
     """
 
     cuts: int
-    failures: int
     share: float
     low: float
     high: float
@@ -46,7 +45,6 @@ def power_cut(cuts: int, lost: Sequence[float], u: float) -> PowerCut:
     mean = mean_t(lost, u) if len(lost) > 1 else None
     return PowerCut(
         cuts,
-        failures,
         100 * failures / cuts,
         100 * low,
         100 * high,

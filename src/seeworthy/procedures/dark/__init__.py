@@ -19,7 +19,6 @@ PROCEDURE = Procedure(
             also=("black level", "dark current"),
             feels=("temperature",),
             meaning="How far above black the picture stands without light: it greys the shadows.",
-            digits=3,
         ),
         Measurand(
             "dark_growth",
@@ -29,7 +28,6 @@ PROCEDURE = Procedure(
             better="less",
             feels=("temperature",),
             meaning="How fast black turns grey while the camera warms up.",
-            digits=3,
         ),
         Measurand(
             "hot_pixels",
@@ -40,7 +38,6 @@ PROCEDURE = Procedure(
             also=("stuck pixels", "bright pixels"),
             feels=("temperature",),
             meaning="Dots that glow in every picture, by night and in a hot camera above all.",
-            digits=0,
         ),
         Measurand(
             "dark_banding",
@@ -51,7 +48,6 @@ PROCEDURE = Procedure(
             also=("row noise", "stripes"),
             feels=("temperature",),
             meaning="Stripes that stand in the shadows of every picture.",
-            digits=3,
         ),
     ),
     order=132,

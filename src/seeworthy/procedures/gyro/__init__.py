@@ -19,7 +19,6 @@ PROCEDURE = Procedure(
             "clock offset of the gyroscope's log",
             "ms",
             meaning="What to add to the clip's time (middle row) to get the log's.",
-            digits=1,
             feels=(),
             of_take=True,
         ),

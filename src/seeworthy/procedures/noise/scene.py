@@ -36,7 +36,6 @@ class SceneMotion:
 
     shift: float
     changed: float
-    textured: int
 
 
 def motion_between(first: npt.NDArray[np.floating], last: npt.NDArray[np.floating]) -> SceneMotion:
@@ -59,7 +58,7 @@ def motion_between(first: npt.NDArray[np.floating], last: npt.NDArray[np.floatin
     change = change - float(np.median(change))
     strong = np.hypot(gx, gy) > 1.0
     if int(strong.sum()) < 200:
-        return SceneMotion(0.0, 0.0, 0)
+        return SceneMotion(0.0, 0.0)
     g = np.stack([gx[strong], gy[strong]], axis=1)
     found, _, _, _ = np.linalg.lstsq(g, -change[strong], rcond=None)
     texture, moved = _tiles(a, np.std), _tiles(b - a, np.std)
@@ -67,7 +66,7 @@ def motion_between(first: npt.NDArray[np.floating], last: npt.NDArray[np.floatin
     rough = texture > 4.0
     changed = moved > np.maximum(8 * quiet, 0.12 * texture + 0.5)
     share = float(changed[rough].mean()) if rough.sum() >= _LEAST else 0.0
-    return SceneMotion(float(np.hypot(*found)), share, int(rough.sum()))
+    return SceneMotion(float(np.hypot(*found)), share)
 
 
 def _tiles(image: npt.NDArray[np.floating], how: Any) -> Floats:

@@ -40,7 +40,6 @@ PROCEDURE = Procedure(
                 better="more",
                 also=("sharpness", "resolution") if (level, where) == (50, "centre") else (),
                 least=0.0,
-                digits=0,
                 meaning=meaning,
             )
             for level, places, meaning in (
@@ -67,7 +66,6 @@ PROCEDURE = Procedure(
             "%",
             better="nearer",
             ideal=0.0,
-            digits=3,
             also=("chromatic aberration", "lateral colour", "colour fringes"),
             meaning="How far red or blue lies outside of green, of the picture height.",
         ),

@@ -66,7 +66,7 @@ def _page(site: Site, camera: Camera) -> CameraPage:
     for chapter in chapters:
         rows = [row for take in chapter.takes for row in take.rows]
         if rows:
-            told = [v.take.outcome.sentence for v in chapter.now if v.take.outcome]
+            told = [v.told.outcome.sentence for v in chapter.now if v.told.outcome]
             name = chapter.anchor.removeprefix("p-")
             results.append(FigureRows(name, chapter.title, (told or [""])[0], rows))
     newest = sorted(takes, key=lambda t: -t.id)
