@@ -24,7 +24,7 @@ _MISS_MS = code.COUNT_MS / 3
 _BAND = 0.85
 """Least height of a band of a strip, in units."""
 _STEP_MS = 1.0  # of the positions of the bar that are tried
-_WINDOW_MS = 90.0
+_WINDOW_MS = 90.0  # to each side of the bar: it and three screen updates (a judgement)
 _MASS = (0.4, 2.5)
 """Light of the bar against what its width and the white of the cells let expect."""
 _AGREE = 0.7

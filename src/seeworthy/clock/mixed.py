@@ -9,12 +9,12 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 
-PHASES = 128
+PHASES = 128  # steps of 0.13 ms at 60 Hz: finer than what a band shows (NOISE_MS)
 REACH = 0.9
 """How far, in updates, the moment may lie from the mean shown."""
 NOISE_MS = 0.3
 """Standard deviation of the mean that a band shows, ms; that of the spread is `NOISE_SQUARE`."""
-NOISE_SQUARE = 4.0
+NOISE_SQUARE = 4.0  # ms²; judgements from rendered clips, as NOISE_MS
 TONE = 0.1
 """Share by which a mixture of times may be weighted wrongly."""
 WEIGHT = 3.0
@@ -24,7 +24,7 @@ _ANSWERS = (0.7, 2.0, 4.0, 8.0)
 quick gaming panels to slow office ones)."""
 _EXPOSURES = 0.2
 """Step of the exposures that are tried, in their logarithm."""
-_DELAYS = 9
+_DELAYS = 9  # a quarter of an update apart; the best is refined afterwards
 _ALLOWED = 2.0
 """Mean log-likelihood of a frame by which an exposure may be worse than the best one and still
 be thought possible. Fitted on our own rendered clips (seed 5, in and out of step with the

@@ -38,10 +38,10 @@ _BLOCK = 96
 """Frames over which the phase of the updates is taken as one."""
 _PURE = 8.0
 """Variance of the shown times, ms² above the least, that halves what a band says of the grid."""
-_PERIOD_SPAN = 0.006
-_FIT_FRAMES = 60
-_BOUND_FRAMES = 12
-_MOMENTS = 61
+_PERIOD_SPAN = 0.006  # share of the stated rate that a screen may be off: 59.94 for 60, and quartz
+_FIT_FRAMES = 60  # spread over the clip; more change no exposure by a step (time)
+_BOUND_FRAMES = 12  # of those, to draw the bounds (time)
+_MOMENTS = 61  # steps of 0.03 updates, and of 0.045 where a model is only chosen (time)
 _FEW = 41
 _PURE_LEAST = 0.1
 """Share of bands that must show one update alone: a camera in step with the screen makes a grid
@@ -50,14 +50,14 @@ _HELD = 0.6
 """Least concentration of the shown times on a grid for the grid to be believed."""
 _STEP = 0.12
 """Share of the steps of what is shown that the model gets wrong, as rendered clips show."""
-_CHUNK = 256
+_CHUNK = 256  # frames at a time: memory
 _SHORTER, _TELLS = 0.8, 0.6
 """How much shorter than the models an exposure may be that they are the best of;
 updates from which an exposure is told from below at all."""
-_SIDE_MOST = 25.0
-_SIDE_APART = 150.0
-_SIDE_LEAST = 32
-_ALIKE = 0.05
+_SIDE_MOST = 25.0  # ms: longer differences of neighbours are lost frames
+_SIDE_APART = 150.0  # ms between frames that are neighbours: six or more a second
+_SIDE_LEAST = 32  # differences, so that their scatter is known to an eighth (1/√(2·32), derived)
+_ALIKE = 0.05  # of the mean log-likelihood of a frame: minima as good as the best (a judgement)
 _AS_WELL = 0.25
 """Mean log-likelihood of a frame by which a model may be worse and still be thought possible."""
 

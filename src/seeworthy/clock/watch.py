@@ -41,13 +41,13 @@ _SCAN_HALF = 0.48
 """Time from a screen's first line to its middle, in updates; usual timings have 0.46 to 0.49."""
 _BLUR_PX = 2.0
 """Largest standard deviation of optics and pixels, px."""
-_LEAN_LEAST = 0.05
+_LEAN_LEAST = 0.05  # of an update: less is not the screen but its pixels (a judgement)
 _REFRESH = 60.0
 """Updates per second assumed where the page does not say."""
 _TOP = 232
 """Code value from which on limited and full range count as white."""
-_EVEN, _EVEN_MS = 0.07, 0.15
-_PATIENCE = 30
+_EVEN, _EVEN_MS = 0.07, 0.15  # of an update, and ms: no model needed (a judgement)
+_PATIENCE = 30  # frames in a row without a clock: a second
 _SELDOM = 5
 """After so many frames in vain only each fifth frame is searched."""
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 TELL_STEPS = {"export_side_data": "+venc_params"}
 """Decoder options that ask for it; they cost nothing that can be measured."""
 
-_BLOCK = 16
+_BLOCK = 16  # px, of a macroblock
 _H264 = 1  # AV_VIDEO_ENC_PARAMS_H264
 _HEAD = struct.Struct("@IQQii")  # number of blocks, their offset and size, type, quantiser
 

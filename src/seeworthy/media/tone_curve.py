@@ -28,7 +28,7 @@ KIND = "oecf"
 
 _LARGEST = 4_000_000
 """Bytes of a file that is read as JSON; one measured curve is about 10 000."""
-_MOST_KNOTS = 200
+_MOST_KNOTS = 200  # a ladder has some twenty; guards the reader
 _RATE = 0.01
 """Share by which frame rates may differ and still be one mode: 29.97 and 30 do by 0.001."""
 _FINE = 4096

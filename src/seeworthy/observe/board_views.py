@@ -28,10 +28,10 @@ STILL = 0.35
 SLOW = 1.5
 """px per frame up to which it is used when nothing stood still."""
 
-_THIN = 8
-_SECONDS = 1 / 3
-_MOST = 60
-_SAME = 0.02
+_THIN = 8  # every eighth pixel tells whether a picture stands still (time)
+_SECONDS = 1 / 3  # the stillest frame of each third of a second is kept (a judgement)
+_MOST = 60  # views: memory; a calibration hardly gains by more
+_SAME = 0.02  # of the width: nearer views tell the same twice (a judgement)
 
 
 @dataclass(frozen=True)

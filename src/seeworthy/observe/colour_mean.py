@@ -13,7 +13,7 @@ from seeworthy.media.frames import FrameView, Stage
 from seeworthy.media.light import Light, light_of, linear_rgb
 from seeworthy.observe.steady import SteadyMean
 
-BLOCK = 8
+BLOCK = 8  # px: a patch of a target holds several
 
 
 class SteadyColour(SteadyMean):

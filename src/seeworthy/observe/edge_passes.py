@@ -21,15 +21,15 @@ from seeworthy.media.frames import FrameView, Observer, Stage
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 
-BANDS = 32
+BANDS = 32  # over the height, each the mean of so many rows, which a lean does not blur
 ROWS = 4
 BIN = 0.25
 """Step of the profiles, px."""
 
-_MOST = 240
-_COARSE = 12.0
-_REACH = 120
-_LEAST_STEP = 0.05
+_MOST = 240  # frames with motion: memory
+_COARSE = 12.0  # px, of the Gaussian that finds edges: wider than the blur that is measured
+_REACH = 120  # px to either side of an edge: the longest smear with its levels beside it
+_LEAST_STEP = 0.05  # linear light: a weaker edge drowns in noise (a judgement)
 
 
 class EdgeWatch(Observer):

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from seeworthy.media.frames import FrameView, Stage
 from seeworthy.media.light import Light, light_of, linear_rgb
 
-BLOCKS = (64, 36)
+BLOCKS = (64, 36)  # across and down: blocks of some 20 px, over which shading is level
 
 
 class FlatMean:

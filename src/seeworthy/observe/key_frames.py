@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from seeworthy.media.frames import FrameView, Observer, Stage
 
-_BYTES = 32_000_000
+_BYTES = 32_000_000  # of pictures kept: memory
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from seeworthy.media.frames import FrameView, Stage
 Floats = npt.NDArray[np.float32]
 
 _SIDE = 480  # px; the tracked picture is about this long, 0.7 to 1.5 times of it
-_POINTS = 108
+_POINTS = 108  # over the picture; more lower the noise of a turn little (time)
 _FEWEST_KEPT = 0.75  # of those picked last; below, corners are picked anew
 _WINDOW = 13  # px of the tracked picture
 _MARGIN = 8  # px: a window must lie inside

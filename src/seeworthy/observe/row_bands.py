@@ -19,7 +19,7 @@ from seeworthy.media.light import Light, light_of
 
 Floats = npt.NDArray[np.float32]
 
-BANDS = 24
+BANDS = 24  # over the height: enough for a lean and its bend
 # Something moves where this share of the sampled pixels changes by more than noise does.
 _MOVING_SHARE = 0.003
 _LEAST_CHANGE = 8.0  # code values of 8 bit

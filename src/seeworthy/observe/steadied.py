@@ -30,7 +30,7 @@ State = Literal["yes", "no", "cannot tell"]
 MOST = 400  # pictures looked at: enough for a dozen stretches of a second
 _LEAST = 60  # pairs in a row: a second and a half at least of all bands (a judgement)
 _EVERY = 8  # pictures past `MOST` of which two are followed: who asks for more needs samples
-_BLOCKS = 12
+_BLOCKS = 12  # of the clip: their scatter is known to a fifth (1/√(2·11), derived)
 _BANDS = ((1.0, 2.5), (2.5, 5.0), (5.0, 10.0))  # Hz: hands, walking, frames that shake
 # Largest lean of the rows to motion of the middle row: the slope of a sine over h = π f r,
 # 6 (sin h - h cos h) / h² at h = 2.08. With room for ground whose horizon is in the picture
@@ -39,7 +39,7 @@ _HARD = 4.0
 # Read-out as a share of the frame's time is 1 at most; 1/10 for errors of following.
 _SLOWEST = 1.1
 _TUKEY = 4.685  # 95 % efficiency on normal noise (Holland and Welsch 1977)
-_ROUNDS = 8
+_ROUNDS = 8  # reweightings of the fit (a judgement: it has settled)
 # What follows are judgements, set for no false alarm on the clips of docs/field.md and on
 # rendered flights (docs/accuracy/stream.md): how far blocks of time must agree (in standard
 # errors), how alike halves of the picture lean, and px of the followed picture.

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from seeworthy.media.frames import FrameView, Stage
 
-_THIN = 8
+_THIN = 8  # every eighth pixel tells whether a picture stands still (time)
 
 
 class SteadyMean:

@@ -19,7 +19,7 @@ Floats = npt.NDArray[np.float64]
 AXES = ("pitch", "yaw", "roll")
 RECTILINEAR = 1.0  # `Shape.k` of a lens that keeps straight lines straight
 _TUKEY = 4.685  # 95 % efficiency on normal noise (Holland and Welsch 1977)
-_ROUNDS = 6
+_ROUNDS = 6  # reweightings of the fit (a judgement: it has settled)
 _FLAT = 1e-4  # below, tan x and x are the same number
 
 

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from seeworthy.media.source import Source
 
 _COLOURLESS = 2  # code values by which chroma may differ from none in a monochrome clip
-_BITS_MOST = 10
+_BITS_MOST = 10  # what the encoder of the mended clip takes
 
 
 @dataclass(frozen=True, slots=True)

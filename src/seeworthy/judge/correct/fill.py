@@ -33,7 +33,7 @@ _GROW = 2
 """Px that strokes are grown by, for their soft edges and what coding rings beside them."""
 _MOST = 0.7
 """Of the box: with more of it strokes, everything in it is filled (a plate behind the letters)."""
-_RADIUS = 4.0
+_RADIUS = 4.0  # px looked at around a hole: about a stroke of lettering (a judgement)
 
 
 def find_stamps(source: Source, progress: Callable[[float], None] | None = None) -> StampData:

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 WITNESSES = ("clock", "sound", "metadata")
 PIECE = 2.5  # seconds of sound that are compared at each end
 _LONGEST = 30.0  # seconds of a gap that a second recorder is searched for
-_CHUNK = 60.0
+_CHUNK = 60.0  # seconds of the recorder read at a time: memory
 
 
 @dataclass

@@ -35,7 +35,7 @@ _MOST = 20_000  # frames: memory
 _CLIPPED = 0.95  # linear light at and above which a cell may be cut off (a judgement)
 _DARK = 0.004  # linear light: the first codes above black
 _LEAST_JUMP = 0.2  # stops: under it clouds and hands do as much (a judgement)
-_U_LEVEL = 0.0035
+_U_LEVEL = 0.0035  # of the light: a quarter of a code value of 8 bit at mid-grey (a judgement)
 _LN2 = math.log(2)
 
 

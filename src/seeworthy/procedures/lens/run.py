@@ -30,7 +30,7 @@ from seeworthy.procedures.lens.measure import (
 from seeworthy.targets import target
 from seeworthy.targets.find import find
 
-_SQUARE_MM = 25.0
+_SQUARE_MM = 25.0  # only angles are asked for: the size of a square cancels
 _BOWED = 0.3  # mm from which the bow is said (a judgement: a third of a degree of view, unfitted)
 
 

@@ -28,7 +28,7 @@ PORT_U = 0.03
 """Standard uncertainty of the static-port error, as part of the dynamic pressure."""
 WANDER = 0.2
 """Time over which a barometer's errors in flight stay alike, s."""
-_M = 8
+_M = 8  # states: height, speed, acceleration; bias, scale; air, port and lag of the barometer
 
 
 @dataclass(frozen=True, slots=True)

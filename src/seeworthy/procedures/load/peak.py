@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 
 LEAST_SAMPLES = 10
 """Fewer samples than this within a push cannot show its peak: lower bound."""
-_WIDTHS = (0, 2, 3, 4, 6, 8, 11, 15, 20, 28)
+_WIDTHS = (0, 2, 3, 4, 6, 8, 11, 15, 20, 28)  # samples, each about 1.4 times the one before
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 LATE = 0.05
 """Standard uncertainty of a barometer's delay where nothing tells it, s: half of what the
 fused fit allows; a judgement."""
-_PUSH_JERKS = (1e2, 1e3, 1e4, 1e5)
+_PUSH_JERKS = (1e2, 1e3, 1e4, 1e5)  # (m/s³)²·s: a decade apart, the likeliest is taken
 _FLIGHT_JERKS = (COAST_JERK, 60.0, 600.0)
 
 

@@ -32,7 +32,7 @@ RATE_LIMIT = 0.75
 
 _DRAWS = 2000  # ends of a 95 % interval to 6 % of u (derived)
 _ONE_SIDED = coverage_factor(coverage=0.90)
-_SMOOTHNESS = 0.06
+_SMOOTHNESS = 0.06  # a curve's bend off its chord between two lights, of the limit (a judgement)
 # Meters share their calibration from reading to reading, and scatter as well: half each.
 _SHARED = math.sqrt(0.5)
 

@@ -35,7 +35,7 @@ from seeworthy.procedures.timing.measure import read_stamps
 from seeworthy.targets.find import find
 
 SNR, SHARPNESS, RATE = "signal over noise", "sharpness", "frame rate"
-_BLOCKS = 4
+_BLOCKS = 4  # of the clip: what the figure scatters by from part to part
 _U_GREY_CARD = 0.01  # of a grey card's 18 % (a judgement)
 
 

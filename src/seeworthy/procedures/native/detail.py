@@ -24,11 +24,11 @@ Floats = npt.NDArray[np.float32]
 CLEAR = 0.1
 """Power per sample, in squared quantiser steps, from which detail counts as clearly coded."""
 
-_LENGTH = 128
+_LENGTH = 128  # px: a window; longer ones see the picture change
 _REACH = 0.07  # cy/px to either side of the limit
 _ROWS = 1500  # rows in all that are enough
-_BLOCK = 16
-_FEW = 0.002
+_BLOCK = 16  # px, of the coders that are read
+_FEW = 0.002  # of the windows: some tens in a clip
 
 
 @dataclass(frozen=True)

@@ -34,12 +34,12 @@ _WEAK, _HALF_WEAK, _WEAK_TURN = 4.5, 2.5, 25.0
 """Real footage has few rows with fine detail, and its line may stay this weak (a street scene of
 768 px enlarged: 5.0 to 7.0, tied by 0.75 to 0.95). Chance reaches it, so much more is asked of the
 tie than of a strong line: the two below."""
-_WEAK_TIED = 0.5
+_WEAK_TIED = 0.5  # of 0.75 to 0.95 seen, see _WEAK (a judgement)
 _WEAK_CONTRAST = 2.0  # times the largest tie around it, both as Fisher's z (a judgement)
 _AROUND = (-11, -8, -5, -3, 3, 5, 8, 11)  # px beside a size, off its own line of five sizes
 
 _HALF_LINE, _HALF_TURN = 3.5, 40.0  # in each half; degrees between the halves
-_LOOKED_AT = 6
+_LOOKED_AT = 6  # strongest lines: chance makes no more in a clip (time)
 _TIED = 0.2  # coherence from which a mark counts at all
 _TIED_CODED, _CODING_REST, _REST_SLOPE = 0.20, 0.13, 1.5
 """What a size away from the coder's own must have, more where the power that is no image exceeds
@@ -49,15 +49,15 @@ _TIED_UNKNOWN = 0.7  # half of the power beyond the limit is image: the square r
 _SIBLINGS = 1.5  # as a multiple of the tie of its images at quarters of the frame
 _HALF_TIED = 0.3  # at one half of the size, where block coding and sensor mosaics show a little
 _BLOCK_TIED = (0.80, 0.62, 0.48)  # at other sixteenths, the less the more detail is clear:
-_CLEAR_SHARE = (0.03, 0.10, 0.30)
-_BLOCK_SIGNS = (5 / 8, 7 / 8)
+_CLEAR_SHARE = (0.03, 0.10, 0.30)  # clear detail at those
+_BLOCK_SIGNS = (5 / 8, 7 / 8)  # of the size; see _BLOCK_RATIO
 _BLOCK_RATIO = 5.0
 """Times the tie at 5/8 and 7/8 of the size, which blocks make and no raster: a film clip coded
 twice shows 2.1 to 3.8 at 3/4, rasters of 3/4 more than 20 (rendered, seed 21)."""
-_LEAST_SHARE = 0.03
+_LEAST_SHARE = 0.03  # of the windows with clear detail: below, coding decides (see _CLEAR_SHARE)
 _PATTERN = 3  # tied sizes at once: harmonics of stripes, tiles or louvres in the scene
 _LOOSE = 0.4  # coherence below which detail counts as independent
-_LOOSE_UNKNOWN = 0.3
+_LOOSE_UNKNOWN = 0.3  # and where the quantiser is not known (a judgement)
 _DOUBT = {False: 0.05, True: 0.3}  # coherence of a mark that forbids a no; True: like blocks
 _POWER = 1.0  # code values squared: detail where the quantiser is not known
 _ROUNDING = 1 / 12

@@ -17,7 +17,7 @@ from scipy import fft, stats
 
 Floats = npt.NDArray[np.float64]
 
-BLOCK = 8
+BLOCK = 8  # px, of the transform of H.264 high profile, HEVC and Motion JPEG
 CODED = 0.15
 """Kurtosis from which noise is no longer taken for normal."""
 # Share of a step that is added before rounding down. Coders use 1/3 or less (1/3 in the H.264

@@ -28,7 +28,7 @@ takes that were each set up anew show it."""
 MATTERS = {"centre": 0.15, "corners": 0.15, "marked": 0.15, "decentring": 0.20, "timing": 1000.0}
 """A change that matters: share, the same both ways in the logarithm, or ppm (a judgement: an
 eye sees a picture softer by a sixth beside the other one)."""
-LEVEL = 0.05
+LEVEL = 0.05  # of each one-sided test: a 90 % interval within the limits (Schuirmann 1987)
 
 
 @dataclass(frozen=True, slots=True)
