@@ -20,10 +20,12 @@ from seeworthy.bench.columns import now
 from seeworthy.bench.models import LeaseRow, OutcomeRow, RunRow
 from seeworthy.bench.outcomes import get_outcome, list_outcomes, list_results
 from seeworthy.bench.running import due_takes, run_bench
+from seeworthy.bench.sound_evidence import evidence_troubles
 from seeworthy.bench.store import open_bench
 from seeworthy.bench.takes import add_take, edit_take, get_take, list_takes, remove_take
 from seeworthy.bench.upkeep import check_bench, tidy_bench
 from seeworthy.ground.errors import BenchReadOnly, NoSpace, NotFound
+from seeworthy.publish.export import export_bench
 
 
 @pytest.fixture
@@ -118,6 +120,24 @@ def test_a_refusal_is_stored_with_its_hint_and_picture(bench, run):
     assert stored.error_kind == "cannot-measure"
     assert [p.name for p in stored.load_pictures()] == ["dry.png"]
     assert stored.results == ()
+
+
+def test_a_picture_that_is_a_link_to_something_private_is_not_shown(bench, run, tmp_path):
+    take(bench)
+    run()
+    secret = tmp_path / "private.png"
+    secret.write_bytes(b"\x89PNG private")
+    [picture] = get_outcome(bench, 1).pictures
+    picture.path.chmod(0o644)
+    picture.path.unlink()
+    picture.path.symlink_to(secret)
+    assert get_outcome(bench, 1).load_pictures() == ()
+    assert evidence_troubles(bench, deep=False) == []
+    assert ["picture 'mark.png' is not" in t.message for t in evidence_troubles(bench, deep=True)]
+    folder = export_bench(bench, tmp_path / "data", with_evidence=True)
+    given = [p.read_bytes() for p in folder.rglob("*") if p.is_file()]
+    assert given
+    assert not [data for data in given if b"private" in data]
 
 
 def test_results_are_found_by_camera_and_measurand(bench, run):

@@ -168,6 +168,8 @@ def test_a_claim_of_g_is_not_a_mass(bench):
 
 
 def test_a_seller_may_say_nothing(bench):
+    with pytest.raises(BadQuantity, match="mass is 0 g or more"):
+        set_claim(bench, "Dunlin", "mass", "-3 g")
     claim = set_claim(bench, "Dunlin", "readout_time", "nothing")
     assert claim.silent
     assert claim.value is None

@@ -6,6 +6,7 @@ import asyncio
 
 import pytest
 
+from seeworthy.web.app import create_app
 from seeworthy.web.trust import (
     COOKIE,
     SESSION_SECONDS,
@@ -51,7 +52,17 @@ def test_own_names_are_let_in(host):
 
 @pytest.mark.parametrize(
     "host",
-    ["evil.example", "127.0.0.1.evil.example:8000", "localhost:9999", "", "127.0.0.1:80:8000"],
+    [
+        "evil.example",
+        "127.0.0.1.evil.example:8000",
+        "localhost:9999",
+        "",
+        "127.0.0.1:80:8000",
+        "[::1",
+        "127.0.0.1.",
+        "localhost:8000@evil.example",
+        "2130706433:8000",
+    ],
 )
 def test_a_name_that_was_made_to_point_here_is_not(host):
     assert ask(Door(port=8000), host=host)[0] == 421
@@ -251,3 +262,23 @@ def test_websockets_are_closed():
 
     asyncio.run(TrustGate(page, Door())({"type": "websocket", "headers": []}, None, send))
     assert sent[0]["type"] == "websocket.close"
+
+
+def test_who_breaks_off_in_a_form_gets_no_answer_and_leaves_no_traceback(empty_bench):
+    sent = []
+
+    async def receive():
+        return {"type": "http.disconnect"}
+
+    async def send(message):
+        sent.append(message)
+
+    scope = {
+        "type": "http", "method": "POST", "path": "/cameras", "query_string": b"",
+        "raw_path": b"/cameras", "client": ("127.0.0.1", 5555), "http_version": "1.1",
+        "headers": [(b"host", b"127.0.0.1"), (b"origin", b"http://127.0.0.1"),
+                    (b"content-type", b"multipart/form-data; boundary=x"),
+                    (b"content-length", b"90")],
+    }  # fmt: skip
+    asyncio.run(create_app(empty_bench.folder)(scope, receive, send))
+    assert sent == []

@@ -8,7 +8,7 @@ from seeworthy.bench.lookup import check_version, claim_record, find_camera
 from seeworthy.bench.models import ClaimRow
 from seeworthy.bench.records import Claim
 from seeworthy.bench.store import Bench
-from seeworthy.ground.errors import NotFound, WrongCall
+from seeworthy.ground.errors import BadQuantity, NotFound, WrongCall
 from seeworthy.ground.measurands import MEASURANDS_LISTED, all_measurands, nearest
 from seeworthy.ground.quantities import parse
 from seeworthy.procedures import all_findings
@@ -95,4 +95,9 @@ def _claimed(subject: str, text: str) -> dict[str, Any]:
     if entry is None:
         return {}
     found = parse(text, entry.pint_unit, bare=False)
+    if entry.least is not None and found.value < entry.least:
+        raise BadQuantity(
+            f"'{text}': {entry.title} is {entry.least:g} {entry.unit}".rstrip() + " or more.",
+            "Check the figure and its sign.",
+        )
     return {"value": found.value, "unit": entry.unit, "u": found.u}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -175,6 +176,14 @@ class StoredPicture:
     sha256: str
     path: Path
 
+    def data(self) -> bytes | None:
+        """Read it; None where it is gone, or is not what was drawn (a link to another file)."""
+        try:
+            found = self.path.read_bytes()
+        except OSError:
+            return None
+        return found if hashlib.sha256(found).hexdigest() == self.sha256 else None
+
 
 @dataclass(frozen=True)
 class StoredOutcome:
@@ -212,12 +221,9 @@ class StoredOutcome:
         return self.outcome.figures
 
     def load_pictures(self) -> tuple[Picture, ...]:
-        """Read the pictures from the evidence folder; those that are gone are left out."""
-        return tuple(
-            Picture(p.name, p.caption, p.path.read_bytes())
-            for p in self.pictures
-            if p.path.is_file()
-        )
+        """Read the pictures from the evidence folder; gone and changed ones are left out."""
+        read = ((p, p.data()) for p in self.pictures)
+        return tuple(Picture(p.name, p.caption, data) for p, data in read if data is not None)
 
 
 @dataclass(frozen=True, slots=True)

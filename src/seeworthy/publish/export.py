@@ -57,8 +57,8 @@ def export_bench(
             which is replaced.
         camera: Only this camera.
         figures: Also every figure as ``svg``, ``png`` or ``pdf``.
-        with_evidence: Also clips and pictures, under their SHA-256; those that are gone are left
-            out.
+        with_evidence: Also clips and pictures, under their SHA-256; those that are gone
+            or changed are left out.
         theirs: Also cameras of other groups, whose packages were taken in.
 
     Raises:
@@ -192,6 +192,8 @@ def _evidence(bench: Bench, part: Path, takes: Sequence[TakeRow]) -> None:
         if source.is_file() and not target.exists():
             target.parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(source, target)
+            if evidence.digest_of(target) != row.sha256:  # a link to a file of somebody's own
+                target.unlink()
 
 
 def _settle(part: Path, target: Path) -> None:

@@ -7,6 +7,8 @@ import tempfile
 import time
 from typing import Any
 
+from starlette.requests import ClientDisconnect
+
 from seeworthy.web.slow import TooSlowError, paced
 from seeworthy.web.trust import Application, Receive, Scope, Send
 from seeworthy.web.uploads import SPARE
@@ -74,6 +76,8 @@ class Limits:
 
         try:
             await self.app(scope, counted, noted)
+        except ClientDisconnect:  # who broke off gets no answer, and the terminal no traceback
+            pass
         except Exception:
             if not broken:
                 raise

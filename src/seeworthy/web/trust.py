@@ -196,8 +196,8 @@ class Door:
 def _split_host(host: str) -> tuple[str, int | None]:
     text = host.strip().lower()
     if text.startswith("["):
-        name, _, rest = text.partition("]")
-        name, rest = name + "]", rest.removeprefix(":")
+        name, closing, rest = text.partition("]")
+        name, rest = name + closing, rest.removeprefix(":")
     else:
         name, _, rest = text.partition(":")
     if rest and not (rest.isascii() and rest.isdigit() and len(rest) <= 5):

@@ -6,7 +6,6 @@ import contextlib
 from pathlib import Path
 
 from fastapi import APIRouter, Request, Response
-from fastapi.responses import FileResponse
 
 from seeworthy.bench.outcomes import get_outcome
 from seeworthy.bench.records import StoredOutcome, Take
@@ -309,15 +308,13 @@ def _outcome(site: Site, number: int) -> StoredOutcome:
 def picture(site: TheSite, number: int, place: int) -> Response:
     """Give out an evidence picture, its kind told by its content."""
     pictures = _outcome(site, number).pictures
-    if not 0 <= place < len(pictures) or not pictures[place].path.is_file():
-        raise NotFound("There is no such picture.")
-    path: Path = pictures[place].path
-    with path.open("rb") as handle:
-        head = handle.read(4)
-    kind = next((k for mark, k in _KINDS.items() if head.startswith(mark)), "")
+    data = pictures[place].data() if 0 <= place < len(pictures) else None
+    if data is None:
+        raise NotFound("There is no such picture, or it is not the one that was drawn.")
+    kind = next((k for mark, k in _KINDS.items() if data.startswith(mark)), "")
     if not kind:
         raise NotFound("That is not a picture.")
-    return FileResponse(path, media_type=kind, headers={"cache-control": "private, max-age=3600"})
+    return Response(data, media_type=kind, headers={"cache-control": "private, max-age=3600"})
 
 
 @router.get("/takes/{number}/figures/{place}")
