@@ -17,7 +17,7 @@ from seeworthy.observe.key_frames import KeyFrames
 from seeworthy.procedures import procedure
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.native import footage
-from seeworthy.procedures.native.detail import find_tie
+from seeworthy.procedures.native.detail import Detail
 from seeworthy.procedures.native.lines import find_lines
 from seeworthy.procedures.native.measure import Native, measure_native
 from seeworthy.virtual.detail_scene import leaves
@@ -73,7 +73,7 @@ def test_the_strongest_line_is_at_the_native_size(scene, enlarger):
 
 @pytest.mark.parametrize("enlarger", ["pil bilinear", "opencv bicubic", "swscale lanczos"])
 def test_pairs_are_images_of_each_other_in_phase_with_the_frame(scene, enlarger):
-    tie = find_tie([picture(scene, (900, 500), enlarger)], [None], 900.0)
+    tie = Detail([picture(scene, (900, 500), enlarger)], [None]).tie(900.0)
     assert tie.coherence > 0.7  # what is missing is rounding to whole codes
     assert abs(tie.phase) < 5
 

@@ -21,6 +21,10 @@ from typer.core import TyperCommand, TyperGroup
 from seeworthy import __version__
 from seeworthy.ground.errors import Fault, NoSpace, SeeworthyError, WrongCall
 
+# Read when NumPy is loaded. Our matrices are small: threads of the BLAS wait for one another in
+# loops that cost a quarter to a third of the processor's time of `look`.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 
 @dataclass(frozen=True)
 class MenuEntry:

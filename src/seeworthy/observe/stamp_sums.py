@@ -44,7 +44,7 @@ class StampSums:
         views, looked: Views that counted; frames looked at.
         detail: Largest share of blocks with detail in any frame.
         x, y: Sums of the gradient, each view's length brought to 0…1 (`SOFT`).
-        length, square: Sums of the length and of its square.
+        square: Sum of the square of the length.
         again: Sum of the products of each view with the one before: what stays for a moment.
         level, level2: Sums of the code values and of their squares, every `THIN`-th pixel.
         shrink: Pictures wider than full HD are looked at reduced by this factor; all planes are
@@ -68,7 +68,7 @@ class StampSums:
         over = max(stage.width / 1920, stage.height / 1080)
         self.shrink = max(1, math.ceil(over - 0.25))
         shape = (stage.height // self.shrink, stage.width // self.shrink)
-        self.x, self.y, self.length, self.square, self.again = _planes(shape, 5)
+        self.x, self.y, self.square, self.again = _planes(shape, 4)
         # Planes that are kept, and strips that stay in the processor's cache: fresh planes of
         # this size cost more than the arithmetic.
         self._now = _planes(shape, 5)
@@ -111,7 +111,6 @@ class StampSums:
             self.again += product
         self.x += gx
         self.y += gy
-        self.length += size
         self.square += square
         thin = luma[::THIN, ::THIN].astype(np.float64)
         self.level += thin

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import fft
 
 from seeworthy.procedures.native.lines import window
 
@@ -54,41 +53,91 @@ class Tie:
     square: float | None = None
 
 
-def find_tie(
-    pictures: Sequence[npt.NDArray[np.generic]],
-    steps: Sequence[npt.NDArray[np.float32] | None],
-    size: float,
-) -> Tie:
-    """Look along the rows of pictures for one candidate size.
+class Detail:
+    """The rows of a clip's pictures, as they are asked about every candidate size.
 
     Args:
         pictures: sequence of array (M, N)
-        steps: sequence of array (M/16, N/16) or None. Quantiser steps in the pictures' code values.
-        size: Native size; fractional where raster corners coincide.
+        steps: sequence of array (M/16, N/16) or None. Quantiser steps in the pictures' code
+            values; None for all or for none.
     """
-    share = size / pictures[0].shape[1]
-    thin = max(1, sum(p.shape[0] for p in pictures) // _ROWS)
-    looks = [
-        _look(picture[::thin], _per_row(step, picture.shape[0])[::thin], share)
-        for picture, step in zip(pictures, steps, strict=True)
-    ]
-    below, over, powers, squares = (np.concatenate(v) for v in zip(*looks, strict=True))
-    share_clear = None
-    if np.isnan(squares).any():
-        clear = powers >= np.median(powers)
-    else:
-        clear = powers > CLEAR * squares
-        share_clear = float(clear.mean())
-        if share_clear < _FEW:  # too few windows for a figure: look at the strongest instead
-            clear = powers >= np.quantile(powers, 0.98)
-    power = float((np.abs(over) ** 2).mean())
-    tied, phase = _coherence(below[clear], over[clear])
-    rest = None
-    if share_clear is not None:
-        unexplained = float((np.abs(over[clear]) ** 2).mean()) * (1 - tied**2)
-        rest = unexplained / float(squares[clear].mean())
-    square = None if share_clear is None else float(squares.mean())
-    return Tie(tied, phase, share_clear, power, rest, square)
+
+    def __init__(
+        self,
+        pictures: Sequence[npt.NDArray[np.generic]],
+        steps: Sequence[npt.NDArray[np.float32] | None],
+    ) -> None:
+        thin = max(1, sum(p.shape[0] for p in pictures) // _ROWS)
+        self.size = pictures[0].shape[1]
+        rows = np.concatenate([p[::thin] for p in pictures]).astype(np.float32, order="C")
+        self._change = np.diff(rows, axis=1)
+        known = [
+            np.repeat(s, _BLOCK, axis=0)[: p.shape[0]][::thin] ** 2
+            for p, s in zip(pictures, steps, strict=True)
+            if s is not None
+        ]
+        self._squares = np.concatenate(known) if known else None
+
+    def tie(self, size: float) -> Tie:
+        """Look along the rows for one candidate size.
+
+        Args:
+            size: Native size; fractional where raster corners coincide.
+        """
+        below, over, powers, squares = self._look(size / self.size)
+        share = square = rest = None
+        if squares is None:
+            clear = powers >= np.median(powers)
+        else:
+            square = float(squares.mean())
+            clear = powers > CLEAR * squares
+            share = float(clear.mean())
+            if share < _FEW:  # too few windows for a figure: look at the strongest instead
+                clear = powers >= np.quantile(powers, 0.98)
+        power = float(_power(over).mean())
+        chosen = over[clear]
+        tied, phase = _coherence(below[clear], chosen)
+        if squares is not None:
+            unexplained = float(_power(chosen).mean()) * (1 - tied**2)
+            rest = unexplained / float(squares[clear].mean())
+        return Tie(tied, phase, share, power, rest, square)
+
+    def _look(self, share: float) -> tuple[Spectra, Spectra, Floats, Floats | None]:
+        """Look at all windows of all rows.
+
+        Returns:
+            below, over: complex64 (windows, pairs). Bins on both sides of the limit, per sample;
+                their products have phase 0 where the samples are centred on the frame.
+            powers, squares: float32 (windows,). Power per sample around the limit, and mean squared
+                quantiser step.
+        """
+        length = _length(share)
+        low, high = _pairs(share, length)
+        shape = window(length)
+        # Power of white noise of variance 1 after differencing and window.
+        response = 4 * np.sin(np.pi * np.arange(length // 2 + 1) / length) ** 2
+        gain = np.sqrt(response * (shape**2).sum())
+        # A dozen bins of each window are asked for: a product, where a transform costs more.
+        bins = np.concatenate([low, high])
+        waves = np.exp(-2j * np.pi / length * np.outer(np.arange(length), bins))
+        waves *= shape[:, None] / gain[bins]
+        both = np.concatenate([waves.real, waves.imag], axis=1).astype(np.float32)
+        starts = np.arange(0, self._change.shape[1] - length + 1, length // 2)
+        spectra = np.empty((len(starts), len(self._change), len(bins)), np.complex64)
+        for found, start in zip(spectra, starts, strict=True):
+            part = self._change[:, start : start + length] @ both
+            found.real, found.imag = part[:, : len(bins)], part[:, len(bins) :]
+        below, over = spectra[..., : len(low)], spectra[..., len(low) :]
+        # Samples centred on the frame, and the half pixel by which a difference is late.
+        below *= np.exp(2j * np.pi * share * (starts - 1)).astype(np.complex64)[:, None, None]
+        powers = np.sqrt(_power(below) * _power(over))
+        squares = None
+        if self._squares is not None:
+            ends = -(-(starts + length) // _BLOCK)
+            blocks = [slice(a // _BLOCK, b) for a, b in zip(starts, ends, strict=True)]
+            squares = np.concatenate([self._squares[:, part].mean(axis=1) for part in blocks])
+        pairs = (-1, len(low))
+        return below.reshape(pairs), over.reshape(pairs), powers.ravel(), squares
 
 
 def _coherence(below: Spectra, over: Spectra) -> tuple[float, float]:
@@ -97,60 +146,20 @@ def _coherence(below: Spectra, over: Spectra) -> tuple[float, float]:
     The median over the distances from the limit: a regular pattern in the scene ties only the
     few bins in which it lies.
     """
-    total = (np.abs(below) ** 2).sum(axis=0) * (np.abs(over) ** 2).sum(axis=0)
+    total = _squared(below).sum(axis=0) * _squared(over).sum(axis=0)
     tied = (below * over).sum(axis=0) / np.sqrt(np.maximum(total, 1e-12))
     phase = float(np.angle(tied.sum()))
     middle = float(np.median((tied * np.exp(-1j * phase)).real))
     return min(1.0, max(0.0, middle)), float(np.degrees(phase))
 
 
-def _per_row(step: npt.NDArray[np.float32] | None, rows: int) -> npt.NDArray[np.float32]:
-    """Quantiser steps for every row, (rows, N/16); NaN where unknown."""
-    if step is None:
-        return np.full((rows, 1), np.nan, np.float32)
-    return np.repeat(step, _BLOCK, axis=0)[:rows]
-
-
-def _look(
-    rows: npt.NDArray[np.generic], steps: npt.NDArray[np.float32], share: float
-) -> tuple[Spectra, Spectra, Floats, Floats]:
-    """Look at all windows of all rows.
-
-    Returns:
-        below, over: complex64 (windows, pairs). Bins on both sides of the limit, per sample; their
-            products have phase 0 where the samples are centred on the frame.
-        powers, squares: float32 (windows,). Power per sample around the limit, and mean squared
-            quantiser step.
-    """
-    length = _length(share)
-    low, high = _pairs(share, length)
-    shape = window(length)
-    # Power of white noise of variance 1 after differencing and window.
-    gain = np.sqrt(4 * np.sin(np.pi * np.arange(length // 2 + 1) / length) ** 2 * (shape**2).sum())
-    gain = gain.astype(np.float32)
-    change = np.diff(rows.astype(np.float32), axis=1)
-    belows, overs, powers, squares = [], [], [], []
-    for start in range(0, change.shape[1] - length + 1, length // 2):
-        spectrum = fft.rfft(change[:, start : start + length] * shape, axis=1)
-        # Samples centred on the frame, and the half pixel by which a difference is late.
-        turn = np.complex64(np.exp(2j * np.pi * share * (start - 1)))
-        below = spectrum[:, low] * (turn / gain[low])
-        over = spectrum[:, high] / gain[high]
-        blocks = slice(start // _BLOCK, -(-(start + length) // _BLOCK))
-        here = steps if steps.shape[1] == 1 else steps[:, blocks]
-        belows.append(below)
-        overs.append(over)
-        powers.append(np.sqrt(_power(below) * _power(over)))
-        squares.append((here**2).mean(axis=1))
-    return (
-        np.concatenate(belows), np.concatenate(overs), np.concatenate(powers),
-        np.concatenate(squares),
-    )  # fmt: skip
+def _squared(spectra: Spectra) -> Floats:
+    return np.asarray(spectra.real**2 + spectra.imag**2, np.float32)
 
 
 def _power(spectra: Spectra) -> Floats:
-    """Return the mean power of each row, (M,)."""
-    return np.asarray((spectra.real**2 + spectra.imag**2).mean(axis=1), np.float32)
+    """Return the mean power over the bins, which stand last."""
+    return np.asarray(_squared(spectra).mean(axis=-1), np.float32)
 
 
 def _length(share: float) -> int:

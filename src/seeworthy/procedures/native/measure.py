@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.procedures.native.detail import Tie, find_tie
+from seeworthy.procedures.native.detail import Detail, Tie
 from seeworthy.procedures.native.lines import HIGHEST, LOWEST, Lines, find_lines
 
 Answer = Literal["yes", "no", "undecided"]
@@ -163,11 +163,13 @@ def measure_native(pictures: Sequence[Grey], steps: Sequence[Steps] | None = Non
 
 def _axis(pictures: list[Grey], steps: list[Steps]) -> AxisAnswer:
     lines = find_lines(pictures)
-    candidates = [_candidate(lines, i, pictures, steps) for i in _peaks(lines)]
-    candidates += _weak(lines, candidates, pictures, steps)
+    rows = Detail(pictures, steps)
+    coded = steps[0] is not None
+    candidates = [_candidate(lines, i, rows, coded) for i in _peaks(lines)]
+    candidates += _weak(lines, candidates, rows, coded)
     candidates.sort(key=lambda c: -c.tie.coherence)
     size = lines.size
-    middle = find_tie(pictures, steps, 0.5 * size)
+    middle = rows.tie(0.5 * size)
     detail = middle.power if middle.share is None else middle.share
     enough = _POWER if middle.share is None else _LEAST_SHARE
     answer: Answer = "undecided"
@@ -183,7 +185,7 @@ def _axis(pictures: list[Grey], steps: list[Steps]) -> AxisAnswer:
         answer, native, u = "yes", float(best.size), _SPREAD
         interval = (native - 1.0, native + 1.0)
     else:
-        reach, why = _reach(pictures, steps, size, candidates, middle.power)
+        reach, why = _reach(rows, candidates, middle.power)
         if reach is not None:
             answer, native = "no", float(size)
             interval = (reach, float(size))
@@ -239,20 +241,18 @@ def _peaks(
     return found[:_LOOKED_AT]
 
 
-def _weak(
-    lines: Lines, strong: list[Candidate], pictures: list[Grey], steps: list[Steps]
-) -> list[Candidate]:
+def _weak(lines: Lines, strong: list[Candidate], rows: Detail, coded: bool) -> list[Candidate]:
     """Return sizes whose line is weak and whose detail is tied far more than around them."""
     found = []
     for i in _peaks(lines, _WEAK, _HALF_WEAK, _WEAK_TURN, LINE):
         size = int(lines.sizes[i])
         if any(abs(size - c.size) <= 3 for c in strong):
             continue
-        made = _candidate(lines, i, pictures, steps)
+        made = _candidate(lines, i, rows, coded)
         if made.tie.coherence < _WEAK_TIED:
             continue
         inside = [size + k for k in _AROUND if LOWEST <= (size + k) / lines.size <= HIGHEST]
-        around = max(find_tie(pictures, steps, k).coherence for k in inside)
+        around = max(rows.tie(k).coherence for k in inside)
         if _fisher(made.tie.coherence) >= _WEAK_CONTRAST * _fisher(around):
             found.append(made)
     return found
@@ -263,25 +263,23 @@ def _fisher(coherence: float) -> float:
     return float(np.arctanh(min(coherence, 0.999)))
 
 
-def _candidate(lines: Lines, i: int, pictures: list[Grey], steps: list[Steps]) -> Candidate:
+def _candidate(lines: Lines, i: int, rows: Detail, coded: bool) -> Candidate:
     size = int(lines.sizes[i])
     size_all = lines.size
     # Other coders than H.264, which alone tells its quantiser, have larger transforms.
     place = round(size / size_all * 32) / 2
-    if steps[0] is not None:
+    if coded:
         place = round(place)
     # Lines are two or three sizes wide; raster corners that coincide shift them by up to one.
     blocks = abs(size - place * size_all / 16) <= 1.0
     # Half-way between two sizes the line of coinciding corners may be: take the tighter tie.
-    tie = max(
-        (find_tie(pictures, steps, size + off) for off in (0.0, -0.4)), key=lambda t: t.coherence
-    )
+    tie = max((rows.tie(size + off) for off in (0.0, -0.4)), key=lambda t: t.coherence)
     if blocks:
-        others = (find_tie(pictures, steps, k * size_all) for k in _BLOCK_SIGNS if k * 16 != place)
+        others = (rows.tie(k * size_all) for k in _BLOCK_SIGNS if k * 16 != place)
         blocky = max(t.coherence for t in others)
         believed = _outdoes_blocks(tie, blocky, halved=place == 8)
     else:
-        believed = _tied(tie) and _outdoes_siblings(tie, size, pictures, steps)
+        believed = _tied(tie) and _outdoes_siblings(tie, size, rows)
     return Candidate(size, float(lines.strength[i]), tie, blocks, believed)
 
 
@@ -297,13 +295,13 @@ def _tied(tie: Tie) -> bool:
     return tie.share > 0.002 and tie.coherence >= needed
 
 
-def _outdoes_siblings(tie: Tie, size: int, pictures: list[Grey], steps: list[Steps]) -> bool:
+def _outdoes_siblings(tie: Tie, size: int, rows: Detail) -> bool:
     """Tell whether a size is tied more tightly than its mirror images in the coder's blocks.
 
     Where coding is coarse, blocks of four repeat the mark of a size at distances of a quarter
     of the frame, nearly as strongly: then nobody can tell which is the first of them.
     """
-    whole = pictures[0].shape[1]
+    whole = rows.size
     places = {
         (sign * size + quarter * whole / 4) % whole for sign in (1, -1) for quarter in range(4)
     }
@@ -315,7 +313,7 @@ def _outdoes_siblings(tie: Tie, size: int, pictures: list[Grey], steps: list[Ste
         # The mirror about the whole frame is the mark of repeating the nearest sample.
         and abs(place + size - whole) > 2
     ]
-    worst = max((find_tie(pictures, steps, p).coherence for p in others), default=0.0)
+    worst = max((rows.tie(p).coherence for p in others), default=0.0)
     return tie.coherence >= _SIBLINGS * worst
 
 
@@ -330,20 +328,14 @@ def _outdoes_blocks(tie: Tie, blocky: float, *, halved: bool) -> bool:
     return tie.coherence >= max(needed, _BLOCK_RATIO * blocky)
 
 
-def _reach(
-    pictures: list[Grey],
-    steps: list[Steps],
-    size: int,
-    candidates: list[Candidate],
-    quarter: float,
-) -> tuple[float | None, str]:
+def _reach(rows: Detail, candidates: list[Candidate], quarter: float) -> tuple[float | None, str]:
     """Return the smallest raster that the detail allows, or None and why it says nothing.
 
     `quarter` is the power at 1/4 cy/px.
     """
     doubt = next((c for c in candidates if c.tie.coherence >= _DOUBT[c.blocks]), None)
     for share in _REACHES:
-        tie = find_tie(pictures, steps, share * size)
+        tie = rows.tie(share * rows.size)
         known = tie.share is not None
         if tie.share is not None and tie.square is not None:
             enough = tie.share >= _LEAST_SHARE and tie.power >= _ROUNDING * tie.square
@@ -353,7 +345,7 @@ def _reach(
             continue
         if tie.coherence > (_LOOSE if known else _LOOSE_UNKNOWN) or doubt is not None:
             break
-        return share * size, ""
+        return share * rows.size, ""
     if doubt is not None:
         return None, (
             f"Marks at {doubt.size} px may come from enlarging, from making a larger picture "

@@ -169,11 +169,12 @@ class _Block:
         span = max(float(np.ptp(points.time)) / 2, 1e-6)
         order = 1 if points.frames < 5 else 2 if points.frames < 12 else 3
         tau = (t - float(t.mean())) / span
-        powers = np.stack([tau**p for p in range(order + 1)], axis=1)
+        powers = np.vander(tau, order + 1, increasing=True)
         lever = 1 + pitch / half_width * yu
-        coef, weight, residual = _path(powers * lever[:, None], xu - roll * yu)
+        local = powers * lever[:, None]
+        coef, weight, residual = _path(local, xu - roll * yu)
         place = powers @ coef
-        rate = np.stack([p * tau ** max(p - 1, 0) for p in range(order + 1)], axis=1) @ coef / span
+        rate = powers[:, :-1] @ (coef[1:] * np.arange(1, order + 1)) / span
         # Derivatives of the model by the shared unknowns and the tilt.
         shared = np.stack(
             [
@@ -185,25 +186,27 @@ class _Block:
             ],
             axis=1,
         )
-        local = powers * lever[:, None]
         self.rms = _spread(residual)
-        self.speed = float(np.average(rate, weights=weight))
+        self.speed = float(rate @ weight / weight.sum())
         w = weight / max(self.rms, 0.03) ** 2 / _NEIGHBOURS
-        ll = local.T @ (w[:, None] * local)
-        ll[np.diag_indices_from(ll)] += 1e-12 * np.trace(ll)
-        lg = local.T @ (w[:, None] * shared)
+        weighted = local.T * w
+        ll = weighted @ local
+        ll.ravel()[:: order + 2] += 1e-12 * np.trace(ll)  # the diagonal
+        lg = weighted @ shared
         gain = np.linalg.solve(ll, lg)
-        self.normal = shared.T @ (w[:, None] * shared) - lg.T @ gain
-        self.right = shared.T @ (w * residual) - gain.T @ (local.T @ (w * residual))
+        pulled = (shared.T - gain.T @ local.T) * w
+        self.normal = pulled @ shared
+        self.right = pulled @ residual
 
 
 def _path(local: Doubles, target: Doubles) -> tuple[Doubles, Doubles, Doubles]:
     """Fit a track's path robustly; return coefficients, weights and residuals."""
     weight = np.ones(len(target))
     for _ in range(3):
-        normal = local.T @ (weight[:, None] * local)
-        normal[np.diag_indices_from(normal)] += 1e-12 * np.trace(normal)
-        coef = np.linalg.solve(normal, local.T @ (weight * target))
+        weighted = local.T * weight
+        normal = weighted @ local
+        normal.ravel()[:: len(normal) + 1] += 1e-12 * np.trace(normal)  # the diagonal
+        coef = np.linalg.solve(normal, weighted @ target)
         residual = target - local @ coef
         cut = np.clip(residual / (4.5 * _spread(residual)), -1, 1)
         weight = (1 - cut**2) ** 2

@@ -77,16 +77,17 @@ def known(
 ) -> bool:
     """Tell whether an edge was located already at a finer scale, for most of its way."""
     t, x = times[track.frames], edges.place[track.edges] - (width - 1) / 2
-    speed, middle = float((x[-1] - x[0]) / (t[-1] - t[0])), float(t.mean())
+    speed, middle, mean = float((x[-1] - x[0]) / (t[-1] - t[0])), float(t.mean()), float(x.mean())
     for points in here:
-        inside = (t > points.time[0] - 1e-6) & (t < points.time[-1] + 1e-6)
-        if inside.mean() < 0.8:
+        first, last = points.time[0] - 1e-6, points.time[-1] + 1e-6
+        inside = t.searchsorted(last) - t.searchsorted(first, "right")
+        if inside < 0.8 * len(t):
             continue
-        near = (np.abs(points.time - middle) < 0.02) & (np.abs(points.row) < 40)
-        if not near.any():
-            continue
+        # Points stand in the order of their frames.
+        start, end = points.time.searchsorted((middle - 0.02, middle + 0.02))
+        near = start + np.flatnonzero(np.abs(points.row[start:end]) < 40)
         own = points.x[near] + speed * (middle - points.time[near])
-        if float(np.min(np.abs(own - x.mean()))) < max(4.0, 1.2 * edges.scale):
+        if (np.abs(own - mean) < max(4.0, 1.2 * edges.scale)).any():
             return True
     return False
 

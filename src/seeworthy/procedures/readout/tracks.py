@@ -143,20 +143,17 @@ def _next(
     way: int,
 ) -> tuple[int, float] | None:
     """Return the edge that continues a chain in a frame, and its likeness."""
-    part = np.array(chain[-6:] if way > 0 else chain[:6])
-    t, x = times[edges.frame[part]], edges.place[part]
-    order = 2 if len(part) >= 5 else 1
-    # Away from the newest frame a straight or slightly curved prediction.
-    fit = np.polyfit(t - t[0], x, order)
-    expected = float(np.polyval(fit, times[frame] - t[0]))
-    speed = float(np.polyval(np.polyder(fit), times[frame] - t[0]))
-    step = abs(speed * (times[frame] - times[edges.frame[part[-1 if way > 0 else 0]]]))
-    index = np.arange(bounds[frame], bounds[frame + 1])
+    part = chain[-6:] if way > 0 else chain[:6]
     last = part[-1 if way > 0 else 0]
-    near = np.abs(edges.place[index] - expected) < max(3.0, 0.06 * step)
-    near &= (edges.sign[index] == edges.sign[last]) & ~taken[index]
-    near &= np.abs(edges.lean[index] - edges.lean[last]) < 0.02
-    index = index[near]
+    when = times[edges.frame[part]]
+    expected, speed = _ahead(when.tolist(), edges.place[part].tolist(), float(times[frame]))
+    step = abs(speed * float(times[frame] - times[edges.frame[last]]))
+    reach = max(3.0, 0.06 * step)
+    first, end = bounds[frame], bounds[frame + 1]  # edges of a frame are sorted by place
+    low, high = first + edges.place[first:end].searchsorted((expected - reach, expected + reach))
+    near = (edges.sign[low:high] == edges.sign[last]) & ~taken[low:high]
+    near &= np.abs(edges.lean[low:high] - edges.lean[last]) < 0.02
+    index = low + np.flatnonzero(near)
     if len(index) == 0:
         return None
     like = edges.look[index] @ edges.look[last]
@@ -164,3 +161,25 @@ def _next(
     if like[best] < _ALIKE * 0.8:
         return None
     return int(index[best]), float(like[best])
+
+
+def _ahead(t: list[float], x: list[float], at: float) -> tuple[float, float]:
+    """Return place and speed at a time, by least squares over a few places.
+
+    A straight line; from five places on a parabola, as a sum of orthogonal polynomials. Called
+    thousands of times for up to six numbers, where a library's solver is mostly overhead.
+    """
+    n = len(t)
+    middle, mean = sum(t) / n, sum(x) / n
+    u = [value - middle for value in t]
+    square = sum(v * v for v in u)
+    speed = sum(v * w for v, w in zip(u, x, strict=True)) / square
+    ahead = at - middle
+    place = mean + speed * ahead
+    if n >= 5:
+        skew, level = sum(v**3 for v in u) / square, square / n
+        bow = [v * v - skew * v - level for v in u]
+        curve = sum(v * w for v, w in zip(bow, x, strict=True)) / sum(v * v for v in bow)
+        place += curve * (ahead * ahead - skew * ahead - level)
+        speed += curve * (2 * ahead - skew)
+    return place, speed

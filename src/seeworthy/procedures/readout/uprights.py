@@ -179,9 +179,10 @@ def _follow(
 
 def _weighted_fit(design: Doubles, values: Doubles, weight: Doubles) -> Doubles:
     """Weighted least squares of many rows at once: (n, 3) of (n, B)."""
-    normal = np.einsum("nb,bi,bj->nij", weight, design, design) + 1e-3 * np.diag([0, 0.01, 1.0])
+    products = (design[:, :, None] * design[:, None, :]).reshape(len(design), 9)
+    normal = (weight @ products).reshape(-1, 3, 3) + 1e-3 * np.diag([0, 0.01, 1.0])
     normal += 1e-9 * np.eye(3)
-    right = np.einsum("nb,bi,nb->ni", weight, design, values)
+    right = (weight * values) @ design
     return np.asarray(np.linalg.solve(normal, right[:, :, None])[:, :, 0])
 
 

@@ -44,12 +44,17 @@ class Stamp:
 
 def crossed_lines(x: Floats, y: Floats, held: Mask, threshold: float) -> list[Stamp]:
     """Return lines of letters that a held shape runs through or that touch one another."""
-    found = []
+    found: list[Stamp] = []
+    if not held.any():
+        return found
     changes = _sign_changes(np.where(held, x, 0), threshold / 2)
     for scale in (8, 11, 16, 22, 32, 45):
         # Changes per row of a window; a strut gives two, each letter two and more.
         count = cv2.boxFilter(changes, -1, (4 * scale, scale), normalize=False) / scale
-        core = cv2.dilate((count > _DENSE).astype(np.uint8), np.ones((1, 3 * scale), np.uint8))
+        dense = (count > _DENSE).astype(np.uint8)
+        if not dense.any():
+            continue
+        core = cv2.dilate(dense, np.ones((1, 3 * scale), np.uint8))
         groups, _, stats, _ = cv2.connectedComponentsWithStats(core)
         for k in range(1, groups):
             x0, y0, w, h, _area = (int(v) for v in stats[k])
