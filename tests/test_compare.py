@@ -194,6 +194,30 @@ def test_bounds_are_not_averaged():
     assert combine("a", [*at_least, result("run_time", 60.0, 1.0)]).value == 60.0
 
 
+@pytest.mark.parametrize(
+    ("knot", "ruff", "apart"),
+    [
+        ((-5.0, "upper"), (-38.0, "upper"), False),  # either may be as quiet as can be
+        ((-40.0, "upper"), (-60.0, ""), False),
+        ((-60.0, "upper"), (-40.0, ""), True),
+        ((-60.0, ""), (-40.0, ""), True),
+        ((-60.0, "upper"), (-40.0, "lower"), True),
+    ],
+)
+def test_a_bound_tells_apart_on_its_closed_side_only(knot, ruff, apart):
+    # Derived: x <= -38 and y <= -5 allow x < y, x = y and x > y.
+    def one(camera, value, bound):
+        ends = {"upper": (-math.inf, value), "lower": (value, math.inf)}.get(bound)
+        where = {"bound": bound} if bound else {}
+        return Stored(camera, result("noise_floor", value, 0.5, interval=ends, conditions=where))
+
+    (row,) = compare_results([one("Knot", *knot), one("Ruff", *ruff)]).rows
+    assert row.pairs[0].apart is apart
+    assert len(row.best) == (1 if apart else 2)
+    if not apart:
+        assert math.inf in [abs(e) for e in row.pairs[0].interval]
+
+
 def test_holm_counts_everything_that_is_shown():
     # One difference of p = 0.03 alone is told apart, among ten others that differ by nothing not.
     u, away = 1.0, 2.17 * math.sqrt(2)

@@ -267,6 +267,19 @@ def test_digital_silence_is_no_noise_floor(tmp_path):
             measure("sound", [path])
 
 
+def test_a_noise_that_never_stops_is_only_a_bound(tmp_path):
+    # A motor 12 dB below full scale all the time, as in the clip of a flight (karma.mp4: -5.5).
+    path = write(tmp_path / "motor.mp4", np.random.default_rng(4).normal(0, 0.18, RATE * 4))
+    outcome = measure("sound", [path]).outcome
+    floor = next(r for r in outcome.results if r.measurand == "noise_floor")
+    assert floor.conditions["bound"] == "upper"
+    assert floor.interval[0] == -math.inf
+    assert floor.interval[1] == pytest.approx(20 * math.log10(0.18) + 3.01, abs=1.5)
+    assert "no silence" in outcome.sentence
+    named = measure("sound", [path], options={"quiet": ["0-4"]}).outcome.results
+    assert "bound" not in next(r for r in named if r.measurand == "noise_floor").conditions
+
+
 def test_no_sound_is_refused(tmp_path):
     path = tmp_path / "v.mp4"
     with av.open(str(path), "w") as target:

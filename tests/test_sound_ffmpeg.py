@@ -76,7 +76,7 @@ def test_loudness_of_tones_published(published, tmp_path, row, hertz, level, cha
     told = re.findall(r"I:\s+(-?[\d.]+) LUFS", ffmpeg(path, "ebur128"))
     assert float(told[-1]) == pytest.approx(expected, abs=0.1)
     for weighting in ("none", "A"):
-        loudness = floor(path)[weighting] - AES17 + 10 * np.log10(channels)
+        loudness = floor(path, quiet=["0-8"])[weighting] - AES17 + 10 * np.log10(channels)
         assert loudness == pytest.approx(expected, abs=0.03), weighting
         assert loudness == pytest.approx(float(told[-1]), abs=0.1)
 
@@ -93,7 +93,8 @@ def test_full_scale_sine_and_square_published(published, tmp_path):
         expected = float(re.match(r"-?[\d.]+", rows[name])[0])
         told = re.findall(r"RMS level dB: (-?[\d.]+)", ffmpeg(path, "astats"))
         assert float(told[-1]) == pytest.approx(expected, abs=1e-3)
-        assert floor(path)["none"] == pytest.approx(expected + AES17, abs=2e-3)
+        level = floor(path, quiet=["0-4"])["none"]
+        assert level == pytest.approx(expected + AES17, abs=2e-3)
 
 
 def test_the_floor_is_that_of_the_stretch_in_which_ffmpeg_hears_silence(tmp_path):

@@ -106,10 +106,14 @@ def said(
 ) -> str:
     """Write a value with its expanded uncertainty: ``62.96° ± 0.12°``, ``8.52 ± 0.12 ms``.
 
-    The ± is left out where the interval is open or lopsided: the interval is said beside it.
+    The ± is left out where the interval is lopsided: the interval is said beside it. Where it is
+    open at one end the value is the bound that it is: ``at least 9.8``.
     """
     spread = spread_of(low, high, u)
     shown = number(value, spread)
+    if bound := open_end(low, high):
+        at = number(low if bound == "at least" else high, spread)
+        return f"{bound} {with_unit(at, unit, space)}"
     sides = value - low, high - value
     if not spread > 0 or not math.isfinite(sum(sides)):
         return with_unit(shown, unit, space)
@@ -131,9 +135,8 @@ def said_u(value: float, u: float, unit: str = "", dof: float = math.inf) -> str
 def said_result(found: Result) -> str:
     """Write a result's value with ±, or as the bound that it is."""
     low, high = found.interval
-    if bound := bound_of(found):
-        at = low if bound == "at least" else high
-        return f"{bound} {with_unit(number(at, spread_of(low, high, found.u)), found.unit)}"
+    if bound_of(found) == "at most":
+        low = -math.inf
     return said(found.value, low, high, found.unit, found.u)
 
 
@@ -142,6 +145,11 @@ def bound_of(found: Result) -> str:
     low, high = found.interval
     if dict(found.conditions).get("bound") == "upper":
         return "at most"
-    if math.isinf(high) != math.isinf(low):
-        return "at least" if math.isinf(high) else "at most"
-    return ""
+    return open_end(low, high)
+
+
+def open_end(low: float, high: float) -> str:
+    """Return ``at least`` or ``at most`` for an interval that is open at one end, else ``""``."""
+    if math.isinf(high) == math.isinf(low):
+        return ""
+    return "at least" if math.isinf(high) else "at most"

@@ -8,7 +8,15 @@ from typing import Any
 
 from seeworthy.ground import digits
 from seeworthy.ground.budget import budget_rows
-from seeworthy.ground.digits import bound_of, format_parts, number, said_u, sign, spread_of
+from seeworthy.ground.digits import (
+    bound_of,
+    format_parts,
+    number,
+    open_end,
+    said_u,
+    sign,
+    spread_of,
+)
 from seeworthy.ground.measurands import measurand
 from seeworthy.ground.results import Result
 from seeworthy.ground.units import convert
@@ -53,16 +61,19 @@ def with_unit(text: str, unit: str) -> str:
 def value_text(found: Result) -> str:
     """Write the value of a result, or the bound where only one side is known."""
     low, high = found.interval
-    if bound := bound_of(found):
-        at = low if bound == "at least" else high
-        spread = spread_of(low, high, found.u)
-        return f"{bound} {with_unit(number(at, spread), found.unit)}"
+    if bound_of(found) == "at most":
+        low = -math.inf
     return figure(found.value, low, high, found.unit, found.u)
 
 
 def figure(value: float, low: float, high: float, unit: str, u: float = 0.0) -> str:
-    """Write a value to the digit that its 95 % interval leaves, the interval stands beside it."""
-    return with_unit(number(value, spread_of(low, high, u)), unit)
+    """Write a value to the digit that its 95 % interval leaves, the interval stands beside it.
+
+    Where the interval is open at one end, the value is written as the bound that it is.
+    """
+    spread, bound = spread_of(low, high, u), open_end(low, high)
+    at = low if bound == "at least" else high if bound else value
+    return f"{bound} {with_unit(number(at, spread), unit)}".strip()
 
 
 def interval_text(low: float, high: float, u: float, unit: str) -> str:

@@ -55,7 +55,8 @@ class Difference:
     """Second minus first, with its 95 % interval and probability.
 
     Attributes:
-        p: Two-sided probability of a difference as large if there were none.
+        p: Two-sided probability of a difference as large if there were none; 1 where bounds allow
+            any smaller one.
         p_corrected: After Holm's correction.
         apart: True when the two are told apart.
     """
@@ -129,6 +130,8 @@ class Pairs(Sequence[Difference]):
         first, second = (side[chosen] for side in np.triu_indices(len(self._values), 1))
         value, u, dof = _gaps(self._values, first, second)
         half = coverage_factors(dof) * u
+        least, most = _open(self._values, first, second)
+        low, high = value - half + least, value + half + most
         names = [v.subject for v in self._values]
         return [
             Difference(
@@ -136,7 +139,7 @@ class Pairs(Sequence[Difference]):
                 names[second[k]],
                 float(value[k]),
                 float(u[k]),
-                (float(value[k] - half[k]), float(value[k] + half[k])),
+                (float(low[k]), float(high[k])),
                 float(self.p[at]),
                 float(self._corrected[at]),
                 bool(self._corrected[at] < self._level),
@@ -156,8 +159,22 @@ def differences(values: Sequence[Value], level: float = LEVEL) -> Pairs:
     gap, u, dof = _gaps(values, first, second)
     with np.errstate(divide="ignore", invalid="ignore"):
         t = np.where(u > 0, np.abs(gap) / u, np.where(gap == 0, 0.0, np.inf))
-    p = two_sided(t, dof)
+    least, most = _open(values, first, second)
+    # A bound may lie anywhere on its open side: it tells apart on the other one only.
+    p = np.where(np.where(gap > 0, np.isinf(least), np.isinf(most)), 1.0, two_sided(t, dof))
     return Pairs(values, p, holm(p), level)
+
+
+def _open(
+    values: Sequence[Value], first: npt.NDArray[np.intp], second: npt.NDArray[np.intp]
+) -> tuple[Floats, Floats]:
+    """Return what bounds leave open of differences (second minus first): −inf, inf, else 0."""
+    low = np.array([math.isinf(v.interval[0]) for v in values])
+    high = np.array([math.isinf(v.interval[1]) for v in values])
+    return (
+        np.where(low[second] | high[first], -np.inf, 0.0),
+        np.where(high[second] | low[first], np.inf, 0.0),
+    )
 
 
 def _gaps(

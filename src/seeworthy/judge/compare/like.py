@@ -18,7 +18,8 @@ TEMPERATURE_K = 3.0
 # (a heated room; a judgement).
 ROOM = 20.0
 ROOM_K = 5.0
-_NOT_A_CONDITION = {"method"}
+# How it was measured and what it told: a bound stands beside a figure of the same conditions.
+_NOT_A_CONDITION = {"method", "bound"}
 _READ_OFF = ("light", "temperature")  # numbers off an instrument; what feels them is declared
 
 

@@ -89,6 +89,8 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         if sizes
         else f"No {sure}wait for the card was seen"
     )
+    most = f"at most {waits.interval[1]:.2g} in a minute (95 %)"
+    rate = said_result(waits) if sizes else most
     return Outcome(
         results=tuple(results),
         findings={
@@ -100,7 +102,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
             "card": card or None,
         },
         warnings=tuple(_warnings(waits, minutes, doubts, len(maybe))),
-        sentence=f"{said} in {minutes:.3g} minutes: {said_result(waits)}; {sum(sizes)} of {frames} "
+        sentence=f"{said} in {_lasting(minutes)}: {rate}; {sum(sizes)} of {frames} "
         f"frames {'is' if sum(sizes) == 1 else 'are'} lost, the longest wait is "
         f"{longest * 1e3:.0f} ms.",
     )
@@ -174,8 +176,8 @@ def _warnings(waits: Result, minutes: float, doubts: int, maybe: int) -> list[st
     said = []
     if not waits.value:
         said.append(
-            f"In {minutes:.3g} minutes without a {'sure ' if maybe else ''}wait there may still be "
-            f"one in every {1 / waits.interval[1]:.2g} minutes; film longer to say more."
+            f"In {_lasting(minutes)} without a {'sure ' if maybe else ''}wait there may still be "
+            f"one in every {_lasting(1 / waits.interval[1])}; film longer to say more."
         )
     if doubts:
         said.append(
@@ -183,3 +185,8 @@ def _warnings(waits: Result, minutes: float, doubts: int, maybe: int) -> list[st
             f"longer exposures, {maybe} in all: only the upper ends count them."
         )
     return said
+
+
+def _lasting(minutes: float) -> str:
+    """Write a time as people say it: in seconds where it is short."""
+    return f"{60 * minutes:.2g} s" if minutes < 2 else f"{minutes:.3g} minutes"

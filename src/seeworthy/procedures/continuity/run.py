@@ -51,6 +51,9 @@ _END = 1.6  # seconds looked at on either side of a joint
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Ask for the first and last seconds of every file that opens."""
     recording = read_recording(inputs.all_files())
+    too_few = len(recording.files) + len(recording.unfinished) < 2 or not recording.files
+    if inputs.all_files() and too_few:
+        raise CannotMeasure(_too_few(recording), "Give all files of one long recording.")
     if inputs.option("mixed") != "yes":
         check_alike(recording.files)
     parts = (Part(0.0, _END), Part(-_END, _END))
@@ -83,8 +86,6 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 
 
 def _recording(inputs: Inputs, recording: Recording, seen: Seen) -> Outcome:
-    if len(recording.files) + len(recording.unfinished) < 2 or not recording.files:
-        raise CannotMeasure(_too_few(recording), "Give all files of one long recording.")
     watches: list[Any] = [w.observer for w in seen.watches]
     ends = zip(recording.files, watches[::2], watches[1::2], strict=True)
     files = [by_clock(f, head, tail) for f, head, tail in ends]

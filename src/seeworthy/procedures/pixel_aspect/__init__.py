@@ -9,7 +9,7 @@ PROCEDURE = Procedure(
     id="pixel-aspect",
     title="Pixel aspect",
     question="Do circles stay round?",
-    version=1,
+    version=2,
     yields=(
         Measurand(
             "pixel_aspect",

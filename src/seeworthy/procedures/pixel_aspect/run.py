@@ -31,6 +31,8 @@ _HOW = (
     "a quarter of the frame's height."
 )
 
+_LEAST_SHARE = 0.25  # of the frame's height, as `_HOW` asks: a lamp or an eye is smaller
+
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Average the steadiest frames of each file."""
@@ -126,6 +128,8 @@ def _take(
     if not search.edges:
         _refuse(search, picture, evidence)
     radii = _known_radii(search)
+    if radii is None and region is None:
+        _refuse_by_chance(search.edges[0].ellipse.size, picture.shape[0], evidence)
     roll = _roll(picture) if radii is not None else None
     return RingTake(search.edges, _quarter(roll, turned), radii), evidence
 
@@ -143,6 +147,17 @@ def _refuse(search: Search, picture: Any, evidence: Picture) -> None:
     }
     message = messages.get(search.trouble, "No ring was found.")
     raise CannotMeasure(message, _HOW, (evidence,))
+
+
+def _refuse_by_chance(radius: float, height: int, evidence: Picture) -> None:
+    """Refuse a small ring that nobody marked: any scene may hold an oval as large."""
+    if 2 * radius < _LEAST_SHARE * height:
+        raise CannotMeasure(
+            f"Only a small ring was found ({2 * radius:.0f} of {height} px high), which may be "
+            "anything round or oval in the scene.",
+            f"{_HOW} Or mark it: --option region=x,y,width,height.",
+            (evidence,),
+        )
 
 
 def _known_radii(search: Search) -> tuple[float, ...] | None:

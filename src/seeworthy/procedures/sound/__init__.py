@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="sound",
     title="Sound",
     question="How good is its sound, and are two channels really two?",
-    version=2,
+    version=3,
     yields=(
         Measurand(
             "noise_floor",

@@ -55,15 +55,19 @@ def band(listener: Listener) -> Band:
     order = np.argsort(octaves)
     octaves, power = octaves[order], power[order]
     grid = np.arange(octaves[0], octaves[-1] + 1e-9, 1 / 12)
-    level = np.array([_smooth(octaves, power, g) for g in grid])
+    raw = np.array([_smooth(octaves, power, g) for g in grid])
     frequency = 2.0**grid
     middle = (frequency >= _MIDDLE[0]) & (frequency <= _MIDDLE[1])
     if int(middle.sum()) < 12:
         raise CannotMeasure(
             "The sweep is not heard from 500 Hz to 2 kHz.", "Play it louder and closer."
         )
-    level = level - float(level[middle].mean())
-    ripple = max(0.5, float(level[middle].std(ddof=1)))
+    level = raw - float(raw[middle].mean())
+    # What the room sends back makes fine ripple in the middle, which smoothing hides, and broad
+    # ripple of the same size in the bass, which it does not.
+    on = (octaves >= math.log2(_MIDDLE[0])) & (octaves <= math.log2(_MIDDLE[1]))
+    fine = power[on] - np.interp(octaves[on], grid, raw)
+    ripple = max(0.5, float(level[middle].std(ddof=1)), float(fine.std(ddof=1)))
     return Band(
         frequency,
         level,

@@ -8,12 +8,20 @@ from typing import Any
 from seeworthy.ground.digits import said, said_result
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
-from seeworthy.ground.uncertainty import coverage_factor, interval
+from seeworthy.ground.uncertainty import coverage_factor, interval, upper
 from seeworthy.media.sound import Sound, open_sound
 from seeworthy.procedures.declare import Inputs, Seen
 from seeworthy.procedures.sound.bands import Band, band
-from seeworthy.procedures.sound.measure import Channels, Listener, channels, noise_floor, rate_error
+from seeworthy.procedures.sound.measure import (
+    Channels,
+    Listener,
+    SoundLevel,
+    channels,
+    noise_floor,
+    rate_error,
+)
 
+_LOUDEST = -40.0  # dBFS of a cheap microphone's own hiss (a judgement; some reach -45)
 _SILENT = 2e-5  # of full scale: less than one step of 16 bits
 
 
@@ -32,8 +40,9 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
             "The microphone was off, or its plug or menu is: switch it on and film again.",
         )
     warnings = list(sound.warnings)
-    alike = channels(listener, not sound.codec.startswith(_LOSSLESS))
-    results = [_clipping(listener), *_floor(inputs, listener, warnings)]
+    coded = not sound.codec.startswith(_LOSSLESS)
+    alike = channels(listener, coded)
+    results = [_clipping(listener), *_floor(inputs, listener, coded, warnings)]
     if tone is not None:
         results += _rate(listener, tone.u, warnings)
     found, figures = _band(inputs, listener, warnings)
@@ -57,22 +66,37 @@ def _clipping(listener: Listener) -> Result:
     )
 
 
-def _floor(inputs: Inputs, listener: Listener, warnings: list[str]) -> list[Result]:
+def _floor(inputs: Inputs, listener: Listener, coded: bool, warnings: list[str]) -> list[Result]:
+    quiet = _quiet(inputs)
     try:
-        plain, weighted = noise_floor(listener, _quiet(inputs))
+        plain, weighted = noise_floor(listener, quiet, coded=coded)
     except CannotMeasure as error:
         warnings.append(f"No noise floor: {error.message} {error.hint}")
         return []
+    if quiet is None and plain.value > _LOUDEST:
+        # Nobody says that it was quiet, and no microphone hisses so: what it hears is louder.
+        warnings.append(
+            "There is no silence in this clip: the camera's own noise is lower than what it hears. "
+            "Record ten seconds in a quiet room, the camera wrapped in a towel, or name where it "
+            "was quiet: --option quiet=3-8."
+        )
+        return [_at_most(plain, "none"), _at_most(weighted, "A")]
     warnings.append(
         "The noise floor holds the room's own noise and the camera's automatic gain; compare "
         "cameras in the same room only."
     )
     return [
-        result("noise_floor", plain.value, plain.u, n=plain.n, conditions={"weighting": "none"}),
-        result(
-            "noise_floor", weighted.value, weighted.u, n=weighted.n, conditions={"weighting": "A"}
-        ),
+        result("noise_floor", at.value, at.u, n=at.n, conditions={"weighting": weighting})
+        for at, weighting in ((plain, "none"), (weighted, "A"))
     ]
+
+
+def _at_most(at: SoundLevel, weighting: str) -> Result:
+    most = upper(at.value, at.u)
+    return result(
+        "noise_floor", most, at.u, n=at.n, interval=(-math.inf, most),
+        conditions={"weighting": weighting, "bound": "upper"},
+    )  # fmt: skip
 
 
 def _quiet(inputs: Inputs) -> tuple[float, float] | None:
@@ -168,8 +192,11 @@ def _sentence(results: list[Result], alike: Channels | None) -> str:
     floor = next((r for r in results if r.measurand == "noise_floor"), None)
     if floor is not None:
         low, high = floor.interval
-        shown = said(-floor.value, -high, -low, "dB", floor.u)
-        parts.append(f"The quietest it hears lies {shown} below full scale")
+        if math.isinf(low):
+            parts.append(f"There is no silence in it: its own noise is {said_result(floor)}")
+        else:
+            shown = said(-floor.value, -high, -low, "dB", floor.u)
+            parts.append(f"The quietest it hears lies {shown} below full scale")
     clipped = next(r for r in results if r.measurand == "clipping_share")
     parts.append("nothing clips" if clipped.value == 0 else f"{said_result(clipped)} clips")
     if alike is not None:
