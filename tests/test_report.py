@@ -17,7 +17,8 @@ from seeworthy.judge.claims.decide import Claimed, judge_all
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.publish import html as html_module
 from seeworthy.publish import numbers, views
-from seeworthy.publish.html import TEMPLATES, ReportPage, data_address, page
+from seeworthy.publish.drawing import Here
+from seeworthy.publish.html import TEMPLATES, ReportPage, _Later, page
 from seeworthy.publish.model import CameraReport, Refusal
 from seeworthy.publish.verdict import listed, verdict
 from seeworthy.publish.write import report_name
@@ -343,10 +344,11 @@ def test_heavy_pictures_are_made_lighter():
     noisy = Image.effect_noise((1600, 900), 80).convert("RGB")
     out = io.BytesIO()
     noisy.save(out, "PNG")
-    address = data_address(Picture("a.png", "a", out.getvalue()))
+    later = _Later(Here())
+    address = later.filled(later.address(Picture("a.png", "a", out.getvalue())))
     assert address.startswith("data:image/jpeg;base64,")
     assert len(address) < len(out.getvalue())
-    assert data_address(Picture("b.png", "b", png())).startswith("data:image/png;base64,")
+    assert later.address(Picture("b.png", "b", png())).startswith("data:image/png;base64,")
 
 
 @pytest.mark.parametrize(

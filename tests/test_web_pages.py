@@ -5,12 +5,14 @@ from __future__ import annotations
 import dataclasses
 import inspect
 import re
+import threading
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from seeworthy.bench.takes import get_take
+from seeworthy.ground.errors import NotFound
 from seeworthy.web import (
     context,
     context_card,
@@ -372,8 +374,6 @@ def test_a_mark_in_a_frame_is_added_to_those_that_are_there(client, empty_bench,
 
 
 def test_a_reader_is_told_that_the_report_is_being_made(client, monkeypatch):
-    import threading
-
     from seeworthy.web.pages import reports
 
     camera(client)
@@ -400,6 +400,37 @@ def test_a_reader_is_told_that_the_report_is_being_made(client, monkeypatch):
             break
     assert page.headers["content-security-policy"] == REPORT_POLICY
     assert made == ["Dunlin"]  # once, however often it was asked for
+
+
+@pytest.mark.parametrize("works", [True, False])
+def test_judging_many_cameras_says_that_it_is_being_worked_out(client, monkeypatch, works):
+    """A reader is answered at once; what fails is said, and not awaited for ever."""
+    from seeworthy.web.pages import judge
+
+    camera(client)
+    camera(client, "Knot")
+    go_on, real = threading.Event(), judge.suit
+
+    def slowly(*given):
+        go_on.wait(30)
+        if not works:
+            raise NotFound("It cannot be ranked.")
+        return real(*given)
+
+    monkeypatch.setattr(judge, "suit", slowly)
+    monkeypatch.setattr(judge, "_MANY", 1)
+    monkeypatch.setattr(judge, "_PATIENCE", 0.05)
+    reads = {"accept": "text/html"}
+    page = client.get("/suit?purpose=kite-picture", headers=reads).text
+    assert "is ranked for this purpose" in page
+    assert "data-reload" in page
+    go_on.set()
+    for _ in range(100):
+        page = client.get("/suit?purpose=kite-picture", headers=reads).text
+        if "is ranked for this purpose" not in page:
+            break
+    assert "data-reload" not in page
+    assert ("It cannot be ranked." in page) != works
 
 
 def test_the_first_page_says_what_a_camera_is_good_for(client):

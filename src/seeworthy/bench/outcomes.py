@@ -157,6 +157,25 @@ def get_outcome(bench: Bench, number: int) -> StoredOutcome | None:
         return None if row.outcome is None else _outcome_record(bench, session, row.outcome)
 
 
+def frame_size(bench: Bench, camera: str) -> tuple[int, int] | None:
+    """Return the frame size of a camera's newest take that tells one."""
+    with bench.reading() as session:
+        query = (
+            select(TakeRow.id, FindingRow.name, FindingRow.value)
+            .join(OutcomeRow, FindingRow.outcome_id == OutcomeRow.id)
+            .join(TakeRow, OutcomeRow.take_id == TakeRow.id)
+            .join(UnitRow, TakeRow.unit_id == UnitRow.id)
+            .where(FindingRow.name.in_(("width_px", "height_px")))
+            .where(UnitRow.camera_id == find_camera(session, camera).id)
+            .order_by(TakeRow.id)
+        )
+        per: dict[int, dict[str, int]] = {}
+        for take, name, value in session.execute(query):
+            per.setdefault(take, {})[name] = int(value)
+    whole = [(f["width_px"], f["height_px"]) for f in per.values() if len(f) == 2]
+    return whole[-1] if whole else None
+
+
 def list_outcomes(
     bench: Bench, *, camera: str | None = None, procedure: str | None = None
 ) -> list[StoredOutcome]:

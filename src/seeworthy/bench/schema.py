@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+import re
 import sqlite3
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from alembic.config import Config
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
+from sqlalchemy import inspect
 
 from seeworthy.ground.errors import BenchError, BenchReadOnly, BenchTooNew
 
 if TYPE_CHECKING:
+    from alembic.config import Config
     from sqlalchemy.engine import Connection, Engine
 
 MIGRATIONS = Path(__file__).with_name("migrations")
@@ -24,6 +24,8 @@ VERSIONS = [MIGRATIONS / "versions"]
 
 
 def _config() -> Config:
+    from alembic.config import Config
+
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS))
     config.set_main_option("path_separator", "newline")
@@ -31,22 +33,37 @@ def _config() -> Config:
     return config
 
 
+def _steps() -> dict[str, str]:
+    """Return the migration steps: revision, and the one before it.
+
+    Read from the files, because a bench is nearly always up to date, and to load what migrates
+    takes longer than most commands need for their answer.
+    """
+    found = {}
+    for file in (f for folder in VERSIONS for f in folder.glob("*.py")):
+        said = dict(re.findall(r'^(revision|down_revision) = "(.*)"$', file.read_text(), re.M))
+        found[said["revision"]] = said.get("down_revision", "")
+    return found
+
+
 def wanted_revision() -> str:
     """Return the revision that this program works with."""
-    head = ScriptDirectory.from_config(_config()).get_current_head()
-    assert head is not None
+    steps = _steps()
+    (head,) = steps.keys() - set(steps.values())
     return head
 
 
 def found_revision(connection: Connection) -> str | None:
     """Return the revision of a database, None when it has no tables yet."""
-    return MigrationContext.configure(connection).get_current_revision()
+    if not inspect(connection).has_table("alembic_version"):
+        return None
+    found = connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
+    return None if found is None else str(found)
 
 
 def known(revision: str) -> bool:
     """Tell whether this program knows a revision at all."""
-    steps = ScriptDirectory.from_config(_config()).walk_revisions()
-    return any(step.revision == revision for step in steps)
+    return revision in _steps()
 
 
 def bring_up_to_date(

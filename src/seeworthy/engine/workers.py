@@ -83,6 +83,13 @@ def guard_worker(memory_limit: int | None, parent: int) -> None:
     threading.Thread(target=keep_watch, name="seeworthy-guard", daemon=True).start()
 
 
+def _begin(memory_limit: int | None, parent: int, one_of_several: bool) -> None:
+    """Begin a worker: guarded, and with one thread for pictures where it is one of several."""
+    if one_of_several:  # read when OpenCV is loaded: its threads would wait for the others' cores
+        os.environ.setdefault("OPENCV_FOR_THREADS_NUM", "1")
+    guard_worker(memory_limit, parent)
+
+
 @contextmanager
 def _interrupts_held() -> Iterator[None]:
     """Let what is started here inherit a blocked SIGINT.
@@ -125,8 +132,8 @@ class LocalWorkers(Executor):
         self._pool = ProcessPool(
             max_workers=self.workers,
             context=get_context("spawn"),
-            initializer=guard_worker,
-            initargs=(memory_limit, os.getpid()),
+            initializer=_begin,
+            initargs=(memory_limit, os.getpid(), self.workers > 1),
         )
 
     def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:

@@ -96,8 +96,9 @@ def flight_log(bench: Bench, camera: str, unit: str | None = None) -> FlightLog:
     name = get_camera(bench, camera).name
     mine = [
         o
-        for o in list_outcomes(bench, camera=name)
-        if o.take.procedure in ("load", "survival") and unit in (None, o.take.unit)
+        for test in ("load", "survival")
+        for o in list_outcomes(bench, camera=name, procedure=test)
+        if unit in (None, o.take.unit)
     ]
     return assemble(name, mine)
 

@@ -104,15 +104,16 @@ def card_svg(card: Card, size: tuple[int, int], *, alpha: bool = False) -> str:
 
 def card_png(card: Card, size: tuple[int, int], *, alpha: bool = False) -> bytes:
     """Draw a card as PNG of exactly that size."""
-    return svg_png(card_svg(card, size, alpha=alpha))
+    return card_both(card, size, alpha)[1]
 
 
-def svg_png(svg: str) -> bytes:
-    """Draw what `card_svg` gave."""
+def card_both(card: Card, size: tuple[int, int], alpha: bool) -> tuple[str, bytes]:
+    """Draw a card as SVG and as PNG."""
     import vl_convert
 
+    svg = card_svg(card, size, alpha=alpha)
     png: bytes = vl_convert.svg_to_png(svg, scale=1.0, ppi=72)
-    return png
+    return svg, png
 
 
 def wrapped(text: str, letters: int, most: int) -> list[str]:

@@ -11,9 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from seeworthy.engine.workers import default_workers
 from seeworthy.ground.errors import CannotMeasure, Conflict, NotFound, SeeworthyError, WrongCall
+from seeworthy.publish import drawing
 from seeworthy.publish.assemble import camera_report
-from seeworthy.publish.card_drawing import SIZES, Card, card_svg, svg_png
+from seeworthy.publish.card_drawing import SIZES, Card, card_both
 from seeworthy.publish.views import ResultLine, TakeView, chapters, claim_rows
 from seeworthy.publish.write import slug
 
@@ -171,10 +173,19 @@ def write_cards(
     target.parent.mkdir(parents=True, exist_ok=True)
     part = Path(tempfile.mkdtemp(prefix=".cards-", dir=target.parent))
     try:
-        for number, card in enumerate(found, 1):
-            _write(part, card, sizes, alpha)
-            if tell is not None:
-                tell(number, len(found))
+        with drawing.hands(default_workers()) as hands:
+            drawn = [
+                [(n, hands.submit(card_both, card, SIZES[n], alpha)) for n in sizes]
+                for card in found
+            ]
+            for number, (card, jobs) in enumerate(zip(found, drawn, strict=True), 1):
+                for name, job in jobs:
+                    svg, png = job.result()
+                    (part / f"{card.name}-{name}.svg").write_text(svg, encoding="utf-8")
+                    (part / f"{card.name}-{name}.png").write_bytes(png)
+                _words(part, card.name, card.caption, card.alternative)
+                if tell is not None:
+                    tell(number, len(found))
         films, left = _clips(bench, camera, part) if clips else ((), ())
         (part / "chapters.txt").write_text(chapter_lines(found, seconds), encoding="utf-8")
         listed = [{"name": c.name, "kind": c.kind, "caption": c.caption} for c in found]
@@ -187,14 +198,6 @@ def write_cards(
         shutil.rmtree(part, ignore_errors=True)
         raise
     return Cards(target, tuple(found), films, left)
-
-
-def _write(folder: Path, card: Card, sizes: Sequence[str], alpha: bool) -> None:
-    for name in sizes:
-        svg = card_svg(card, SIZES[name], alpha=alpha)
-        (folder / f"{card.name}-{name}.svg").write_text(svg, encoding="utf-8")
-        (folder / f"{card.name}-{name}.png").write_bytes(svg_png(svg))
-    _words(folder, card.name, card.caption, card.alternative)
 
 
 def _words(folder: Path, name: str, caption: str, alternative: str) -> None:

@@ -10,7 +10,7 @@ import re
 from typing import Any, Literal
 
 from seeworthy.ground.results import Figure
-from seeworthy.publish import chart
+from seeworthy.publish import chart, drawing
 from seeworthy.publish.palette import INK, RULE
 from seeworthy.publish.rows import titled
 
@@ -49,11 +49,10 @@ def render(figure: Figure, kind: Format, size: tuple[int, int] = WIDE) -> bytes:
         return json.dumps(spec, ensure_ascii=False).encode()
     if kind == "html":
         return inline_svg(figure, size).encode()
+    if kind == "svg":
+        return drawing.svg(spec, chart.VERSION).encode()
     import vl_convert
 
-    if kind == "svg":
-        svg: str = vl_convert.vegalite_to_svg(spec, vl_version=chart.VERSION)
-        return svg.encode()
     if kind == "png":
         png: bytes = vl_convert.vegalite_to_png(spec, vl_version=chart.VERSION, scale=2)
         return png
@@ -67,14 +66,18 @@ def inline_svg(figure: Figure, size: tuple[int, int] = WIDE, prefix: str = "") -
     The background is left out and the ink is ``currentColor``, so that the page's light
     or dark paper decides; ids start with `prefix`, because a page holds many figures.
     """
-    svg = render(figure, "svg", size).decode()
+    return on_page(render(figure, "svg", size).decode(), prefix or figure.name)
+
+
+def on_page(svg: str, prefix: str) -> str:
+    """Return a drawn figure as `inline_svg` does."""
     svg = re.sub(r'<rect width="[\d.]+" height="[\d.]+" fill="[^"]*"/>', "", svg, count=1)
     svg = svg.replace(f'"{INK}"', '"currentColor"')
     svg = svg.replace(f'stroke="{RULE}"', 'stroke="currentColor" stroke-opacity="0.18"')
     svg = svg.replace(f'"{chart.HALO}"', '"var(--sheet, #fff)"')
     # Vega counts its ids over the life of the process; count them per figure instead.
     for place, old in enumerate(dict.fromkeys(re.findall(r'\bid="([^"]+)"', svg))):
-        new = f"{prefix or figure.name}-{place}"
+        new = f"{prefix}-{place}"
         svg = re.sub(rf'(\bid="|url\(#|href="#){re.escape(old)}(?=["\)])', rf"\g<1>{new}", svg)
     # The words beside the figure say what it shows; a reader needs not hear every tick.
     return svg.replace("<svg ", '<svg aria-hidden="true" focusable="false" ', 1)

@@ -6,7 +6,9 @@ Style and figures are inside it, pictures are ``data:`` addresses, there is no s
 from __future__ import annotations
 
 import base64
-import io
+import re
+from collections.abc import Callable
+from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -15,7 +17,8 @@ from typing import Any, Literal
 from seeworthy.ground.glossary import words_in
 from seeworthy.ground.results import Figure, Picture
 from seeworthy.procedures.cautions import CAUTIONS
-from seeworthy.publish import figures, numbers, views
+from seeworthy.publish import drawing, figures, numbers, views
+from seeworthy.publish.chart import VERSION
 from seeworthy.publish.command import command
 from seeworthy.publish.first import First, first_page
 from seeworthy.publish.model import CameraReport
@@ -24,7 +27,7 @@ from seeworthy.publish.verdict import Verdict, verdict
 from seeworthy.publish.words import to_html
 
 Units = Literal["both", "us", "metric"]
-_WIDEST = 960
+_WIDEST, _TALLEST = 960, 9600
 _HEAVY = 100_000
 TEMPLATES = Path(__file__).parent / "templates"
 
@@ -63,10 +66,12 @@ def units_of(setting: str) -> Units:
     return "us" if setting == "us" else "metric" if setting == "metric" else "both"
 
 
-def page(report: CameraReport, *, units: Units = "both") -> str:
+def page(report: CameraReport, *, units: Units = "both", hands: Executor | None = None) -> str:
     """Return the report as a complete HTML document.
 
     Args:
+        hands: What draws figures and fits pictures in (`seeworthy.publish.drawing`); by default
+            this process.
         units: {"both", "us", "metric"}. Metric with US customary ones beside them, US customary
             ones first, metric alone.
     """
@@ -83,8 +88,49 @@ def page(report: CameraReport, *, units: Units = "both") -> str:
         units == "both",
         (TEMPLATES / "report.css").read_text(encoding="utf-8"),
     )
-    html: str = environment().get_template("report.html").render(page=context)
+    later = _Later(hands or drawing.Here())
+    html = later.filled(
+        environment()
+        .get_template("report.html")
+        .render(page=context, draw_once=later.figure, address=later.address)
+    )
     return us_first(html) if units == "us" else html
+
+
+class _Later:
+    """Hands out marks for what is still being drawn, and puts the drawings in their places."""
+
+    def __init__(self, hands: Executor) -> None:
+        self._hands = hands
+        self._parts: list[Callable[[], str]] = []
+
+    def _mark(self, part: Callable[[], str]) -> Any:
+        from markupsafe import Markup
+
+        self._parts.append(part)
+        return Markup(f"\0{len(self._parts) - 1}\0")  # noqa: S704 - ours
+
+    def figure(self, figure: Figure, prefix: str) -> Any:
+        """Have a figure drawn."""
+        spec = figures.specification(figure, figures.MIDDLE)
+        job = self._hands.submit(drawing.svg, spec, VERSION)
+        return self._mark(lambda: figures.on_page(job.result(), prefix))
+
+    def address(self, picture: Picture) -> Any:
+        """Have a picture made lighter where it is heavy, and return its ``data:`` address.
+
+        A PNG over about 100 kB becomes a JPEG at most 960 pixels wide; the bench keeps the
+        original.
+        """
+        data = picture.data
+        if len(data) <= _HEAVY:
+            return _address(data)
+        job = self._hands.submit(drawing.jpeg, data, (_WIDEST, _TALLEST), 80)
+        return self._mark(lambda: _address(min(job.result(), data, key=len)))
+
+    def filled(self, html: str) -> str:
+        """Return the page with everything in its place."""
+        return re.sub("\0(\\d+)\0", lambda mark: self._parts[int(mark[1])](), html)
 
 
 @lru_cache(maxsize=1)
@@ -101,7 +147,6 @@ def environment() -> Any:
         lstrip_blocks=True,
     )
     env.filters["long_date"] = views.long_date
-    env.filters["data_address"] = data_address
     env.filters["typed"] = numbers.typed
     env.filters["markdown"] = to_html
     env.filters["command"] = command
@@ -115,37 +160,10 @@ def environment() -> Any:
         narrow = figures.inline_svg(figure, figures.NARROW, f"{prefix}-n")
         return Markup(f'<div class="wide">{wide}</div><div class="narrow">{narrow}</div>')  # noqa: S704
 
-    def draw_once(figure: Figure, prefix: str) -> Any:
-        return Markup(figures.inline_svg(figure, figures.MIDDLE, prefix))  # noqa: S704 - ours
-
     env.globals["draw"] = draw
-    env.globals["draw_once"] = draw_once
     return env
 
 
-def data_address(picture: Picture) -> str:
-    """Return a picture as a ``data:`` address, made lighter where it is heavy.
-
-    A PNG over about 100 kB becomes a JPEG without colour subsampling, at most 960
-    pixels wide; the bench keeps the original.
-    """
-    data, kind = picture.data, _kind(picture.data)
-    if len(data) > _HEAVY:
-        data, kind = _lighter(data) or (data, kind)
+def _address(data: bytes) -> str:
+    kind = "jpeg" if data[:2] == b"\xff\xd8" else "png"
     return f"data:image/{kind};base64,{base64.b64encode(data).decode()}"
-
-
-def _kind(data: bytes) -> str:
-    return "jpeg" if data[:2] == b"\xff\xd8" else "png"
-
-
-def _lighter(data: bytes) -> tuple[bytes, str] | None:
-    from PIL import Image
-
-    with Image.open(io.BytesIO(data)) as opened:
-        image = opened.convert("RGB")
-    if image.width > _WIDEST:
-        image = image.resize((_WIDEST, round(image.height * _WIDEST / image.width)))
-    out = io.BytesIO()
-    image.save(out, "JPEG", quality=80, subsampling=0)
-    return (out.getvalue(), "jpeg") if out.tell() < len(data) else None

@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 import tempfile
+from concurrent.futures import Executor, Future
 from pathlib import Path
 
 from seeworthy.ground.customary import customary_text
 from seeworthy.ground.glossary import words_in
 from seeworthy.ground.results import Picture
 from seeworthy.procedures.cautions import CAUTIONS
-from seeworthy.publish import figures, views
+from seeworthy.publish import drawing, figures, views
+from seeworthy.publish.chart import VERSION
 from seeworthy.publish.command import command
 from seeworthy.publish.first import PurposeRow, Shown, first_page
 from seeworthy.publish.html import Units
 from seeworthy.publish.model import CameraReport
 from seeworthy.publish.palette import GREEN, GREY, INK, PURPLE, RULE, VERMILION
-from seeworthy.publish.typeset import escape, light, table, whole
+from seeworthy.publish.typeset import escape, table, whole
 from seeworthy.publish.verdict import verdict
 from seeworthy.publish.words import to_typst
+
+_WIDEST = 1100  # pixels of a picture over a printed page of 17 cm: 165 to the inch
 
 _HEAD = """#set document(title: {title})
 #set page(paper: "{paper}", margin: (x: 18mm, top: 18mm, bottom: 20mm),
@@ -43,17 +47,23 @@ _TIGHT = "#set text(size: 8.2pt)\n#set par(leading: 0.48em)\n#set table(inset: (
 _WIDE = "#set text(size: 9.6pt)\n#set par(leading: 0.6em)\n#set table(inset: (x: 3pt, y: 4pt))"
 
 
-def pdf(report: CameraReport, *, units: Units = "both") -> bytes:
+def pdf(report: CameraReport, *, units: Units = "both", hands: Executor | None = None) -> bytes:
     """Return the report as PDF: A4, or Letter where US customary units stand first.
 
     Args:
         units: {"both", "us", "metric"}. As of the page.
+        hands: What draws figures and fits pictures in (`seeworthy.publish.drawing`); by default
+            this process.
     """
     import typst
 
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        source = _Source(folder, units).text(report)
+        writing = _Source(units, hands or drawing.Here())
+        source = writing.text(report)
+        for name, job in writing.files.items():
+            made = job.result()
+            (folder / name).write_bytes(made if isinstance(made, bytes) else made.encode())
         (folder / "report.typ").write_text(source, encoding="utf-8")
         compiled = typst.compile(folder / "report.typ", root=folder, format="pdf")
     if not isinstance(compiled, bytes):
@@ -62,12 +72,12 @@ def pdf(report: CameraReport, *, units: Units = "both") -> bytes:
 
 
 class _Source:
-    """Builds the Typst document; pictures and figures are written beside it."""
+    """Builds the Typst document; `files` are the pictures and figures that it asks for."""
 
-    def __init__(self, folder: Path, units: Units) -> None:
-        self.folder = folder
+    def __init__(self, units: Units, hands: Executor) -> None:
         self.units = units
-        self.count = 0
+        self.hands = hands
+        self.files: dict[str, Future[bytes] | Future[str]] = {}
 
     def _in_units(self, text: str, about: str) -> str:
         return customary_text(text, about=about) if self.units == "us" else text
@@ -155,9 +165,7 @@ class _Source:
         return parts
 
     def _small(self, shown: Shown) -> str:
-        self.count += 1
-        name = f"p{self.count}.jpg"
-        (self.folder / name).write_bytes(light(shown.picture.data))
+        name = self._light(shown.picture)
         alt = _quoted(shown.caption)
         return (
             f'[#image("{name}", height: 22mm, width: 100%, fit: "contain", alt: {alt})\n'
@@ -250,9 +258,11 @@ class _Source:
             said = "; ".join(f"{name}: {value}" for name, value, _ in view.findings)
             parts.append(f"#text(size: 8.4pt)[{escape(said)}]")
         for figure in outcome.figures:
-            svg = figures.render(figure, "svg", figures.PRINTED)
+            spec = figures.specification(figure, figures.PRINTED)
+            name = f"p{len(self.files)}.svg"
+            self.files[name] = self.hands.submit(drawing.svg, spec, VERSION)
             caption = f"*{escape(figure.title)}.* {escape(figure.sentence)}"
-            parts.append(self._image("svg", svg, caption, f"{figure.title}. {figure.sentence}"))
+            parts.append(_image(name, caption, f"{figure.title}. {figure.sentence}"))
         parts += [self._picture(p) for p in outcome.pictures]
         return parts
 
@@ -270,17 +280,20 @@ class _Source:
         )
 
     def _picture(self, picture: Picture) -> str:
-        data = light(picture.data)
-        return self._image("jpg", data, escape(picture.caption), picture.caption)
+        return _image(self._light(picture), escape(picture.caption), picture.caption)
 
-    def _image(self, ending: str, data: bytes, caption: str, alt: str) -> str:
-        self.count += 1
-        name = f"p{self.count}.{ending}"
-        (self.folder / name).write_bytes(data)
-        return (
-            f"#block(breakable: false)[{caption}\n\n"
-            f'#image("{name}", height: 55mm, width: 100%, fit: "contain", alt: {_quoted(alt)})]'
-        )
+    def _light(self, picture: Picture) -> str:
+        """Have a picture made as light as a printed page can show, and return its file."""
+        name = f"p{len(self.files)}.jpg"
+        self.files[name] = self.hands.submit(drawing.jpeg, picture.data, (_WIDEST, _WIDEST), 82)
+        return name
+
+
+def _image(name: str, caption: str, alt: str) -> str:
+    return (
+        f"#block(breakable: false)[{caption}\n\n"
+        f'#image("{name}", height: 55mm, width: 100%, fit: "contain", alt: {_quoted(alt)})]'
+    )
 
 
 def _quoted(text: str) -> str:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import io
 import re
 from collections.abc import Sequence
 
-_WIDEST = 1100  # pixels of a picture over a printed page of 17 cm: 165 to the inch
 _SPECIAL = re.compile(r"([\\#$*_`<>@\[\]~=+/-])")
 
 
@@ -18,18 +16,6 @@ def escape(text: object) -> str:
 def whole(text: object) -> str:
     """Return an escaped text that is never broken inside (a number and its unit)."""
     return f"#box[{escape(text)}]" if str(text) else ""
-
-
-def light(data: bytes) -> bytes:
-    """Return a picture as a JPEG that a printed page can show, not more."""
-    from PIL import Image
-
-    with Image.open(io.BytesIO(data)) as opened:
-        image = opened.convert("RGB")
-    image.thumbnail((_WIDEST, _WIDEST))
-    out = io.BytesIO()
-    image.save(out, "JPEG", quality=82, subsampling=0)
-    return out.getvalue()
 
 
 def table(widths: Sequence[str], heads: Sequence[str], rows: Sequence[tuple[str, ...]]) -> str:

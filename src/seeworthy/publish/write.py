@@ -13,6 +13,7 @@ from seeworthy.bench.store import Bench
 from seeworthy.bench.trouble import said_in_words
 from seeworthy.ground.errors import NotFound
 from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
+from seeworthy.publish import drawing
 from seeworthy.publish.assemble import camera_report
 from seeworthy.publish.html import Units, page
 
@@ -43,19 +44,17 @@ def write_reports(
         raise NotFound("This bench has no camera yet.", "Add one: `seeworthy camera add NAME`.")
     folder = out or bench.exports_folder
     files = file_names(bench)
+    single = out is not None and out.suffix.lower() in {".html", ".htm"} and len(names) == 1
     written = []
-    for name in names:
-        report = camera_report(
-            bench, name, tolerance=tolerance, made=dt.datetime.now(dt.UTC).astimezone()
-        )
-        single = out is not None and out.suffix.lower() in {".html", ".htm"}
-        path = (
-            out if single and out and len(names) == 1 else folder / f"{files[report.camera]}.html"
-        )
-        with said_in_words(path.parent):
-            path.parent.mkdir(parents=True, exist_ok=True)
-            write_whole(path, page(report, units=units).encode())
-        written.append(path)
+    with drawing.hands() as hands:
+        for name in names:
+            made = dt.datetime.now(dt.UTC).astimezone()
+            report = camera_report(bench, name, tolerance=tolerance, made=made)
+            path = out if single and out else folder / f"{files[report.camera]}.html"
+            with said_in_words(path.parent):
+                path.parent.mkdir(parents=True, exist_ok=True)
+                write_whole(path, page(report, units=units, hands=hands).encode())
+            written.append(path)
     return written
 
 

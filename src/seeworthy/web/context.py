@@ -222,18 +222,20 @@ class ListingPage:
 
 
 @dataclass(frozen=True, slots=True)
-class ReportWait:
-    """What is shown while a report is put together for the first time.
+class Waiting:
+    """What is shown while a page is worked out for the first time since the bench changed.
 
     Attributes:
-        camera: Its name.
-        takes: How many takes go into it.
+        heading: Of the page that is awaited.
+        words: What is being done, a sentence.
+        over: (address, words) of the page above it; ``()`` for none.
     """
 
     template: ClassVar[str] = "waiting.html"
-    title: ClassVar[str] = "The report is being made"
-    camera: str
-    takes: int
+    title: ClassVar[str] = "Being worked out"
+    heading: str
+    words: str
+    over: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

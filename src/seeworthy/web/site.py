@@ -6,7 +6,6 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from concurrent.futures import Executor
-from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
@@ -148,9 +147,10 @@ class Site:
         return not thread.is_alive()
 
     def _make(self, full: Hashable, key: Hashable, make: Callable[[], Any]) -> None:
-        # What goes wrong is said by the page that asks for it in the foreground.
-        with suppress(Exception):
+        try:
             self.remember(key, make)
+        except Exception:
+            return  # stays in the list, so that the page asks in the foreground and says why
         with self._lock:
             self._making.pop(full, None)
 

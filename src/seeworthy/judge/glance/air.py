@@ -174,11 +174,7 @@ def _drawn(draws: Draws | None) -> Uncertain | None:
 
 def _dropped(bench: Bench, name: str) -> Uncertain | None:
     """Return the share of frames lost in the newest clip that was timed, in percent."""
-    told = [
-        o
-        for o in list_outcomes(bench, camera=name)
-        if o.take.procedure == "timing" and not o.error_kind
-    ]
+    told = [o for o in list_outcomes(bench, camera=name, procedure="timing") if not o.error_kind]
     if not told:
         return None
     newest = max(told, key=lambda o: (o.take.taken, o.take.id))

@@ -108,7 +108,7 @@ def camera_of(bench: Bench, name: str, *, draws: int = 20_000, seed: int = 1) ->
         NotFound: No such camera, or nothing measured.
     """
     from seeworthy.bench.cameras import get_camera
-    from seeworthy.bench.outcomes import list_outcomes, list_results
+    from seeworthy.bench.outcomes import frame_size, list_results
     from seeworthy.judge.compare.combine import speaking
 
     camera = get_camera(bench, name)
@@ -117,11 +117,7 @@ def camera_of(bench: Bench, name: str, *, draws: int = 20_000, seed: int = 1) ->
         results.setdefault(stored.result.measurand, []).append(stored.result)
     if not results:
         raise NotFound(f"'{camera.name}' has no figures yet.", "Add takes and run them first.")
-    frame = None
-    for outcome in list_outcomes(bench, camera=camera.name):
-        findings = outcome.outcome.findings
-        if "width_px" in findings and "height_px" in findings:
-            frame = (int(findings["width_px"]), int(findings["height_px"]))
+    frame = frame_size(bench, camera.name)
     log = flight_log(bench, camera.name)
     survived = None
     if log.highest is not None and log.highest.felt is not None:

@@ -43,4 +43,4 @@ def overall(d: npt.ArrayLike, weights: npt.ArrayLike) -> Floats:
     values, w = np.asarray(d, float), np.asarray(weights, float)
     with np.errstate(divide="ignore"):
         logs = np.log(values)
-    return np.asarray(np.exp((logs * w).sum(axis=-1) / w.sum()))
+    return np.asarray(np.exp(logs @ w / w.sum()))

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from functools import cache
 from importlib import resources
 from pathlib import Path
+from types import MappingProxyType
 
 from seeworthy.ground.errors import NotFound
 from seeworthy.ground.toml_text import read_toml_file
 from seeworthy.judge.purpose.model import Purpose, read_purpose
 
 
-def shipped() -> dict[str, Purpose]:
+@cache
+def shipped() -> Mapping[str, Purpose]:
     """Return the purposes that come with the program, by name."""
     folder = resources.files("seeworthy.judge.purpose") / "shipped"
     found = {}
@@ -18,7 +22,7 @@ def shipped() -> dict[str, Purpose]:
         if item.name.endswith(".toml"):
             name = item.name.removesuffix(".toml")
             found[name] = read_purpose(item.read_text(encoding="utf-8"), name)
-    return found
+    return MappingProxyType(found)
 
 
 def text_of(name: str) -> str:

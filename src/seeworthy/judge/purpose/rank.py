@@ -189,7 +189,8 @@ def rank(
         )
         for i, name in enumerate(names)
     ]
-    found.sort(key=lambda s: (*(-r for r in s.ranks), -s.score, s.camera))
+    before = dict(zip(names, (-ranks).tolist(), strict=True))
+    found.sort(key=lambda s: (before[s.camera], -s.score, s.camera))
     tests = _worth(purpose, cameras, names, scores, desires, kept)
     return Ranking(purpose, tuple(found), tests, draws)
 
@@ -212,9 +213,9 @@ def _desires(
     wishes: Sequence[Wish], cameras: Mapping[str, Mapping[str, Measure]], draws: int, seed: int
 ) -> Floats:
     found = np.empty((len(cameras), len(wishes), draws))
+    keys = [key_of(wish) for wish in wishes]
     for i, (name, figures) in enumerate(cameras.items()):
-        for k, wish in enumerate(wishes):
-            key = key_of(wish)
+        for k, (key, wish) in enumerate(zip(keys, wishes, strict=True)):
             rng = _own(seed, name, key)
             if key in figures:
                 found[i, k] = _desire(wish, figures[key].draws(rng, draws))
@@ -227,9 +228,9 @@ def _kept(
     limits: Sequence[Limit], cameras: Mapping[str, Mapping[str, Measure]], draws: int, seed: int
 ) -> npt.NDArray[np.bool_]:
     found = np.ones((len(cameras), len(limits), draws), bool)
+    keys = [key_of(limit) for limit in limits]
     for i, (name, figures) in enumerate(cameras.items()):
-        for k, limit in enumerate(limits):
-            key = key_of(limit)
+        for k, (key, limit) in enumerate(zip(keys, limits, strict=True)):
             rng = _own(seed, name, key)
             if key not in figures:
                 found[i, k] = rng.random(draws) < _UNTESTED_KEPT
@@ -251,10 +252,8 @@ def _rank_shares(scores: Floats, rng: np.random.Generator) -> Floats:
     n, draws = scores.shape
     jitter = rng.random(scores.shape) * 1e-12
     order = np.argsort(-(scores + jitter), axis=0)
-    shares = np.zeros((n, n))
-    for place in range(n):
-        shares[:, place] = np.bincount(order[place], minlength=n) / draws
-    return shares
+    places = order + n * np.arange(n)[:, None]
+    return np.bincount(places.ravel(), minlength=n * n).reshape(n, n).T / draws
 
 
 def _suited(
@@ -276,9 +275,8 @@ def _suited(
     low, high = ends[0]
     score = float(scores.mean())
     grade = _grade(score, states, wishes)
-    shares = tuple(float(r) for r in ranks)
     interval = (float(low), float(high))
-    return Suited(name, score, interval, shares, grade, tuple(states), wishes)
+    return Suited(name, score, interval, tuple(ranks.tolist()), grade, tuple(states), wishes)
 
 
 def _wish_states(
@@ -331,10 +329,12 @@ def _worth(
     alone; one would choose it where that passes the best of the others.
     """
     means = scores.mean(axis=1)
+    top = int(np.argmax(means))
+    second = float(np.delete(means, top).max()) if len(names) > 1 else 0.0
     found: dict[tuple[str, str], float] = {}
 
     def add(i: int, measurand: str, groups: npt.NDArray[Any]) -> None:
-        others = float(np.delete(means, i).max()) if len(names) > 1 else 0.0
+        others = second if i == top else float(means[top])
         sums = np.bincount(groups, scores[i])
         counts = np.bincount(groups)
         known = sums[counts > 0] / counts[counts > 0]
@@ -342,13 +342,18 @@ def _worth(
         key = (names[i], measurand)
         found[key] = max(found.get(key, 0.0), chosen - max(float(means[i]), others))
 
-    for i, name in enumerate(names):
-        for k, wish in enumerate(purpose.wishes):
-            if key_of(wish) not in cameras[name]:
-                edges = np.quantile(desires[i, k], np.linspace(0, 1, 11)[1:-1])
-                add(i, wish.measurand.id, np.searchsorted(edges, desires[i, k]))
-        for k, limit in enumerate(purpose.limits):
-            if key_of(limit) not in cameras[name]:
-                add(i, limit.measurand.id, kept[i, k].astype(int))
+    # Which wish or limit of which camera is not tested; all deciles in one call.
+    keys = [[key_of(item) for item in items] for items in (purpose.wishes, purpose.limits)]
+    wishes, limits = (
+        [(i, k) for i, name in enumerate(names) for k, key in enumerate(those)
+         if key not in cameras[name]]
+        for those in keys
+    )  # fmt: skip
+    drawn = np.array([desires[i, k] for i, k in wishes]).reshape(len(wishes), scores.shape[1])
+    edges = np.quantile(drawn, np.linspace(0, 1, 11)[1:-1], axis=1).T if wishes else ()
+    for (i, k), x, ends in zip(wishes, drawn, edges, strict=True):
+        add(i, purpose.wishes[k].measurand.id, np.searchsorted(ends, x))
+    for i, k in limits:
+        add(i, purpose.limits[k].measurand.id, kept[i, k].astype(int))
     tests = [NextTest(c, m, max(0.0, w)) for (c, m), w in found.items()]
     return tuple(sorted(tests, key=lambda t: (-t.worth, t.camera, t.measurand)))

@@ -17,10 +17,10 @@ from seeworthy.judge.purpose.rank import Ranking
 from seeworthy.procedures import all_procedures
 from seeworthy.publish.assemble import camera_report
 from seeworthy.publish.verdict import listed, verdict
-from seeworthy.web.context import Home, Start, Telling
+from seeworthy.web.context import Home, Start, Telling, Waiting
 from seeworthy.web.deps import TheForm, TheSite, go
 from seeworthy.web.pages.camera import frame_of
-from seeworthy.web.pages.judge import best_and_worst, every_ranking
+from seeworthy.web.pages.judge import awaited, best_and_worst, every_ranking
 from seeworthy.web.render import show
 from seeworthy.web.site import DemoState, Site
 
@@ -41,7 +41,14 @@ def home(request: Request, site: TheSite) -> Response:
     titles = {p.id: p.title for p in all_procedures().values()}
     due = sum(found.states.get(state, 0) for state in ("new", "stale", "lost"))
     names = [(line.camera.id, line.camera.name) for line in found.cameras[:_MOST_TOLD]]
-    tellings = site.remember("tellings", lambda: _tellings(site, names))
+
+    def tell() -> dict[int, Telling]:
+        return _tellings(site, names)
+
+    if awaited(request, site, "tellings", tell):
+        words = f"What {len(found.cameras)} cameras were found to be is put together."
+        return show(request, Waiting("Watch log", words))
+    tellings = site.remember("tellings", tell)
     if len(found.cameras) <= _MOST_TOLD:  # ranking hundreds is work for its own page
         rankings = every_ranking(site)
         tellings = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Hashable, Sequence
 from typing import Any
 from urllib.parse import quote, urlencode
 
@@ -19,6 +20,7 @@ from seeworthy.judge.purpose.own import asked_for, own_purposes
 from seeworthy.judge.purpose.rank import Ranking
 from seeworthy.publish import numbers
 from seeworthy.publish.judgement_figures import compare_figure, suit_figures
+from seeworthy.web.context import Waiting
 from seeworthy.web.context_judge import ComparedRow, ComparePage, LastingPage, SuitPage
 from seeworthy.web.deps import TheSite
 from seeworthy.web.pages.take import figure_part
@@ -27,6 +29,8 @@ from seeworthy.web.site import Site
 
 router = APIRouter()
 _MOST_PAIRS = 40
+_MANY = 24  # cameras; up to here judging them all is felt as at once (a judgement)
+_PATIENCE = 0.2  # s before words: a page answers within 0.3 s, whatever it has to work out
 
 
 def camera_names(site: Site) -> list[str]:
@@ -50,8 +54,16 @@ def compare_page(
     by = by or "camera"  # the answer first: all cameras side by side, before anything is asked
     if not asked and len(names) < 2:
         return show(request, ComparePage(chosen, by, known))
+    measurands = [m for m in measurand if m]
+
+    def make() -> Compared:
+        return _compared(site, by, camera, measurands)
+
+    if by in BYS and awaited(request, site, _compare_key(by, camera, measurands), make):
+        words = f"Every pair of {len(camera or names)} cameras is held against each other."
+        return show(request, Waiting("Compare", words))
     try:
-        _, shown, rows = _remembered(site, by, camera, [m for m in measurand if m])
+        _, shown, rows = _remembered(site, by, camera, measurands)
     except SeeworthyError as error:
         if not asked:
             return show(request, ComparePage(chosen, by, known))
@@ -63,9 +75,24 @@ def compare_page(
     )
 
 
-def _compared(
-    site: Site, by: Any, cameras: list[str], measurands: list[str]
-) -> tuple[Comparison, Comparison, list[ComparedRow]]:
+def awaited(request: Request, site: Site, key: Hashable, make: Callable[[], Any]) -> bool:
+    """Tell whether a person who reads should be told that this is still being worked out.
+
+    Only on a bench of many cameras: the answers of a small one are quick, and what fetches a page
+    without reading it waits for the whole.
+    """
+    reads = "text/html" in request.headers.get("accept", "")
+    return reads and len(camera_names(site)) > _MANY and not site.ready(key, make, _PATIENCE)
+
+
+def _compare_key(by: str, cameras: Sequence[str], measurands: Sequence[str]) -> Hashable:
+    return ("compare", by, tuple(cameras), tuple(measurands))
+
+
+Compared = tuple[Comparison, Comparison, list[ComparedRow]]
+
+
+def _compared(site: Site, by: Any, cameras: list[str], measurands: list[str]) -> Compared:
     """Return the whole, what is shown of it, and its rows in words."""
     found = compare_bench(site.bench, by=by, cameras=cameras, measurands=measurands)
     asked = urlencode({"by": by, "camera": cameras, "measurand": measurands}, doseq=True)
@@ -94,12 +121,10 @@ def compared_figure(
     return show(request, figure_part(compare_figure(shown.rows[place]), f"row-{place}-figure"))
 
 
-def _remembered(
-    site: Site, by: str, cameras: list[str], measurands: list[str]
-) -> tuple[Comparison, Comparison, list[ComparedRow]]:
+def _remembered(site: Site, by: str, cameras: list[str], measurands: list[str]) -> Compared:
     if by not in BYS:
         raise WrongCall(f"It cannot be compared by '{by}'.", f"By {', '.join(BYS)}.")
-    key = ("compare", by, tuple(cameras), tuple(measurands))
+    key = _compare_key(by, cameras, measurands)
     return site.remember(key, lambda: _compared(site, by, cameras, measurands))
 
 
@@ -199,11 +224,19 @@ def suit_page(request: Request, site: TheSite, purpose: str = "") -> Response:
     listed = [(n, n, "A purpose of your own.", True) for n in own]
     listed += [(n, p.title, p.about, False) for n, p in shipped().items() if n not in own]
     if not purpose:
+        key, rank_all = _every(site)
+        if awaited(request, site, key, rank_all):
+            words = "Every camera is ranked for every purpose."
+            return show(request, Waiting("Suit", words))
         rankings = every_ranking(site)
         overview = {n: {c.camera: c for c in r.cameras} for n, r in rankings.items()}
         return show(request, SuitPage(listed, cameras=camera_names(site), overview=overview))
     if purpose not in {row[0] for row in listed}:
         raise WrongCall(f"There is no purpose '{purpose}'.", "Choose one from the list.")
+    key, rank_one = _one(site, purpose)
+    if awaited(request, site, key, rank_one):
+        words = "Every camera is ranked for this purpose."
+        return show(request, Waiting("Suit", words, ("/suit", "Purposes")))
     try:
         ranking = _ranked(site, purpose)
     except SeeworthyError as error:
@@ -222,14 +255,22 @@ def suit_page(request: Request, site: TheSite, purpose: str = "") -> Response:
 
 def every_ranking(site: Site) -> dict[str, Ranking]:
     """Return the cameras ranked for every purpose, by its name."""
+    return site.remember(*_every(site))
+
+
+def _every(site: Site) -> tuple[Hashable, Callable[[], dict[str, Ranking]]]:
     own = own_purposes(site.bench.folder)
     names = [*own, *(n for n in shipped() if n not in own)]
-    return site.remember(("suits", *sorted(own.items())), lambda: suit_every(site.bench, names))
+    return ("suits", *sorted(own.items())), lambda: suit_every(site.bench, names)
 
 
 def _ranked(site: Site, purpose: str) -> Ranking:
+    return site.remember(*_one(site, purpose))
+
+
+def _one(site: Site, purpose: str) -> tuple[Hashable, Callable[[], Ranking]]:
     key = ("suit", purpose, own_purposes(site.bench.folder).get(purpose, ""))
-    return site.remember(key, lambda: suit(site.bench, purpose))
+    return key, lambda: suit(site.bench, purpose)
 
 
 @router.get("/suit/figures/{place}")
