@@ -381,11 +381,11 @@ def test_power_examples(published):
     # Arithmetic: energy = mAh * V / 1000 over the run time
     for row in published("battery_power_examples.csv"):
         level = levels([BatteryRun(float(row["run_time_min"]), 0.01, 20.0)])[0]
-        value, u, _ = mean_power(
+        power = mean_power(
             (float(row["capacity_mAh"]), 1.0), (float(row["nominal_V"]), 0.01), level
         )
-        assert value == pytest.approx(float(row["mean_power_W"]), rel=5e-6)
-        assert u / value > ASSUMED_SCATTER
+        assert power.value == pytest.approx(float(row["mean_power_W"]), rel=5e-6)
+        assert power.u / power.value > ASSUMED_SCATTER
 
 
 def test_a_real_cell_in_the_cold(published):

@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special
 
+from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.lines import LinearFit, fit_linear
-from seeworthy.ground.statistics import mean_t, propagate
+from seeworthy.ground.statistics import Propagated, mean_t, propagate
 from seeworthy.ground.uncertainty import coverage_factor
 
 Floats = NDArray[np.float64]
@@ -56,6 +57,7 @@ class RunLevel:
         value, u, dof: Mean running time in minutes; NaN where no run was complete.
         at_least: Longest run that was cut short, min; 0 where there is none.
         scatter: {"own", "pooled", "assumed"}. Where the run-to-run scatter in `u` comes from.
+        reading: What the watch leaves open, min; part of `u`.
     """
 
     temperature: float | None
@@ -65,6 +67,20 @@ class RunLevel:
     dof: float
     at_least: float
     scatter: Literal["own", "pooled", "assumed"]
+    reading: float = 0.0
+
+    @property
+    def budget(self) -> tuple[Component, ...]:
+        """What `u` is made of."""
+        spread = math.sqrt(max(self.u**2 - self.reading**2, 0.0))
+        where = {
+            "own": "scatter", "pooled": "scatter at the other temperatures",
+            "assumed": f"judgement: {100 * ASSUMED_SCATTER:.0f} % from run to run",
+        }  # fmt: skip
+        return (
+            Component("scatter from run to run", spread, "min", source=where[self.scatter]),
+            Component("reading of the watch", self.reading, "min", source="reading"),
+        )
 
 
 def group_runs(runs: Sequence[BatteryRun]) -> list[list[BatteryRun]]:
@@ -122,14 +138,14 @@ def _level(group: Sequence[BatteryRun], share: float, dof: float) -> RunLevel:
         total = math.hypot(u, reading)
         return RunLevel(
             temperature, n, value, total, own_dof * (total / u) ** 4 if u else math.inf, at_least,
-            "own",
+            "own", reading,
         )  # fmt: skip
     value = float(times.mean())
     scatter: Literal["pooled", "assumed"] = "pooled" if dof else "assumed"
     spread = (share if dof else ASSUMED_SCATTER) * value / math.sqrt(n)
     total = math.hypot(spread, reading)
     own_dof = (dof or ASSUMED_DOF) * (total / spread) ** 4
-    return RunLevel(temperature, n, value, total, own_dof, at_least, scatter)
+    return RunLevel(temperature, n, value, total, own_dof, at_least, scatter, reading)
 
 
 def _mean(group: Sequence[BatteryRun]) -> tuple[float, float, float]:
@@ -230,13 +246,25 @@ class RunTrend:
 
     def predict(self, temperature: float, u_temperature: float = 0.0) -> tuple[float, float]:
         """Return the next run at `temperature` and its standard uncertainty, min."""
+        y = float(self._row(temperature) @ self.fit.coefficients)
+        value = y if self.model == "straight line" else math.exp(y)
+        return value, combined(self.budget(temperature, u_temperature))
+
+    def budget(self, temperature: float, u_temperature: float = 0.0) -> tuple[Component, ...]:
+        """Return what that uncertainty is made of."""
         row = self._row(temperature)
-        y = float(row @ self.fit.coefficients)
-        u = math.hypot(math.sqrt(float(row @ self.fit.covariance @ row)), self.fit.s)
+        scale = 1.0
+        if self.model != "straight line":
+            scale = math.exp(float(row @ self.fit.coefficients))
         # The run itself and the thermometer: what a degree more or less would change.
         step = float((self._row(temperature + 0.5) - self._row(temperature - 0.5))[1])
-        u = math.hypot(u, step * float(self.fit.coefficients[1]) * u_temperature)
-        return (y, u) if self.model == "straight line" else (math.exp(y), math.exp(y) * u)
+        slope = scale * step * float(self.fit.coefficients[1])
+        fit = scale * math.sqrt(float(row @ self.fit.covariance @ row))
+        return (
+            Component(f"fitted {self.model}", fit, "min", source="scatter of the runs"),
+            Component("scatter of one run", scale * self.fit.s, "min", source="scatter"),
+            Component("temperature", u_temperature, "K", slope, source="reading"),
+        )
 
     def interval(self, temperature: float, u_temperature: float = 0.0) -> tuple[float, float]:
         """Return the 95 % interval that holds the next run at `temperature`, min."""
@@ -329,17 +357,16 @@ def _trend(runs: Sequence[BatteryRun], model: Model, fit: LinearFit, reason: str
 
 def mean_power(
     capacity: tuple[float, float], voltage: tuple[float, float], level: RunLevel
-) -> tuple[float, float, float]:
-    """Return mean power in W, its uncertainty and degrees of freedom.
+) -> Propagated:
+    """Return mean power in W.
 
     Args:
         capacity, voltage: (value, u), mAh and V.
         level: With at least one complete run.
     """
-    out = propagate(
+    return propagate(
         lambda c, v, t: c / 1e3 * v / (t / 60),
         [capacity[0], voltage[0], level.value],
         [capacity[1], voltage[1], level.u],
         dofs=[math.inf, math.inf, level.dof],
     )
-    return out.value, out.u, out.dof

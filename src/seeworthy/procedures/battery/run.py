@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.digits import expanded, number, said_u
 from seeworthy.ground.errors import CannotMeasure, UnreadableInput
 from seeworthy.ground.examples import as_options
@@ -60,7 +61,12 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         value, u = trend.slope()
         method = {"method": trend.model, "temperature": round(trend.centre, 1)}
         dof = float(trend.fit.dof)
-        results.append(result("run_time_slope", value, u, n=trend.n, dof=dof, conditions=method))
+        runs_about = Component("scatter of the runs about the trend", u, "min/K", source="scatter")
+        results.append(
+            result(
+                "run_time_slope", value, n=trend.n, dof=dof, conditions=method, budget=(runs_about,)
+            )
+        )
     return Outcome(
         (*results, *predictions, *power),
         _findings(runs, found, trend),
@@ -138,8 +144,9 @@ def _at(level: RunLevel) -> str:
 
 def _run_time(level: RunLevel) -> Result:
     return result(
-        "run_time", level.value, level.u, n=level.n, dof=level.dof, conditions=_where(level)
-    )
+        "run_time", level.value, n=level.n, dof=level.dof, conditions=_where(level),
+        budget=level.budget,
+    )  # fmt: skip
 
 
 def _doubts(found: Sequence[RunLevel], trend: RunTrend | None) -> list[str]:
@@ -186,10 +193,20 @@ def _power(inputs: Inputs, found: Sequence[RunLevel]) -> tuple[list[Result], lis
     results = []
     for level in found:
         if level.n:
-            value, u, dof = mean_power(pairs[0], pairs[1], level)
+            power = mean_power(pairs[0], pairs[1], level)
+            given = [("capacity", pairs[0][1], "mAh"), ("voltage", pairs[1][1], "V"),
+                     ("running time", level.u, "min")]  # fmt: skip
+            parts = [
+                Component(name, u, unit, part / u, source=_source(name, readings.get(name)),
+                          common=name if name in readings and readings[name].stated else "")
+                for (name, u, unit), part in zip(given, power.parts, strict=True) if u > 0
+            ]  # fmt: skip
             results.append(
-                result("mean_power", value, u, n=level.n, dof=dof, conditions=_where(level))
-            )
+                result(
+                    "mean_power", power.value, n=level.n, dof=power.dof, conditions=_where(level),
+                    budget=parts,
+                )
+            )  # fmt: skip
     measured = [level.temperature for level in found if level.n]
     cold = [t for t in measured if t is not None and t < _COLD]
     if cold:
@@ -198,6 +215,12 @@ def _power(inputs: Inputs, found: Sequence[RunLevel]) -> tuple[list[Result], lis
             "an upper bound."
         )
     return results, said
+
+
+def _source(name: str, reading: Quantity | None) -> str:
+    if reading is None:
+        return "run_time of this take"
+    return "reading" if reading.stated else f"judgement: {_LABEL[name]:.0%} of a label"
 
 
 def _label(name: str, reading: Quantity) -> tuple[float, float]:
@@ -216,7 +239,7 @@ def _predictions(
                 "or more."
             )
             continue
-        value, u = trend.predict(at.value, at.u)
+        value, _ = trend.predict(at.value, at.u)
         low, high = trend.interval(at.value, at.u)
         if value <= 0:
             said.append(f"At {at.value:.0f} °C the straight line ends below zero: no prediction.")
@@ -236,8 +259,8 @@ def _predictions(
             result(
                 "run_time",
                 value,
-                u,
                 n=trend.n,
+                budget=trend.budget(at.value, at.u),
                 dof=float(trend.fit.dof),
                 interval=(low, high),
                 conditions=method,

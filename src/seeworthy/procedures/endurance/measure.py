@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
+from seeworthy.ground.budget import Component, combined
 
 Floats = NDArray[np.float64]
 Value = tuple[float, float]
@@ -124,6 +126,7 @@ class Endurance:
         binds: The limit that most likely stops it.
         shares: mapping of limit to float. Probability that it is this limit.
         limits: mapping of limit to (hours, u)
+        budget: What `u` is made of.
     """
 
     hours: float
@@ -132,6 +135,7 @@ class Endurance:
     binds: str
     shares: Mapping[str, float]
     limits: Mapping[str, Value]
+    budget: tuple[Component, ...] = ()
 
 
 def endurance(
@@ -157,12 +161,18 @@ def endurance(
     """
     rng = np.random.default_rng(seed)
     drawn: dict[str, Floats] = {}
+    inputs: dict[tuple[str, str, str, str], Floats] = {}
     best: dict[str, float] = {}
     if rate is not None:
         rates = _positive(rate.mean + rate.u * _unit(rng, rate.dof, draws), rate.mean)
+        inputs["bit rate", "Mbit/s", "normal", "scatter of scenes, or as typed"] = rates
         if card is not None:
             size = _positive(card[0] + card[1] * rng.standard_normal(draws), card[0])
-            drawn["card"] = size * 8e3 * rng.uniform(*USABLE, draws) / rates / 3600
+            usable = rng.uniform(*USABLE, draws)
+            inputs["size of the card", "GB", "normal", "reading"] = size
+            inputs["share of it that takes recordings", "", "rectangular",
+                   f"judgement: {USABLE[0]:.0%} to {USABLE[1]:.0%}"] = usable  # fmt: skip
+            drawn["card"] = size * 8e3 * usable / rates / 3600
             best["card"] = card_hours(card[0], rate.mean, sum(USABLE) / 2)
         if file_limit is not None:
             drawn["file rule"] = file_limit * 8 / (rates * 1e6) / 3600
@@ -172,9 +182,10 @@ def endurance(
     if battery is not None:
         spread = battery[1] * rng.standard_normal(draws)
         drawn["battery"], best["battery"] = _positive(battery[0] + spread, battery[0]), battery[0]
+        inputs["running time of the battery", "h", "normal", "reading"] = drawn["battery"]
     if not drawn:
         raise ValueError("a recording time needs a limit")
-    return _first_limit(drawn, best)
+    return _first_limit(drawn, best, inputs)
 
 
 def _unit(rng: np.random.Generator, dof: float, draws: int) -> Floats:
@@ -189,7 +200,34 @@ def _positive(draws: Floats, centre: float) -> Floats:
     return np.clip(draws, 0.05 * centre, None)
 
 
-def _first_limit(draws: Mapping[str, Floats], best: Mapping[str, float]) -> Endurance:
+def _budget(
+    first: Floats, u: float, inputs: Mapping[tuple[str, str, str, str], Floats]
+) -> tuple[Component, ...]:
+    """Return the parts of `u` by the regression of the drawn times on what was drawn.
+
+    What no straight line has (which limit comes first) is the last part.
+    """
+    moving = {key: x for key, x in inputs.items() if float(x.std()) > 0}
+    centred = np.column_stack([x - x.mean() for x in moving.values()] or [np.zeros(len(first))])
+    slope = np.linalg.lstsq(centred, first - first.mean(), rcond=None)[0]
+    rest = float((first - first.mean() - centred @ slope).std())
+    parts = [
+        Component(name, float(x.std(ddof=1)), unit, float(c), shape, source)
+        for ((name, unit, shape, source), x), c in zip(moving.items(), slope, strict=False)
+    ]
+    parts.append(Component("which limit comes first, and curvature", rest, "h", source="draws"))
+    whole = combined(parts)
+    if not whole > 0:
+        return ()
+    # A width between percentiles is u where the draws have long tails.
+    return tuple(replace(c, sensitivity=c.sensitivity * u / whole) for c in parts)
+
+
+def _first_limit(
+    draws: Mapping[str, Floats],
+    best: Mapping[str, float],
+    inputs: Mapping[tuple[str, str, str, str], Floats],
+) -> Endurance:
     names = list(draws)
     table = np.vstack([draws[name] for name in names])
     first = table.min(axis=0)
@@ -203,13 +241,15 @@ def _first_limit(draws: Mapping[str, Floats], best: Mapping[str, float]) -> Endu
         name: (best[name], float(np.diff(np.quantile(draws[name], [0.1587, 0.8413]))[0] / 2))
         for name in names
     }
+    u = limits[binds][1] if shares[binds] > 0.99 else float(first.std(ddof=1))
     return Endurance(
         hours,
-        limits[binds][1] if shares[binds] > 0.99 else float(first.std(ddof=1)),
+        u,
         (min(float(low), hours), max(float(high), hours)),
         binds,
         shares,
         limits,
+        _budget(first, u, inputs),
     )
 
 

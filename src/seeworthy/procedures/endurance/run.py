@@ -74,6 +74,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         n=rate.n if rate is not None else 1,
         interval=found.interval,
         conditions={"limit": found.binds},
+        budget=found.budget,
     )
     return Outcome((main,), findings, tuple(warnings), figures=figures, sentence=_sentence(found))
 

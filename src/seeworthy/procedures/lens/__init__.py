@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="lens",
     title="Lens",
     question="How wide does the lens really see, and how much does it bend straight lines?",
-    version=5,
+    version=6,
     yields=(
         "hfov",
         "vfov",
@@ -90,6 +90,11 @@ PROCEDURE = Procedure(
             "halves_differ",
             "",
             "difference of the two halves in angle (°) and k1, and the uncertainty it was held to",
+        ),
+        Finding(
+            "directions",
+            "deg",
+            "angle of every place of a grid from the middle, and its standard uncertainty",
         ),
         Finding("views", "", "views of the board that were used"),
         Finding("corners_left_out", "", "corners that were taken for another one and left out"),

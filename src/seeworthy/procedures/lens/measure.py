@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.measurands import measurand
+from seeworthy.ground.propagation import u_rectangular
 from seeworthy.optics.lens import COEFFICIENTS, LensCamera, tv_distortion, view_angles
 from seeworthy.optics.plane import direct_homography
 from seeworthy.procedures.lens.board import BoardView
 from seeworthy.procedures.lens.calibrate import LensFit, choose
+from seeworthy.procedures.lens.directions import DirectionMap, direction_map
 from seeworthy.procedures.lens.halves import agree, difference, widened
 
 Array = npt.NDArray[np.float64]
@@ -57,6 +61,8 @@ class LensFigures:
         left_out: Corners that were gross misses (of more than 3 px and eight times the typical
             one).
         halves: By measurand id and ``k1``, empty of few views.
+        budgets: By measurand id: what each `u` is made of.
+        map: The uncertainty over the frame.
     """
 
     fit: LensFit
@@ -66,8 +72,10 @@ class LensFigures:
     spread: float
     reach: float
     dof: float
-    left_out: int = 0
-    halves: dict[str, Half] = field(default_factory=dict)
+    left_out: int
+    halves: dict[str, Half]
+    budgets: dict[str, tuple[Component, ...]]
+    map: DirectionMap
 
 
 def select_views(views: Sequence[BoardView], width: int, most: int = 30) -> list[BoardView]:
@@ -129,7 +137,12 @@ def measure_lens(views: Sequence[BoardView], width: int, height: int) -> LensFig
         )
     best = errors[fit.form.name]
     rivals = [f for f in fits[1:] if errors[f.form.name] <= best * (1 + RIVAL)]
-    values = _values(fit, rivals)
+    budgets = _budgets(fit, rivals)
+    values = {
+        name: (value, combined(budgets[name]))
+        for name, value in zip(_NAMES, map(float, _figures(fit.camera)), strict=True)
+        if name in budgets
+    }
     focal, u = values["focal_length"]
     if not u < 0.05 * focal:
         raise CannotMeasure("The views do not fix the focal length (within 5 %).", HOW)
@@ -144,8 +157,20 @@ def measure_lens(views: Sequence[BoardView], width: int, height: int) -> LensFig
     }
     reach = _reach(views, width, height)
     dof = len(views) - 1.0
+    budgets["reprojection_rms"] = (
+        Component("scatter of the views", scatter, "px", source="scatter"),
+    )
     told = _against_halves(views, fit, values, coefficients, dof)
-    return LensFigures(fit, errors, values, coefficients, spread, reach, dof, left_out, told)
+    for name, half in told.items():
+        if name in budgets and not half.agree:
+            more = math.sqrt(max(values[name][1] ** 2 - half.u**2, 0.0))
+            part = Component("two halves of the views differ", more, measurand(name).unit,
+                             source="half their difference, beyond the rest")  # fmt: skip
+            budgets[name] = (*budgets[name], part)
+    seen = direction_map(views, fit, rivals, dof)
+    return LensFigures(
+        fit, errors, values, coefficients, spread, reach, dof, left_out, told, budgets, seen
+    )
 
 
 def _against_halves(
@@ -189,17 +214,25 @@ def _figures(camera: LensCamera) -> Array:
 _NAMES = ("hfov", "vfov", "dfov", "focal_length", "tv_distortion")
 
 
-def _values(fit: LensFit, rivals: Sequence[LensFit]) -> dict[str, tuple[float, float]]:
-    """Return values; models that are as good widen the uncertainty (rectangular)."""
+def _budgets(fit: LensFit, rivals: Sequence[LensFit]) -> dict[str, tuple[Component, ...]]:
+    """Return what the uncertainties are made of; models that are as good widen (rectangular)."""
     centre, u = _figures(fit.camera), fit.uncertainty(_figures)
-    for other in rivals:
-        away = np.abs(_figures(other.camera) - centre)
-        u = np.where(np.isfinite(away), np.hypot(u, away / math.sqrt(3)), u)
-    return {
-        name: (float(v), float(s))
-        for name, v, s in zip(_NAMES, centre, u, strict=True)
-        if math.isfinite(v) and math.isfinite(s)
-    }
+    away = [np.abs(_figures(other.camera) - centre) for other in rivals]
+    found: dict[str, tuple[Component, ...]] = {}
+    for i, name in enumerate(_NAMES):
+        if not (math.isfinite(centre[i]) and math.isfinite(u[i])):
+            continue
+        unit = measurand(name).unit
+        parts = [Component("scatter between views, corners and bow", float(u[i]), unit,
+                           source="scatter; bow: judgement of 0.5 mm, fitted")]  # fmt: skip
+        parts += [
+            Component(f"the model ({other.form.name} is as good)", u_rectangular(float(off[i])),
+                      unit, distribution="rectangular", source="difference of the models")
+            for other, off in zip(rivals, away, strict=True)
+            if math.isfinite(off[i])
+        ]  # fmt: skip
+        found[name] = tuple(parts)
+    return found
 
 
 def _spread(normals: Array) -> float:

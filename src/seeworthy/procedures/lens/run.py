@@ -210,13 +210,13 @@ def _results(figures: LensFigures, pictures: Sequence[Picture]) -> list[Result]:
         result(
             name,
             value,
-            u,
             n=count,
             dof=figures.dof,
+            budget=figures.budgets[name],
             conditions=method | frame.get(name, {}),
             evidence=names,
         )
-        for name, (value, u) in figures.values.items()
+        for name, (value, _) in figures.values.items()
     ]
 
 
@@ -241,6 +241,7 @@ def _findings(figures: LensFigures, inputs: Inputs) -> dict[str, Any]:
             for name, h in figures.halves.items()
             if name in ("hfov", "k1")
         },
+        "directions": figures.map.finding(),
         "board_bow_mm": round(figures.fit.board.depth, 3),
         "rectilinear_deg": _rectilinear(camera),
         "views": len(figures.fit.poses),
@@ -296,7 +297,7 @@ def _figures(figures: LensFigures) -> tuple[Figure, ...]:
     drawn = [_bend(figures)]
     if "hfov" in figures.values:
         drawn.append(_plan(figures))
-    return tuple(drawn)
+    return (*drawn, figures.map.figure())
 
 
 def _bend(figures: LensFigures) -> Figure:

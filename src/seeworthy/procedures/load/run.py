@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.examples import as_options
 from seeworthy.ground.results import Outcome, Result, result
@@ -189,16 +190,22 @@ def _by_hand(inputs: Inputs) -> tuple[Result | None, dict[str, Any]]:
             f"Add {as_options('load.boost_height', 'load.boost_duration')}.",
         )
     mean = 2 * height.value / time.value**2
-    share = math.sqrt(
-        (height.u / height.value) ** 2 + (2 * time.u / time.value) ** 2 + _HAND_MODEL**2
-    )
+    parts = (
+        Component("height gained", height.u, "m", 2 / time.value**2, source="reading",
+                  common="boost_height"),
+        Component("time", time.u, "s", -2 * mean / time.value, source="reading",
+                  common="boost_duration"),
+        Component("a push that is not constant", _HAND_MODEL, "", mean,
+                  distribution="rectangular",
+                  source="judgement: it changes linearly by up to 70 % from its mean"),
+    )  # fmt: skip
     found = {
         "hand_mean_speed_m_s": round(height.value / time.value, 4),
         "hand_mean_acceleration_m_s2": round(mean, 4),
         "hand_mean_acceleration_g": round(mean / G0, 3),
         "hand_mean_felt_g": round(mean / G0 + 1, 3),
     }
-    given = result("mean_boost_acceleration", mean, mean * share, conditions={"method": "hand"})
+    given = result("mean_boost_acceleration", mean, conditions={"method": "hand"}, budget=parts)
     return given, {"hand": found}
 
 

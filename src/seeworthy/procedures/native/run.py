@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.digits import expanded, number, spread_of
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome, Picture, Result, result
@@ -54,12 +55,24 @@ def _axes(found: Native) -> tuple[tuple[str, str, AxisAnswer], ...]:
 def _results(found: Native) -> list[Result]:
     return [
         result(
-            name, axis.native, axis.u or 0.0, n=found.pictures, interval=axis.interval,
+            name, axis.native, n=found.pictures, interval=axis.interval, budget=_budget(axis),
             conditions={"enlarged": axis.answer}, evidence=["picture.png"],
         )
         for name, _, axis in _axes(found)
         if axis.native is not None
     ]  # fmt: skip
+
+
+def _budget(axis: AxisAnswer) -> tuple[Component, ...]:
+    enlarged = axis.answer == "yes"
+    name = "whole pixels, and raster corners that may coincide"
+    return (
+        Component(
+            name if enlarged else "from what the detail needs up to the frame's own size",
+            axis.u or 0.0, "px", distribution="rectangular",
+            source="judgement: ± 1 px" if enlarged else "the finest detail that is seen",
+        ),
+    )  # fmt: skip
 
 
 def _findings(found: Native) -> dict[str, Any]:

@@ -13,12 +13,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
+from seeworthy.ground.budget import Component, combined
 from seeworthy.procedures.pixel_aspect.ring_edges import RingEdge
 
 Array = npt.NDArray[np.float64]
@@ -67,7 +68,7 @@ class Aspect:
         tilts: Of the target against the sensor in each picture, degrees.
         stretch: Print's width over height, minus 1 (prior included).
         rms: Edge points about the model, px.
-        parts: Standard uncertainty without each kind of prior (what would be gained).
+        parts: What `u` is made of.
     """
 
     value: float
@@ -76,7 +77,7 @@ class Aspect:
     stretch: float
     rms: float
     turned: bool
-    parts: dict[str, float] = field(default_factory=dict)
+    parts: tuple[Component, ...] = ()
 
 
 CORRELATED = 8.0
@@ -114,14 +115,21 @@ def measure_aspect(
     value = math.exp(float(found.x[0]))
     fitted = math.sqrt(float(covariance[0, 0]))
     unseen = model.unseen_tilt()
+    floor = FLOOR if model.known_radii else FLOOR_UNKNOWN
+    parts = (
+        Component("fit, print and tilt", fitted, "", value, source="scatter of edges, priors"),
+        Component("many points alike", floor, "", value, source="our own rendered clips"),
+        Component("a tilt that one circle hides", unseen, "", value,
+                  source="judgement: facing by eye to 3°"),
+    )  # fmt: skip
     return Aspect(
         value,
-        value * math.hypot(fitted, FLOOR if model.known_radii else FLOOR_UNKNOWN, unseen),
+        combined(parts),
         tuple(model.tilt(found.x, i) for i in range(len(takes))),
         math.exp(float(found.x[3])) - 1,
         model.rms,
         model.turned,
-        {"tilt not seen": value * unseen, "fit and priors": value * fitted},
+        parts,
     )
 
 

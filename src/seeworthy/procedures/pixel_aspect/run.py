@@ -62,8 +62,8 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     found = result(
         "pixel_aspect",
         aspect.value,
-        aspect.u,
         n=len(takes),
+        budget=aspect.parts,
         conditions={"method": "turned" if aspect.turned else "one take"},
         evidence=[p.name for p in pictures],
     )

@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
+from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.digits import expanded, number, said_u, spread_of
+from seeworthy.ground.measurands import measurand
 from seeworthy.ground.propagation import u_rectangular
 from seeworthy.ground.results import Figure, Picture, Result, result
-from seeworthy.procedures.readout.hand import HandScene, skew
+from seeworthy.procedures.readout.hand import HandScene, parts_of, skew
 
 
 @dataclass(slots=True)
 class RowTimeAnswer:
-    """One method's row time, with what shows it; `most` and `within` as in `Passing`."""
+    """One method's row time, with what shows it; `most` and `within` as in `Passing`.
+
+    `parts` add up to `u`.
+    """
 
     method: str
     row_time: float
@@ -24,16 +29,28 @@ class RowTimeAnswer:
     upwards: bool | None = None
     most: float | None = None
     within: tuple[float, float] | None = None
+    parts: tuple[Component, ...] = ()
     findings: dict[str, Any] = field(default_factory=dict)
     pictures: tuple[Picture, ...] = ()
     figures: tuple[Figure, ...] = ()
     warnings: tuple[str, ...] = ()
 
     @property
+    def budget(self) -> tuple[Component, ...]:
+        """What the row time's uncertainty, s, is made of, steadying included."""
+        if self.within is None:
+            return self.parts
+        half = max(self.row_time - self.within[0], self.within[1] - self.row_time)
+        held = Component(
+            "what steadying may have held back", u_rectangular(half), "s",
+            distribution="rectangular", source="judgement: a window of a fifth of the width",
+        )  # fmt: skip
+        return (*self.parts, held)
+
+    @property
     def whole_u(self) -> float:
-        """Standard uncertainty, s, what steadying may have held back (rectangular) included."""
-        low, high = self.within or (self.row_time, self.row_time)
-        return math.hypot(self.u, u_rectangular(max(self.row_time - low, high - self.row_time)))
+        """Standard uncertainty, s, what steadying may have held back included."""
+        return combined(self.budget)
 
 
 def results_of(
@@ -56,23 +73,27 @@ def _result(a: RowTimeAnswer, name: str, scale: float) -> Result:
         return result(
             name,
             a.row_time * scale,
-            a.whole_u * scale,
             n=a.n,
             dof=a.dof,
             interval=(a.within[0] * scale, a.within[1] * scale) if a.within else None,
             conditions={"method": a.method},
             evidence=evidence,
+            budget=[replace(c, sensitivity=c.sensitivity * scale) for c in a.budget],
         )
     # Nothing but the limits is known: rectangular from nought (JCGM 101:2008, 6.4.2).
     most = a.most * scale
+    limit = Component(
+        "anywhere from nought to the limit", most / math.sqrt(12), measurand(name).unit,
+        distribution="rectangular", source="scatter of the uprights, one-sided",
+    )  # fmt: skip
     return result(
         name,
         most,
-        most / math.sqrt(12),
         n=a.n,
         interval=(0.0, most),
         conditions={"method": a.method, "bound": "upper"},
         evidence=evidence,
+        budget=(limit,),
     )
 
 
@@ -84,7 +105,8 @@ def _skew(best: RowTimeAnswer, scene: HandScene, width: int) -> list[Result]:
         "distance": f"{scene.distance[0]:.4g} m",
         "hfov": f"{math.degrees(scene.hfov[0]):.4g} deg",
     }
-    return [result("skew_at", lean.value, lean.u, n=best.n, conditions=conditions)]
+    parts = parts_of(lean, ("row time", best.whole_u, "s", f"readout, {best.method}"), scene)
+    return [result("skew_at", lean.value, n=best.n, conditions=conditions, budget=parts)]
 
 
 def findings_of(answers: list[RowTimeAnswer]) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.propagation import Propagated, propagate
 from seeworthy.procedures.readout.passing import Passing
 
@@ -58,6 +59,27 @@ def hand_row_time(lean: Pair, scene: HandScene, width: int) -> Propagated:
 
     pairs = (lean, scene.speed, scene.distance, scene.hfov)
     return propagate(row_time, [p[0] for p in pairs], [p[1] for p in pairs])
+
+
+def parts_of(
+    made: Propagated, first: tuple[str, float, str, str], scene: HandScene
+) -> tuple[Component, ...]:
+    """Return what a figure of `hand_row_time` or `skew` is made of, in its own unit.
+
+    Args:
+        first: Name, u, unit and source of the influence that is no reading of the scene.
+    """
+    read = (("speed", scene.speed, "m/s"), ("distance", scene.distance, "m"))
+    rows = [
+        (*first, ""),
+        *((name, pair[1], unit, "reading", name) for name, pair, unit in read),
+        ("hfov", scene.hfov[1], "rad", "reading", "hfov"),
+    ]
+    return tuple(
+        Component(name, u, unit, part / u, source=source, common=common)
+        for (name, u, unit, source, common), part in zip(rows, made.parts, strict=True)
+        if u > 0
+    )
 
 
 def skew(row_time: Pair, scene: HandScene, width: int) -> Propagated:

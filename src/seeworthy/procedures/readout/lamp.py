@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.propagation import u_rectangular
 
@@ -53,6 +54,7 @@ class LampReadout:
         frames: Frames used.
         rows: (R,) array. Row numbers.
         shown, fitted: (R,) arrays. Bands of one frame, relative: seen and fitted.
+        parts: What `u` is made of, s.
     """
 
     row_time: float
@@ -68,6 +70,7 @@ class LampReadout:
     rows: Doubles
     shown: Doubles
     fitted: Doubles
+    parts: tuple[Component, ...]
 
 
 def measure_lamp(
@@ -308,14 +311,25 @@ def _conclude(
     others = sum(abs(a) for a in s.amplitude[1:]) / max(abs(s.amplitude[0]), 1e-9)
     floor = _FLOOR * max(1.0, 4 / (abs(s.nu) * height)) * (1 + 2 * others)
     lamp, u_lamp, agrees = _frequency(s.rate, u_rate, frequency, frequency_u)
-    relative = math.sqrt(own**2 + floor**2 + (u_lamp / lamp) ** 2)
+    row_time = abs(s.nu) / lamp
+    parts = (
+        Component("scatter of frames and columns", own, "", row_time, source="scatter"),
+        Component(
+            "shape of the bands, all frames alike", floor, "", row_time,
+            source="our own rendered clips (docs/accuracy/readout.md)",
+        ),
+        Component(
+            "frequency of the lamp", u_lamp, "Hz", -row_time / lamp,
+            source="reading, and the bands from frame to frame by the camera's clock",
+        ),
+    )  # fmt: skip
+    relative = combined(parts) / row_time
     if relative > _MOST_UNSURE:
         raise CannotMeasure(
             "The lamp's bands are too unsteady: the read-out time would be uncertain by "
             f"{100 * relative:.0f} %.",
             "Film a plain wall lit by the lamp alone, the camera still, with a short exposure.",
         )
-    row_time = abs(s.nu) / lamp
     wave = _basis(times[:1], rows, s)
     fitted = sum((a * w).real for a, w in zip(s.amplitude, wave, strict=True)) + np.zeros(
         (1, len(rows))
@@ -336,6 +350,7 @@ def _conclude(
         rows,
         light[0] / scene - 1,
         fitted[0],
+        parts,
     )
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.statistics import robust_spread
@@ -61,6 +62,7 @@ class Passing:
             under `LEAST_LEAN` or within its uncertainty.
         within: The 95 % interval, s, where steadying may have held the picture (`pan`).
         swept: How far it panned from turn to turn then, in widths of the picture.
+        parts: What `u` is made of, s.
     """
 
     row_time: float
@@ -75,6 +77,7 @@ class Passing:
     most: float | None = None
     within: tuple[float, float] | None = None
     swept: float = 0.0
+    parts: tuple[Component, ...] = ()
 
 
 def measure_passing(
@@ -274,7 +277,8 @@ def _conclude(
     fast = float(np.percentile(np.abs(fit.speed), 90))
     lean = abs(fit.row_time) * fast * height
     _check(fit, height, interval, level)
-    u, dof = _uncertainty(fit, tracks, lean, level)
+    parts, dof = _uncertainty(fit, tracks, lean, level)
+    u = combined(parts)
     most = None
     if lean < LEAST_LEAN or (level is not None and coverage_factor(dof) * u > abs(fit.row_time)):
         # Which way the rows are read is not known either, so both signs count.
@@ -287,7 +291,7 @@ def _conclude(
         )
     found = abs(fit.row_time)
     way = fit.row_time < 0
-    return Passing(found, u, dof, way, fit, tuple(tracks), left_out, lean, level, most)
+    return Passing(found, u, dof, way, fit, tuple(tracks), left_out, lean, level, most, parts=parts)
 
 
 def _check(fit: RowFit, height: int, interval: float, level: SpiritLevel | None) -> None:
@@ -306,8 +310,8 @@ def _check(fit: RowFit, height: int, interval: float, level: SpiritLevel | None)
 
 def _uncertainty(
     fit: RowFit, tracks: list[RowPoints], lean: float, level: SpiritLevel | None
-) -> tuple[float, float]:
-    """Return standard uncertainty and degrees of freedom of the row time.
+) -> tuple[tuple[Component, ...], float]:
+    """Return what the row time's uncertainty is made of, s, and its degrees of freedom.
 
     The larger of what the fit says and what the scatter between groups of objects says
     (a jackknife: those that pass together share scene and coding errors), with floors
@@ -321,15 +325,21 @@ def _uncertainty(
         values = np.array([fit.without(groups == k) for k in range(count)])
         terms = np.clip(values - np.median(values), -10 * fit.u, 10 * fit.u)
         scatter = math.sqrt((count - 1) / count * float(np.sum(terms**2)))
-    floor = ENCODER_FLOOR * abs(fit.row_time)
-    edge = EDGE_FLOOR / max(lean, 1e-9) * abs(fit.row_time)
+    row_time = abs(fit.row_time)
     own = max(fit.u, scatter)
     # The fit holds the roll at the level. What that leaves does not come from a few objects:
     # Welch–Satterthwaite without it.
-    read = level.u / float(np.mean(np.abs(fit.speed))) if level else 0.0
-    u = math.sqrt(own**2 + floor**2 + edge**2 + read**2)
-    dof = max(2.0, min(max(number - 3, 1), 12) * (u / max(own, 1e-12)) ** 4)
-    return u, min(dof, 200.0)
+    study = "our own rendered clips (docs/accuracy/readout.md)"
+    parts = [
+        Component("scatter of the uprights", own, "s", source="scatter"),
+        Component("coding, all edges alike", ENCODER_FLOOR, "", row_time, source=study),
+        Component("place of edges", EDGE_FLOOR, "px", row_time / max(lean, 1e-9), source=study),
+    ]
+    if level:
+        speed = float(np.mean(np.abs(fit.speed)))
+        parts.append(Component("roll of the camera", level.u, "", 1 / speed, source=level.rests_on))
+    dof = max(2.0, min(max(number - 3, 1), 12) * (combined(parts) / max(own, 1e-12)) ** 4)
+    return tuple(parts), min(dof, 200.0)
 
 
 def _groups(fit: RowFit, tracks: list[RowPoints], count: int) -> npt.NDArray[np.int64]:

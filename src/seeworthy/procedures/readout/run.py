@@ -16,7 +16,13 @@ from seeworthy.observe.steadied import SteadyingWatch, refuse_steadied
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.readout.answer import RowTimeAnswer, findings_of, results_of, sentence_of
 from seeworthy.procedures.readout.figures import band_figure, lean_figure
-from seeworthy.procedures.readout.hand import HandScene, hand_row_time, image_speed, lean_at
+from seeworthy.procedures.readout.hand import (
+    HandScene,
+    hand_row_time,
+    image_speed,
+    lean_at,
+    parts_of,
+)
 from seeworthy.procedures.readout.horizon import level_line
 from seeworthy.procedures.readout.lamp import LampReadout, measure_lamp
 from seeworthy.procedures.readout.level import SpiritLevel, either
@@ -213,6 +219,7 @@ def _passing(inputs: Inputs, watch: ReadoutWatch, held: Any) -> tuple[Passing, R
         None if found.most is not None else found.upwards,
         found.most,
         found.within,
+        found.parts,
         findings,
         pictures,
         (lean_figure(found, watch.height),),
@@ -248,6 +255,7 @@ def _lamp(inputs: Inputs, watch: ReadoutWatch) -> RowTimeAnswer:
         found.dof,
         found.frames,
         found.upwards,
+        parts=found.parts,
         findings=findings,
         pictures=pictures,
         figures=(band_figure(found),),
@@ -318,4 +326,7 @@ def _by_hand(
             return None
         (slope, n), source = found, "lean measured in the clip"
     time = hand_row_time(slope, scene, width)
-    return RowTimeAnswer("hand", time.value, time.u, time.dof, n, findings={"hand_lean": source})
+    parts = parts_of(time, ("slope of the uprights", slope[1], "", source), scene)
+    return RowTimeAnswer(
+        "hand", time.value, time.u, time.dof, n, parts=parts, findings={"hand_lean": source}
+    )

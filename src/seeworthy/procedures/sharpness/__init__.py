@@ -30,7 +30,7 @@ PROCEDURE = Procedure(
     id="sharpness",
     title="Sharpness",
     question="How much detail does it keep, in the middle and in the corners?",
-    version=6,
+    version=7,
     yields=(
         *(
             Measurand(

@@ -9,7 +9,7 @@ the whole picture, is fitted through all edges. Seeworthy fits d = a r + b r³; 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,7 +20,8 @@ from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Result, result
 from seeworthy.ground.uncertainty import effective_dof
-from seeworthy.media.frames import FrameView
+from seeworthy.media.frames import FrameView, Stage
+from seeworthy.media.light import Light, light_of, rgb_from_planes
 from seeworthy.observe.steady import SteadyMean
 from seeworthy.procedures.sharpness.measure import EdgeRegion, crop
 from seeworthy.procedures.sharpness.slanted_edge import fit_edge
@@ -29,7 +30,7 @@ Floats = npt.NDArray[np.float64]
 CHANNELS = ("red", "blue")
 
 LEAST_EDGES = 12
-"""Edges from which four parameters leave a scatter worth telling (eight degrees of freedom)."""
+"""Edges from which five parameters leave a scatter worth telling (seven degrees of freedom)."""
 
 ACROSS = 8.0
 """px to both sides of an edge within which a blurred edge and chroma at half resolution end."""
@@ -44,25 +45,37 @@ GREY = 0.25
 
 CHROMA = 0.06
 """px by which a corner of a channel is off where chroma is stored at less than the resolution of
-luma: 0.058 px rms, nearly all inward, on our own rendered clips (4:2:0, 7 Mbit/s, seed 21). Inward
-whatever the sign of the fringe, and at 60 Mbit/s too, so that it is not what coarse coding takes;
-halving and doubling chroma by areas alone leaves 0.013 px. Its cause is not known."""
+luma: 0.055 px rms over twelve clips of another renderer (docs/accuracy/sharpness.md), no more
+inward than outward."""
 
 
 class RgbMean(SteadyMean):
     """Like `SteadyMean`, with the mean of gamma-coded RGB.
 
+    Planes are averaged as they are stored and turned to RGB once, unclipped: a player's own
+    conversion rounds every colour of a frame to whole codes, downwards, which moved the corner of
+    red and blue by 0.04 px.
+
     Attributes:
-        rgb: float32 array (H, W, 3) or None. Mean code values of the best stretch.
+        rgb: float32 array (H, W, 3) or None. Mean code values, 0 to 255, of the best stretch.
         halved: The clip stores chroma at less than the resolution of luma.
     """
 
-    def __init__(self, most: int = 12, every: int = 2) -> None:
+    def __init__(
+        self, most: int = 12, every: int = 2, *, light: Callable[[Stage], Light] = light_of
+    ) -> None:
         super().__init__(most, every)
         self.rgb: npt.NDArray[np.float32] | None = None
         self.halved = False
-        self._colour: Any = None
+        self._light_of = light
+        self._light: Light | None = None
+        self._planes: list[npt.NDArray[np.float32]] = []
         self._colours = 0
+
+    def begin(self, stage: Stage) -> None:
+        """Remember the geometry and make the light."""
+        super().begin(stage)
+        self._light = self._light_of(stage)
 
     def frame(self, view: FrameView) -> bool | None:
         """Add a frame."""
@@ -71,9 +84,13 @@ class RgbMean(SteadyMean):
         more = super().frame(view)
         if more is False:
             return False  # the stretch is long enough without this last one
-        chroma, rgb = view.chroma, view.rgb().astype(np.float32)
-        self.halved = chroma is not None and chroma[0].shape != view.luma.shape
-        self._colour = rgb if self._colour is None else self._colour + rgb
+        assert self._light is not None
+        chroma = view.chroma
+        stored = self._light.matrix == "RGB" or chroma is None
+        planes = [view.rgb()] if stored else [view.luma, *chroma]  # type: ignore[misc]
+        self.halved = planes[-1].shape[:2] != view.luma.shape
+        kept = self._planes or [np.zeros(p.shape, np.float32) for p in planes]
+        self._planes = [k + p for k, p in zip(kept, planes, strict=True)]
         self._colours += 1
         return None
 
@@ -81,8 +98,12 @@ class RgbMean(SteadyMean):
         best = self._sum is not None and self._n > self.count
         super()._close()
         if best and self._colours:
-            self.rgb = self._colour / np.float32(self._colours)
-        self._colour, self._colours = None, 0
+            assert self._light is not None
+            means = [p / np.float32(self._colours) for p in self._planes]
+            self.rgb = means[0]
+            if len(means) > 1:
+                self.rgb = 255 * rgb_from_planes(means[0], means[1], means[2], self._light)
+        self._planes, self._colours = [], 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +139,7 @@ def lateral(rgb: npt.NDArray[np.float32], regions: Sequence[EdgeRegion]) -> list
     reach = colour = 0.0
     for region in regions:
         try:
-            red, blue, slope = _shifts(rgb, region)
+            red, blue, slope, ways = _shifts(rgb, region)
         except CannotMeasure:
             continue
         at = (region.corners.mean(axis=0) - middle) / half
@@ -126,7 +147,7 @@ def lateral(rgb: npt.NDArray[np.float32], regions: Sequence[EdgeRegion]) -> list
         # An edge x = f(y) that moves by (dx, dy) is met in its row dx - f' dy further on.
         out, r2 = x - slope * y, float(at @ at)
         shift = (1.0, -slope) if region.orientation == "vertical" else (-slope, 1.0)
-        rows.append((np.array([out, r2 * out, *shift]), red, blue))
+        rows.append((np.array([out, r2 * out, *shift, ways]), red, blue))
         reach, colour = max(reach, math.sqrt(r2)), max(colour, _colour(rgb, region))
     if len(rows) < LEAST_EDGES or reach < LEAST_REACH or colour < GREY:
         return []
@@ -137,8 +158,8 @@ def lateral(rgb: npt.NDArray[np.float32], regions: Sequence[EdgeRegion]) -> list
     ]
 
 
-def _shifts(rgb: npt.NDArray[np.float32], region: EdgeRegion) -> tuple[float, float, float]:
-    """Return how far red and blue lie beyond green along the rows, px, and the edge's slope.
+def _shifts(rgb: npt.NDArray[np.float32], region: EdgeRegion) -> tuple[float, float, float, float]:
+    """Return how far red and blue lie beyond green along the rows, px, slope and sense of the edge.
 
     By areas: the mean of a row across the edge, as a share of the channel's own step, falls by one
     pixel's part for every pixel that the edge lies further on. Filters that keep the mean keep it.
@@ -151,7 +172,14 @@ def _shifts(rgb: npt.NDArray[np.float32], region: EdgeRegion) -> tuple[float, fl
     green = fits[1]
     y, x = np.nonzero(mask)
     away = x - green.x(y)
-    near = np.abs(away) <= ACROSS
+    # Rows that the region's outline cuts beside the edge would hold the edge at one place.
+    ends = [np.full(len(tile), np.inf), np.full(len(tile), -np.inf)]
+    np.minimum.at(ends[0], y, away)
+    np.maximum.at(ends[1], y, away)
+    whole = (ends[0] <= 1 - ACROSS) & (ends[1] >= ACROSS - 1)
+    near = (np.abs(away) <= ACROSS) & whole[y]
+    if not near.any():
+        raise CannotMeasure("The region reaches too little to both sides.", "Mark a wider one.")
     ways = float(np.sign(tile[y, x, 1][near & (away > 0)].mean()
                          - tile[y, x, 1][near & (away < 0)].mean()))  # fmt: skip
     across = near.sum() / len(np.unique(y[near]))
@@ -160,7 +188,7 @@ def _shifts(rgb: npt.NDArray[np.float32], region: EdgeRegion) -> tuple[float, fl
     ]
     slope = float(np.polyval(np.polyder(green.fit), 0.0))
     red, blue = (-ways * across * (share[c] - share[1]) for c in (0, 2))
-    return red, blue, slope
+    return red, blue, slope, ways
 
 
 def _colour(rgb: npt.NDArray[np.float32], region: EdgeRegion) -> float:
@@ -181,8 +209,8 @@ def _fitted(channel: str, design: Floats, found: Floats) -> Lateral:
     fit = np.linalg.lstsq(a, b, rcond=None)[0]
     dof = len(b) - design.shape[1]
     scatter = float(np.sum((b - a @ fit) ** 2)) / dof
-    corner = np.array([1.0, 1.0, 0.0, 0.0])
-    u = math.sqrt(scatter * float(corner @ np.linalg.inv(a.T @ a) @ corner))
+    corner = np.array([1.0, 1.0, 0.0, 0.0, 0.0])
+    u = math.sqrt(scatter * float(corner @ np.linalg.pinv(a.T @ a) @ corner))
     radius = np.linspace(0.0, 1.0, 201)
     curve = fit[0] * radius + fit[1] * radius**3
     far = int(np.argmax(np.abs(curve)))
@@ -203,7 +231,7 @@ def lateral_results(
             budget.append(
                 Component(
                     "colour stored at half resolution", CHROMA, "px", scale,
-                    source="our own rendered clips (4:2:0, seed 21)",
+                    source="rendered clips (4:2:0), five encoders and six tone curves",
                 )
             )  # fmt: skip
         dof = effective_dof([(c.part, one.dof if i == 0 else math.inf)

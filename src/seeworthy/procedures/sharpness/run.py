@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 import cv2
@@ -14,6 +15,7 @@ from seeworthy.ground.digits import earned, number, spread_of
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome, Picture, Result, result
 from seeworthy.ground.uncertainty import FOUR_APART, interval
+from seeworthy.media.light import light_of
 from seeworthy.observe.blocks import SteadyBlocks
 from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
 from seeworthy.observe.marked import marked_box
@@ -53,7 +55,8 @@ _OFFERED = 4  # edges of a scene that are offered for marking
 def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Average the steadiest frames in blocks, and in colour."""
     _regions(inputs)
-    return [Watch(inputs.file(), SteadyBlocks()), Watch(inputs.file(), RgbMean())]
+    colours = RgbMean(light=partial(light_of, still=inputs.file().guess_kind() == "still"))
+    return [Watch(inputs.file(), SteadyBlocks()), Watch(inputs.file(), colours)]
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
@@ -218,8 +221,8 @@ def _results(
     for name, p in corners.items():
         # Ratios of places do not feel the curve: it acts on all edges of one contrast alike.
         ratio = name in ("decentring", "focus_evenness")
-        budget = () if ratio else _budget(p, levels, tone)
-        u = p.u if ratio else combined(budget)
+        budget = _ratio_budget(p) if ratio else _budget(p, levels, tone)
+        u = combined(budget)
         low, high = interval(p.value, u)
         if name == "decentring":
             # Sharpest over softest cannot be under 1, and of four equal corners the noise alone
@@ -228,7 +231,7 @@ def _results(
         ends = (low, high)
         found.append(
             result(
-                name, p.value, u, n=p.n, interval=ends, evidence=["edges.png"], budget=budget,
+                name, p.value, n=p.n, interval=ends, evidence=["edges.png"], budget=budget,
                 conditions={} if ratio else frame,
             )
         )  # fmt: skip
@@ -258,6 +261,11 @@ def _budget(place: Place, levels: tuple[float, float], tone: Tone) -> tuple[Comp
         Component("scatter, slant and coding", place.u, "cy/px", source=study),
         tone.of_edge(place.value, *levels),
     )
+
+
+def _ratio_budget(place: Place) -> tuple[Component, ...]:
+    source = "scatter of frames and edges; the curve acts on all of one contrast alike"
+    return (Component("scatter, slant and coding of the places", place.u, source=source),)
 
 
 def _findings(

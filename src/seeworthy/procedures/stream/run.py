@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
 import numpy as np
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.digits import expanded, number
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
@@ -104,12 +106,17 @@ def _last_duration(facts: Facts) -> int:
 
 
 def _results(span: RateSpan, rates: BitRates) -> tuple[Result, ...]:
+    ends = "stamps are whole ticks, and how long the last picture is shown"
+    of_ends = Component("ends of the stream", span.u, "s", source=ends)
+    slope = -rates.mean_u / 1e6 / span.u if span.u > 0 else 0.0
     found = [
-        result("bit_rate_mean", rates.mean / 1e6, rates.mean_u / 1e6),
-        result("duration", span.seconds, span.u),
+        result("bit_rate_mean", rates.mean / 1e6, budget=(replace(of_ends, sensitivity=slope),)),
+        result("duration", span.seconds, budget=(of_ends,)),
     ]
     if rates.peak is not None and rates.peak_u is not None:
-        found.insert(1, result("bit_rate_peak", rates.peak / 1e6, rates.peak_u / 1e6))
+        edge = Component("ends of the fullest second", rates.peak_u / 1e6, "Mbit/s",
+                         distribution="triangular", source="stamps are whole ticks")  # fmt: skip
+        found.insert(1, result("bit_rate_peak", rates.peak / 1e6, budget=(edge,)))
     return tuple(found)
 
 

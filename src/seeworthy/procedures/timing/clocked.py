@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from seeworthy.clock.rate import ClockFit, Lost, beat_u, find_lost, fit_rate, without_hidden
 from seeworthy.clock.watch import ClockTrack, ClockWatch
+from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.digits import number, said
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.quantities import Quantity
@@ -103,14 +104,22 @@ def results(facts: ClockFacts) -> tuple[Result, ...]:
     """Rate error, with what is not known of the screen's own clock."""
     screen, u_screen = _screen(facts)
     value = facts.fit.rate_ppm + screen
-    u_own = math.hypot(facts.fit.u_ppm, facts.u_beat)
-    u = math.hypot(u_own, u_screen)
+    parts = (
+        Component("scatter of the readings", facts.fit.u_ppm, "ppm", source="scatter"),
+        Component("beat of camera and screen", facts.u_beat, "ppm", source="bend of the residuals"),
+        Component(
+            "the screen's own clock", u_screen, "ppm",
+            source="reading" if facts.screen else "judgement: quartz of a phone or computer",
+            common="" if facts.screen is None else "screen_error",
+        ),
+    )  # fmt: skip
+    u = combined(parts)
     # JCGM 100, G.4 (Welch and Satterthwaite): only the scatter over blocks has few degrees.
     dof = facts.fit.dof * (u / facts.fit.u_ppm) ** 4 if facts.fit.u_ppm else math.inf
     return (
         result(
-            "rate_error", value, u, n=facts.fit.n, dof=dof, evidence=("timing-clock.png",),
-            conditions={"method": "clock"},
+            "rate_error", value, budget=parts, n=facts.fit.n, dof=dof,
+            evidence=("timing-clock.png",), conditions={"method": "clock"},
         ),
     )  # fmt: skip
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -11,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.clock.watch import ClockWatch
+from seeworthy.ground.budget import Component
 from seeworthy.ground.digits import earned, expanded, number
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.propagation import u_rectangular
@@ -139,11 +139,15 @@ def _ticks(
     return np.asarray(own, np.int64), summary.stage.time_base, reordered
 
 
+_FILE = "scatter of the file's own stamps"
+
+
 def _results(facts: _Facts) -> tuple[Result, ...]:
     stamps = facts.stamps
     if stamps is None:
         return ()
-    rate = result("frame_rate", stamps.rate, stamps.u_rate, n=stamps.n - 1, dof=stamps.dof)
+    scatter = Component("scatter and rounding of the stamps", stamps.u_rate, "Hz", source=_FILE)
+    rate = result("frame_rate", stamps.rate, n=stamps.n - 1, dof=stamps.dof, budget=(scatter,))
     rates = (rate, *_distinct(facts))
     if stamps.coarse:
         return rates
@@ -151,9 +155,11 @@ def _results(facts: _Facts) -> tuple[Result, ...]:
     jitter = result(
         "frame_jitter",
         stamps.jitter * 1e3,
-        stamps.u_jitter * 1e3,
         n=stamps.n - 2,
         interval=(low * 1e3, high * 1e3),
+        budget=(
+            Component("few stamps, and their rounding", stamps.u_jitter * 1e3, "ms", source=_FILE),
+        ),
     )
     return *rates, jitter
 
@@ -170,10 +176,13 @@ def _distinct(facts: _Facts) -> tuple[Result, ...]:
     # In what is not decided repeats may be all, none, or (the value) as many as elsewhere.
     low, high = (stamps.rate * (n - again) / frames for n in (told, frames))
     half = expanded(stamps.u_rate, stamps.dof)
-    u = math.hypot(u_rectangular(max(value - low, high - value)), stamps.u_rate)
-    return (
-        result("distinct_rate", value, u, n=stamps.n - 1, interval=(low - half, high + half)),
+    parts = (
+        Component("frames that are left open", u_rectangular(max(value - low, high - value)), "Hz",
+                  distribution="rectangular", source="all of them repeats, or none"),
+        Component("frame rate", stamps.u_rate, "Hz", source=_FILE),
     )  # fmt: skip
+    ends = low - half, high + half
+    return (result("distinct_rate", value, n=stamps.n - 1, interval=ends, budget=parts),)
 
 
 def _counted(at: Sequence[int]) -> dict[str, Any]:

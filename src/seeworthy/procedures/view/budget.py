@@ -1,9 +1,9 @@
-"""What the uncertainty of an angle from one distance is made of."""
+"""What the uncertainty of an angle by tape is made of."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -12,40 +12,39 @@ from seeworthy.procedures.view.measure import SQUARENESS, MeasuredView, Station,
 
 
 def budget(
-    station: Station, settings: Mapping[str, Any], view: MeasuredView, name: str
+    stations: Sequence[Station], settings: Mapping[str, Any], view: MeasuredView, name: str
 ) -> tuple[Component, ...]:
     """Return the components of ``hfov``, ``vfov`` or ``dfov``.
 
-    Each is what the angle's variance loses when that influence is taken for exact: the
-    influences of one distance are independent. (Two distances share readings and are weighed
-    by their uncertainties, so that no such sum exists; they have no budget.)
+    Each is what the angle's variance loses when that influence is taken for exact at every
+    distance. Of one distance they are independent; two share readings and are weighed by their
+    uncertainties, so that the losses do not quite add up and are scaled until they do.
     """
     whole = getattr(view, name)[1]
-    width, height, distance = station.width, station.height, station.distance
-    exact_width = None if width is None else (width[0], 0.0)
-    exact_height = None if height is None else (height[0], 0.0)
     square = settings.get("squareness", SQUARENESS)
     given = settings.get("offset") is not None
     parts = [
-        ("distance", distance[1], "m", "normal", "reading",
-         replace(station, distance=(distance[0], 0.0)), settings),
         ("entrance pupil behind the front", view.allowed[1], "m",
          "normal" if given else "rectangular",
-         "reading" if given else "judgement: 0 to 10 mm", station,
+         "reading" if given else "judgement: 0 to 10 mm", stations,
          {**settings, "offset": (view.allowed[0], 0.0)}),
         ("target and tape square to the axis", math.degrees(square), "deg", "normal",
-         "reading" if "squareness" in settings else "judgement: 2° by eye", station,
+         "reading" if "squareness" in settings else "judgement: 2° by eye", stations,
          {**settings, "squareness": 0.0}),
     ]  # fmt: skip
-    if width is not None:
-        known = replace(station, width=exact_width)
-        parts.append(("width", width[1], "m", "normal", "reading", known, settings))
-    if height is not None:
-        known = replace(station, height=exact_height)
-        parts.append(("height", height[1], "m", "normal", "reading", known, settings))
+    for title in ("distance", "width", "height"):
+        read = [getattr(s, title) for s in stations]
+        known = [r for r in read if r is not None]
+        if known:
+            near = [
+                replace(s, **{title: None if r is None else (r[0], 0.0)})
+                for s, r in zip(stations, read, strict=True)
+            ]
+            u = max(r[1] for r in known)
+            parts.append((title, u, "m", "normal", "reading", near, settings))
     found = []
     for title, u, unit, shape, source, near, how in parts:
-        without = getattr(measure_view([near], **how), name)[1]
+        without = getattr(measure_view(near, **how), name)[1]
         found.append((title, u, unit, shape, source, math.sqrt(max(whole**2 - without**2, 0.0))))
     # Derivatives are taken over steps of u: what is left of their differences is shared out.
     scale = whole / math.hypot(*(f[-1] for f in found))

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.digits import expanded, number, said
 from seeworthy.ground.errors import BadQuantity, WrongCall
 from seeworthy.ground.examples import as_options
@@ -100,8 +101,7 @@ def _results(view: MeasuredView, stations: list[Station], settings: dict[str, An
         pair = getattr(view, name)
         if pair is not None:
             method = "tape, square pixels" if name in view.from_aspect else "tape"
-            alone = len(stations) == 1 and pair[1] > 0
-            parts = budget(stations[0], settings, view, name) if alone else ()
+            parts = budget(stations, settings, view, name) if pair[1] > 0 else ()
             results.append(
                 result(
                     name, *pair, n=len(stations), conditions={"method": method}, budget=parts
@@ -113,9 +113,11 @@ def _results(view: MeasuredView, stations: list[Station], settings: dict[str, An
             result(
                 "entrance_offset",
                 value * 1e3,
-                u * 1e3,
                 n=len(stations),
                 conditions={"method": "tape"},
+                budget=(
+                    Component("tape and widths at two distances", u, "m", 1e3, source="reading"),
+                ),
             )
         )
     return results
