@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
+from seeworthy.ground.budget import combined
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.media.source import Source
 from seeworthy.observe.chessboard import find_chessboard
@@ -17,7 +18,7 @@ from seeworthy.procedures.declare import gather
 from seeworthy.procedures.lens import study
 from seeworthy.procedures.lens.board import BoardView
 from seeworthy.procedures.lens.calibrate import FORMS, calibrate, choose, refine
-from seeworthy.procedures.lens.measure import _values, measure_lens, select_views
+from seeworthy.procedures.lens.measure import _budgets, measure_lens, select_views
 from seeworthy.targets import target
 from seeworthy.virtual.filming import Hold, Studio, film, paints_of, take_still
 from seeworthy.virtual.planar import Lens, Pose
@@ -166,10 +167,10 @@ def test_a_model_that_fits_as_well_is_inside_the_uncertainty():
     lens = study.random_lens("strong barrel", rng)
     fits, _ = choose(views_of(lens, study.script(lens, rng), 0.3), 1280, 720)
     first, other = fits[0], fits[-1]
-    alone, both = _values(first, []), _values(first, [other])
+    alone, both = (combined(_budgets(first, r)["hfov"]) for r in ([], [other]))
     away = abs(view_angles(other.camera)[0] - view_angles(first.camera)[0])
-    assert away > 0.1 * alone["hfov"][1]
-    assert both["hfov"][1] == pytest.approx(math.hypot(alone["hfov"][1], away / math.sqrt(3)))
+    assert away > 0.1 * alone
+    assert both == pytest.approx(math.hypot(alone, away / math.sqrt(3)))
 
 
 @pytest.mark.parametrize("bow", [0.1, 0.25, 0.5])

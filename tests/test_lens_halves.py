@@ -61,5 +61,41 @@ def test_a_difference_beyond_the_scatter_widens_what_is_stated(monkeypatch):
     assert found.halves["hfov"].u < 0.1
 
 
+def test_the_map_holds_the_true_directions():
+    """Against rays of the virtual lens, angles from the middle pixel by the cosine."""
+    scores = []
+    for seed in range(4):
+        lens, views = film(seed)
+        found = measure_lens(views, 1280, 720)
+        places = np.stack(np.meshgrid(found.map.x, found.map.y), axis=-1).reshape(-1, 2)
+        rays = lens.ray(np.vstack([places, [[639.5, 359.5]]]))
+        true = np.degrees(np.arccos(np.clip(rays[:-1] @ rays[-1], -1, 1)))
+        off = (found.map.angle.ravel() - true)[true > 0.1]
+        scores.append(off / found.map.u.ravel()[true > 0.1])
+        # By geometry: the ends of the middle row, together, are the angle across.
+        across = found.map.angle[2, 0] + found.map.angle[2, -1]
+        assert across == pytest.approx(found.values["hfov"][0], abs=0.01)
+        assert found.map.u[0, 0] > found.map.u[2, 3]
+    score = np.concatenate(scores)
+    assert (
+        np.mean(np.abs(score) < 2.2) > 0.8
+    )  # t(13) = 2.16 (table); places of one lens go together
+    assert 0.3 < np.sqrt(np.mean(score**2)) < 1.6
+
+
+def test_the_map_is_wider_where_halves_saw_two_lenses():
+    lens, views = film(1)
+    middle = np.array([lens.cx, lens.cy])
+    apart = [
+        BoardView(v.plane, middle + (v.image - middle) * (1.004 if i % 2 else 1.0))
+        for i, v in enumerate(views)
+    ]
+    plain, wide = (measure_lens(v, 1280, 720).map for v in (views, apart))
+    assert wide.u[0, 0] > 2 * plain.u[0, 0]
+    told = wide.finding()
+    assert told["u_deg"][0][0] == round(float(wide.u[0, 0]), 5)
+    assert np.shape(told["angle_deg"]) == (5, 9)
+
+
 def test_few_views_say_nothing_of_halves():
     assert measure_lens(film(1)[1][:8], 1280, 720).halves == {}

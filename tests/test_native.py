@@ -20,6 +20,7 @@ from seeworthy.procedures.native import footage
 from seeworthy.procedures.native.detail import Detail
 from seeworthy.procedures.native.lines import find_lines
 from seeworthy.procedures.native.measure import Native, measure_native
+from seeworthy.virtual.coders import ENCODERS
 from seeworthy.virtual.detail_scene import leaves
 from seeworthy.virtual.optics import Sharpening
 from seeworthy.virtual.resample import ENLARGERS, MARGIN, SmallRaster
@@ -267,7 +268,7 @@ needs_cartoon = pytest.mark.skipif(
 )
 def test_a_street_of_768_by_576_that_was_enlarged_is_told(tmp_path, size, way, encoder):
     frames = footage.pictures(footage.clips()["vtest.avi"], 0, 6)
-    path = tmp_path / f"street.{footage.ENCODERS[encoder][1]}"
+    path = tmp_path / f"street.{ENCODERS[encoder][1]}"
     footage.write(path, frames, encoder, 0.85, size, way)
     outcome = run(path)
     assert {r.measurand: r.value for r in outcome.results} == {
@@ -290,10 +291,10 @@ def test_a_drawn_film_coded_twice_is_not_called_squeezed():
 
 
 @needs_cartoon
-@pytest.mark.parametrize("encoder", list(footage.ENCODERS))
+@pytest.mark.parametrize("encoder", list(ENCODERS))
 def test_blocks_of_an_earlier_coding_are_no_raster(tmp_path, encoder):
     frames = footage.pictures(footage.clips()["bigbuckbunny.mp4"], 0, 6)
-    path = tmp_path / f"cartoon.{footage.ENCODERS[encoder][1]}"
+    path = tmp_path / f"cartoon.{ENCODERS[encoder][1]}"
     footage.write(path, frames, encoder, 0.85)
     assert run(path).findings["upscaled"] != "yes"
 

@@ -81,6 +81,8 @@ class ClipWriter(Closing):
         self._count = 0
         self._full = full_range
         self._format = pixel_format
+        # JPEG knows one luma equation, that of BT.601 (JFIF 1.02), and no tag for another.
+        self._matrix = "ITU601" if codec == "mjpeg" else "ITU709"
         self._sound: Any = None
         self._samples = 0
         if sound is not None:
@@ -107,11 +109,13 @@ class ClipWriter(Closing):
         self.write_frame(frame, seconds)
 
     def write_rgb(self, rgb: npt.NDArray[np.uint8], seconds: float | None = None) -> None:
-        """Append a gamma-coded RGB picture, (H, W, 3) uint8; BT.709 matrix."""
+        """Append a gamma-coded RGB picture, (H, W, 3) uint8, by the codec's luma equation."""
         frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(rgb), format="rgb24")
         target = "JPEG" if self._full else "MPEG"
         self.write_frame(
-            frame.reformat(format=self._format, dst_colorspace="ITU709", dst_color_range=target),
+            frame.reformat(
+                format=self._format, dst_colorspace=self._matrix, dst_color_range=target
+            ),
             seconds,
         )
 

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial.transform import Rotation
 
-from seeworthy.media.write import ClipWriter
+from seeworthy.virtual.coders import open_clip
 from seeworthy.virtual.optics import Blur, Sensor, Sharpening, Tone, develop
 from seeworthy.virtual.planar import Lens, Paint, Pose, Shot, photograph
 
@@ -119,12 +119,13 @@ def film(
     *,
     rate: int = 30,
     bit_rate: int = 7_000_000,
+    encoder: str = "",
 ) -> int:
-    """Render a script to an H.264 clip; return the number of frames."""
+    """Render a script to a clip, H.264 if no other encoder is named; return the frames."""
     count = 0
-    with ClipWriter(
-        path, studio.lens.width, studio.lens.height, rate, bit_rate=bit_rate,
-        full_range=studio.full_range,
+    with open_clip(
+        path, studio.lens.width, studio.lens.height, rate=rate, bit_rate=bit_rate,
+        full_range=studio.full_range, encoder=encoder,
     ) as writer:  # fmt: skip
         for codes in frames(studio, script, rng):
             writer.write_luma(codes)
@@ -161,11 +162,12 @@ def film_colours(
     rng: np.random.Generator,
     *,
     frames: int = 40,
+    encoder: str = "",
 ) -> None:
     """Film a target that stands still with a lens of three magnifications: red, green, blue."""
     light: npt.NDArray[np.float32] = np.dstack(
         [light_of_pose(replace(studio, lens=magnified(studio.lens, s)), pose) for s in scales]
     )
-    with ClipWriter(path, studio.lens.width, studio.lens.height, 30) as writer:
+    with open_clip(path, studio.lens.width, studio.lens.height, encoder=encoder) as writer:
         for _ in range(frames):
-            writer.write_rgb(develop(light, rng, sensor=studio.sensor, tone=studio.tone))
+            writer.write_rgb(_develop(studio, light, rng))

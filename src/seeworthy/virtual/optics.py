@@ -134,6 +134,7 @@ class Shading:
         centre: (x, y). Optical centre as shares of width and height.
         red, blue: Extra stops of red and blue in the corners, against green.
         slope: (x, y). Light of the scene itself: stops from left to right, from top to bottom.
+        wall: (x, y). How dark the scene itself is at the ends of its middle row and column, stops.
     """
 
     stops: float = 0.0
@@ -143,6 +144,7 @@ class Shading:
     blue: float = 0.0
     slope: tuple[float, float] = (0.0, 0.0)
     spot: HotSpot | None = None
+    wall: tuple[float, float] = (0.0, 0.0)
 
     def gain(self, width: int, height: int) -> Image:
         """Return linear gain per pixel and channel, (H, W, 3), 1 at the optical centre."""
@@ -152,6 +154,7 @@ class Shading:
         dx, dy = (x - self.centre[0]) * width, (y - self.centre[1]) * height
         fall = (np.hypot(dx, dy) / half) ** self.power
         light = self.slope[0] * (x - 0.5) + self.slope[1] * (y - 0.5)
+        light = light - 4 * (self.wall[0] * (x - 0.5) ** 2 + self.wall[1] * (y - 0.5) ** 2)
         stops = [fall * (self.stops + extra) - light for extra in (self.red, 0.0, self.blue)]
         gain = np.stack([2.0**-s for s in stops], axis=-1)
         if self.spot is not None:

@@ -15,15 +15,10 @@ from typing import Any
 import av
 from av.video.reformatter import Interpolation
 
+from seeworthy.virtual.coders import ENCODERS
+
 _DEBIAN = Path("/usr/share/doc/opencv-doc/examples/data")  # of the package opencv-doc
 
-ENCODERS: dict[str, tuple[str, str, dict[str, str]]] = {
-    "H.264 medium": ("libx264", "mp4", {"preset": "medium"}),
-    "H.264 ultrafast": ("libx264", "mp4", {"preset": "ultrafast"}),
-    "MPEG-4": ("mpeg4", "avi", {}),
-    "Motion JPEG": ("mjpeg", "avi", {}),
-    "HEVC": ("libx265", "mp4", {"x265-params": "log-level=none"}),
-}
 FILTERS = {
     "bilinear": Interpolation.BILINEAR,
     "bicubic": Interpolation.BICUBIC,

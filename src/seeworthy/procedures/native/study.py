@@ -17,6 +17,7 @@ from seeworthy.ground.errors import CannotMeasure
 from seeworthy.procedures.native import footage
 from seeworthy.procedures.native.measure import LEAST, Answer
 from seeworthy.procedures.study import Goal, Study, Trial, measured
+from seeworthy.virtual.coders import ENCODERS
 from seeworthy.virtual.detail_scene import leaves, wall
 from seeworthy.virtual.optics import Sharpening
 from seeworthy.virtual.resample import ENLARGERS, MARGIN, SmallRaster
@@ -152,7 +153,7 @@ def real(rng: np.random.Generator) -> Iterator[Trial]:
     """Code every installed real clip as it is by another encoder each, and enlarge it once."""
     for path in footage.clips().values():
         frames = footage.pictures(path, int(rng.integers(60)), _FRAMES)
-        encoder = list(footage.ENCODERS)[int(rng.integers(len(footage.ENCODERS)))]
+        encoder = list(ENCODERS)[int(rng.integers(len(ENCODERS)))]
         fineness = float(rng.uniform(0, 1))
         if min(frames[0].width, frames[0].height) >= LEAST:
             answers, values = _write_and_ask(frames, encoder, fineness)
@@ -162,7 +163,7 @@ def real(rng: np.random.Generator) -> Iterator[Trial]:
 
 def coded(seen: npt.NDArray[np.float32], rng: np.random.Generator) -> Iterator[Trial]:
     """Film with a true raster of 640×360 (or, one in four, 1280×720), once by every encoder."""
-    for encoder in footage.ENCODERS:
+    for encoder in ENCODERS:
         size = (WIDTH, HEIGHT) if rng.random() < 0.25 else (640, 360)
         said = _write_and_ask(true_pictures(seen, size, rng), encoder, float(rng.uniform(0, 1)))
         yield from _never_yes(f"{CODED}, {encoder}", *said)
@@ -213,7 +214,7 @@ def _write_and_ask(
     way: str = "bicubic",
 ) -> tuple[list[Answer], list[tuple[float, float, float] | None]]:  # fmt: skip
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / f"clip.{footage.ENCODERS[encoder][1]}"
+        path = Path(folder) / f"clip.{ENCODERS[encoder][1]}"
         footage.write(path, frames, encoder, fineness, size, way)
         return _ask(path)
 
@@ -270,7 +271,7 @@ STUDY = Study(
         LATE: _NEVER_WRONG,
         POOR: _NEVER_WRONG,
         REAL: _NEVER_WRONG,
-        **{f"{REAL_TRUE}, {encoder}": _NEVER for encoder in footage.ENCODERS},
-        **{f"{CODED}, {encoder}": _NEVER for encoder in footage.ENCODERS},
+        **{f"{REAL_TRUE}, {encoder}": _NEVER for encoder in ENCODERS},
+        **{f"{CODED}, {encoder}": _NEVER for encoder in ENCODERS},
     },
 )

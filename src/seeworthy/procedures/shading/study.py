@@ -13,8 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.results import Outcome
-from seeworthy.media.write import ClipWriter
 from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
+from seeworthy.virtual.coders import ENCODERS, open_clip
+from seeworthy.virtual.looks import LOOKS
 from seeworthy.virtual.optics import HotSpot, Sensor, Shading, develop
 
 WIDTH, HEIGHT = 1280, 720
@@ -24,7 +25,8 @@ SPOT = "hot spot of 0.004 Δu'v' and more"
 EVEN = "no hot spot, noisy field"
 GRADIENT = "lit gradient, one take"
 WIDE = "wide tint, sigma 120 to 320 px"
-GROUPS = (TURNED, ONE, SPOT, EVEN, GRADIENT, WIDE)
+FOREIGN = "other tone curves, encoders and uneven walls, turned take"
+GROUPS = (TURNED, ONE, SPOT, EVEN, GRADIENT, WIDE, FOREIGN)
 
 # IEC 61966-2-1: linear RGB to XYZ (the virtual side's own copy of the standard).
 _XYZ = ((0.4124, 0.3576, 0.1805), (0.2126, 0.7152, 0.0722), (0.0193, 0.1192, 0.9505))
@@ -32,11 +34,16 @@ _XYZ = ((0.4124, 0.3576, 0.1805), (0.2126, 0.7152, 0.0722), (0.0193, 0.1192, 0.9
 
 @dataclass(frozen=True, slots=True)
 class ShadedField:
-    """One flat field: lens and lamp, level at the optical centre, full well of the sensor."""
+    """One flat field: lens and lamp, level at the optical centre, full well of the sensor.
+
+    `look` and `encoder` are those of `virtual.looks` and `virtual.coders`.
+    """
 
     shade: Shading
     level: float
     full_well: float
+    look: str = ""
+    encoder: str = ""
 
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
@@ -47,7 +54,7 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
 
 def random_field(group: str, rng: np.random.Generator) -> ShadedField:
     """Return a lens of 0.2 to 2 stops, often tinted, with the lamp and spot of the group."""
-    slope = {TURNED: 0.3, ONE: 0.02, GRADIENT: 0.4}.get(group, 0.05)
+    slope = {TURNED: 0.3, FOREIGN: 0.3, ONE: 0.02, GRADIENT: 0.4}.get(group, 0.05)
     way = float(rng.uniform(0, 2 * math.pi))
     steep = float(rng.uniform(0.3, 1.0)) if group == GRADIENT else float(abs(rng.normal(0, slope)))
     shade = Shading(
@@ -63,7 +70,15 @@ def random_field(group: str, rng: np.random.Generator) -> ShadedField:
     if group == WIDE:
         # The lens itself without a tint: of two tints round one middle there is one truth only.
         shade = replace(shade, red=0.0, blue=0.0, spot=_random_tint(rng))
-    return ShadedField(shade, float(rng.uniform(0.2, 0.5)), float(rng.uniform(2000, 10000)))
+    field = ShadedField(shade, float(rng.uniform(0.2, 0.5)), float(rng.uniform(2000, 10000)))
+    if group == FOREIGN:
+        # Walls by one lamp: mostly darker outwards, 0.1 stop at the corners not seldom.
+        wall = float(rng.normal(0.03, 0.05)), float(rng.normal(0.02, 0.03))
+        field = replace(
+            field, shade=replace(shade, wall=wall), look=str(rng.choice(list(LOOKS))),
+            encoder=str(rng.choice(list(ENCODERS))),
+        )  # fmt: skip
+    return field
 
 
 def _random_spot(rng: np.random.Generator) -> HotSpot:
@@ -104,7 +119,8 @@ def hue(rgb: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
 
 def truth_of(shade: Shading) -> dict[str, float]:
     """Return what the lens alone does: mean and worst corner (stops), largest Δu'v'."""
-    gain = replace(shade, slope=(0.0, 0.0), spot=None).gain(WIDTH, HEIGHT).astype(float)
+    alone = replace(shade, slope=(0.0, 0.0), spot=None, wall=(0.0, 0.0))
+    gain = alone.gain(WIDTH, HEIGHT).astype(float)
     stops = -np.log2(gain[[0, 0, -1, -1], [0, -1, 0, -1]] @ np.array(_XYZ[1]))
     away = hue(gain[::4, ::4]) - hue(np.ones(3))
     corner = hue(gain[[0, 0, -1, -1], [0, -1, 0, -1]]) - hue(np.ones(3))
@@ -135,24 +151,25 @@ def film_field(
     shade = turned(field.shade) if turn else field.shade
     light = shade.gain(*size) * field.level
     sensor = Sensor(field.full_well)
-    with ClipWriter(path, *size, 30, bit_rate=bit_rate) as writer:
+    with open_clip(path, *size, bit_rate=bit_rate, encoder=field.encoder) as writer:
         for _ in range(frames):
-            writer.write_rgb(develop(light, rng, sensor=sensor))
+            writer.write_rgb(develop(light, rng, sensor=sensor, look=field.look))
     return path
 
 
 def _trials(group: str, field: ShadedField, rng: np.random.Generator) -> Iterator[Trial]:
     truth = truth_of(field.shade)
     with tempfile.TemporaryDirectory() as folder:
-        files = {"": [film_field(Path(folder) / "a.mp4", field, rng)]}
-        if group == TURNED:
-            files["turned"] = [film_field(Path(folder) / "b.mp4", field, rng, turn=True)]
+        ending = ENCODERS[field.encoder][1] if field.encoder else "mp4"
+        files = {"": [film_field(Path(folder) / f"a.{ending}", field, rng)]}
+        if group in (TURNED, FOREIGN):
+            files["turned"] = [film_field(Path(folder) / f"b.{ending}", field, rng, turn=True)]
         outcome = yield from asked(
             f"{group}: refused", "refused", 0.0, lambda: measured("shading", files)
         )
     if outcome is None:
         return
-    if group in (TURNED, ONE):
+    if group in (TURNED, ONE, FOREIGN):
         yield from _values(group, truth, outcome)
     spot = outcome.findings["hot_spot"]
     if group == TURNED:
@@ -209,6 +226,9 @@ def _tint(shade: Shading, found: dict[str, Any] | None) -> Iterator[Trial]:
 def _goals() -> dict[str, tuple[Goal, ...]]:
     honest = Goal("coverage", 0.90, "95 % intervals hold the truth in 90–99 %")
     goals: dict[str, tuple[Goal, ...]] = {}
+    goals |= {
+        f"{FOREIGN}: {name}": (honest,) for name in ("corner_shading", "corner_shading_worst")
+    }
     for group in (TURNED, ONE):
         goals[f"{group}: corner_shading"] = (honest, Goal("max", 0.05, "within 0.05 stop"))
         goals[f"{group}: corner_shading_worst"] = (honest, Goal("max", 0.05, "within 0.05 stop"))

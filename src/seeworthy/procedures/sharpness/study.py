@@ -15,6 +15,7 @@ from seeworthy.ground.results import Outcome
 from seeworthy.procedures.sharpness.lines import per_height
 from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
 from seeworthy.targets import target
+from seeworthy.virtual.coders import ENCODERS
 from seeworthy.virtual.filming import (
     Hold,
     Studio,
@@ -23,13 +24,15 @@ from seeworthy.virtual.filming import (
     paints_of,
     take_still,
 )
+from seeworthy.virtual.looks import LOOKS
 from seeworthy.virtual.optics import Blur
 from seeworthy.virtual.planar import Lens, Pose
 
 WIDTH, HEIGHT = 1280, 720
 HIGH, LOW = "high contrast, H.264", "contrast 4:1, H.264"
 UNCODED = "high contrast, not coded"
-FRINGE = "colour fringe, H.264 4:2:0"
+FOREIGN = "other tone curves and encoders"
+FRINGE = "colour fringe, 4:2:0, other tone curves and encoders"
 TENTH = "a tenth, centre"
 _CORNERS = {
     "top_left": (-1, -1), "top_right": (1, -1), "bottom_left": (-1, 1), "bottom_right": (1, 1),
@@ -38,7 +41,7 @@ _CORNERS = {
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat films both targets with another blur."""
-    for group, rng in cases(repeats, seed, (HIGH, LOW, UNCODED)):
+    for group, rng in cases(repeats, seed, (HIGH, LOW, UNCODED, FOREIGN)):
         yield from _one(group, rng)
     for i in range(repeats):
         yield from _fringes(np.random.default_rng([seed, 9, i]))
@@ -46,11 +49,13 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
 
 def _fringes(rng: np.random.Generator) -> Iterator[Trial]:
     """Film with a lens that draws red and blue at up to 0.3 % another size."""
-    made, pose = studio_of(random_blur(rng), rng, contrast=str(rng.choice(["high", "low"])))
+    contrast, encoder, options = foreign(rng)
+    made, pose = studio_of(random_blur(rng), rng, contrast=contrast, look=options["look"])
     scales = {"red": 1 + rng.uniform(-0.003, 0.003), "blue": 1 + rng.uniform(-0.003, 0.003)}
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "colour.mp4"
-        film_colours(path, made, pose, (scales["red"], 1.0, scales["blue"]), rng, frames=24)
+        path = Path(folder) / f"colour.{ENCODERS[encoder][1]}"
+        sizes = scales["red"], 1.0, scales["blue"]
+        film_colours(path, made, pose, sizes, rng, frames=24, encoder=encoder)
         outcome = measured("sharpness", [path])
     found = {r.conditions["channel"]: r for r in outcome.results if r.measurand == "lateral_colour"}
     for channel, scale in scales.items():
@@ -70,15 +75,24 @@ def random_blur(rng: np.random.Generator) -> Blur:
     return Blur(centre, tuple(float(c) for c in corners))  # type: ignore[arg-type]
 
 
+def foreign(rng: np.random.Generator) -> tuple[str, str, dict[str, Any]]:
+    """Return contrast, encoder and settings of a camera whose curve its files do not name."""
+    encoder = str(rng.choice(list(ENCODERS)))
+    look = str(rng.choice(list(LOOKS)))
+    jpeg = encoder == "Motion JPEG"
+    return str(rng.choice(["high", "low"])), encoder, {"look": look, "full_range": jpeg}
+
+
 def film_edges(
-    path: Path, blur: Blur, rng: np.random.Generator, *, contrast: str = "high", **studio: Any
-) -> None:
+    path: Path, blur: Blur, rng: np.random.Generator, *, contrast: str = "high", encoder: str = "",
+    **studio: Any,
+) -> None:  # fmt: skip
     """Film the edges target facing the camera, 60 still frames (one lossless still for .png)."""
     made, pose = studio_of(blur, rng, contrast=contrast, **studio)
     if path.suffix == ".png":
         cv2.imwrite(str(path), take_still(made, pose, rng))
     else:
-        film(path, made, [Hold(pose, 60, 0)], rng)
+        film(path, made, [Hold(pose, 60, 0)], rng, encoder=encoder)
 
 
 def studio_of(
@@ -122,13 +136,16 @@ def place_of(position: str) -> tuple[float, float]:
 
 def _one(group: str, rng: np.random.Generator) -> Iterator[Trial]:
     blur = random_blur(rng)
-    contrast = "low" if group == LOW else "high"
+    contrast, encoder, options = "low" if group == LOW else "high", "", dict[str, Any]()
+    ending = "mp4"
+    if group == UNCODED:
+        ending, options = "png", {"sensor": None, "tone": "srgb", "full_range": True}
+    if group == FOREIGN:
+        contrast, encoder, options = foreign(rng)
+        ending = ENCODERS[encoder][1]
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / ("edges.png" if group == UNCODED else "edges.mp4")
-        options: dict[str, Any] = {}
-        if group == UNCODED:
-            options = {"sensor": None, "tone": "srgb", "full_range": True}
-        film_edges(path, blur, rng, contrast=contrast, **options)
+        path = Path(folder) / f"edges.{ending}"
+        film_edges(path, blur, rng, contrast=contrast, encoder=encoder, **options)
         truth = truth_of(blur, "centre")
         outcome = yield from asked(
             group, "mtf50_centre", truth, lambda: measured("sharpness", [path])
@@ -162,6 +179,8 @@ STUDY = Study(
         f"{HIGH}: corners": (Goal("rms_percent", 2.0), Goal("coverage", 0.90)),
         f"{LOW}: centre and sides": (Goal("rms_percent", 4.0), Goal("coverage", 0.90)),
         f"{LOW}: corners": (Goal("rms_percent", 4.0), Goal("coverage", 0.90)),
+        f"{FOREIGN}: centre and sides": (Goal("coverage", 0.90),),
+        f"{FOREIGN}: corners": (Goal("coverage", 0.90),),
         f"{UNCODED}: centre and sides": (Goal("rms_percent", 1.0), Goal("coverage", 0.90)),
         f"{UNCODED}: corners": (Goal("rms_percent", 1.0), Goal("coverage", 0.90)),
         **{
