@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from pathlib import Path
 
 import pytest
 
@@ -100,3 +101,12 @@ def test_the_command_runs_a_study(capsys):
     assert code in (0, 3)
     assert found["view"]["summary"][0]["n"] >= 5
     assert main.run(["selfcheck", "nothing"]) == 2
+
+
+PAGES = sorted((Path(__file__).parents[1] / "docs" / "accuracy").glob("*.md"))
+
+
+@pytest.mark.parametrize("page", [p for p in PAGES if p.stem != "index"], ids=lambda p: p.stem)
+def test_a_page_begins_with_what_its_study_did_not_vary(page):
+    before_figures = page.read_text(encoding="utf-8").split("\n| ")[0]
+    assert "Not varied" in before_figures
