@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.statistics import mean_t
 from seeworthy.ground.uncertainty import interval
@@ -61,6 +62,7 @@ class ColourValue:
     u: float
     low: float
     high: float
+    budget: tuple[Component, ...]
 
 
 @dataclass(frozen=True)
@@ -219,8 +221,13 @@ def _value(column: Floats) -> ColourValue:
     # Noise lengthens differences: what it adds to the draws it has added to what was seen.
     bias = float(draws.mean()) - seen
     value = max(seen - bias, 0.5 * seen)
-    u = math.hypot(float(draws.std(ddof=1)), bias)
-    return ColourValue(value, u, *interval(value, u, least=0.0))
+    parts = (
+        Component("scatter and coding of the cells", float(draws.std(ddof=1)),
+                  source="draws; coding fitted on 40 rendered takes (docs/accuracy/colour.md)"),
+        Component("length that noise adds, taken off", abs(bias), source="draws"),
+    )  # fmt: skip
+    u = combined(parts)
+    return ColourValue(value, u, *interval(value, u, least=0.0), parts)
 
 
 def _tone(reference: Floats, test: Floats) -> tuple[float, float]:

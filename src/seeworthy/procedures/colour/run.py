@@ -83,7 +83,7 @@ def _results(
         )
         made.append(
             result(
-                name, figure.value, figure.u, n=n, interval=(figure.low, figure.high),
+                name, figure.value, n=n, interval=(figure.low, figure.high), budget=figure.budget,
                 conditions=how, evidence=evidence,
             )
         )  # fmt: skip

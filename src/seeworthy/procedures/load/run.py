@@ -8,12 +8,14 @@ from typing import Any
 from seeworthy.ground.budget import Component
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.examples import as_options
+from seeworthy.ground.measurands import measurand
 from seeworthy.ground.results import Outcome, Result, result
 from seeworthy.media.logs import Log
 from seeworthy.procedures.declare import Inputs, Seen
 from seeworthy.procedures.load import PROCEDURE
 from seeworthy.procedures.load.chosen import Chosen, choose_columns, has_something, read_logs
 from seeworthy.procedures.load.figures import figures
+from seeworthy.procedures.load.flight import Figure95
 from seeworthy.procedures.load.measure import Flight, analyse
 from seeworthy.procedures.load.own_words import compare
 from seeworthy.procedures.load.series import Series
@@ -139,11 +141,25 @@ def _results(flight: Flight) -> list[Result]:
             conditions["bound"] = "lower"
         found.append(
             result(
-                f.measurand, f.value, f.u, n=f.n, interval=(f.low, f.high), conditions=conditions
+                f.measurand,
+                f.value,
+                n=f.n,
+                interval=(f.low, f.high),
+                conditions=conditions,
+                budget=(_whole(f),),
             )
         )
     order = {name: i for i, name in enumerate(PROCEDURE.measurand_ids)}
     return sorted(found, key=lambda r: order[r.measurand])
+
+
+def _whole(figure: Figure95) -> Component:
+    """Return its uncertainty as one part: what the smoothed flight says is not taken apart."""
+    name, source = "sensors, air and ends of the push, together", "scatter of the log, and "
+    source += "judgements of scale and air (docs/accuracy/load.md)"
+    if figure.bound:
+        name, source = "from the bound up to what is taken for the most", "judgement"
+    return Component(name, figure.u, measurand(figure.measurand).unit, source=source)
 
 
 def _findings(flight: Flight, logs: list[Log], used: list[str]) -> dict[str, Any]:
