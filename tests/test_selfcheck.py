@@ -79,9 +79,9 @@ def test_a_table_says_what_so_few_trials_can_tell_of_a_share():
     made = trials([10.0] * 4 + [20.0])
     (row,) = summarise(made)
     assert row.share == pytest.approx((0.2836, 0.9949), abs=1e-4)
-    assert "| 0.8 | 28 to 99 % |" in markdown(study(Goal("coverage", 0.9)), made, 5, 1)
+    assert "| 0.8 | 5 | 28 to 99 % |" in markdown(study(Goal("coverage", 0.9)), made, 5, 1)
     refused = [Trial("g", "m", 1.0, refused="no", should_refuse=True)]
-    assert "| – | – | 1 |" in markdown(study(), refused, 1, 1)
+    assert "| – | – | – | 1 |" in markdown(study(), refused, 1, 1)
 
 
 def test_every_study_is_of_a_procedure_and_has_goals():
@@ -101,6 +101,20 @@ def test_the_command_runs_a_study(capsys):
     assert code in (0, 3)
     assert found["view"]["summary"][0]["n"] >= 5
     assert main.run(["selfcheck", "nothing"]) == 2
+
+
+def test_trials_of_one_scene_count_once():
+    """Forty intervals of five clips, four of five right: what five can tell, 28 to 99 %."""
+    from seeworthy.procedures.study import one_scene
+
+    made = []
+    for clip in range(5):
+        value = 12.0 if clip == 0 else 10.0
+        places = [Trial("a", "m", 10.0, value, 0.5, value - 1, value + 1)] * 8
+        made += list(one_scene(str(clip), iter(places)))
+    row = summarise(made)[0]
+    assert (row.n, row.scenes, row.coverage) == (40, 5, 0.8)
+    assert row.share == pytest.approx((0.2836, 0.9949), abs=1e-4)  # R's binom.test(4, 5)
 
 
 PAGES = sorted((Path(__file__).parents[1] / "docs" / "accuracy").glob("*.md"))

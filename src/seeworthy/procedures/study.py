@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -30,6 +30,8 @@ class Trial:
         value, u, low, high: None when the measure refused.
         refused: The refusal's message, ``""`` when it answered.
         should_refuse: True when a number here would be wrong.
+        scene: What trials of one rendering have in common (`one_scene`): they count once where it
+            is asked how much is shown. Empty: a scene of its own.
     """
 
     group: str
@@ -41,6 +43,7 @@ class Trial:
     high: float | None = None
     refused: str = ""
     should_refuse: bool = False
+    scene: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +92,9 @@ class Summary:
     coverage: float
     right: float
     share: tuple[float, float] = (math.nan, math.nan)
-    """95 % interval of `coverage` (Clopper and Pearson 1934): what so few trials can tell."""
+    """95 % interval of `coverage` (Clopper and Pearson 1934): what so few scenes can tell."""
+    scenes: int = 0
+    """Renderings behind the intervals; trials of one are not independent."""
 
 
 def summarise(trials: Sequence[Trial]) -> list[Summary]:
@@ -104,7 +109,10 @@ def _one(group: str, name: str, rows: list[Trial]) -> Summary:
     done = [t for t in rows if t.value is not None]
     errors = [t.value - t.truth for t in done if t.value is not None]
     shares = [e / t.truth * 100 for e, t in zip(errors, done, strict=True) if t.truth]
-    inside = [t.low <= t.truth <= t.high for t in done if t.low is not None and t.high is not None]
+    bounds = [(t, t.low, t.high) for t in done if t.low is not None and t.high is not None]
+    inside = [low <= t.truth <= high for t, low, high in bounds]
+    scenes = len({t.scene or str(i) for i, (t, _, _) in enumerate(bounds)})
+    coverage = sum(inside) / len(inside) if inside else math.nan
     right = [(t.value is None) == t.should_refuse for t in rows]
 
     def rms(values: list[float]) -> float:
@@ -120,9 +128,10 @@ def _one(group: str, name: str, rows: list[Trial]) -> Summary:
         sum(shares) / len(shares) if shares else math.nan,
         max((abs(e) for e in errors), default=math.nan),
         max((abs(s) for s in shares), default=math.nan),
-        sum(inside) / len(inside) if inside else math.nan,
+        coverage,
         sum(right) / len(right),
-        clopper_pearson(sum(inside), len(inside)) if inside else (math.nan, math.nan),
+        clopper_pearson(round(coverage * scenes), scenes) if inside else (math.nan, math.nan),
+        scenes,
     )
 
 
@@ -159,6 +168,12 @@ def cases(
     for number, group in enumerate(groups):
         for i in range(max(1, repeats // share) if group in few else repeats):
             yield group, np.random.default_rng([seed, number, i])
+
+
+def one_scene(name: str, trials: Iterator[Trial]) -> Iterator[Trial]:
+    """Yield trials as those of one rendering."""
+    for trial in trials:
+        yield replace(trial, scene=name)
 
 
 def held(

@@ -10,7 +10,8 @@ from seeworthy.procedures.study import Goal, Study, Summary, Trial, summarise
 
 _HEADS = (
     "group", "measurand", "trials", "answered", "rms error", "rms %", "bias %",
-    "largest error", "truth inside 95 %", "that share's own 95 % (Clopper–Pearson)",
+    "largest error", "truth inside 95 %", "scenes",
+    "that share's own 95 % (Clopper–Pearson, scenes)",
     "right to answer or refuse",
 )  # fmt: skip
 
@@ -39,7 +40,7 @@ def goal_lines(study: Study, trials: Sequence[Trial]) -> list[GoalLine]:
             value = _figure(row, goal)
             if math.isnan(value):
                 continue
-            met = _met(goal, value, row.answered)
+            met = _met(goal, value, row.scenes)
             found.append(GoalLine(row.group, row.measurand, _text(goal), value, met))
     return found
 
@@ -115,7 +116,7 @@ def markdown(study: Study, trials: Sequence[Trial], repeats: int, seed: int) -> 
         cells = (
             row.group, row.measurand, str(row.n), str(row.answered), _number(row.rms),
             _number(row.rms_percent), _number(row.bias_percent), _number(row.largest),
-            _number(row.coverage), _span(row.share), _number(row.right),
+            _number(row.coverage), str(row.scenes or "–"), _span(row.share), _number(row.right),
         )  # fmt: skip
         lines.append("| " + " | ".join(cells) + " |")
     goals = goal_lines(study, trials)

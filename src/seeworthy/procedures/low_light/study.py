@@ -14,7 +14,7 @@ import numpy as np
 
 from seeworthy.ground.results import Outcome
 from seeworthy.observe.grey_patches import INK, PAPER_DENSITY, U_NOMINAL
-from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
+from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured, one_scene
 from seeworthy.targets import target
 from seeworthy.targets.edges import LOW_TONE
 from seeworthy.virtual.dim_light import DimCamera
@@ -31,8 +31,9 @@ SNR, SHARPNESS = 20.0, 0.5
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat is another camera, other levels, another print and meter."""
-    for group, rng in cases(repeats, seed, (GRAIN, WASH, CODED, BRIGHT), (CODED, BRIGHT)):
-        yield from _one(group, rng)
+    groups = cases(repeats, seed, (GRAIN, WASH, CODED, BRIGHT), (CODED, BRIGHT))
+    for number, (group, rng) in enumerate(groups):
+        yield from one_scene(f"{number}", _one(group, rng))
 
 
 @dataclass(frozen=True, slots=True)

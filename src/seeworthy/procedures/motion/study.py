@@ -8,7 +8,16 @@ from pathlib import Path
 
 import numpy as np
 
-from seeworthy.procedures.study import Goal, Study, Trial, asked, held, measured, must_refuse
+from seeworthy.procedures.study import (
+    Goal,
+    Study,
+    Trial,
+    asked,
+    held,
+    measured,
+    must_refuse,
+    one_scene,
+)
 from seeworthy.virtual.flight_view import Eye, Turning, Wave, film, fly
 
 _SECONDS = 12.0
@@ -25,8 +34,8 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
         path = Path(folder) / "clip.mp4"
         for k in range(repeats):
             rng = np.random.default_rng((seed, k))
-            yield from _one(path, rng, shaken=False)
-            yield from _one(path, rng, shaken=True)
+            yield from one_scene(f"{k} calm", _one(path, rng, shaken=False))
+            yield from one_scene(f"{k} shaken", _one(path, rng, shaken=True))
         yield _refusal(path, seed)
 
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from seeworthy.ground.results import Outcome
 from seeworthy.procedures.sharpness.lines import per_height
-from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
+from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured, one_scene
 from seeworthy.targets import target
 from seeworthy.virtual.coders import ENCODERS
 from seeworthy.virtual.filming import (
@@ -41,10 +41,11 @@ _CORNERS = {
 
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat films both targets with another blur."""
-    for group, rng in cases(repeats, seed, (HIGH, LOW, UNCODED, FOREIGN)):
-        yield from _one(group, rng)
+    # The places of one clip share lens, blur and coder.
+    for number, (group, rng) in enumerate(cases(repeats, seed, (HIGH, LOW, UNCODED, FOREIGN))):
+        yield from one_scene(f"{number}", _one(group, rng))
     for i in range(repeats):
-        yield from _fringes(np.random.default_rng([seed, 9, i]))
+        yield from one_scene(f"fringe {i}", _fringes(np.random.default_rng([seed, 9, i])))
 
 
 def _fringes(rng: np.random.Generator) -> Iterator[Trial]:

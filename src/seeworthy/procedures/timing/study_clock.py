@@ -19,7 +19,7 @@ from seeworthy.clock.watch import ClockWatch
 from seeworthy.ground.quantities import Quantity
 from seeworthy.media.frames import watch
 from seeworthy.media.source import Source
-from seeworthy.procedures.study import Goal, Study, Trial
+from seeworthy.procedures.study import Goal, Study, Trial, one_scene
 from seeworthy.procedures.timing.clocked import judge, results
 from seeworthy.virtual.clock_screen import ClockRecording, Screen, ScreenView, film
 from seeworthy.virtual.sensor import RollingCamera
@@ -35,7 +35,7 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
             rng = np.random.default_rng((seed, k))
             path = Path(folder) / "clock.mp4"
             for name, exposure in (("1/30", 1 / 30), ("1/60", 1 / 60), ("1/240", 1 / 240)):
-                yield from _times(path, rng, name, exposure)
+                yield from one_scene(f"{k}", _times(path, rng, name, exposure))
             yield from _rate(path, rng, (1 / 60, 1 / 240, 1 / 30)[k % 3])
             yield from _losses(path, rng)
             yield from _rate(path, rng, (1 / 60, 1 / 240, 1 / 30)[k % 3], minutes=10)
