@@ -96,8 +96,20 @@ def test_a_stop_of_shading_is_held_under_a_foreign_curve(curve):
 def test_other_falls_and_levels_are_held(curve, stops, level):
     value, low, high = shading(by_tag(field(stops, level), curve))
     assert low <= stops <= high
-    # An interval of any width would hold it too: 2 · 1.96 · 0.33/√3 of the value, and the wall's.
-    assert high - low < 0.75 * value + 0.25
+    # An interval of any width would hold it too: 2 · 1.96 · hypot(0.33, 0.3)/√3 of the value, which
+    # is 1.01, and the wall's.
+    assert high - low < 1.02 * value + 0.25
+
+
+@pytest.mark.parametrize("strength", [31, 60])
+@pytest.mark.parametrize(("stops", "level"), [(0.3, 0.5), (2.0, 0.4), (1.5, 0.25)])
+def test_shading_under_a_flat_look_is_held(strength, stops, level):
+    """Looks that are logarithmic in light, log(1 + k L), in a file tagged BT.709."""
+    how = light(ColourTags(transfer=1, matrix=1, range="full"), 8)
+    coded = np.log1p(strength * field(stops, level)) / np.log1p(strength)
+    value, low, high = shading(how.decode_signal(coded).astype(float))
+    assert value < stops
+    assert low <= stops <= high
 
 
 @pytest.mark.parametrize("uneven", [0.05, 0.1, -0.1])

@@ -22,7 +22,8 @@ def run(aspect="", **readings):
     return PROCEDURE.run(gather(PROCEDURE, {}, given, options))
 
 
-FRONT = "0 mm ± 0.1 mm"  # the pupil in the front of the lens: the formula of the books
+FRONT = "0 mm ± 0.1 mm"  # the pupil in the front of the lens, and
+SQUARE = "0.001 deg"  # nothing aslant: the formula of the books
 
 
 def values(outcome):
@@ -102,7 +103,9 @@ def test_squareness_is_typed_in_degrees():
 
 
 def test_width_and_height_give_the_diagonal():
-    found = values(run(width="1.6 m", distance="1 m", height="0.9 m", entrance_offset=FRONT))
+    found = values(
+        run(width="1.6 m", distance="1 m", height="0.9 m", entrance_offset=FRONT, squareness=SQUARE)
+    )
     assert found["dfov"].value == pytest.approx(
         math.degrees(2 * math.atan(math.hypot(1.6, 0.9) / 2))
     )
@@ -110,11 +113,21 @@ def test_width_and_height_give_the_diagonal():
 
 
 def test_the_frame_gives_the_missing_axes_and_says_so():
-    found = values(run(width="1.6 m", distance="1 m", aspect="16:9", entrance_offset=FRONT))
+    found = values(
+        run(width="1.6 m", distance="1 m", aspect="16:9", entrance_offset=FRONT, squareness=SQUARE)
+    )
     assert found["vfov"].value == pytest.approx(math.degrees(2 * math.atan(0.45)))
     assert found["vfov"].conditions == {"method": "tape, square pixels"}
     assert found["hfov"].conditions == {"method": "tape"}
-    tall = values(run(height="0.9 m", distance="1 m", aspect="1280x720", entrance_offset=FRONT))
+    tall = values(
+        run(
+            height="0.9 m",
+            distance="1 m",
+            aspect="1280x720",
+            entrance_offset=FRONT,
+            squareness=SQUARE,
+        )
+    )
     assert tall["hfov"].value == pytest.approx(math.degrees(2 * math.atan(0.8)))
 
 
@@ -126,7 +139,9 @@ def test_pixels_that_are_not_square_are_noticed():
 
 
 def test_the_figure_is_to_scale_and_holds_the_target():
-    figure = run(width="1 m ± 5 mm", distance="2 m ± 5 mm", entrance_offset=FRONT).figures[0]
+    figure = run(
+        width="1 m ± 5 mm", distance="2 m ± 5 mm", entrance_offset=FRONT, squareness=SQUARE
+    ).figures[0]
     assert figure.equal
     columns = figure.columns
     assert len({len(c) for c in columns.values()}) == 1
@@ -139,6 +154,21 @@ def test_the_figure_is_to_scale_and_holds_the_target():
 
 
 # --- injected truth ---------------------------------------------------------
+
+
+@pytest.mark.parametrize("degrees", [50.0, 100.0])
+def test_walls_out_of_square_do_not_widen_the_angle_on_the_average(degrees):
+    """A wall turned by τ, at d square to it, is hit at d·sin α / cos τ / cos(α ± τ) (law of
+    sines): always wider; a tape aslant is always longer."""
+    half = math.radians(degrees / 2)
+    off = []
+    for turned, slanted in np.random.default_rng(4).normal(0, math.radians(2), (400, 2)):
+        ends = 1 / math.cos(half + turned) + 1 / math.cos(half - turned)
+        width = math.sin(half) * ends / math.cos(turned)
+        view = measure_view([station(1 / math.cos(slanted), width)], offset=(0, 0))
+        off.append((view.hfov[0] - degrees) / view.hfov[1])
+    assert abs(np.mean(off)) < 0.15  # taken whole as uncertainty it was 0.3 to 0.6
+    assert 0.7 < np.sqrt(np.mean(np.square(off))) < 1.2
 
 
 def test_intervals_hold_the_angle():
@@ -161,7 +191,7 @@ def test_pinhole_examples(published):
         if row["model"] != "pinhole 2*atan(d/2f)":
             continue
         w, h, f = (float(row[k]) for k in ("w", "h", "f"))
-        view = measure_view([station(f, w, h)], offset=(0, 0))
+        view = measure_view([station(f, w, h)], offset=(0, 0), squareness=0)
         got = [view.hfov[0], view.vfov[0], view.dfov[0]]
         assert got == pytest.approx([float(row[k]) for k in ("H_deg", "V_deg", "D_deg")], abs=5e-5)
         seen += 1
@@ -176,7 +206,7 @@ def test_frame_examples(published):
         h = float(row["H_deg"])
         aspect = float(row["w"]) / float(row["h"])
         wide = station(1.0, 2 * math.tan(math.radians(h) / 2))
-        view = measure_view([wide], offset=(0, 0), aspect=aspect)
+        view = measure_view([wide], offset=(0, 0), aspect=aspect, squareness=0)
         got = [view.vfov[0], view.dfov[0]]
         assert got == pytest.approx([float(row["V_deg"]), float(row["D_deg"])], abs=2e-4)
 
@@ -191,7 +221,7 @@ def test_frame_examples(published):
 )
 def test_field_examples(published, case, width, distance):
     row = next(r for r in published("fov_examples.csv") if r["case"] == case)
-    given = {"width": width, "distance": distance, "entrance_offset": FRONT}
+    given = {"width": width, "distance": distance, "entrance_offset": FRONT, "squareness": SQUARE}
     found = values(run(**given))["hfov"]
     assert found.value == pytest.approx(float(row["H_deg"]), abs=5e-5)
 

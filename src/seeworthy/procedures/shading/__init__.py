@@ -18,7 +18,7 @@ PROCEDURE = Procedure(
     id="shading",
     title="Shading",
     question="Are the corners dark or tinted?",
-    version=4,
+    version=5,
     yields=(
         Measurand(
             "corner_shading",

@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="view",
     title="Angle of view by tape",
     question="How much of the land do you see?",
-    version=2,
+    version=3,
     yields=(
         Measurand(
             "hfov",
@@ -105,7 +105,7 @@ PROCEDURE = Procedure(
             "squareness",
             "deg",
             "How far out of square target and tape may be (standard uncertainty; 2 deg if not "
-            "given).",
+            "given). What that does on the average is taken off.",
             EXAMPLES["view.squareness"],
         ),
     ),

@@ -146,20 +146,20 @@ def _inputs(
     stations: Sequence[Station], axes: list[str], allowed: Value, squareness: float
 ) -> tuple[list[float], list[float]]:
     """Return the readings in one row: distances, offset, sizes by axis; alignment included."""
-    # An angle that is wrong by N(0, s) has an effect of second order: s² in the mean and
-    # √3·s² in the root mean square, always to one side; taken whole as uncertainty.
-    second_order = math.sqrt(3) * squareness**2
-    values = [s.distance[0] for s in stations]
-    us = [math.hypot(s.distance[1], s.distance[0] * second_order / 2) for s in stations]
+    # An angle that is wrong by N(0, s) has an effect of second order, always to one side: s² in the
+    # mean, which is taken off (JCGM 100:2008, 3.2.4), and √2·s² about it.
+    mean, about = squareness**2, math.sqrt(2) * squareness**2
+    values = [s.distance[0] * (1 - mean / 2) for s in stations]
+    us = [math.hypot(s.distance[1], s.distance[0] * about / 2) for s in stations]
     values.append(allowed[0])
     us.append(allowed[1])
     for axis in axes:
         sizes: list[Value] = [getattr(s, axis) for s in stations]
         tangent = _tangent([v for v, _ in sizes], [s.distance[0] for s in stations], allowed[0])
         # A wall turned by τ fills the frame with w·(1 + τ²·sec²α), distance square to it.
-        tilt = second_order * (1 + tangent**2)
-        values += [v for v, _ in sizes]
-        us += [math.hypot(u, v * tilt) for v, u in sizes]
+        wide = 1 + tangent**2
+        values += [v * (1 - mean * wide) for v, _ in sizes]
+        us += [math.hypot(u, v * about * wide) for v, u in sizes]
     return values, us
 
 
