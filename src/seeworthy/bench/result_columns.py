@@ -7,8 +7,10 @@ with their cycles cost many times what their columns do (`benchmarks/grow.py`).
 from __future__ import annotations
 
 import datetime as dt
+import json
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
+from functools import cache
 from typing import Any
 
 from sqlalchemy import ColumnElement, Row, Select, String, case, cast, or_, select
@@ -50,12 +52,13 @@ def read_results(
     query = (
         select(
             ResultRow.measurand, ResultRow.value, ResultRow.unit, ResultRow.u, ResultRow.low,
-            ResultRow.high, ResultRow.n, ResultRow.conditions, ResultRow.evidence, ResultRow.dof,
+            ResultRow.high, ResultRow.n, cast(ResultRow.conditions, String),
+            cast(ResultRow.evidence, String), ResultRow.dof,
             TakeRow.id, TakeRow.procedure, TakeRow.taken, TakeRow.unit_id, UnitRow.serial,
             CameraRow.name, CameraRow.source_uuid, OutcomeRow.procedure_version,
             OutcomeRow.seeworthy, OutcomeRow.method,
             OutcomeRow.measured, OutcomeRow.inputs_key, OutcomeRow.state,
-            case((_shares(), ResultRow.budget)).label("budget"),
+            case((_shares(), cast(ResultRow.budget, String))),
         )
         .join(OutcomeRow, ResultRow.outcome_id == OutcomeRow.id)
         .join(TakeRow, OutcomeRow.take_id == TakeRow.id)
@@ -72,7 +75,9 @@ def read_results(
         query = query.where(TakeRow.procedure.in_(tests))
     rows = session.execute(query).all()
     around = _Around(session, camera_id, tests)
-    return [_record(row, around) for row in rows]
+    # Evidence, conditions and budgets of many results are alike to the letter.
+    read = cache(json.loads)
+    return [_record(row, around, read) for row in rows]
 
 
 def _tests_for(session: Session, measurands: Collection[str]) -> list[str]:
@@ -251,34 +256,39 @@ def _by_take(
     return found
 
 
-def _record(row: Row[Any], around: _Around) -> StoredResult:
-    take = row.id
+def _record(row: Row[Any], around: _Around, read: Callable[[str], Any]) -> StoredResult:
+    (
+        measurand, value, unit, u, low, high, n, conditions, evidence, dof, take, procedure, taken,
+        unit_id, serial, camera, source, version, seeworthy, method, measured, _, _, budget,
+    ) = row  # fmt: skip
     firmware, hashes = around.of_take(row)
     result = Result(
-        row.measurand,
-        row.value,
-        row.unit,
-        row.u,
-        (row.low, row.high),
-        row.n,
-        {**around.conditions.get(take, {}), **row.conditions},
-        tuple(row.evidence),
-        row.dof,
-        shared=shared_parts(around.instruments.get(take, {}), row.unit_id, row.u, row.budget),
+        measurand,
+        value,
+        unit,
+        u,
+        (low, high),
+        n,
+        {**around.conditions.get(take, {}), **read(conditions)},
+        tuple(read(evidence)),
+        dof,
+        shared=shared_parts(
+            around.instruments.get(take, {}), unit_id, u, None if budget is None else read(budget)
+        ),
     )
     return StoredResult(
         take,
-        row.name,
-        row.serial,
+        camera,
+        serial,
         firmware,
-        row.procedure,
-        row.procedure_version,
-        row.seeworthy,
-        row.method,
-        row.taken,
-        row.measured,
+        procedure,
+        version,
+        seeworthy,
+        method,
+        taken,
+        measured,
         around.stale(row),
         result,
         hashes,
-        row.source_uuid is not None,
+        source is not None,
     )

@@ -15,6 +15,7 @@ from seeworthy.bench.instruments import set_instruments
 from seeworthy.bench.known import known_readings
 from seeworthy.bench.lookup import check_version, find_camera, find_unit
 from seeworthy.bench.models import (
+    CameraRow,
     ConditionRow,
     ReadingRow,
     TakeFileRow,
@@ -132,6 +133,18 @@ def list_lines(
         number = None if camera is None else find_camera(session, camera).id
         test = None if procedure is None else find_procedure(procedure).id
         return read_lines(session, number, test)
+
+
+def list_places(bench: Bench) -> list[tuple[int, str, str]]:
+    """Return number, camera and procedure of every take, in the order of entry."""
+    query = (
+        select(TakeRow.id, CameraRow.name, TakeRow.procedure)
+        .join(UnitRow, TakeRow.unit_id == UnitRow.id)
+        .join(CameraRow, UnitRow.camera_id == CameraRow.id)
+        .order_by(TakeRow.id)
+    )
+    with bench.reading() as session:
+        return [(row[0], row[1], row[2]) for row in session.execute(query)]
 
 
 def get_take(bench: Bench, number: int) -> Take:

@@ -135,7 +135,10 @@ def _untold(a: Result, b: Result) -> bool:
 
 
 def _is_bound(found: Result) -> bool:
-    return found.uncertain.shape == "rectangular" or any(math.isinf(e) for e in found.interval)
+    if any(math.isinf(e) for e in found.interval):
+        return True
+    # The shape is asked only of what can be rectangular: it takes a quantile.
+    return found.value in found.interval and found.uncertain.shape == "rectangular"
 
 
 def _tightest(bounds: Sequence[Result]) -> Result:

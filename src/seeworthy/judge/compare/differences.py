@@ -77,15 +77,26 @@ class Pairs(Sequence[Difference]):
     Three hundred cameras are 50,000 pairs a measurand: kept are the probabilities alone.
 
     Args:
-        p, corrected: array, (n (n - 1) / 2,). In the order of ``numpy.triu_indices(n, 1)``.
+        p, corrected: array, (n (n - 1) / 2,). In the order of ``numpy.triu_indices(n, 1)``; left
+            out, `p` is corrected over these pairs alone (Holm) where that is asked for.
     """
 
     __slots__ = ("_corrected", "_level", "_values", "p")
 
     def __init__(
-        self, values: Sequence[Value], p: Floats, corrected: Floats, level: float = LEVEL
+        self,
+        values: Sequence[Value],
+        p: Floats,
+        corrected: Floats | None = None,
+        level: float = LEVEL,
     ) -> None:
         self._values, self.p, self._corrected, self._level = tuple(values), p, corrected, level
+
+    @property
+    def _after(self) -> Floats:
+        if self._corrected is None:
+            self._corrected = holm(self.p)
+        return self._corrected
 
     def corrected_to(self, corrected: Floats) -> Pairs:
         """Return the same pairs with probabilities that were corrected over more than these."""
@@ -97,7 +108,7 @@ class Pairs(Sequence[Difference]):
         n = len(self._values)
         found = np.ones((n, n), bool)
         first, second = np.triu_indices(n, 1)
-        found[first, second] = found[second, first] = self._corrected >= self._level
+        found[first, second] = found[second, first] = self._after >= self._level
         return found
 
     def among(self, places: Sequence[int]) -> Pairs:
@@ -109,7 +120,7 @@ class Pairs(Sequence[Difference]):
         first, second = np.triu_indices(len(some), 1)
         chosen = number[some[first], some[second]]
         values = [self._values[i] for i in places]
-        return Pairs(values, self.p[chosen], self._corrected[chosen], self._level)
+        return Pairs(values, self.p[chosen], self._after[chosen], self._level)
 
     def __len__(self) -> int:
         return len(self.p)
@@ -141,8 +152,8 @@ class Pairs(Sequence[Difference]):
                 float(u[k]),
                 (float(low[k]), float(high[k])),
                 float(self.p[at]),
-                float(self._corrected[at]),
-                bool(self._corrected[at] < self._level),
+                float(self._after[at]),
+                bool(self._after[at] < self._level),
             )
             for k, at in enumerate(chosen.tolist())
         ]
@@ -162,7 +173,7 @@ def differences(values: Sequence[Value], level: float = LEVEL) -> Pairs:
     least, most = _open(values, first, second)
     # A bound may lie anywhere on its open side: it tells apart on the other one only.
     p = np.where(np.where(gap > 0, np.isinf(least), np.isinf(most)), 1.0, two_sided(t, dof))
-    return Pairs(values, p, holm(p), level)
+    return Pairs(values, p, level=level)
 
 
 def _open(

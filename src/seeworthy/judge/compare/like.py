@@ -44,13 +44,9 @@ class Like:
             parts.append(f"{self.temperature:.0f} °C")
         return ", ".join(parts)
 
-    def holds(self, conditions: Mapping[str, Any]) -> bool:
-        """Tell whether a result of these conditions belongs here."""
-        return (
-            _words(conditions) == self.words
-            and _near_light(self.light, _number(conditions, "light"))
-            and _near_temperature(self.temperature, _number(conditions, "temperature"))
-        )
+    def near(self, light: float | None, temperature: float | None) -> bool:
+        """Tell whether a result whose words are these belongs here."""
+        return _near_light(self.light, light) and _near_temperature(self.temperature, temperature)
 
 
 def _words(conditions: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
@@ -101,17 +97,18 @@ def sort_alike(results: Iterable[Result]) -> list[tuple[Like, list[int]]]:
         only within their tolerance of the set's first member, so that sets do not creep.
     """
     found: list[tuple[Like, list[int]]] = []
+    per: dict[tuple[tuple[str, str], ...], list[tuple[Like, list[int]]]] = {}
     for index, result in enumerate(results):
         conditions = conditions_that_matter(result)
-        for like, members in found:
-            if like.holds(conditions):
-                members.append(index)
-                break
-        else:
-            like = Like(
-                _words(conditions), _number(conditions, "light"), _number(conditions, "temperature")
-            )
-            found.append((like, [index]))
+        words = _words(conditions)
+        light, temperature = _number(conditions, "light"), _number(conditions, "temperature")
+        same = per.setdefault(words, [])
+        place = next((m for like, m in same if like.near(light, temperature)), None)
+        if place is None:
+            place = []
+            same.append((Like(words, light, temperature), place))
+            found.append(same[-1])
+        place.append(index)
     return found
 
 

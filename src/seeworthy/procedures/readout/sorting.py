@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,9 +79,10 @@ def known(
     """Tell whether an edge was located already at a finer scale, for most of its way."""
     t, x = times[track.frames], edges.place[track.edges] - (width - 1) / 2
     speed, middle, mean = float((x[-1] - x[0]) / (t[-1] - t[0])), float(t.mean()), float(x.mean())
+    moments = t.tolist()
     for points in here:
         first, last = points.time[0] - 1e-6, points.time[-1] + 1e-6
-        inside = t.searchsorted(last) - t.searchsorted(first, "right")
+        inside = bisect_left(moments, last) - bisect_right(moments, first)
         if inside < 0.8 * len(t):
             continue
         # Points stand in the order of their frames.

@@ -14,6 +14,7 @@ from seeworthy.bench.takes import (
     edit_take,
     get_take,
     list_lines,
+    list_places,
     list_takes,
     remove_take,
 )
@@ -48,20 +49,28 @@ def takes_page(
     page: int = 1,
 ) -> Response:
     """List takes, a page at a time, newest first."""
-    everything = site.remember("takes", lambda: list_lines(site.bench))
+    everything = site.remember("places", lambda: list_places(site.bench))
+    # Where every take stands is worked out only where it is asked for.
+    states = (
+        {t.id: t.state for t in site.remember("takes", lambda: list_lines(site.bench))}
+        if state
+        else {}
+    )
     found = [
-        t
-        for t in reversed(everything)
-        if camera in ("", t.camera) and procedure in ("", t.procedure) and state in ("", t.state)
+        take
+        for take, of, test in reversed(everything)
+        if camera in ("", of)
+        and procedure in ("", test)
+        and (not state or states.get(take) == state)
     ]
     last = max(1, -(-len(found) // PER_PAGE))
     number = min(max(1, page), last)
-    numbers = [t.id for t in found[(number - 1) * PER_PAGE : number * PER_PAGE]]
+    numbers = found[(number - 1) * PER_PAGE : number * PER_PAGE]
     shown = list_takes(site.bench, numbers=numbers)[::-1]
     context = TakesPage(
         shown, number, last, len(found), camera, procedure, state,
-        sorted({t.camera for t in everything}),
-        [p for p in all_procedures() if any(t.procedure == p for t in everything)],
+        sorted({of for _, of, _ in everything}),
+        [p for p in all_procedures() if p in {test for *_, test in everything}],
         ["new", "measured", "refused", "failed", "lost", "stale"],
     )  # fmt: skip
     return show(request, context)
