@@ -50,7 +50,7 @@ test-all: setup-dev
 
 FUZZ_SECONDS ?= 120
 fuzz: setup-dev
-	@for reader in quantity listing toml table correction backup package log boxes purpose curve; do \
+	@for reader in quantity listing toml table correction backup package inside log boxes purpose curve; do \
 	  mkdir -p tests/faults/corpus/$$reader; \
 	  PYTHONPATH=tests $(BIN)/python tests/faults/fuzz.py $$reader -max_total_time=$(FUZZ_SECONDS) \
 	    tests/faults/corpus/$$reader || exit 1; done

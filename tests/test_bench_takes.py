@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import subprocess
+import sys
 
 import pytest
 
@@ -39,6 +41,7 @@ from seeworthy.ground.errors import (
     UnreadableInput,
     WrongCall,
 )
+from seeworthy.ground.leftovers import mark
 
 
 @pytest.fixture
@@ -457,11 +460,12 @@ def test_tidying_removes_what_nothing_uses(bench, shore, tmp_path):
     assert check_bench(bench) == []
 
 
-def test_what_a_killed_copy_left_is_swept(bench):
-    part = bench.evidence_folder / ".part-xyz"
+def test_what_a_killed_copy_left_is_swept(bench, shore):
+    dead = subprocess.Popen([sys.executable, "-c", ""])
+    dead.wait()
+    part = bench.evidence_folder / f"{mark('.part-', dead.pid)}xyz"
     part.write_text("half")
-    assert evidence.sweep_parts(bench) == 0
-    assert evidence.sweep_parts(bench, older_than=-1) == 1
+    add_take(bench, "tide", "Dunlin", {"": [shore]})
     assert not part.exists()
 
 

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import subprocess
 import sys
 from fractions import Fraction
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from seeworthy.cli import main
-from seeworthy.cli.words import pairs, result_line
+from seeworthy.cli.words import harmless, pairs, result_line
 from seeworthy.ground.errors import WrongCall
 from seeworthy.ground.plain import plain
 from seeworthy.ground.results import result
@@ -247,3 +249,34 @@ def test_the_units_of_a_bench_hold_until_a_command_says_another(capsys, empty_be
     assert re.search(r"0\.59\d* ± 0\.03\d* oz", run(capsys, "take", "show", "1", *at)[1])
     assert "oz" not in run(capsys, "--units", "metric", "take", "show", "1", *at)[1]
     assert run(capsys, "bench", "units", "stone", *at)[0] == 2
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        (
+            "\x1b]0;title\x07 \x1b[2J\x1b]52;c;eA==\x07",
+            "\ufffd]0;title\ufffd \ufffd[2J\ufffd]52;c;eA==\ufffd",
+        ),
+        ("photo\u202egnp.exe \x9b2J", "photo\ufffdgnp.exe \ufffd2J"),
+        ("\x1b[1;32mwide\x1b[0m\tangle\n", "\x1b[1;32mwide\x1b[0m\tangle\n"),
+        ("Großer Brachvogel 滨鹬 ±", "Großer Brachvogel 滨鹬 ±"),
+    ],
+)
+def test_names_of_strangers_give_a_terminal_no_orders(said, shown):
+    """ECMA-48: OSC, CSI and C1 sequences; only colours (SGR) pass."""
+    assert harmless(said, terminal=True) == shown
+    assert harmless(said, terminal=False) == said
+
+
+def test_a_name_that_is_no_text_is_printed(tmp_path):
+    path = os.fsencode(tmp_path) + b"/\xff.csv"
+    Path(os.fsdecode(path)).write_bytes(b"no log")
+    done = subprocess.run(
+        [sys.executable, "-m", "seeworthy", "measure", "load", path],
+        capture_output=True,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert b"itself failed" not in done.stderr
+    assert "\ufffd.csv" in done.stderr.decode()

@@ -300,3 +300,11 @@ def test_the_command_line_takes_in_and_gives_out(folder, tmp_path, capsys):
     out = capsys.readouterr().out
     assert '"licence": "CC0-1.0"' in out
     assert main.run(["import", str(target), "--bench", str(tmp_path / "new")]) == 2
+
+
+def test_a_package_that_somebody_else_made_is_not_replaced(bench, tmp_path):
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "datapackage.json").write_text('{"name": "wader counts"}')
+    with pytest.raises(Conflict):
+        export_bench(bench, tmp_path / "mine")
+    assert [p.name for p in (tmp_path / "mine").iterdir()] == ["datapackage.json"]

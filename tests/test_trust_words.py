@@ -11,6 +11,7 @@ import sys
 import pytest
 from fastapi.testclient import TestClient
 
+from faults.fuzz import CURVE
 from seeworthy.bench import evidence
 from seeworthy.bench.cameras import add_camera
 from seeworthy.bench.models import EvidenceRow
@@ -19,10 +20,12 @@ from seeworthy.bench.sound_evidence import evidence_troubles
 from seeworthy.bench.takes import add_take
 from seeworthy.cli.main import run as command
 from seeworthy.ground.errors import BadQuantity, SeeworthyError, UnreadableInput, WrongCall
-from seeworthy.ground.leftovers import sweep
+from seeworthy.ground.leftovers import beside, mark, sweep
 from seeworthy.ground.toml_text import TomlText
 from seeworthy.judge.correct.data import read_file
+from seeworthy.media.source import Source
 from seeworthy.media.tables import split
+from seeworthy.media.tone_curve import read_curve
 from seeworthy.publish.assemble import camera_report
 from seeworthy.publish.html import page
 from seeworthy.publish.write import write_reports
@@ -136,6 +139,17 @@ def test_corrections_out_of_bounds_are_refused(tmp_path, text):
             read_file(path, kind)
 
 
+@pytest.mark.parametrize("size", ["[1e999, 96]", f"[{'9' * 400}, 96]", "[]", "[128, 1e999]"])
+def test_tone_curves_out_of_bounds_are_refused(tmp_path, size):
+    good = json.dumps(CURVE)
+    path = tmp_path / "curve.json"
+    path.write_text(good)
+    assert read_curve(Source.of(path)).mode.width == 128
+    path.write_text(good.replace("[128, 96]", size))
+    with pytest.raises(UnreadableInput):
+        read_curve(Source.of(path))
+
+
 def test_a_bad_proof_leaves_no_clip(capsys, tmp_path, monkeypatch):
     from seeworthy.cli import correct
 
@@ -245,10 +259,35 @@ def test_what_a_killed_export_left_is_swept(tmp_path):
     dead = subprocess.Popen([sys.executable, "-c", ""])
     dead.wait()
     for number in (dead.pid, os.getpid()):
-        (tmp_path / f".export-{number}-abc").mkdir()
-        (tmp_path / f".export-{number}-abc" / "takes.csv").write_text("x")
+        (tmp_path / f"{mark('.export-', number)}abc").mkdir()
+        (tmp_path / f"{mark('.export-', number)}abc" / "takes.csv").write_text("x")
+    elsewhere = mark(".export-", dead.pid).replace(f"{dead.pid}-", f"{dead.pid}-0", 1)
+    (tmp_path / elsewhere).mkdir()  # another machine's, in a shared folder
     assert sweep(tmp_path, ".export-") == 1
-    assert [p.name for p in tmp_path.iterdir()] == [f".export-{os.getpid()}-abc"]
+    left = sorted([elsewhere, f"{mark('.export-')}abc"])
+    assert sorted(p.name for p in tmp_path.iterdir()) == left
+
+
+def test_a_folder_takes_its_place_whole_or_not_at_all(tmp_path):
+    target = tmp_path / "data"
+    for text in ("first", "second"):
+        with beside(target, "export", folder=True) as part:
+            (part / "a.csv").write_text(text)
+        assert (target / "a.csv").read_text() == text
+
+    def fails(part):
+        (part / "a.csv").write_text("third")
+        raise OSError("full")
+
+    with pytest.raises(OSError, match="full"), beside(target, "export", folder=True) as part:
+        fails(part)
+    assert (target / "a.csv").read_text() == "second"
+    assert list(tmp_path.iterdir()) == [target]
+    with (
+        pytest.raises(OSError, match=r"nowhere'$"),
+        beside(tmp_path / "nowhere" / "a.csv", "export"),
+    ):
+        pass
 
 
 # Evidence that is not what it was.

@@ -84,7 +84,7 @@ def doctored(packed, tmp_path, *statements):
         database.write_bytes(old.read("bench.sqlite"))
         connection = sqlite3.connect(database)
         for statement in statements:
-            connection.execute(statement)
+            connection.executescript(statement)
         connection.commit()
         connection.close()
         for entry in old.infolist():
@@ -106,6 +106,8 @@ def doctored(packed, tmp_path, *statements):
         "create trigger t after insert on camera begin delete from claim; end",
         "create view v as select * from camera",
         "create virtual table ft using fts5(a)",
+        "pragma writable_schema = on; insert into sqlite_master values ('table', 'ft', 'ft', 0, "
+        "'CREATE/**/VIRTUAL TABLE ft USING fts5(a)')",
     ],
 )
 def test_a_database_made_to_harm_is_refused(packed, tmp_path, statement):
@@ -132,6 +134,25 @@ def test_a_restored_bench_reads_no_file_whose_content_it_does_not_know(packed, t
         assert row.place is None
         with pytest.raises(BenchError):
             picture_path(bench, row)
+
+
+def test_a_damaged_stream_is_said(packed, tmp_path):
+    data = bytearray(packed.read_bytes())
+    with zipfile.ZipFile(packed) as archive:
+        entry = archive.getinfo("bench.sqlite")
+    for at in range(entry.header_offset + 60, entry.header_offset + 200):
+        data[at] ^= 0xFF
+    (tmp_path / "bad.zip").write_bytes(data)
+    with pytest.raises(UnreadableInput, match="damaged"):
+        unpack_bench(tmp_path / "bad.zip", tmp_path / "again")
+    assert sorted(p.name for p in tmp_path.iterdir() if p.name.startswith((".", "again"))) == []
+
+
+def test_an_empty_folder_stays_the_folder_that_it_is(packed, tmp_path):
+    (tmp_path / "again").mkdir()
+    number = (tmp_path / "again").stat().st_ino  # somebody may stand in it
+    assert unpack_bench(packed, tmp_path / "again").troubles == ()
+    assert (tmp_path / "again").stat().st_ino == number
 
 
 @pytest.mark.parametrize("data", [b"", b"PK\x03\x04 no", b"text"])

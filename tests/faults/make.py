@@ -36,27 +36,40 @@ def seeds() -> dict[str, bytes]:
     ).encode()
     found["cube"] = b"LUT_3D_SIZE 2\n" + b"0.1 0.2 0.3\n" * 8
     package = io.BytesIO()
-    with zipfile.ZipFile(package, "w") as archive:
+    with zipfile.ZipFile(package, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("datapackage.json", json.dumps({"name": "x", "resources": []}))
         archive.writestr("cameras.csv", "camera,maker\nDunlin,\n")
     found["zip"] = package.getvalue()
     return found
 
 
-def _clip(kind: str) -> bytes:
+def fragmented() -> bytes:
+    """Return a clip whose tables stand in fragments (ISO/IEC 14496-12, moof and traf)."""
+    return _clip("mp4", {"movflags": "frag_keyframe+empty_moov"})
+
+
+def _clip(kind: str, options: dict[str, str] | None = None) -> bytes:
     target = io.BytesIO()
     name = {"mkv": "matroska"}.get(kind, kind)
-    with av.open(target, "w", format=name) as container:
+    with av.open(target, "w", format=name, options=options or {}) as container:
         stream = container.add_stream("mpeg4" if kind == "avi" else "libx264", rate=25)
         stream.width, stream.height, stream.pix_fmt = 128, 96, "yuv420p"
+        sound = container.add_stream("pcm_s16le" if kind == "avi" else "aac", rate=8000)
+        sound.layout = "mono"
         for index in range(12):
             pixels = np.full((96, 128, 3), index * 9, np.uint8)
-            pixels[20:60, 4 * index : 4 * index + 30] = 220
+            pixels[20:60, 4 * index : 4 * index + 30] = (220, 90, 40)
             frame = av.VideoFrame.from_ndarray(pixels, format="rgb24")
             for packet in stream.encode(frame):
                 container.mux(packet)
-        for packet in stream.encode(None):
-            container.mux(packet)
+        tone = np.sin(np.arange(3840) / 3) * 9000
+        for start in range(0, 3840, 960):
+            samples = tone[None, start : start + 960].astype(np.int16)
+            heard = av.AudioFrame.from_ndarray(samples, format="s16", layout="mono")
+            heard.sample_rate, heard.pts = 8000, start
+            container.mux(sound.encode(heard))
+        container.mux(stream.encode(None))
+        container.mux(sound.encode(None))
     return target.getvalue()
 
 

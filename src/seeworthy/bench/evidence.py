@@ -11,8 +11,6 @@ import hashlib
 import os
 import re
 import shutil
-import tempfile
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -25,14 +23,14 @@ from seeworthy.bench.models import EvidenceRow
 from seeworthy.bench.store import Bench
 from seeworthy.bench.trouble import no_space_error, said_in_words
 from seeworthy.ground.errors import BenchError, Conflict, UnreadableInput
+from seeworthy.ground.leftovers import part_of
 from seeworthy.media.source import Source
 
 KEPT = re.compile(r"evidence/([0-9a-f]{2})/([0-9a-f]{64})(\.[a-z0-9]{1,8})?")
 """Where a kept content stands, and nowhere else."""
 
 _PIECE = 1 << 20
-_PART = ".part-"
-_STALE_SECONDS = 86400.0
+_PART = "part"
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,17 +172,6 @@ def digest_of(path: Path) -> str:
         return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
-def sweep_parts(bench: Bench, older_than: float = _STALE_SECONDS) -> int:
-    """Remove what copies that were killed have left; return how many."""
-    count = 0
-    for part in bench.evidence_folder.glob(f"{_PART}*"):
-        with suppress(OSError):
-            if time.time() - part.stat().st_mtime > older_than:
-                part.unlink()
-                count += 1
-    return count
-
-
 def _writable_folder(bench: Bench) -> Path:
     bench.require_writable()
     with said_in_words(bench.folder):
@@ -200,13 +187,8 @@ def _ending(path: Path) -> str:
 
 @contextmanager
 def _part(folder: Path) -> Iterator[tuple[IO[bytes], Path]]:
-    number, name = tempfile.mkstemp(prefix=_PART, dir=folder)
-    part = Path(name)
-    try:
-        with os.fdopen(number, "wb") as handle:
-            yield handle, part
-    finally:
-        part.unlink(missing_ok=True)
+    with part_of(folder, _PART) as part, part.open("wb") as handle:
+        yield handle, part
 
 
 def _settle(bench: Bench, handle: IO[bytes], part: Path, sha256: str, ending: str) -> str:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from sqlalchemy import inspect
 
 from seeworthy.ground.errors import BenchError, BenchReadOnly, BenchTooNew
+from seeworthy.ground.leftovers import beside
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -128,8 +129,9 @@ def refuse_foreign_parts(engine: Engine, database: Path) -> None:
     """
     with engine.connect() as connection:
         foreign = connection.exec_driver_sql(
-            "SELECT type || ' ' || name FROM sqlite_master WHERE type IN ('trigger', 'view') "
-            "OR sql LIKE 'CREATE VIRTUAL%' LIMIT 1"
+            "SELECT type || ' ' || name FROM sqlite_master WHERE sql IS NOT NULL AND sql NOT LIKE "
+            "'CREATE TABLE %' AND sql NOT LIKE 'CREATE INDEX %' AND sql NOT LIKE "
+            "'CREATE UNIQUE INDEX %' LIMIT 1"
         ).scalar()
         if foreign is not None:
             raise BenchError(
@@ -193,8 +195,7 @@ def reading_address(path: Path) -> str:
 
 def copy_database(source: Path, target: Path) -> None:
     """Copy a SQLite database that may be in use, whole or not at all."""
-    part = target.with_name(f".{target.name}.part")
-    try:
+    with beside(target, "copy") as part:
         old = sqlite3.connect(reading_address(source.resolve()), uri=True)
         new = sqlite3.connect(part)
         try:
@@ -204,6 +205,3 @@ def copy_database(source: Path, target: Path) -> None:
         finally:
             new.close()
             old.close()
-        part.replace(target)
-    finally:
-        part.unlink(missing_ok=True)

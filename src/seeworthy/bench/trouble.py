@@ -12,6 +12,7 @@ from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.orm.exc import StaleDataError
 
 from seeworthy.ground.errors import (
+    FULL_DISK,
     BenchBusy,
     BenchError,
     BenchReadOnly,
@@ -36,9 +37,6 @@ def no_space_error(folder: Path) -> NoSpace:
         f"The disk of the bench in '{folder}' is full; nothing was written half.",
         "Free some space and do it again.",
     )
-
-
-FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 
 @contextmanager
@@ -97,7 +95,7 @@ def _of_database(error: BaseException | None, folder: Path) -> BenchError:
 
 
 def _of_system(error: OSError, folder: Path) -> BenchError:
-    if error.errno in FULL:
+    if error.errno in FULL_DISK:
         return no_space_error(folder)
     if error.errno in {errno.EACCES, errno.EPERM, errno.EROFS}:
         return read_only_error(folder)

@@ -27,6 +27,7 @@ from seeworthy.bench.schema import copy_database
 from seeworthy.bench.store import Bench
 from seeworthy.bench.trouble import no_space_error, said_in_words
 from seeworthy.ground.errors import Conflict, WrongCall
+from seeworthy.ground.leftovers import sweep
 
 YOUNG_SECONDS = 3600.0
 
@@ -124,7 +125,7 @@ def tidy_bench(bench: Bench, *, older_than: float = YOUNG_SECONDS) -> tuple[int,
         How many files, how many bytes. Referenced files are never touched.
     """
     count = size = 0
-    evidence.sweep_parts(bench)
+    sweep(bench.evidence_folder, ".part-")
     with bench.changing() as session:
         used = _users(session)
         for row in list(session.scalars(select(EvidenceRow))):

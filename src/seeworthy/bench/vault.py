@@ -6,8 +6,8 @@ import hashlib
 import re
 import shutil
 import stat
-import tempfile
 import zipfile
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +20,7 @@ from seeworthy.bench.store import DATABASE, Bench, is_bench, open_bench
 from seeworthy.bench.trouble import said_in_words
 from seeworthy.bench.upkeep import backup_bench, check_bench
 from seeworthy.ground.errors import Conflict, NoSpace, UnreadableInput, WrongCall
+from seeworthy.ground.leftovers import beside, part_of
 
 LARGEST = 200 * 1024**3
 MOST_FILES = 200_000
@@ -59,15 +60,17 @@ def pack_bench(bench: Bench, target: Path) -> Path:
     need = sum(p.stat().st_size for p in _parts(bench))
     if shutil.disk_usage(target.parent).free < need + _SPARE:
         raise NoSpace("The disk has no room for a backup.", "Free some space first.")
-    with said_in_words(target.parent), tempfile.TemporaryDirectory(dir=target.parent) as place:
-        copy = backup_bench(bench, Path(place) / DATABASE)
-        part = Path(place) / "bench.zip"
+    with (
+        said_in_words(target.parent),
+        part_of(target.parent, "backup", folder=True) as place,
+        beside(target, "backup") as part,
+    ):
+        copy = backup_bench(bench, place / DATABASE)
         # Clips do not shrink; storing them is as small and many times faster.
         with zipfile.ZipFile(part, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
             archive.write(copy, DATABASE, zipfile.ZIP_DEFLATED)
             for path in _parts(bench):
                 archive.write(path, path.relative_to(bench.folder).as_posix())
-        part.replace(target)
     return target
 
 
@@ -89,30 +92,36 @@ def unpack_bench(archive: Path, folder: Path) -> Restored:
     """
     if folder.exists() and any(folder.iterdir()):
         raise Conflict(f"'{folder}' is not empty.", "Name a new folder.")
-    made = not folder.exists()
     try:
         with zipfile.ZipFile(archive) as opened:
             entries = _checked(opened)
-            _room(folder, sum(e.file_size for e in entries))
-            folder.mkdir(parents=True, exist_ok=True)
+            place = next(p for p in (folder.parent, *folder.parents) if p.exists())
+            _room(place, sum(e.file_size for e in entries))
             with said_in_words(folder):
-                for entry in entries:
-                    _unpack(opened, entry, folder)
-        (folder / "exports").mkdir(exist_ok=True)
-        (folder / "evidence").mkdir(exist_ok=True)
-        with open_bench(folder) as bench:
-            drop_false_references(bench)
-            troubles = tuple(t.message for t in check_bench(bench) if t.kind != "unused")
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError) as error:
-        _unmake(folder, made)
+                folder.parent.mkdir(parents=True, exist_ok=True)
+                # Beside its name: killed half way, it is no bench that opens and lacks clips.
+                with beside(folder, "restore", folder=True) as part:
+                    found = _restored(opened, entries, part)
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
         raise UnreadableInput(
             f"'{archive.name}' is damaged, or no backup of a bench ({error}).",
             "Choose the zip file that Seeworthy wrote.",
         ) from None
-    except BaseException:
-        _unmake(folder, made)
-        raise
-    return Restored(folder, len(entries), troubles)
+    there = tuple(said.replace(str(part.resolve()), str(folder)) for said in found)
+    return Restored(folder, len(entries), there)
+
+
+def _restored(
+    opened: zipfile.ZipFile, entries: list[zipfile.ZipInfo], folder: Path
+) -> tuple[str, ...]:
+    """Unpack into a folder, and return what `check_bench` says of it."""
+    for entry in entries:
+        _unpack(opened, entry, folder)
+    for name in ("exports", "evidence"):
+        (folder / name).mkdir(exist_ok=True)
+    with open_bench(folder) as bench:
+        drop_false_references(bench)
+        return tuple(t.message for t in check_bench(bench) if t.kind != "unused")
 
 
 def drop_false_references(bench: Bench) -> int:
@@ -164,8 +173,7 @@ def _bad(reason: str) -> UnreadableInput:
     )
 
 
-def _room(folder: Path, size: int) -> None:
-    place = next(p for p in (folder, *folder.parents) if p.exists())
+def _room(place: Path, size: int) -> None:
     if shutil.disk_usage(place).free < size + _SPARE:
         raise NoSpace("The disk has no room for what the backup holds.", "Free some space first.")
 
@@ -186,14 +194,6 @@ def _unpack(opened: zipfile.ZipFile, entry: zipfile.ZipInfo, folder: Path) -> No
         raise _bad(f"'{entry.filename}' is not what it was when it was kept")
     if evidence:
         path.chmod(0o444)
-
-
-def _unmake(folder: Path, made: bool) -> None:
-    if made and folder.exists():
-        shutil.rmtree(folder, ignore_errors=True)
-    elif folder.exists():
-        for part in folder.iterdir():
-            shutil.rmtree(part) if part.is_dir() else part.unlink()
 
 
 def free_folder(beside: Path, name: str) -> Path:

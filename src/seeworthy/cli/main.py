@@ -19,7 +19,7 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 
 from seeworthy import __version__
-from seeworthy.ground.errors import Fault, NoSpace, SeeworthyError, WrongCall
+from seeworthy.ground.errors import FULL_DISK, Fault, NoSpace, SeeworthyError, WrongCall
 
 # Read when NumPy is loaded. Our matrices are small: threads of the BLAS wait for one another in
 # loops that cost a quarter to a third of the processor's time of `look`.
@@ -227,7 +227,7 @@ def _translate(error: Exception) -> SeeworthyError:
         return WrongCall(error.format_message().rstrip("."), "Add --help to see what it takes.")
     if type(error).__name__ == "Abort":
         return WrongCall("Stopped.")
-    if isinstance(error, OSError) and error.errno == 28:
+    if isinstance(error, OSError) and error.errno in FULL_DISK:
         return NoSpace("The disk is full.", "Free some space and run it again.")
     if isinstance(error, OSError) and error.errno == 30:
         return WrongCall(
@@ -252,9 +252,10 @@ def _leave(error: SeeworthyError, words: list[str], cause: Exception | None = No
         import traceback
 
         traceback.print_exception(cause or error)
-    typer.echo(error.message, err=True)
-    if error.hint:
-        typer.echo(error.hint, err=True)
+    from seeworthy.cli.words import harmless
+
+    for line in filter(None, (error.message, error.hint)):
+        typer.echo(harmless(line, sys.stderr.isatty()), err=True)
     if "--json" in words:
         typer.echo(json.dumps(error.to_json(), ensure_ascii=False, indent=2))
     return error.exit_code

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
@@ -41,6 +42,23 @@ def units_first() -> str:
     return _units["first"]
 
 
+# Of what moves a terminal, only colours and the progress bar's own moves pass.
+_MOVES = re.compile(
+    "\x1b(?!\\[[0-9;]*[mKA]|\\[\\?25[hl])"
+    "|[\x00-\x08\x0b\x0c\x0e-\x1a\x1c-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]"
+)
+_NO_TEXT = re.compile("[\ud800-\udfff]")
+
+
+def harmless(text: str, terminal: bool) -> str:
+    """Return text that a stream can write, and that gives a terminal no orders.
+
+    File names, tags of clips and packages of others may hold anything.
+    """
+    said = _NO_TEXT.sub("\ufffd", text)
+    return _MOVES.sub("\ufffd", said) if terminal else said
+
+
 class UnitsOut(io.TextIOBase):
     """Standard output in the units that were chosen: figures are turned line by line."""
 
@@ -51,18 +69,19 @@ class UnitsOut(io.TextIOBase):
     def write(self, text: str) -> int:
         """Write what is whole lines, and keep the rest until its line ends."""
         if _units["first"] != "us":
-            self._out.write(self._rest + text)
+            self._out.write(harmless(self._rest + text, self.isatty()))
             self._rest = ""
             return len(text)
         *lines, self._rest = (self._rest + text).split("\n")
         for line in lines:
-            self._out.write(customary_text(line) + "\n")
+            self._out.write(harmless(customary_text(line), self.isatty()) + "\n")
         return len(text)
 
     def flush(self) -> None:
         """Write what is left."""
         if self._rest:
-            self._out.write(customary_text(self._rest) if _units["first"] == "us" else self._rest)
+            said = customary_text(self._rest) if _units["first"] == "us" else self._rest
+            self._out.write(harmless(said, self.isatty()))
             self._rest = ""
         self._out.flush()
 

@@ -6,10 +6,14 @@ do about it (``hint``). Faces print both; they never print a traceback.
 
 from __future__ import annotations
 
+import errno
 from typing import TYPE_CHECKING, Any, ClassVar
 
 if TYPE_CHECKING:
     from seeworthy.ground.results import Picture
+
+FULL_DISK = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+"""What the system says of a write that has no room: the disk, a quota, a limit of one file."""
 
 
 class SeeworthyError(Exception):

@@ -29,6 +29,7 @@ KIND = "oecf"
 _LARGEST = 4_000_000
 """Bytes of a file that is read as JSON; one measured curve is about 10 000."""
 _MOST_KNOTS = 200  # a ladder has some twenty; guards the reader
+_WIDEST = 65_535  # px: what the headers of H.264 and JPEG can say; guards the reader
 _RATE = 0.01
 """Share by which frame rates may differ and still be one mode: 29.97 and 30 do by 0.001."""
 _FINE = 4096
@@ -177,10 +178,13 @@ class ToneCurve:
             tag, scene, at = (_row(data[k]) for k in ("stops_by_tag", "stops", "covariance_at"))
             covariance = np.array([_row(r) for r in data["covariance"]])
             seen = _row(data["seen"])
-        except (KeyError, TypeError, ValueError, IndexError):
+        except (LookupError, TypeError, ValueError, OverflowError):
             raise _no_curve(name) from None
         right = (
             data.get("kind") == KIND
+            and 0 < mode.width <= _WIDEST
+            and 0 < mode.height <= _WIDEST
+            and math.isfinite(mode.rate)
             and tag.shape == scene.shape
             and len(seen) == 2
             and covariance.shape == (len(at), len(at))

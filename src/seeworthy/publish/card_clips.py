@@ -7,7 +7,6 @@ the picture and in the caption.
 from __future__ import annotations
 
 import io
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +18,7 @@ from PIL import Image, ImageDraw, ImageFont
 from seeworthy.bench.outcomes import list_outcomes
 from seeworthy.bench.takes import list_takes
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.leftovers import scratch
 from seeworthy.ground.quantities import convert
 from seeworthy.media.glimpse import facts, frame_jpeg
 from seeworthy.media.source import Source
@@ -138,8 +138,8 @@ def correction(bench: Bench, camera: str, out: Path) -> str:
     corrections = from_bench(
         bench, camera, unit=stored.take.unit, without=("shading", "colour", "dark")
     )
-    with tempfile.TemporaryDirectory(prefix="seeworthy-") as place:
-        mended = Path(place) / "mended.mp4"
+    with scratch() as place:
+        mended = place / "mended.mp4"
         correct_clip(Source(file.path, file.name), corrections, mended)
         after = _picture(mended, file.name)
     _film(out, _wipe(_still(file), after, "as recorded", "mended"))

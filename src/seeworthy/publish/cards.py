@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from seeworthy.engine.workers import default_workers
 from seeworthy.ground.errors import CannotMeasure, Conflict, NotFound, SeeworthyError, WrongCall
+from seeworthy.ground.leftovers import beside
 from seeworthy.publish import drawing
 from seeworthy.publish.assemble import camera_report
 from seeworthy.publish.card_drawing import SIZES, Card, card_both
@@ -171,8 +170,7 @@ def write_cards(
     if target.exists() and any(target.iterdir()) and not (target / MARK).is_file():
         raise Conflict(f"'{target}' exists and holds something else.", "Name a new folder.")
     target.parent.mkdir(parents=True, exist_ok=True)
-    part = Path(tempfile.mkdtemp(prefix=".cards-", dir=target.parent))
-    try:
+    with beside(target, "cards", folder=True) as part:
         with drawing.hands(default_workers()) as hands:
             drawn = [
                 [(n, hands.submit(card_both, card, SIZES[n], alpha)) for n in sizes]
@@ -190,13 +188,6 @@ def write_cards(
         (part / "chapters.txt").write_text(chapter_lines(found, seconds), encoding="utf-8")
         listed = [{"name": c.name, "kind": c.kind, "caption": c.caption} for c in found]
         (part / MARK).write_text(json.dumps(listed, indent=1, ensure_ascii=False) + "\n")
-        if target.exists():
-            shutil.rmtree(target)
-        part.chmod(0o755)
-        part.rename(target)
-    except BaseException:
-        shutil.rmtree(part, ignore_errors=True)
-        raise
     return Cards(target, tuple(found), films, left)
 
 

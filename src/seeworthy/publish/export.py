@@ -9,9 +9,8 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
-import os
+import json
 import shutil
-import tempfile
 import zipfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -25,7 +24,7 @@ from seeworthy.bench.lookup import find_camera
 from seeworthy.bench.models import SourceRow
 from seeworthy.bench.outcomes import figure_of
 from seeworthy.ground.errors import Conflict, NotFound, WrongCall
-from seeworthy.ground.leftovers import sweep
+from seeworthy.ground.leftovers import beside, part_of, scratch
 from seeworthy.publish.cells import as_cell
 from seeworthy.publish.describe import DescribedFacts, describe
 from seeworthy.publish.rows_out import Rows, as_json, cameras_of, details_of, tables_of, takes_of
@@ -81,19 +80,18 @@ def export_bench(
         facts = _facts(identity, chosen, takes, list(session.scalars(select(SourceRow))))
         target.parent.mkdir(parents=True, exist_ok=True)
         # Written beside and moved into place, so that a full disk leaves no half package.
-        sweep(target.parent, ".export-")
-        part = Path(tempfile.mkdtemp(prefix=f".export-{os.getpid()}-", dir=target.parent))
-        try:
+        packed = target.suffix.lower() == ".zip"
+        with (part_of(target.parent, "export", folder=True) if packed
+              else beside(target, "export", folder=True)) as part:  # fmt: skip
             write_tables(part, tables_of(chosen, takes, identity.id))
             (part / DETAILS).write_text(as_json(details_of(takes)) + "\n", encoding="utf-8")
             _figures(part, takes, figures)
             if with_evidence:
                 _evidence(bench, part, takes)
             describe(part, facts)
-            _settle(part, target)
-        except BaseException:
-            shutil.rmtree(part, ignore_errors=True)
-            raise
+            if packed:
+                with beside(target, "export") as archive:
+                    pack(part, archive)
     return target
 
 
@@ -130,10 +128,17 @@ def _target(bench: Bench, folder: str | Path | None, camera: str | None) -> Path
         if target.exists():
             raise Conflict(f"'{target}' is there already.", "Name a new file.")
         return target
-    ours = (target / "datapackage.json").is_file()
-    if target.exists() and (not target.is_dir() or (any(target.iterdir()) and not ours)):
+    if target.exists() and (not target.is_dir() or (any(target.iterdir()) and not _ours(target))):
         raise Conflict(f"'{target}' exists and holds something else.", "Name a new folder.")
     return target
+
+
+def _ours(folder: Path) -> bool:
+    """Tell whether a folder is a package that Seeworthy wrote; another one is not replaced."""
+    try:
+        return "seeworthy" in json.loads((folder / "datapackage.json").read_bytes())
+    except (OSError, ValueError, TypeError, RecursionError):
+        return False
 
 
 def _plain_name(text: str) -> str:
@@ -196,22 +201,6 @@ def _evidence(bench: Bench, part: Path, takes: Sequence[TakeRow]) -> None:
                 target.unlink()
 
 
-def _settle(part: Path, target: Path) -> None:
-    if target.suffix.lower() == ".zip":
-        made = part.with_suffix(".zip.part")
-        try:
-            pack(part, made)
-            made.replace(target)
-        finally:
-            made.unlink(missing_ok=True)
-            shutil.rmtree(part, ignore_errors=True)
-        return
-    if target.exists():
-        shutil.rmtree(target)
-    part.chmod(0o755)
-    part.rename(target)
-
-
 def pack(folder: Path, archive: Path) -> None:
     """Write a folder as one ZIP file."""
     with zipfile.ZipFile(archive, "w", zipfile.ZIP_DEFLATED) as opened:
@@ -228,5 +217,5 @@ def export_zip(bench: Bench, camera: str | None = None) -> bytes:
     Raises:
         NotFound: No camera, or none of that name.
     """
-    with tempfile.TemporaryDirectory(prefix="seeworthy-") as folder:
-        return export_bench(bench, Path(folder) / "data.zip", camera=camera).read_bytes()
+    with scratch() as folder:
+        return export_bench(bench, folder / "data.zip", camera=camera).read_bytes()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import math
 import shutil
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from seeworthy.bench import evidence
 from seeworthy.ground.errors import UnreadableInput
+from seeworthy.ground.leftovers import scratch
 from seeworthy.ground.measurands import all_measurands
 from seeworthy.ground.results import Result
 from seeworthy.publish.package import Package, Row, Tables
@@ -91,12 +91,12 @@ def keep_evidence(
     for one in details.values():
         named.update({str(p["sha256"]): str(p["name"]) for p in one.get("pictures", ())})
     kept: dict[str, evidence.Kept] = {}
-    with tempfile.TemporaryDirectory(prefix="seeworthy-") as place:
+    with scratch() as place:
         for sha256, name in named.items():
             inside = package.evidence(sha256)
             if inside is None:
                 continue
-            copy = Path(place) / f"content{_ending(name)}"
+            copy = place / f"content{_ending(name)}"
             with package.open(inside) as source, copy.open("wb") as target:
                 shutil.copyfileobj(source, target, 1 << 20)
             with copy.open("rb") as handle:

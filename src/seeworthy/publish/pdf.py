@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import tempfile
 from concurrent.futures import Executor, Future
-from pathlib import Path
 
 from seeworthy.ground.customary import customary_text
 from seeworthy.ground.glossary import words_in
+from seeworthy.ground.leftovers import scratch
 from seeworthy.ground.results import Picture
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.publish import drawing, figures, views
@@ -57,8 +56,7 @@ def pdf(report: CameraReport, *, units: Units = "both", hands: Executor | None =
     """
     import typst
 
-    with tempfile.TemporaryDirectory() as place:
-        folder = Path(place)
+    with scratch() as folder:
         writing = _Source(units, hands or drawing.Here())
         source = writing.text(report)
         for name, job in writing.files.items():

@@ -12,7 +12,6 @@ import json
 import multiprocessing
 import os
 import shutil
-import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -26,6 +25,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from seeworthy.ground.errors import Conflict, NotFound, SeeworthyError, UnreadableInput, WrongCall
+from seeworthy.ground.leftovers import beside
 from seeworthy.ground.measurands import all_measurands
 from seeworthy.publish.package import LARGEST, MOST_ROWS, Package
 from seeworthy.publish.sheets import arrow_schema, sheet
@@ -114,8 +114,7 @@ def pool(
     if target.exists() and any(target.iterdir()) and not (target / MARK).is_file():
         raise Conflict(f"'{target}' exists and holds something else.", "Name a new folder.")
     target.parent.mkdir(parents=True, exist_ok=True)
-    part = Path(tempfile.mkdtemp(prefix=".pool-", dir=target.parent))
-    try:
+    with beside(target, "pool", folder=True) as part:
         found = [p for source in sources for p in _packages(str(source), part / "fetched")]
         if not found:
             raise NotFound("There is no data package in these places.", "See 'seeworthy export'.")
@@ -123,13 +122,6 @@ def pool(
         shutil.rmtree(part / "fetched", ignore_errors=True)
         _once(made, part)
         (part / MARK).write_text(json.dumps({"form": 1, "packages": made.packages}) + "\n")
-        if target.exists():
-            shutil.rmtree(target)
-        part.chmod(0o755)
-        part.rename(target)
-    except BaseException:
-        shutil.rmtree(part, ignore_errors=True)
-        raise
     made.folder = target
     return made
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import io
 import shutil
-import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack
@@ -24,6 +23,7 @@ from seeworthy.engine.run import run_jobs
 from seeworthy.engine.workers import LocalWorkers
 from seeworthy.ground.digits import said_result, said_u
 from seeworthy.ground.errors import SeeworthyError
+from seeworthy.ground.leftovers import scratch
 from seeworthy.ground.results import Outcome, Result
 from seeworthy.judge.groups import en_number
 from seeworthy.publish.package import Package, Row, Tables
@@ -104,7 +104,7 @@ def verify_package(
         tables = package.tables()
         changed += _unlike_twin(package, tables)
         details = package.details()
-        place = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="seeworthy-")))
+        place = stack.enter_context(scratch())
         work = _Work(package, tables, details, place)
         changed += work.changed
         if executor is None and work.tasks:

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
 import re
-import tempfile
 from pathlib import Path
 
 from seeworthy.bench.cameras import list_cameras
 from seeworthy.bench.store import Bench
 from seeworthy.bench.trouble import said_in_words
 from seeworthy.ground.errors import NotFound
+from seeworthy.ground.leftovers import beside
 from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
 from seeworthy.publish import drawing
 from seeworthy.publish.assemble import camera_report
@@ -88,12 +87,5 @@ def report_name(camera: str) -> str:
 
 def write_whole(path: Path, data: bytes) -> None:
     """Write a file so that it is there whole or not at all."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+    with beside(path, "report") as part:
+        part.write_bytes(data)

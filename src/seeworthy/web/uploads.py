@@ -20,7 +20,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from seeworthy.ground.errors import Conflict, NoSpace, NotFound, WrongCall
+from seeworthy.ground.errors import FULL_DISK, Conflict, NoSpace, NotFound, WrongCall
 
 FOLDER = "uploads"
 LARGEST = 64 * 1024**3
@@ -171,7 +171,7 @@ class Uploads:
                         )
                     handle.write(piece)
         except OSError as error:
-            if error.errno == 28:
+            if error.errno in FULL_DISK:
                 raise NoSpace(
                     f"The disk became full while '{upload.name}' arrived.", "Free some space."
                 ) from None

@@ -6,10 +6,7 @@ an interruption leaves half a clip under the new name.
 
 from __future__ import annotations
 
-import errno
 import math
-import os
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from fractions import Fraction
@@ -20,7 +17,8 @@ import av
 import av.error
 import numpy as np
 
-from seeworthy.ground.errors import Conflict, NoSpace, WrongCall
+from seeworthy.ground.errors import FULL_DISK, Conflict, NoSpace, WrongCall
+from seeworthy.ground.leftovers import beside
 from seeworthy.media.container import known
 from seeworthy.media.opening import open_clip, opened, video_stream
 
@@ -33,7 +31,6 @@ ENDINGS = {".mp4": "mp4", ".m4v": "mp4", ".mov": "mov", ".qt": "mov"}
 
 # Close to what the eye can tell from the original; the file grows rather than the loss.
 _QUALITY = {"preset": "veryfast", "crf": "16", "bf": "0"}
-_FULL_DISK = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _TICKS_MOST = 2**31 - 1  # a time scale is a 32-bit number in the file
 
 
@@ -81,23 +78,17 @@ def new_file(out: Path, force: bool) -> Iterator[Path]:
     Raises:
         NoSpace: The disk is full.
     """
-    handle, name = tempfile.mkstemp(suffix=out.suffix, prefix=".correct-", dir=out.parent)
-    os.close(handle)
-    part = Path(name)
     try:
-        yield part
-        part.chmod(0o644)
-        if out.exists() and not force:
-            raise Conflict(f"'{out}' exists by now.", "Name a new file with --out.")
-        part.replace(out)
+        with beside(out, "correct", suffix=out.suffix) as part:
+            yield part
+            if out.exists() and not force:
+                raise Conflict(f"'{out}' exists by now.", "Name a new file with --out.")
     except (OSError, av.error.FFmpegError) as error:
-        if error.errno in _FULL_DISK:
+        if error.errno in FULL_DISK:
             raise NoSpace(
                 f"The disk is full; '{out.name}' was not written.", "Free some space and try again."
             ) from None
         raise
-    finally:
-        part.unlink(missing_ok=True)
 
 
 class OutClip:
@@ -142,7 +133,7 @@ class OutClip:
             self._new.start_encoding()
         except (av.error.FFmpegError, ValueError) as error:
             number = getattr(error, "errno", None)
-            if number in _FULL_DISK:
+            if number in FULL_DISK:
                 raise OSError(number, "no space") from None
             names = ", ".join(s.codec_context.name for s in heard)
             raise WrongCall(

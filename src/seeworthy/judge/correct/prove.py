@@ -6,7 +6,6 @@ measured again by the same procedure. Nobody has to believe the correction.
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +13,7 @@ from typing import Any
 
 from seeworthy.engine.measure import measure
 from seeworthy.ground.errors import WrongCall
+from seeworthy.ground.leftovers import scratch
 from seeworthy.ground.plain import picked
 from seeworthy.ground.results import Result
 from seeworthy.judge.correct.apply import correct_clip
@@ -82,8 +82,8 @@ def prove(
         )
     source = Source.of(clip)
     before = measure(kind, [clip], roles, None, options).outcome.results
-    with tempfile.TemporaryDirectory(prefix="seeworthy-") as folder:
-        new = Path(folder) / "after.mov"
+    with scratch() as folder:
+        new = folder / "after.mov"
         correct_clip(source, corrections.only(kind), new, keep_all=True, progress=progress)
         after = measure(kind, [new], roles, None, options).outcome.results
     first, second = ({r.measurand: r for r in reversed(found)} for found in (before, after))

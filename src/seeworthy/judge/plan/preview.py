@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import tempfile
 from pathlib import Path
 
 import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure, WrongCall
+from seeworthy.ground.leftovers import scratch
 from seeworthy.judge.plan.camera import Draws, FlownCamera
 from seeworthy.judge.plan.flight import PlannedFlight
 from seeworthy.judge.plan.predict import image_speeds, vibration_of
@@ -70,8 +70,8 @@ def preview_bytes(
     flight: PlannedFlight, camera: FlownCamera, ending: str
 ) -> tuple[bytes, tuple[str, ...]]:
     """Return the preview as the content of a ``png`` or ``mp4``, and what had to be assumed."""
-    with tempfile.TemporaryDirectory(prefix="seeworthy-") as folder:
-        path = Path(folder) / f"preview.{ending}"
+    with scratch() as folder:
+        path = folder / f"preview.{ending}"
         said = preview(flight, camera, path)
         return path.read_bytes(), said
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from seeworthy.ground.errors import NotFound, WrongCall
+from seeworthy.ground.leftovers import beside
 from seeworthy.judge.purpose.library import find_purpose, shipped, text_of
 from seeworthy.judge.purpose.model import Purpose, read_purpose
 
@@ -82,9 +83,8 @@ def save_purpose(bench: Path, name: str, text: str) -> Purpose:
     found = read_purpose(clean, name)
     folder = bench / FOLDER
     folder.mkdir(exist_ok=True)
-    part = folder / f".{name}.part"
-    part.write_text(clean, encoding="utf-8")
-    part.replace(folder / f"{name}.toml")
+    with beside(folder / f"{name}.toml", "purpose") as part:
+        part.write_text(clean, encoding="utf-8")
     return found
 
 

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import mmap
-import os
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -15,6 +13,7 @@ import av
 import av.error
 
 from seeworthy.ground.errors import Conflict
+from seeworthy.ground.leftovers import beside
 from seeworthy.ground.plain import picked
 from seeworthy.media.boxes import read_boxes
 from seeworthy.media.opening import open_clip
@@ -170,16 +169,8 @@ def _write(
             check_channels(broken, good, layout, sound.pieces, data)
         duration = _duration(layout, found, sound, warnings)
         # Written beside and renamed: a full disk leaves no half file under the new name.
-        handle, name = tempfile.mkstemp(suffix=out.suffix, prefix=".recover-", dir=out.parent)
-        os.close(handle)
-        part = Path(name)
-        try:
+        with beside(out, "recover", suffix=out.suffix) as part:
             _mux(part, model, layout, found, sound, duration, data)
-            part.chmod(0o644)
-            part.rename(out)
-        except BaseException:
-            part.unlink(missing_ok=True)
-            raise
     lost = found.skipped + sound.unused
     if found.cut_pictures:
         warnings.append("The last picture was cut by the loss of power and is left out.")
