@@ -12,6 +12,7 @@ from seeworthy.procedures.lens import study
 from seeworthy.procedures.lens.board import BoardView
 from seeworthy.procedures.lens.halves import agree, widened
 from seeworthy.procedures.lens.measure import measure_lens
+from seeworthy.publish.numbers import finding_text
 from test_lens import views_of
 
 
@@ -95,6 +96,8 @@ def test_the_map_is_wider_where_halves_saw_two_lenses():
     told = wide.finding()
     assert told["u_deg"][0][0] == round(float(wide.u[0, 0]), 5)
     assert np.shape(told["angle_deg"]) == (5, 9)
+    most = f"{max(max(row) for row in told['u_deg']):.6g}"
+    assert f"u deg 5 rows of 9, 0 to {most}" in finding_text(told)
 
 
 def test_few_views_say_nothing_of_halves():

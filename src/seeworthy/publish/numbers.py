@@ -158,9 +158,13 @@ def finding_text(value: Any) -> str:
             return _counted(value)
         if {"value", "u"} <= set(value) <= {"value", "u", "unit"}:
             return said_u(value["value"], value["u"], value.get("unit", ""))
-        told = {str(k).replace("_", " "): v for k, v in value.items() if v not in (None, "")}
-        return ", ".join(f"{k} {finding_text(v)}" for k, v in told.items()) or "–"
+        said = {str(k).replace("_", " "): v for k, v in value.items() if v not in (None, "")}
+        return ", ".join(f"{k} {finding_text(v)}" for k, v in said.items()) or "–"
     if isinstance(value, list | tuple):
+        if len(value) > 2 and all(isinstance(v, list) and len(v) > 4 for v in value):
+            told = [v for row in value for v in row if v is not None]  # a map: its ends
+            ends = f", {finding_text(min(told))} to {finding_text(max(told))}" if told else ""
+            return f"{len(value)} rows of {len(value[0])}{ends}"
         joint = "; " if any(isinstance(v, dict) for v in value) else ", "
         shown = joint.join(finding_text(v) for v in value[:8])
         return (f"{shown} and {len(value) - 8} more" if len(value) > 8 else shown) or "none"

@@ -21,10 +21,10 @@ UNEVEN_AT = 60.0
 
 FLAT = 0.3
 """Share by which corners may be darker beyond what `optics.tone.SLOPE` leaves open, where a flat
-look stands under the tag: log(1 + 31 L), levels 0.2 to 0.5 and 0.3 to 2 stops make the scene's stops
-1.05 to 1.47 times those by the tag, S-shaped looks of twice the contrast 0.66 times (by arithmetic);
-the 95 % interval of both parts is 0.49 to 1.51. A judgement; flatter looks (1.75 times at log(1 +
-60 L)) need a measured curve."""
+look stands under the tag: log(1 + 31 L), levels 0.2 to 0.5 and 0.3 to 2 stops make the scene's
+stops 1.05 to 1.47 times those by the tag, S-shaped looks of twice the contrast 0.66 times (by
+arithmetic); the 95 % interval of both parts is 0.49 to 1.51. A judgement; flatter looks (1.75 times
+at log(1 + 60 L)) need a measured curve."""
 
 
 def _flat(value: float, tone: Tone) -> tuple[Component, ...]:
