@@ -269,7 +269,7 @@ needs_cartoon = pytest.mark.skipif(
 def test_a_street_of_768_by_576_that_was_enlarged_is_told(tmp_path, size, way, encoder):
     frames = footage.pictures(footage.clips()["vtest.avi"], 0, 6)
     path = tmp_path / f"street.{ENCODERS[encoder][1]}"
-    footage.write(path, frames, encoder, 0.85, size, way)
+    footage.write(path, frames, ENCODERS[encoder], 0.85, size, way)
     outcome = run(path)
     assert {r.measurand: r.value for r in outcome.results} == {
         "native_width": 768.0,
@@ -295,7 +295,7 @@ def test_a_drawn_film_coded_twice_is_not_called_squeezed():
 def test_blocks_of_an_earlier_coding_are_no_raster(tmp_path, encoder):
     frames = footage.pictures(footage.clips()["bigbuckbunny.mp4"], 0, 6)
     path = tmp_path / f"cartoon.{ENCODERS[encoder][1]}"
-    footage.write(path, frames, encoder, 0.85)
+    footage.write(path, frames, ENCODERS[encoder], 0.85)
     assert run(path).findings["upscaled"] != "yes"
 
 

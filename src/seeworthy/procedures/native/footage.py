@@ -15,8 +15,6 @@ from typing import Any
 import av
 from av.video.reformatter import Interpolation
 
-from seeworthy.virtual.coders import ENCODERS
-
 _DEBIAN = Path("/usr/share/doc/opencv-doc/examples/data")  # of the package opencv-doc
 
 FILTERS = {
@@ -51,7 +49,7 @@ def pictures(path: Path, first: int, count: int) -> list[Any]:
 def write(
     path: Path,
     frames: Sequence[Any],
-    encoder: str,
+    coder: tuple[str, str, dict[str, str]],
     fineness: float,
     size: tuple[int, int] | None = None,
     way: str = "bicubic",
@@ -59,9 +57,10 @@ def write(
     """Write frames again, enlarged to `size` if given.
 
     Args:
+        coder: Codec, ending of the file, options.
         fineness: 0 coarse to 1 fine: CRF 26 to 14, or quantiser 8 to 2.
     """
-    codec, _, options = ENCODERS[encoder]
+    codec, _, options = coder
     width, height = size or (frames[0].width, frames[0].height)
     with av.open(str(path), "w") as box:
         stream: Any = box.add_stream(codec, rate=25, options=dict(options))

@@ -215,7 +215,7 @@ def _write_and_ask(
 ) -> tuple[list[Answer], list[tuple[float, float, float] | None]]:  # fmt: skip
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"clip.{ENCODERS[encoder][1]}"
-        footage.write(path, frames, encoder, fineness, size, way)
+        footage.write(path, frames, ENCODERS[encoder], fineness, size, way)
         return _ask(path)
 
 
