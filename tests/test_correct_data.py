@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import math
 
+import cv2
 import numpy as np
 import pytest
 
+from seeworthy.ground.errors import WrongCall
 from seeworthy.ground.results import Outcome
-from seeworthy.procedures.shading.gain_map import CAP, gain_map
+from seeworthy.judge.correct.data import DataOrigin, ShadingData, parse
+from seeworthy.judge.correct.gain import gain_field
+from seeworthy.procedures.shading.gain_map import CAP, GRID, gain_map
+from seeworthy.procedures.shading.spots import Spot
+from seeworthy.virtual.optics import HotSpot, Shading
 
 
 def test_a_correction_is_json() -> None:
@@ -60,11 +66,36 @@ def test_a_compact_spot_does_not_pull_the_surface() -> None:
     np.testing.assert_allclose(found.gain, _even(1.0), rtol=5e-3)
 
 
+@pytest.mark.parametrize("size", [(1280, 720), (640, 360)])
+def test_a_hot_spot_is_evened_out_at_every_size(size: tuple[int, int]) -> None:
+    """Truth: the virtual lens's own gain, whose spot adds to the light."""
+    from dataclasses import replace
+
+    shade = Shading(1.0, 2.0, red=0.1, blue=-0.1, spot=HotSpot(0.3, 0.6, 0.08, (1.08, 1.0, 1.03)))
+    field = cv2.resize(shade.gain(1280, 720) * 0.4, (64, 36), interpolation=cv2.INTER_AREA)
+    spot = Spot(0.3 * 1279, 0.6 * 719, 2.355 * 0.08 * 640, 0.004, "red")
+    made = gain_map([field.astype(float)], (0.0, 0.0), (639.5, 359.5), (1280, 720), spot)
+    assert made.spot == pytest.approx(np.log2([1.08, 1.0, 1.03]), abs=0.003)
+    given = {
+        "kind": "shading", "size": [1280, 720], "grid": list(GRID),
+        "gain": [made.gain[..., k].ravel().tolist() for k in range(3)],
+        "spot": {"x": spot.x, "y": spot.y, "size_px": spot.size, "stops": made.spot},
+    }  # fmt: skip
+    data = parse(given, DataOrigin("wall"))
+    assert isinstance(data, ShadingData)
+    left = np.log2(shade.gain(*size) * gain_field(data, size))
+    assert np.ptp(left, axis=(0, 1)).max() < 0.01  # stops; 0.11 with the spot
+    assert np.ptp(np.log2(shade.gain(*size) * gain_field(replace(data, spot=None), size))) > 0.1
+    for wrong in ({"size_px": 0}, {"stops": [9, 0, 0]}, {"stops": [1, 2]}, {"x": math.nan}):
+        with pytest.raises(WrongCall):
+            parse(given | {"spot": given["spot"] | wrong}, DataOrigin("wall"))
+
+
 @pytest.mark.parametrize("kind", ["pinhole", "fisheye"])
 def test_the_lens_of_a_mirrored_file_fits_the_file(kind: str) -> None:
     from types import SimpleNamespace
 
-    from seeworthy.judge.correct.data import DataOrigin, LensData, parse
+    from seeworthy.judge.correct.data import LensData
     from seeworthy.optics.lens import LensCamera
     from seeworthy.procedures.lens.run import _correction
 

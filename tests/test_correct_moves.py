@@ -158,8 +158,21 @@ def test_a_hot_pixel_is_not_filled_from_the_glow_of_its_neighbour():
     luma = np.full((48, 64), 60, np.uint8)
     for x in (20, 23):
         luma[19:22, x - 1 : x + 2] = 200
-    DotFiller(((20, 20), (23, 20))).apply((luma, None, None))
+    DotFiller(((20, 20), (23, 20)), [luma.shape]).apply((luma, None, None))
     assert np.abs(luma.astype(int) - 60).max() <= 1
+
+
+def test_a_slope_goes_on_behind_a_hot_pixel():
+    """Truth: the plane itself; a discrete harmonic function takes it over exactly."""
+    y, x = np.mgrid[0:48, 0:64]
+    planes = (20 + 2 * x + y, 40 + x[::2, ::2], 200 - y[::2, ::2])
+    planes = tuple(np.ascontiguousarray(p, np.uint16) for p in planes)
+    hot = tuple(p.copy() for p in planes)
+    hot[0][29:32, 39:42] = 1000
+    hot[1][14:16, 19:21] = hot[2][14:16, 19:21] = 900
+    DotFiller([(40, 30)], [p.shape for p in planes]).apply(hot)
+    for was, now in zip(planes, hot, strict=True):
+        np.testing.assert_array_equal(now, was)
 
 
 def test_hot_pixels_are_filled_and_nothing_else_is_touched(tmp_path, capsys):
@@ -182,7 +195,7 @@ def test_hot_pixels_are_filled_and_nothing_else_is_touched(tmp_path, capsys):
     assert "Filled in 3 hot pixels" in capsys.readouterr().out
     after = grey(tmp_path / "b.mp4")
     filled = hot.copy()
-    DotFiller(tuple(places)).apply((filled, None, None))
+    DotFiller(places, [filled.shape]).apply((filled, None, None))
     changed = filled != hot
     for px, py in places:
         surround = after[0][max(0, py - 4) : py + 5, max(0, px - 4) : px + 5]

@@ -21,7 +21,7 @@ from seeworthy.judge.correct.data import Corrections, StampData
 from seeworthy.judge.correct.fill import DotFiller, Filler, find_stamps
 from seeworthy.judge.correct.gain import gain_field
 from seeworthy.judge.correct.outclip import OutClip, check_name, new_file, pixel_format
-from seeworthy.judge.correct.pixels import Mender, Planes
+from seeworthy.judge.correct.pixels import Mender, Planes, one_thread_a_frame
 from seeworthy.judge.correct.rolling import RowMaps, Rows, watch_rows
 from seeworthy.judge.correct.undistort import Undistortion, plan_undistortion
 from seeworthy.media.frames import Observer, watch
@@ -101,7 +101,7 @@ def correct_clip(
         rows = watch_rows(source, corrections.rolling, corrections.lens, next(shares))
     if corrections.fill_stamp:
         stamps = find_stamps(source, next(shares))
-    with new_file(out, force) as part:
+    with new_file(out, force) as part, one_thread_a_frame():
         work = _Work(source, part, partial(_Plan.of, corrections, keep_all, rows, stamps))
         try:
             summary = watch(source, [work], progress=next(shares))
@@ -190,7 +190,8 @@ class _Plan:
         """Return what mends one frame's planes at its time (s)."""
         fillers: list[Filler | DotFiller] = []
         if self.corrections.dark is not None:
-            fillers.append(DotFiller(self.corrections.dark.places))
+            shapes = [view.luma.shape, *(plane.shape for plane in view.chroma or ())]
+            fillers.append(DotFiller(self.corrections.dark.places, shapes))
         if self.stamps:
             fillers.append(Filler(self.stamps.boxes, self.stage.bits))
         # With nothing but stamp and dots to fill, no other sample may change.
@@ -242,7 +243,10 @@ class _Plan:
             )
         if self.corrections.shading is not None:
             how = "brightness of" if self.grey else "brightness and tint of"
-            found.append(f"Evened out {how} the corners, by {self.corrections.shading.origin}.")
+            spot = "" if self.corrections.shading.spot is None else " and of a hot spot"
+            found.append(
+                f"Evened out {how} the corners{spot}, by {self.corrections.shading.origin}."
+            )
         if self.corrections.colour is not None:
             found.append(f"Corrected the colours, by {self.corrections.colour.origin}.")
         if self.undistortion is not None and self.corrections.lens is not None:
@@ -285,7 +289,12 @@ class _Plan:
                     f"{shading.capped:.0%} of the frame needs more than {shading.cap:g} times the "
                     "light and stays dark."
                 )
-            found.append("A compact hot spot and clipped highlights stay as they are.")
+            if shading.spot_left:
+                found.append(
+                    "A hot spot stays: by one take it may be a stain on the wall. Film the turned "
+                    "take (turned=) too."
+                )
+            found.append("Clipped highlights stay as they are.")
         if lens is not None and lens.reach < 0.85:
             found.append(
                 f"The board was seen only {lens.reach:.0%} of the way to the corners; beyond that "

@@ -18,6 +18,9 @@ _WIDEST = 65_535
 """Pixels; the largest side that the headers of JPEG and of most clips can state."""
 
 Floats = npt.NDArray[np.float64]
+_SPOT_MOST = 3.0
+"""Stops; no gain is larger (`gain_map.CAP`)."""
+
 Kind = Literal["lens", "shading", "colour", "dark"]
 KINDS: tuple[Kind, ...] = ("lens", "shading", "colour", "dark")
 
@@ -57,6 +60,21 @@ class LensData:
 
 
 @dataclass(frozen=True, slots=True)
+class SpotData:
+    """A hot spot: a round Gaussian.
+
+    Attributes:
+        x, y, size: Place and full width at half height, px.
+        stops: By which its middle is too bright, per channel.
+    """
+
+    x: float
+    y: float
+    size: float
+    stops: tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
 class ShadingData:
     """A gain in linear light at the centres of cells that span the frame.
 
@@ -65,6 +83,8 @@ class ShadingData:
         gain: array (rows, columns, 3)
         cap: No gain was allowed to be larger.
         capped: Share of the cells that would have needed more.
+        spot: The camera's hot spot, on top of the gain; None where there is none to mend.
+        spot_left: There is one that may be the wall's.
     """
 
     size: tuple[int, int]
@@ -72,6 +92,8 @@ class ShadingData:
     cap: float
     capped: float
     origin: DataOrigin
+    spot: SpotData | None = None
+    spot_left: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,7 +333,19 @@ def _shading(found: Mapping[str, Any], origin: DataOrigin) -> ShadingData:
         raise ValueError("a gain is negative")
     cap = _finite(found.get("cap", max(8.0, gain.max())))
     capped = _finite(found.get("capped", 0.0))
-    return ShadingData(_size(found), gain.T.reshape(rows, columns, 3), cap, capped, origin)
+    shape, size = gain.T.reshape(rows, columns, 3), _size(found)
+    spot, left = _spot(found.get("spot")), "spot_left" in found
+    return ShadingData(size, shape, cap, capped, origin, spot, left)
+
+
+def _spot(found: Mapping[str, Any] | None) -> SpotData | None:
+    if found is None:
+        return None
+    red, green, blue = (float(v) for v in _numbers(found["stops"], (3,)))
+    size = _finite(found["size_px"])
+    if not size > 0 or max(abs(red), abs(green), abs(blue)) > _SPOT_MOST:
+        raise ValueError("a hot spot of that size or strength cannot be")
+    return SpotData(_finite(found["x"]), _finite(found["y"]), size, (red, green, blue))
 
 
 def _colour(found: Mapping[str, Any], origin: DataOrigin) -> ColourData:

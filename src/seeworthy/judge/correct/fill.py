@@ -1,13 +1,13 @@
 """A burned-in stamp and hot pixels filled in from what surrounds them.
 
-What stood behind them was never recorded: the filling is a guess (Telea 2004, as OpenCV
-has it), good enough not to be looked at and of no worth for measuring. Nothing outside the
-stamp's box, or further than a pixel from a hot one, is touched.
+What stood behind them was never recorded: the filling is a guess (of a stamp Telea's of
+2004, as OpenCV has it), good enough not to be looked at and of no worth for measuring.
+Nothing outside the stamp's box, or further than a pixel from a hot one, is touched.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -84,25 +84,63 @@ class Filler:
         return mask
 
 
-@dataclass(frozen=True, slots=True)
 class DotFiller:
     """Fills hot pixels and the eight about each, over which colour filter and coding spread it.
 
-    Attributes:
+    The filling is the smoothest surface through what surrounds them (each pixel the mean of
+    its four neighbours: the discrete Laplace equation), so that a slope goes on behind a dot.
+    What each filled pixel takes from where is worked out once for a clip.
+
+    Args:
         places: Each x, y, px of the luma plane.
+        shapes: Rows and columns of each plane that a frame has.
     """
 
-    places: tuple[tuple[int, int], ...]
+    def __init__(
+        self, places: Sequence[tuple[int, int]], shapes: Sequence[tuple[int, ...]]
+    ) -> None:
+        height, width = shapes[0]
+        dots = np.zeros((height, width), bool)  # of all: a dot is no surrounding of its neighbour
+        for x, y in places:
+            dots[max(0, y - 1) : y + 2, max(0, x - 1) : x + 2] = True
+        self._ways = [_smoothest(_reduced(dots, shape)) for shape in shapes]
 
     def apply(self, planes: tuple[npt.NDArray[Any], Any, Any]) -> None:
         """Fill dots in planes that may be written to (chroma may be None)."""
-        shape = planes[0].shape
-        dots = np.zeros(shape, np.uint8)  # of all: a dot is no surrounding of its neighbour
-        for x, y in self.places:
-            dots[max(0, y - 1) : y + 2, max(0, x - 1) : x + 2] = 1
-        for x, y in self.places:
-            place = _grown((x, y, 1, 1), shape)
-            _fill_all(planes, place, dots[place])
+        for plane, (filled, known, weights) in zip(planes, self._ways, strict=False):
+            flat = plane.reshape(-1)
+            flat[filled] = np.rint(weights @ flat[known].astype(np.float32))
+
+
+def _reduced(dots: npt.NDArray[np.bool_], shape: tuple[int, ...]) -> npt.NDArray[np.bool_]:
+    """Return which samples of a plane lie, wholly or in part, on a dot."""
+    y, x = np.nonzero(dots)
+    small = np.zeros(shape, bool)
+    small[y * shape[0] // dots.shape[0], x * shape[1] // dots.shape[1]] = True
+    return small
+
+
+def _smoothest(dots: npt.NDArray[np.bool_]) -> tuple[Any, Any, Any]:
+    """Return flat places to fill, places to take from, and the weights (filled, known)."""
+    from scipy import ndimage, sparse
+
+    labels: Any = ndimage.label(dots)[0]
+    filled, known, blocks = [], [], []
+    for number, box in enumerate(ndimage.find_objects(labels), 1):
+        rows, columns = (slice(max(0, side.start - 1), side.stop + 1) for side in box)
+        inner = labels[rows, columns] == number
+        ring = ndimage.binary_dilation(inner) & ~inner
+        y, x = np.nonzero(inner)
+        v, u = np.nonzero(ring)
+        apart = np.abs(np.r_[y, v] - y[:, None]) + np.abs(np.r_[x, u] - x[:, None])
+        links = (apart == 1).astype(float)
+        own = np.diag(links.sum(axis=1)) - links[:, : y.size]
+        blocks.append(np.linalg.solve(own, links[:, y.size :]))
+        width = dots.shape[1]
+        filled.append((y + rows.start) * width + x + columns.start)
+        known.append((v + rows.start) * width + u + columns.start)
+    weights = sparse.block_diag(blocks, "csr").astype(np.float32)
+    return np.concatenate(filled), np.concatenate(known), weights
 
 
 def _grown(box: Box, shape: tuple[int, ...]) -> tuple[slice, slice]:

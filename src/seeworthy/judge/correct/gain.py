@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import WrongCall
-from seeworthy.judge.correct.data import ShadingData
+from seeworthy.judge.correct.data import ShadingData, SpotData
 from seeworthy.judge.correct.undistort import check_size
 
 Floats = npt.NDArray[np.float32]
@@ -39,7 +39,17 @@ def gain_field(shading: ShadingData, size: tuple[int, int]) -> Floats:
         cells = (np.arange(count) + 0.5) / count
         spline = make_interp_spline(cells, stops, k=3, axis=axis)
         stops = spline((np.arange(pixels) + 0.5) / pixels)
+    if shading.spot is not None:
+        stops -= _bump(shading.spot, size[0] / shading.size[0], size)
     return np.asarray(np.clip(np.exp2(stops), _LEAST, shading.cap), np.float32)
+
+
+def _bump(spot: SpotData, scale: float, size: tuple[int, int]) -> Floats:
+    """Return the stops of a hot spot in a frame of another scale, (H, W, 3)."""
+    x, y = ((at + 0.5) * scale - 0.5 for at in (spot.x, spot.y))
+    away = (np.arange(size[0]) - x) ** 2 + (np.arange(size[1])[:, None] - y) ** 2
+    round_about = np.exp(-4 * np.log(2) * away / (spot.size * scale) ** 2)
+    return np.asarray(round_about[..., None] * np.array(spot.stops), np.float32)
 
 
 def write_gain_png(gain: Floats, path: Path) -> float:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 ENDINGS = {".mp4": "mp4", ".m4v": "mp4", ".mov": "mov", ".qt": "mov"}
 
 # Close to what the eye can tell from the original; the file grows rather than the loss.
-_QUALITY = {"preset": "veryfast", "crf": "16", "bf": "0"}
+QUALITY = {"preset": "veryfast", "crf": "16", "bf": "0"}
 _TICKS_MOST = 2**31 - 1  # a time scale is a 32-bit number in the file
 
 
@@ -165,7 +165,7 @@ class OutClip:
             context.sample_aspect_ratio = aspect
         if stage.rotation:
             stream.set_display_rotation(float(-stage.rotation))
-        stream.options = {**_QUALITY, "g": str(max(1, round(2 * rate)))}
+        stream.options = {**QUALITY, "g": str(max(1, round(2 * rate)))}
         return stream
 
     def add(self, planes: Planes, pts: int | None) -> bool:

@@ -9,6 +9,8 @@ with head and foot room, so that a table of 65536 entries is a tone curve.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,7 +27,6 @@ Planes = tuple[npt.NDArray[Any], npt.NDArray[Any] | None, npt.NDArray[Any] | Non
 
 _ZERO, _ONE = 8192, 40960  # 16-bit number of signal (or light) 0, and counts from 0 to 1
 _BAND = 90  # rows that are worked on at a time, so that they stay in the cache; even
-_SITED = np.array([[0.25, 0.5, 0.25]], np.float32)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,7 +37,7 @@ class Mender:
         gain: array (H, W, 3) float32. In linear light.
         colour: array (3, 3). In linear light.
         maps: (x, y) arrays (H, W) float32. Where each pixel comes from.
-        shown: 1 where the old picture reaches, 0 where the new one stays black.
+        hidden: array (H, W) bool. Where the old picture does not reach: the new one stays black.
         half_chroma: Chroma at half the resolution, across and down (4:2:0); else at full.
     """
 
@@ -44,7 +45,7 @@ class Mender:
     gain: tuple[Floats, Floats, Floats] | None
     colour: Doubles | None
     maps: tuple[Floats, Floats] | None
-    shown: Floats | None
+    hidden: npt.NDArray[np.bool_] | None
     half_chroma: bool
     _decode: Floats
     _encode: Floats
@@ -74,7 +75,7 @@ class Mender:
             planes,
             colour,
             maps,
-            None if maps is None else _reached(*maps),
+            None if maps is None else _beyond(*maps),
             half_chroma,
             light.decode_signal(numbers),
             np.clip(encoded, -light.black / span, top).astype(np.float32),
@@ -95,11 +96,11 @@ class Mender:
         bands = [slice(r, min(r + _BAND, height)) for r in range(0, height, _BAND)]
         lit = (self._light_of(luma, cb, cr, band) for band in bands)
         if maps is None:
-            done = [self._coded(planes) for planes in lit]
+            done = [self._coded([_number(x) for x in planes]) for planes in lit]
         else:
-            whole = np.empty((height, width) if cb is None else (height, width, 3), np.float32)
+            whole = np.empty((height, width, 1 if cb is None else 3), np.float32)
             for band, planes in zip(bands, lit, strict=True):
-                whole[band] = planes[0] if cb is None else cv2.merge(planes)
+                cv2.merge(planes, whole[band])
             done = [self._coded(self._redrawn(whole, band, maps)) for band in bands]
         y, pb, pr = zip(*done, strict=True)
         if cb is None:
@@ -120,18 +121,18 @@ class Mender:
     def _redrawn(
         self, whole: npt.NDArray[Any], band: slice, maps: tuple[Floats, Floats]
     ) -> list[Any]:
-        """Return a band of rows of the new picture, one plane per channel."""
+        """Return numbers of a band of rows of the new picture, one plane per channel."""
         x, y = maps
         drawn: Any = cv2.remap(
             whole, x[band], y[band], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
         )
-        planes = list(cv2.split(drawn)) if whole.ndim == 3 else [drawn]
-        if self.shown is not None:
-            planes = [cv2.multiply(p, self.shown[band]) for p in planes]
-        return planes
+        numbers = _number(drawn)
+        if self.hidden is not None:
+            numbers[self.hidden[band]] = _ZERO
+        return list(cv2.split(numbers))
 
-    def _coded(self, linear: list[Any]) -> Planes:
-        coded = [_look_up(_number(x), self._encode) for x in linear]
+    def _coded(self, numbers: list[Any]) -> Planes:
+        coded = [_look_up(x, self._encode) for x in numbers]
         if len(coded) == 1:
             return self._codes(coded[0], self.light.black, self._span), None, None
         return self._planes(coded)
@@ -192,6 +193,17 @@ class Mender:
         return np.asarray(np.minimum(deep, np.uint16((1 << self.light.bits) - 1)))
 
 
+@contextmanager
+def one_thread_a_frame() -> Iterator[None]:
+    """Keep OpenCV to one thread: frames are worked on side by side, and its threads wait awake."""
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(before)
+
+
 def _enlarged(plane: npt.NDArray[Any], shape: tuple[int, ...], band: slice) -> Floats:
     """Return a band of a chroma plane at the size of luma; a row beyond is looked at."""
     down = -(-shape[0] // plane.shape[0])
@@ -202,11 +214,11 @@ def _enlarged(plane: npt.NDArray[Any], shape: tuple[int, ...], band: slice) -> F
     return large[band.start - first * down : band.stop - first * down]
 
 
-def _reached(x: Floats, y: Floats) -> Floats | None:
-    """Return 1 where the old picture reaches, None where it reaches everywhere."""
+def _beyond(x: Floats, y: Floats) -> npt.NDArray[np.bool_] | None:
+    """Mark where the old picture does not reach, None where it reaches everywhere."""
     height, width = x.shape
     inside = (x > -0.5) & (x < width - 0.5) & (y > -0.5) & (y < height - 0.5)
-    return None if inside.all() else inside.astype(np.float32)
+    return None if inside.all() else np.asarray(~inside)
 
 
 def _sum(
@@ -237,6 +249,8 @@ def _look_up(numbers: npt.NDArray[Any], table: Floats) -> Floats:
 def _halve(plane: Floats) -> Floats:
     """Return chroma at half the size, sited as H.264 has it: on even columns, between rows."""
     height, width = plane.shape
-    rows = cv2.resize(plane, (width, height // 2), interpolation=cv2.INTER_AREA)
-    smooth: Any = cv2.filter2D(rows, -1, _SITED, borderType=cv2.BORDER_REPLICATE)
-    return np.ascontiguousarray(smooth[:, ::2])
+    rows: Any = cv2.addWeighted(plane[::2], 0.5, plane[1::2], 0.5, 0)
+    even, odd = cv2.split(rows.reshape(height // 2, width // 2, 2))
+    before = np.empty_like(odd)
+    before[:, 1:], before[:, 0] = odd[:, :-1], even[:, 0]
+    return np.asarray(_sum(even, 0.5, _sum(odd, 0.25, before, 0.25), 1), np.float32)

@@ -18,7 +18,7 @@ PROCEDURE = Procedure(
     id="shading",
     title="Shading",
     question="Are the corners dark or tinted?",
-    version=5,
+    version=6,
     yields=(
         Measurand(
             "corner_shading",

@@ -122,9 +122,24 @@ def _correction(
     fields: Sequence[Any], found: MeasuredShading, size: tuple[int, int]
 ) -> dict[str, Any]:
     """Return the gain that evens out the lens, lamp left out, as `correct` wants it."""
-    gain = gain_map(fields, found.lamp, found.centre, size)
+    spot = found.spot
+    # A stain of the wall looks like a spot of the camera's: it turns with a turned take, and
+    # hardly lies on the optical centre.
+    own = spot is not None and (found.turned or spot.centred)
+    gain = gain_map(fields, found.lamp, found.centre, size, spot if own else None)
     rows, columns = gain.gain.shape[:2]
+    told: dict[str, Any] = {}
+    if spot is not None and gain.spot is not None:
+        told["spot"] = {
+            "x": round(spot.x, 1),
+            "y": round(spot.y, 1),
+            "size_px": round(spot.size, 1),
+            "stops": [round(v, 4) for v in gain.spot],
+        }
+    elif spot is not None:
+        told["spot_left"] = "one take: camera or wall"
     return {
+        **told,
         "kind": "shading",
         "size": list(size),
         "grid": [columns, rows],
