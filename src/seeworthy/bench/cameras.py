@@ -77,6 +77,19 @@ def list_cameras(bench: Bench) -> list[Camera]:
         return [camera_record(row) for row in rows]
 
 
+def list_names(bench: Bench) -> dict[int, str]:
+    """Return the names of all cameras by their number, in the order of `list_cameras`."""
+    query = select(CameraRow.id, CameraRow.name).order_by(func.lower(CameraRow.name))
+    with bench.reading() as session:
+        return {number: name for number, name in session.execute(query)}  # noqa: C416
+
+
+def claimed(bench: Bench) -> set[str]:
+    """Return what sellers' claims of all cameras are about."""
+    with bench.reading() as session:
+        return set(session.scalars(select(ClaimRow.subject).distinct()))
+
+
 def count_cameras(bench: Bench) -> int:
     """Return how many cameras there are."""
     with bench.reading() as session:

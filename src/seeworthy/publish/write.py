@@ -6,7 +6,7 @@ import datetime as dt
 import re
 from pathlib import Path
 
-from seeworthy.bench.cameras import list_cameras
+from seeworthy.bench.cameras import list_names
 from seeworthy.bench.store import Bench
 from seeworthy.bench.trouble import said_in_words
 from seeworthy.ground.errors import NotFound
@@ -38,7 +38,7 @@ def write_reports(
     Raises:
         NotFound: No such camera, or no camera at all.
     """
-    names = [camera] if camera else [c.name for c in list_cameras(bench)]
+    names = [camera] if camera else list(list_names(bench).values())
     if not names:
         raise NotFound("This bench has no camera yet.", "Add one: `seeworthy camera add NAME`.")
     folder = out or bench.exports_folder
@@ -65,13 +65,13 @@ def file_names(bench: Bench) -> dict[str, str]:
     """
     found: dict[str, str] = {}
     taken: set[str] = set()
-    for camera in sorted(list_cameras(bench), key=lambda c: c.id):
-        plain = report_name(camera.name)
-        name = plain if plain not in taken else f"{plain}-no-{camera.id}"
+    for number, camera in sorted(list_names(bench).items()):
+        plain = report_name(camera)
+        name = plain if plain not in taken else f"{plain}-no-{number}"
         while name in taken:
             name += "-x"
         taken.add(name)
-        found[camera.name] = name
+        found[camera] = name
     return found
 
 

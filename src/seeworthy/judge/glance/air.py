@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from seeworthy.bench.cameras import list_cameras, takes_per_camera
+from seeworthy.bench.cameras import count_cameras, list_names, takes_per_camera
 from seeworthy.bench.outcomes import list_outcomes
 from seeworthy.bench.store import Bench
 from seeworthy.ground.errors import SeeworthyError
@@ -103,7 +103,7 @@ def air_figures(bench: Bench, camera: str) -> tuple[AirFigure, ...]:
     """
     others = _others(bench, camera)
     known = {name: _figures(bench, name) for name in (camera, *others)}
-    some = len(others) < len(list_cameras(bench)) - 1
+    some = len(others) < count_cameras(bench) - 1
     chosen = f"of the {len(others)} other cameras with most takes: " if some else ""
     found = []
     for asked in _ASKED:
@@ -118,7 +118,7 @@ def air_figures(bench: Bench, camera: str) -> tuple[AirFigure, ...]:
 
 def _others(bench: Bench, camera: str) -> list[str]:
     """Return the other cameras by name; of many the ones with most takes."""
-    names = [c.name for c in list_cameras(bench) if c.name != camera]
+    names = [n for n in list_names(bench).values() if n != camera]
     if len(names) <= _MOST_OTHERS:
         return names
     counts = takes_per_camera(bench)

@@ -113,10 +113,10 @@ def suit(
         NotFound: No such purpose or camera, or an empty bench.
         WrongCall: The purpose file is wrong (with line and reason).
     """
-    from seeworthy.bench.cameras import get_camera, list_cameras
+    from seeworthy.bench.cameras import get_camera, list_names
 
     purpose = find_purpose(name, bench.folder / "purposes")
-    names = [get_camera(bench, c).name for c in cameras] or [c.name for c in list_cameras(bench)]
+    names = [get_camera(bench, c).name for c in cameras] or list(list_names(bench).values())
     if not names:
         raise NotFound("The bench has no camera yet.", "Add one: seeworthy camera add NAME.")
     per = _results(bench, names, [purpose])
@@ -128,13 +128,13 @@ def suit_every(bench: Bench, purposes: Sequence[str]) -> dict[str, Ranking]:
 
     A purpose of the user's that is wrong is left out: its own page says why.
     """
-    from seeworthy.bench.cameras import list_cameras
+    from seeworthy.bench.cameras import list_names
 
     wanted = []
     for name in purposes:
         with contextlib.suppress(SeeworthyError):
             wanted.append((name, find_purpose(name, bench.folder / "purposes")))
-    per = _results(bench, [c.name for c in list_cameras(bench)], [p for _, p in wanted])
+    per = _results(bench, list(list_names(bench).values()), [p for _, p in wanted])
     return {name: _rank(purpose, per) for name, purpose in wanted}
 
 

@@ -34,9 +34,9 @@ def own_purposes(bench: Path) -> dict[str, str]:
 
 def asked_for(bench: Bench) -> frozenset[str]:
     """Return the measurands that matter here: what a purpose or a seller's claim is about."""
-    from seeworthy.bench.cameras import list_cameras
+    from seeworthy.bench.cameras import claimed
 
-    found = {claim.subject for camera in list_cameras(bench) for claim in camera.claims}
+    found = claimed(bench)
     purposes = dict(shipped())
     for name, text in own_purposes(bench.folder).items():
         with contextlib.suppress(WrongCall):  # a broken one is named where it is used

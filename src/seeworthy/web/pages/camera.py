@@ -11,7 +11,8 @@ from seeworthy.bench.cameras import (
     add_unit,
     edit_camera,
     edit_unit,
-    list_cameras,
+    get_camera,
+    list_names,
     remove_camera,
     remove_firmware,
     remove_unit,
@@ -44,10 +45,10 @@ def named(site: Site, number: int) -> Camera:
     Raises:
         NotFound
     """
-    for camera in site.remember("cameras", lambda: list_cameras(site.bench)):
-        if camera.id == number:
-            return camera
-    raise NotFound("There is no such camera.", "The first page lists them.")
+    name = site.remember("names", lambda: list_names(site.bench)).get(number)
+    if name is None:
+        raise NotFound("There is no such camera.", "The first page lists them.")
+    return site.remember(("named", number), lambda: get_camera(site.bench, name))
 
 
 @router.get("/cameras/{number}")

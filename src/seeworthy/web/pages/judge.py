@@ -8,7 +8,7 @@ from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Query, Request, Response
 
-from seeworthy.bench.cameras import list_cameras
+from seeworthy.bench.cameras import list_names
 from seeworthy.ground.digits import expanded, number, said_u, sign
 from seeworthy.ground.errors import NotFound, SeeworthyError, WrongCall
 from seeworthy.ground.measurands import all_measurands, measurand
@@ -35,7 +35,7 @@ _PATIENCE = 0.2  # s before words: a page answers within 0.3 s, whatever it has 
 
 def camera_names(site: Site) -> list[str]:
     """Return the names of the bench's cameras."""
-    return [c.name for c in site.remember("cameras", lambda: list_cameras(site.bench))]
+    return list(site.remember("names", lambda: list_names(site.bench)).values())
 
 
 @router.get("/compare")

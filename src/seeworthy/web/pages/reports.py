@@ -6,8 +6,7 @@ import datetime as dt
 
 from fastapi import APIRouter, Request, Response
 
-from seeworthy.bench.cameras import list_cameras
-from seeworthy.bench.summary import glance
+from seeworthy.bench.cameras import list_names, takes_per_camera
 from seeworthy.bench.takes import list_takes
 from seeworthy.publish.assemble import camera_report
 from seeworthy.publish.drawing import hands
@@ -30,10 +29,9 @@ _PATIENCE = 0.2  # s before words: a page answers within 0.3 s, whatever it has 
 @router.get("/reports")
 def reports_page(request: Request, site: TheSite) -> Response:
     """List the reports."""
-    found = site.remember("glance", lambda: glance(site.bench))
-    takes = {line.camera.id: line.takes for line in found.cameras}
-    cameras = site.remember("cameras", lambda: list_cameras(site.bench))
-    return show(request, ReportsPage([(c.id, c.name, takes.get(c.id, 0)) for c in cameras]))
+    takes = site.remember("counts", lambda: takes_per_camera(site.bench))
+    names = site.remember("names", lambda: list_names(site.bench))
+    return show(request, ReportsPage([(n, name, takes.get(name, 0)) for n, name in names.items()]))
 
 
 def _report(site: Site, number: int) -> CameraReport:
