@@ -13,7 +13,7 @@ from collections.abc import Callable, Collection, Sequence
 from functools import cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, String, case, cast, or_, select
+from sqlalchemy import ColumnElement, Select, String, case, cast, or_, select
 from sqlalchemy.orm import Session
 
 from seeworthy.bench.curves import KeptCurve, choose, uses_curves
@@ -73,7 +73,7 @@ def read_results(
     tests = None if of_tests_for is None else _tests_for(session, of_tests_for)
     if tests is not None:
         query = query.where(TakeRow.procedure.in_(tests))
-    rows = session.execute(query).all()
+    rows: Sequence[Any] = session.execute(query).all()
     around = _Around(session, camera_id, tests)
     # Evidence, conditions and budgets of many results are alike to the letter.
     read = cache(json.loads)
@@ -256,7 +256,7 @@ def _by_take(
     return found
 
 
-def _record(row: Row[Any], around: _Around, read: Callable[[str], Any]) -> StoredResult:
+def _record(row: Any, around: _Around, read: Callable[[str], Any]) -> StoredResult:
     (
         measurand, value, unit, u, low, high, n, conditions, evidence, dof, take, procedure, taken,
         unit_id, serial, camera, source, version, seeworthy, method, measured, _, _, budget,

@@ -253,7 +253,7 @@ def _rank_shares(scores: Floats, rng: np.random.Generator) -> Floats:
     jitter = rng.random(scores.shape) * 1e-12
     order = np.argsort(-(scores + jitter), axis=0)
     places = order + n * np.arange(n)[:, None]
-    return np.bincount(places.ravel(), minlength=n * n).reshape(n, n).T / draws
+    return np.asarray(np.bincount(places.ravel(), minlength=n * n).reshape(n, n).T / draws)
 
 
 def _suited(

@@ -176,13 +176,13 @@ def _doubts(found: Sequence[RunLevel], trend: RunTrend | None) -> list[str]:
 
 
 def _power(inputs: Inputs, found: Sequence[RunLevel]) -> tuple[list[Result], list[str]]:
-    readings = {name: inputs.reading(name) for name in _LABEL}
-    if readings["capacity"] is None or readings["voltage"] is None:
-        lone = [name for name, reading in readings.items() if reading is not None]
-        return [], [f"No power: it needs capacity and voltage, only {n} was given." for n in lone]
+    asked = {name: inputs.reading(name) for name in _LABEL}
+    readings = {name: reading for name, reading in asked.items() if reading is not None}
+    if len(readings) < len(_LABEL):
+        lone = [f"No power: it needs capacity and voltage, only {n} was given." for n in readings]
+        return [], lone
     said, pairs = [], []
     for name, reading in readings.items():
-        assert reading is not None
         pairs.append(_label(name, reading))
         if not reading.stated:
             share = f"{100 * _LABEL[name]:.0f} %"

@@ -23,7 +23,7 @@ def budget(
     whole = getattr(view, name)[1]
     square = settings.get("squareness", SQUARENESS)
     given = settings.get("offset") is not None
-    parts = [
+    parts: list[tuple[str, float, str, str, str, Sequence[Station], Mapping[str, Any]]] = [
         ("entrance pupil behind the front", view.allowed[1], "m",
          "normal" if given else "rectangular",
          "reading" if given else "judgement: 0 to 10 mm", stations,
@@ -36,15 +36,13 @@ def budget(
         read = [getattr(s, title) for s in stations]
         known = [r for r in read if r is not None]
         if known:
-            near = [
-                replace(s, **{title: None if r is None else (r[0], 0.0)})
-                for s, r in zip(stations, read, strict=True)
-            ]
+            exact: list[dict[str, Any]] = [{title: r and (r[0], 0.0)} for r in read]
+            near = [replace(s, **e) for s, e in zip(stations, exact, strict=True)]
             u = max(r[1] for r in known)
             parts.append((title, u, "m", "normal", "reading", near, settings))
     found = []
-    for title, u, unit, shape, source, near, how in parts:
-        without = getattr(measure_view(near, **how), name)[1]
+    for title, u, unit, shape, source, stand_in, how in parts:
+        without = getattr(measure_view(stand_in, **how), name)[1]
         found.append((title, u, unit, shape, source, math.sqrt(max(whole**2 - without**2, 0.0))))
     # Derivatives are taken over steps of u: what is left of their differences is shared out.
     scale = whole / math.hypot(*(f[-1] for f in found))
