@@ -171,7 +171,7 @@ def test_a_dip_at_the_vents_is_no_boost():
     assert "vents" in flight.facts["left_out"][0]
 
 
-@pytest.mark.parametrize("factor", [0.5, 1.6])
+@pytest.mark.parametrize("factor", [0.5, 1.3, 1.6])
 def test_a_contradicted_accelerometer_is_left_out_and_named(factor):
     log, accel, heights = rendered(model_rocket, 13)
     wrong = replace(accel, values=G0 + factor * (accel.values - G0))

@@ -170,7 +170,8 @@ def meaning_of(header: str, unit: str = "") -> HeaderMeaning:
     bracketed = [known_unit(m) for m in _BRACKETS.findall(header)]
     name = _BRACKETS.sub(" ", header)
     words = _words(name)
-    quantity = _quantity(words)
+    # The letter of acceleration is a, that of the ampere A.
+    quantity = "acceleration" if name.strip() == "a" else _quantity(words)
     # 'Accel time (s)' is the time of another quantity: the unit says so.
     if _TIME.intersection(words) and any(fits("time", c) for c in bracketed):
         quantity = "time"
@@ -180,6 +181,10 @@ def meaning_of(header: str, unit: str = "") -> HeaderMeaning:
         quantity = told[0]
     choices = [known_unit(unit), *bracketed, *_tail_units(words)]
     found = next((c for c in choices if c and (fits(quantity, c) or not quantity)), "")
+    if not found and quantity not in ("", "time"):
+        # 'Feet AGL', 'hPa baro': a unit in any place, where it is more than a letter.
+        anywhere = (known_unit(w) for w in words if len(w) > 1)
+        found = next((c for c in anywhere if c and fits(quantity, c)), "")
     if not quantity:
         # A bare '[hPa]', 'm/s²' or '_deg_s' still says what it is; 'm' or 's' alone says too
         # little.

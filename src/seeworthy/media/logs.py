@@ -314,7 +314,8 @@ def _with_unit(
 
 def _guessed(column: Column) -> str:
     how = "by the size of its numbers" if column.unit_from == "data" else "for want of a unit"
-    return f"'{column.header}' was taken to be in {column.unit}, {how}."
+    unit = {"gee": "g", "milli_gee": "mg"}.get(column.unit, column.unit)
+    return f"'{column.header}' was taken to be in {unit}, {how}."
 
 
 def _tied_to_time(found: Sequence[Column]) -> list[Column]:

@@ -24,7 +24,7 @@ PROCEDURE = Procedure(
     id="load",
     title="Flight loads",
     question="How hard is the launch, and how fast and high does it go?",
-    version=4,
+    version=5,
     yields=(
         Measurand(
             "peak_acceleration",

@@ -30,6 +30,8 @@ __all__ = ["SCALE_U", "Boost", "Felt", "check_size", "into_flight"]
 
 Floats = NDArray[np.float64]
 
+COUNTS = (16384, 8192, 4096, 2048, 1024, 512, 256)
+"""Counts for 1 g of sensors whose range is a power of two (data sheets)."""
 SCALE_U = 0.02
 """Relative standard uncertainty of an uncalibrated accelerometer's sensitivity."""
 
@@ -109,6 +111,15 @@ def check_size(series: Series) -> None:
     gained = np.sum(np.abs(series.values[1:]).max(axis=1) * np.diff(series.time).clip(0, 1))
     peak = float(np.abs(series.values).max())
     mean = float(np.median(np.sort(np.abs(series.values).max(axis=1))[-20:]))
+    counts = next((c for c in COUNTS if abs(rest / (c * G0) - 1) < 0.04), 0) or next(
+        (c for c in COUNTS if abs(rest / c - 1) < 0.04), 0
+    )
+    if mean > 250 * G0 and counts:
+        raise CannotMeasure(
+            f"At rest the accelerometer reads {counts}: these look like a converter's counts, "
+            f"{counts} of them for 1 g.",
+            f"Divide the column by {counts} and call it g.",
+        )
     if mean > 250 * G0 or (mean > 100 * G0 and gained > 2000):
         raise CannotMeasure(
             f"An acceleration of {peak / G0:.0f} g over many samples is not that of a flight.",

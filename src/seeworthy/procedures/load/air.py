@@ -25,12 +25,19 @@ class Heights:
         series: m above the pad.
         u_air: Relative standard uncertainty from the air's temperature.
         pad_pressure: Pa; NaN for a log of heights.
+        pad_known: Pressure or height of the pad above the sea is known, from log or reading.
     """
 
     series: Series
     u_air: float
     from_pressure: bool
     pad_pressure: float = float("nan")
+    pad_known: bool = True
+
+
+PAD, PAD_U = 500.0, 500.0
+"""Height of a pad above the sea where nothing tells it, and its standard uncertainty, m: half of
+all land lies below 400 m, hardly a launch site above 1500 m (a judgement)."""
 
 
 def from_pressure(
@@ -93,14 +100,21 @@ def from_heights(
     else:
         base = first if abs(first) > 50.0 else 0.0
     pad = float(standard_pressure(base))
+    known = pressure is not None or height is not None or base != 0.0
+    if temperature is not None and not known:
+        # What is standard at the pad, and so how much warmer the air is, depends on its height.
+        pad = float(standard_pressure(PAD))
+        u_temperature = float(np.hypot(u_temperature, 0.0065 * PAD_U))
+        base = PAD
     site = site_from_readings(pad, temperature, height, u_temperature)
     clipped = np.clip(series.values - first + base, -4000.0, 46000.0)
     rise, _ = height_above(standard_pressure(clipped), site)
     # A relative log keeps its own zero: it may begin in flight.
     zero = first if abs(first) <= 50.0 else 0.0
     return Heights(
-        without_wild(replace(series, values=rise + zero)), _u_air(pad, site.u_warmer), False
-    )
+        without_wild(replace(series, values=rise + zero)), _u_air(pad, site.u_warmer), False,
+        pad_known=known,
+    )  # fmt: skip
 
 
 def _u_air(pad: float, u_warmer: float) -> float:

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from seeworthy.procedures.load.atmosphere import G0
+from seeworthy.procedures.load.coast import drag_of
 from seeworthy.procedures.load.fuse import Track
-from seeworthy.procedures.load.height import COAST_JERK, PORT, run, spikes
+from seeworthy.procedures.load.height import COAST_JERK, GUSTS, PORT, run, spikes
 from seeworthy.procedures.load.pulse import Pulse, fit_pulse
 from seeworthy.procedures.load.series import Series, thin
 
@@ -74,8 +75,11 @@ def climb(series: Series, sigma: float) -> Ascent:
     end = min(t[fastest] + max(1.0, length), t[fastest] + 0.7 * (t[top] - t[fastest]))
     end = max(end, t[min(fastest + 4, t.size - 1)])
     window = (t >= launch - 2.0) & (t <= end)
-    local = np.hypot(sigma, PORT / 4 * speed.clip(0.5 * vmax) ** 2 / (2 * G0))
-    pulse = fit_pulse(t[window], h[window], local[window], (launch, length, vmax))
+    local = np.hypot(sigma, GUSTS * speed.clip(0.5 * vmax) ** 2 / (2 * G0))
+    pulse = fit_pulse(
+        t[window], h[window], local[window], (launch, length, vmax),
+        drag_of(t, height, speed, fastest, top),
+    )  # fmt: skip
     burnout = pulse.launch + pulse.length
     bad = spikes(t, h, sigma, burnout + max(0.3, 0.5 * pulse.length))
     burnout = min(max(burnout, launch + 0.1 * length), float(t[top]))

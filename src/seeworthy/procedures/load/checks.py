@@ -5,13 +5,18 @@ from __future__ import annotations
 import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.procedures.load.accel import Boost, Felt
 from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.fuse import Track
+from seeworthy.procedures.load.height import LAG, PORT_U
 from seeworthy.procedures.load.series import Series
 
 FEET = 3.28084
 """Feet in a metre (exactly 1/0.3048)."""
+APART = 0.04
+"""What scale of the accelerometer, wind and a path not quite upright leave between the speeds of
+the two sensors after burnout, relative; a judgement."""
 UNIT = "unit"
 """Reason of a refusal: something is in another unit than it was read in."""
 
@@ -38,6 +43,16 @@ def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) 
     if expected <= 0 or (climbed <= 0 and expected < 15):
         return []
     ratio = expected / max(climbed, 1e-3)
+    said = (
+        f"The acceleration gives {boost.speed:.0f} m/s at burnout, the height "
+        f"{climbed:.0f} m/s soon after"
+    )
+    # What port and delay make of a climb that is braked, the ends of the push and the scale.
+    ends = float(np.hypot(boost.u_launch, boost.u_burnout)) / (boost.burnout - boost.launch)
+    parts = (PORT_U * brake / G0, LAG * brake / max(climbed, 1e-3), ends, APART)
+    apart = coverage_factor() * float(np.linalg.norm(parts))
+    if steep and climbed * (end - start) >= 10 and 0.45 < ratio < 2.2 and abs(ratio - 1) > apart:
+        return [f"{said[0].lower()}{said[1:]}"]
     # On a slanting path the height rises slower than the craft flies, never faster.
     if 0.45 < ratio < 2.2 or (ratio > 1 and not steep) or climbed * (end - start) < 10:
         return []
@@ -50,10 +65,6 @@ def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) 
     ):
         if abs(np.log(ratio / factor)) < 0.3:
             guess = f": {words}"
-    said = (
-        f"The acceleration gives {boost.speed:.0f} m/s at burnout, the height "
-        f"{climbed:.0f} m/s soon after"
-    )
     if guess:
         raise CannotMeasure(
             f"{said}{guess}.",

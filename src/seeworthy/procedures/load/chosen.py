@@ -206,6 +206,9 @@ def _without_repeats(log: Log) -> Log:
         moving |= np.abs(np.nan_to_num(y, nan=rest) - rest) > (
             3.0 if c.quantity == "acceleration" else 5.0
         )
+        if c.quantity == "acceleration":
+            # A sensor at its stop says the same because it can say no more.
+            same &= ~(np.abs(np.nan_to_num(y)) > 0.98 * np.max(np.abs(finite)))
     again = same & moving
     count = int(np.count_nonzero(again))
     if count < 5:

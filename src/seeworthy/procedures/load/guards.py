@@ -8,16 +8,17 @@ out the part that is contradicted; no wrong number stands beside a warning.
 from __future__ import annotations
 
 import numpy as np
-from scipy import optimize
 
+from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.procedures.load.atmosphere import G0
+from seeworthy.procedures.load.coast import coast_speed
 from seeworthy.procedures.load.flight import Figure95, Flight
+from seeworthy.procedures.load.fuse import LAG_MOST
+from seeworthy.procedures.load.height import PORT_U
 from seeworthy.procedures.load.push import Boost, Felt
 
 SCALE_MOST = 0.12
 """Scale error that accelerometers have at most: data sheets give up to ±10 %, mounting adds."""
-LATE_MOST = 0.6
-"""Largest delay of a vented barometer with its filter, s; a judgement."""
 PORT_MOST = 0.15
 """Largest static-port error, part of the dynamic pressure; a judgement."""
 SPEEDS_APART, FAST, FAST_APART = 1.3, 220.0, 1.9
@@ -27,33 +28,6 @@ and falls back within a second (the drag rise of any textbook of aerodynamics), 
 more speed is asked for than there was. Judgements, checked on rendered and real flights."""
 LONGEST = 30.0
 """No push of a craft with a small camera is longer, s; a judgement."""
-
-
-def coast_speed(climb: float, time: float) -> float | None:
-    """Return the vertical speed with which a coast of known climb and time began, m/s.
-
-    With drag as the square of speed the two fix speed and drag: with ``x = v·√(k/g)``,
-    ``time = atan(x)/√(k·g)`` and ``climb = ln(1 + x²)/(2k)`` (any textbook of mechanics).
-    None where no braked coast does this: gravity alone takes ``climb ≥ g·time²/2``.
-    """
-    if time <= 0 or climb <= 0:
-        return None
-    share = climb / (G0 * time**2)
-    if share < 0.5:
-        # A little less is noise and early parachutes; then it is the coast without drag.
-        return 2 * climb / time if share > 0.4 else None
-
-    def miss(log_x: float) -> float:
-        x = np.exp(log_x)
-        return float(np.log1p(x * x) / (2 * np.arctan(x) ** 2) - share)
-
-    if miss(-7.0) > 0:
-        return 2 * climb / time
-    if miss(7.0) < 0:
-        return None
-    x = float(np.exp(optimize.brentq(miss, -7.0, 7.0)))
-    drag = (np.arctan(x) / time) ** 2 / G0
-    return float(x * np.sqrt(G0 / drag))
 
 
 def contradictions(flight: Flight, steep: bool) -> list[str]:
@@ -66,7 +40,7 @@ def contradictions(flight: Flight, steep: bool) -> list[str]:
                 f"the accelerometer would have to be wrong by {100 * track.scale:+.0f} %, more "
                 "than such sensors are"
             )
-        if not -0.15 < track.lag < LATE_MOST:
+        if not -0.15 < track.lag < LAG_MOST:
             found.append(f"the barometer would have to read {track.lag:.2f} s late")
         if abs(track.port) > PORT_MOST:
             found.append("the barometer's port would have to be wrong by more than ports are")
@@ -119,7 +93,12 @@ def _speed_and_height(flight: Flight, steep: bool) -> list[str]:
     climb = high.value - at
     if time < 1.0 or climb < 5.0:
         return []
+    # A static port in fast air moves the height at burnout.
+    port = coverage_factor() * PORT_U * fast.value**2 / (2 * G0)
+    speeds = [s for d in (-port, 0.0, port) if (s := coast_speed(climb + d, time)) is not None]
     speed = coast_speed(climb, time)
+    if speed is None and speeds:
+        return []
     if speed is None:
         # A wing carries; a craft that went up steeply has none.
         return (
@@ -128,7 +107,7 @@ def _speed_and_height(flight: Flight, steep: bool) -> list[str]:
             else []
         )
     most = FAST_APART if fast.high > FAST else SPEEDS_APART
-    if speed > fast.high * most or (steep and speed < fast.low / SPEEDS_APART):
+    if min(speeds) > fast.high * most or (steep and max(speeds) < fast.low / SPEEDS_APART):
         return [
             f"{fast.value:.0f} m/s at burnout and a climb of {climb:.0f} m in {time:.1f} s after "
             f"it do not go together (that takes about {speed:.0f} m/s)"

@@ -21,9 +21,15 @@ COAST_JERK = 6.0
 """Driving noise of a coast: drag changes dv/dt by a few m/s² per second, (m/s³)²·s."""
 PORT = 0.02
 """Static-port error in fast flight, part of the dynamic pressure; from real flights."""
-LAG = 0.1
+PORT_U = 0.03
+"""Standard uncertainty of the static-port error, as part of the dynamic pressure."""
+GUSTS = 0.002
+"""What of a static-port error comes and goes, part of the dynamic pressure; a judgement."""
+LAG = 0.15
 """A barometer's delay (vents, filters in the sensor), s: never negative, half a bell curve of
-this width."""
+this width. Pressure sensors are sold with filters of up to 16 samples, a quarter of a second and
+more at the rates that loggers use (data sheets); with 0.1 s here delays of 0.25 s pulled the speed
+6 % down (own simulator, seed 1)."""
 
 
 def height_noise(series: Series, until: float) -> float:

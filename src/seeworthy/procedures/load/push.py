@@ -144,6 +144,10 @@ def later_stages(
             continue
         if last - first < 4 or t[last] - t[first] < 0.1 or t[last] > until:
             continue
+        # One axis that lies otherwise than on the pad reads up to 1 g for as long as it lies so.
+        reads = np.abs(felt.along[first : last + 1] + felt.rest)
+        if felt.axes == 1 and float(np.quantile(reads, 0.9)) < 1.2 * G0:
+            continue
         stage = _bounded(felt, first, last)
         if stage is not None:
             found.append(stage)

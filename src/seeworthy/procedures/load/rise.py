@@ -11,14 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from seeworthy.procedures.load.flight import Curve
-from seeworthy.procedures.load.height import COAST_JERK, PORT, run
+from seeworthy.procedures.load.height import COAST_JERK, LAG, PORT, run
 from seeworthy.procedures.load.series import Series
 
 Floats = NDArray[np.float64]
 
-LATE = 0.05
-"""Standard uncertainty of a barometer's delay where nothing tells it, s: half of what the
-fused fit allows; a judgement."""
+LATE = LAG
+"""Standard uncertainty of a barometer's delay where nothing tells it, s: the root mean square of
+half a bell curve about zero."""
 _PUSH_JERKS = (1e2, 1e3, 1e4, 1e5)  # (m/s³)²·s: a decade apart, the likeliest is taken
 _FLIGHT_JERKS = (COAST_JERK, 60.0, 600.0)
 

@@ -77,6 +77,12 @@ def _analyse(inputs: Inputs, logs: list[Log]) -> tuple[Flight, list[str]]:
     if own:
         flight.facts["logger_agrees"] = own
     _second_logs(inputs, logs, chosen, flight)
+    if heights is not None and not heights.pad_known and inputs.reading("site_temperature"):
+        flight.notes.append(
+            "The heights begin at the pad, and how high that lies above the sea was not given: "
+            "an altimeter takes the air for colder the higher it is (reading site_height or "
+            "site_pressure narrows them)."
+        )
     return flight, used
 
 

@@ -84,6 +84,8 @@ def _pinned(size: Floats, here: NDArray[np.bool_], top: float, step: float, nois
         return True
     # A plateau of a push has noise: its readings spread over many steps, those of a stop do not.
     spread = float(np.ptp(size[here]))
+    if exact < 3 and noise > 1.5 * step and np.std(size[here]) > 0.5 * noise:
+        return False
     if longest < (2 if known else 4) or spread > max(2 * step, FLAT * top):
         return False
     first, last = np.flatnonzero(here)[[0, -1]]
