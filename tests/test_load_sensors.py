@@ -91,7 +91,7 @@ def test_one_axis_that_lies_otherwise_after_the_flight_is_no_second_stage():
 def test_a_level_push_with_the_sensors_own_noise_is_no_stop():
     rng = np.random.default_rng(5)
     y = np.where((np.arange(600) > 200) & (np.arange(600) < 260), 72.0, 9.8)[:, None]
-    noisy = np.round((y + 0.1 * rng.standard_normal(y.shape)) / 0.01) * 0.01
+    noisy = np.round((y + 0.05 * rng.standard_normal(y.shape)) / 0.01) * 0.01
     assert find_stop(noisy, 0.01) is None
     stopped = np.minimum(noisy, 72.0)
     stopped[230:250] = 72.0
