@@ -234,3 +234,11 @@ def test_two_logs_of_one_flight_are_compared(tmp_path):
     same = compare_heights(heights, heights)
     assert same["scale"][0] == pytest.approx(1.0, abs=1e-3)
     assert same["lag_s"][0] == pytest.approx(0.0, abs=0.02)
+
+
+def test_heights_beyond_the_air_are_no_heights(tmp_path):
+    log = tmp_path / "log.csv"
+    rows = (f"{i},1e30{i % 9}\n" for i in range(200))
+    log.write_text("Time (s),Altitude (m)\n" + "".join(rows))
+    with pytest.raises(CannotMeasure, match="nothing here reaches"):
+        conclude(log)

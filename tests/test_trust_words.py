@@ -7,6 +7,7 @@ import json
 import os
 import subprocess
 import sys
+import time
 
 import pytest
 from fastapi.testclient import TestClient
@@ -73,6 +74,13 @@ def test_deep_toml_is_refused_in_words(client):
     assert answer.status_code in (400, 422)
     with pytest.raises(WrongCall, match="nested deeper"):
         TomlText(deep, "Flight")
+    # 20,000 parts took two minutes of a busy machine, for every page.
+    for key in (".".join(["a"] * 20_000), '"a" . ' * 20_000 + "b"):
+        with pytest.raises(WrongCall, match="line 2: nested deeper"):
+            TomlText(f'title = "x"\n{key} = 1\n', "Flight")
+    start = time.process_time()
+    TomlText(f'title = "{"a" * 100_000}"\nabout = "{"a. b " * 10}"', "Flight")
+    assert time.process_time() - start < 2
 
 
 def test_the_demo_is_never_built_beside_a_bench(client, empty_bench):

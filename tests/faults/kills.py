@@ -13,9 +13,11 @@ clock jumps.
 from __future__ import annotations
 
 import datetime as dt
+import encodings
 import importlib
 import json
 import os
+import pkgutil
 import random
 import subprocess
 import sys
@@ -24,6 +26,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 from faults.world import (
@@ -186,7 +189,7 @@ def together(seed: int, place: Path) -> int:
             take = {
                 "procedure": "body",
                 "camera": "Dunlin",
-                "readings": {"mass": f"{17 + number} g"},
+                "readings": {"mass": [f"{17 + number} g"]},
             }
             statuses.append(_post(address, "/api/takes", take))
             statuses.append(_post(address, "/api/run", None))
@@ -252,8 +255,11 @@ def _jumping(act: Callable[[], object], seed: int) -> Callable[[], object]:
 def main() -> None:
     """Do it in a folder, which the caller removes."""
     what, seed, place = sys.argv[1], int(sys.argv[2]), Path(sys.argv[3])
-    for name in LOADED:
-        importlib.import_module(name)
+    # Whoever has no rights may not even read the interpreter's own modules.
+    codecs = (f"encodings.{m.name}" for m in pkgutil.iter_modules(encodings.__path__))
+    for name in (*LOADED, *codecs):
+        with suppress(ImportError):  # codecs of other systems
+            importlib.import_module(name)
     temporary = place / "temporary"
     temporary.mkdir(parents=True)
     temporary.chmod(0o1777)

@@ -27,7 +27,7 @@ LOADED = (
     "seeworthy.publish.write", "seeworthy.publish.export", "seeworthy.judge.correct.apply",
     "seeworthy.media.recover.rebuild", "seeworthy.bench.vault", "seeworthy.bench.running",
     "seeworthy.bench.importing", "seeworthy.procedures.body.run", "seeworthy.procedures.stream.run",
-    "encodings.cp437", "importlib.readers", "seeworthy.bench.schema", "alembic.command",
+    "importlib.readers", "seeworthy.bench.schema", "alembic.command",
     "scipy.stats", "av", "cv2", "pyarrow.parquet",
 )  # fmt: skip
 TAKES = 3

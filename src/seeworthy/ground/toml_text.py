@@ -28,6 +28,10 @@ def read_toml_file(path: Path, what: str) -> str:
         raise UnreadableInput(f"'{path.name}' is not text (UTF-8).", "Name a TOML file.") from None
 
 
+# The parser's time grows with the square of the depth of a dotted key.
+_DEEP_KEY = re.compile(r"(?<![\w\"'-])(?:[\w\"'-]++[ \t]*+\.[ \t]*+){20}")
+
+
 class TomlText:
     """One TOML text with its lines.
 
@@ -41,6 +45,9 @@ class TomlText:
     def __init__(self, text: str, label: str) -> None:
         self.label = label
         self.lines = text.splitlines()
+        if deep := _DEEP_KEY.search(text):
+            line = text.count("\n", 0, deep.start()) + 1
+            raise self.fail(line, "nested deeper than anything here.", "See the examples.")
         try:
             self.data: dict[str, Any] = tomllib.loads(text)
         except RecursionError:

@@ -93,6 +93,11 @@ def from_heights(
     won back and turned into height again with the temperature of the day.
     """
     first = float(np.median(series.values[:3]))
+    if not -4000.0 < first < 46000.0:  # as far as the standard atmosphere is turned around below
+        raise CannotMeasure(
+            f"The log begins at a height of {first:.4g} m, which nothing here reaches.",
+            "Name the unit with units=height:ft, or another column with columns=height:HEADER.",
+        )
     if pressure is not None:
         base = float(pressure_height(pressure))
     elif height is not None:
