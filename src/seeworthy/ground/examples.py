@@ -86,6 +86,8 @@ EXAMPLES: Mapping[str, str] = MappingProxyType(
         "view.height2": "2.627 m ± 3 mm",
         "view.entrance_offset": "4 mm ± 2 mm",
         "view.squareness": "1 deg",
+        "white-balance.light": "10.4 EV dome",
+        "white-balance.chart_tint": "0.002",
         # Around a take, and in a plan of a flight.
         "condition.light": "180 lx",
         "condition.temperature": "66 degF",

@@ -104,6 +104,20 @@ def interval(
     return low, high
 
 
+def of_length(length: float, u: float) -> Interval:
+    """Return the interval of the length of a vector of two components, each known to `u`.
+
+    Errors lengthen a short vector: what lies within the circle that holds 95 % of the errors
+    (Rayleigh's law) may be none at all, and its interval begins at zero; beyond, the lower half
+    goes over from the circle's radius to that of one component.
+    """
+    circle = math.sqrt(-2 * math.log(1 - COVERAGE)) * u
+    low, high = interval(length, u)
+    if length <= circle:
+        return 0.0, max(high, circle)
+    return max(low - (circle - (length - low)) * (circle / length) ** 2, 0.0), high
+
+
 def upper(value: float, u: float, dof: float = math.inf, confidence: float = COVERAGE) -> float:
     """Return the one-sided limit that the quantity is below with this confidence."""
     return value + coverage_factor(dof, 2 * confidence - 1) * u

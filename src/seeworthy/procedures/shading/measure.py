@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.optics.colour import XYZ_OF_RGB
-from seeworthy.procedures.shading.hues import chroma_step, uv_of
+from seeworthy.optics.hues import chroma_step, uv_of
 from seeworthy.procedures.shading.spots import Spot, find_spot, is_centred, radial_terms
 from seeworthy.procedures.shading.surface import fit_surface, robust_fit
 

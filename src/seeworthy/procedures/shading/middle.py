@@ -18,7 +18,7 @@ from scipy.optimize import least_squares
 
 from seeworthy.ground.uncertainty import coverage_factor
 from seeworthy.optics.colour import XYZ_OF_RGB
-from seeworthy.procedures.shading.hues import GREY, chroma_step, hue_word, uv_of
+from seeworthy.optics.hues import GREY, chroma_step, hue_word, uv_of
 from seeworthy.procedures.shading.spots import LEAST_SPOT, is_centred
 
 Floats = npt.NDArray[np.float64]

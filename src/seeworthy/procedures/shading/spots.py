@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy.optimize import least_squares
 
 from seeworthy.ground.statistics import robust_spread
-from seeworthy.procedures.shading.hues import hue_word
+from seeworthy.optics.hues import hue_word
 from seeworthy.procedures.shading.surface import robust_fit
 
 Floats = npt.NDArray[np.float64]

@@ -1,4 +1,4 @@
-"""Hues of a flat field: CIE 1976 u'v' of linear RGB, and words for their differences."""
+"""CIE 1976 u'v' (ISO/CIE 11664-5) of linear RGB, and words for differences of hue."""
 
 from __future__ import annotations
 
