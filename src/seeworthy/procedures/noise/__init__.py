@@ -19,7 +19,7 @@ PROCEDURE = Procedure(
     id="noise",
     title="Noise",
     question="How grainy is the picture, and how far down do its darks reach?",
-    version=2,
+    version=3,
     yields=(
         Measurand(
             "snr_18",
@@ -105,10 +105,25 @@ PROCEDURE = Procedure(
         Finding("dsnu_percent", "%", "Spread of the pixels' dark levels, of full scale."),
         Finding("prnu_percent", "%", "Spread of the pixels' sensitivities, of the light."),
     ),
-    files=(Files("", ("clip",), "Ten still seconds of the grey steps, on a tripod."), TONE_CURVE),
+    files=(
+        Files("", ("clip",), "Ten still seconds of the grey steps, on a tripod."),
+        Files(
+            "ladder",
+            ("clip",),
+            "The same in less and less light, nothing moved and the camera's exposure held: the "
+            "dynamic range is then seen at both ends.",
+            0,
+            0,
+        ),
+        TONE_CURVE,
+    ),
     readings=(
         Reading(
-            "light", "text", "What the light meter shows at the scale.", EXAMPLES["noise.light"]
+            "light",
+            "text",
+            "What the light meter shows at the scale; of a ladder once for each clip, in order.",
+            EXAMPLES["noise.light"],
+            repeat=True,
         ),
         Reading(
             "densities",
@@ -119,6 +134,7 @@ PROCEDURE = Procedure(
     ),
     options=(
         Option("region", "A patch, even and flat: x,y,w,h in px.", "600,300,60,60", (), True),
+        Option("limit", "Signal over noise at which the dynamic range ends; default 1.", "10"),
         Option("mirrored", "The camera mirrors its picture.", "yes", ("yes", "no")),
     ),
     steps=(
@@ -128,6 +144,11 @@ PROCEDURE = Procedure(
         Step("Camera on a tripod, the scale filling the frame, a little out of focus."),
         Step("Switch sharpening and denoising off if it can be; the highest bit rate."),
         Step("Record ten seconds or more without touching anything."),
+        Step(
+            "For the dynamic range itself a ladder down to black: sheets of neutral film on a "
+            "light box (region= and densities=), or, where the camera can hold its exposure, the "
+            "scale again with a stop of light less each time (ladder=, light= for each)."
+        ),
     ),
     kit=("the printed grey steps", "a tripod or clamp", "even light", "a light meter"),
     setup="greys",

@@ -10,7 +10,6 @@ from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Outcome, Result, result
 from seeworthy.ground.uncertainty import effective_dof, interval, lower
-from seeworthy.media.light import Light
 from seeworthy.observe.grey_patches import (
     GreyPatch,
     grey_patch,
@@ -45,6 +44,7 @@ from seeworthy.procedures.noise.referred import (
     snr_result,
     with_dof,
 )
+from seeworthy.procedures.noise.rungs import Ladder, check_ladder, climb, ladder_figure
 
 _EVIDENCE = ("patches.png",)
 _SAID = 1.0  # dB by which SNR is referred to the scene, from which it is said (a judgement)
@@ -57,18 +57,26 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
     for reading in inputs.all_readings("light"):
         parse_light(reading.text)
     typed_densities(inputs.reading("densities"))
-    return [Watch(inputs.file(), NoiseFrames())]
+    check_ladder(inputs)
+    further = [Watch(f, NoiseFrames(8, colour=False)) for f in inputs.all_files("ladder")]
+    return [Watch(inputs.file(), NoiseFrames()), *further]
 
 
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Measure every grey level, and read the curve at 18 % grey."""
-    watcher: NoiseFrames = seen.watches[0].observer  # type: ignore[assignment]
+    watchers: list[NoiseFrames] = [w.observer for w in seen.watches]  # type: ignore[misc]
+    watcher = watchers[0]
     if watcher.stage is None or not watcher.count:
         raise CannotMeasure("The file holds no whole frame.", "Film it again.")
     noise_levels.check_frames(watcher)
     tone = inputs.tone(watcher.stage)
     light = tone.light(watcher.stage)
-    levels, scale, how = _measure(inputs, watcher, light)
+    patches, scale, how = _places(inputs, watcher)
+    levels = (
+        noise_levels.of_patches(watcher, light, patches) if patches
+        else noise_levels.of_scene(watcher, light)
+    )  # fmt: skip
+    ladder = climb(inputs, watchers, patches, tone)
     greys: dict[str, AtGrey] = {}
     missing = ""
     for channel, found in levels.by_channel.items():
@@ -80,7 +88,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     dark_step = noise_levels.step_at(light, 1e-4)
     span = dynamic_range(levels.luminance, dark_step) if how != "scene" else None
     pattern = how != "scene" or noise_levels.is_even(levels)
-    if noise_levels.LUMINANCE not in greys and span is None:
+    if noise_levels.LUMINANCE not in greys and span is None and ladder.found is None:
         raise CannotMeasure(
             missing, "Film a grey step scale (seeworthy target greys) in even light.",
             (picture(watcher, levels),),
@@ -92,21 +100,26 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         *_doubts(levels, greys.get(noise_levels.LUMINANCE), how, pattern, tone),
         *light.assumptions,
         *tone.said,
+        *([ladder.note] if ladder.note else []),
     ]
-    results = _results(levels, greys, span, pattern, _conditions(inputs), tone)
+    where = _conditions(inputs)
+    results = (
+        *_results(levels, greys, pattern, where, tone),
+        *_range(levels, span, ladder, where, tone),
+    )
     return Outcome(
         results,
         _findings(levels, watcher, how, scale, span, tone),
         tuple(warnings),
         (picture(watcher, levels),),
-        (figure(levels, greys.get(noise_levels.LUMINANCE)),),
+        (figure(levels, greys.get(noise_levels.LUMINANCE)), *ladder_figure(ladder)),
         how,
         sentence(results),
     )
 
 
-def _measure(inputs: Inputs, watcher: NoiseFrames, light: Light) -> tuple[Levels, Scale, str]:
-    """Return the levels, what 18 % is taken of, and where the patches come from."""
+def _places(inputs: Inputs, watcher: NoiseFrames) -> tuple[list[GreyPatch], Scale, str]:
+    """Return the patches (none: tiles of the scene), what 18 % is taken of, and their origin."""
     noise_levels.check_still(watcher)
     mean = watcher.mean()
     densities = typed_densities(inputs.reading("densities"))
@@ -121,19 +134,19 @@ def _measure(inputs: Inputs, watcher: NoiseFrames, light: Light) -> tuple[Levels
             grey_patch(f"region {i}", box, density)
             for i, (box, density) in enumerate(zip(marked, densities, strict=True), 1)
         ]
-        return noise_levels.of_patches(watcher, light, known), "reflectance", "marked regions"
+        return known, "reflectance", "marked regions"
     if marked:
         plain = [GreyPatch(f"region {i}", box) for i, box in enumerate(marked, 1)]
-        return noise_levels.of_patches(watcher, light, plain), "signal", "marked regions"
+        return plain, "signal", "marked regions"
     steps = step_patches(mean, densities, mirrored=inputs.option("mirrored") == "yes")
     if steps:
-        return noise_levels.of_patches(watcher, light, steps), "reflectance", "grey steps"
+        return steps, "reflectance", "grey steps"
     if densities:
         raise CannotMeasure(
             "Densities were typed, but no grey step scale of ours is in the picture.",
             "Mark the steps with --option region=x,y,w,h, once each, in the densities' order.",
         )
-    return noise_levels.of_scene(watcher, light), "signal", "scene"
+    return [], "signal", "scene"
 
 
 def _conditions(inputs: Inputs) -> dict[str, Any]:
@@ -147,7 +160,6 @@ _GREYS = {"reflectance": "18 % surface", "signal": "18 % of full scale"}
 def _results(
     levels: Levels,
     greys: dict[str, AtGrey],
-    span: Range | None,
     pattern: bool,
     conditions: dict[str, Any],
     tone: Tone,
@@ -182,13 +194,26 @@ def _results(
                     interval=ends, evidence=_EVIDENCE, budget=parts,
                 )
             )  # fmt: skip
-    if span is not None:
-        found += _range(levels, span, {**conditions, "channel": "luminance"}, tone)
     return tuple(found)
 
 
-def _range(levels: Levels, span: Range, where: dict[str, Any], tone: Tone) -> list[Result]:
-    """Return the dynamic range: at least what a step shows, the model's only where it was seen."""
+def _range(
+    levels: Levels, span: Range | None, ladder: Ladder, where: dict[str, Any], tone: Tone
+) -> list[Result]:
+    """Return the dynamic range: off a ladder; else at least what a step shows.
+
+    That of a model of the noise only where the light that it finds was seen.
+    """
+    where = {**where, "channel": "luminance", **ladder.conditions}
+    if ladder.found is not None:
+        return [
+            result(
+                "dynamic_range", ladder.found.stops, n=len(ladder.found.snr) + 1, conditions=where,
+                evidence=_EVIDENCE, budget=ladder.found.parts,
+            )
+        ]  # fmt: skip
+    if span is None or ladder.limit > 1:
+        return []
     if not span.extrapolated:
         budget = (
             Component("noise of the dark steps", span.u, "stops", source="draws"),

@@ -152,7 +152,9 @@ def _range(group: str, true: float, outcome: Outcome) -> Iterator[Trial]:
             f"{group}: dynamic_range", "dynamic_range", true, model["value"], None, *ends
         )  # fmt: skip
     for r in outcome.results:
-        if r.measurand == "dynamic_range":
+        if r.measurand == "dynamic_range" and "bound" not in r.conditions:
+            yield held(f"{group}: dynamic range, both ends seen", true, r)
+        elif r.measurand == "dynamic_range":
             holds = float(r.value <= true)
             yield Trial(f"{group}: dynamic range is at least that", "held", 1.0, holds)
 
