@@ -324,3 +324,17 @@ def test_a_take_that_moves_is_refused_by_name(takes, tmp_path):
     write(path, (code(0.2 + 0.1 * w + 0.003 * rng.standard_normal(x.shape)) for w in wave))
     with pytest.raises(CannotMeasure, match=r"'moved\.mkv': The scene does not stand still"):
         measure("low-light", [takes[1][0], path], readings={"light": ["500 lx", "90 lx"]})
+
+
+def test_budgets_add_up_by_what_is_drawn():
+    lux = [400.0, 100.0, 25.0, 6.0]
+    points = {"snr": [Point(v, 0.3) for v in (34, 28, 22, 16)]}
+
+    def shares(u_light, shared):
+        found = least_usable(lux, [u_light * v for v in lux], points, [Rule("snr", 20.0, shared)])
+        assert math.hypot(*(c.part for c in found.budget)) == pytest.approx(found.u)
+        return {c.name: c.part / found.u for c in found.budget}
+
+    meter, tones = shares(0.3, 0.1), shares(0.01, 2.0)
+    assert meter["light"] > 0.9 > 0.3 > meter["what all takes share"]
+    assert tones["what all takes share"] > 0.9 > 0.3 > tones["light"]

@@ -18,6 +18,7 @@ import numpy.typing as npt
 from scipy.interpolate import BSpline, make_interp_spline
 from scipy.optimize import least_squares
 
+from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.statistics import robust_spread
 from seeworthy.ground.uncertainty import upper
@@ -38,6 +39,8 @@ _U_LEAN = 0.5
 cards (seed 31, 2 Mbit/s): the edge at rest is 3 to 5 % wider at 4° off the upright than at 1°. Kept
 since what the rows of a band add is taken off (seed 77): exposures of 2.66 ms then scatter by 5 %
 at 2 Mbit/s, by 2 % at 40."""
+
+_STUDIED = "rendered studies, docs/accuracy/exposure"
 
 _HOW = (
     "Film a dark card on a light wall, its sides two to five degrees off the upright and in the "
@@ -68,6 +71,7 @@ class Exposure:
 
     Attributes:
         time, u, dof: Exposure time and standard uncertainty, s; of a bound `time` is the upper end.
+        budget: What `u` is made of, in ms.
         bound: True: the blur is under the lens's own, and `time` is an upper bound (95 %).
         rest_width: Full width at half height of the spread of the edge at rest, px.
         rest_at, rest_light: The profile at rest.
@@ -85,6 +89,7 @@ class Exposure:
     rest_light: Doubles
     interval: float
     far: float
+    budget: tuple[Component, ...] = ()
 
 
 def measure_exposure(moving: EdgeWatch, rest: EdgeWatch) -> Exposure:
@@ -340,13 +345,31 @@ def _conclude(
     # Squares of widths add: what the rest width is wrong by goes into the short blurs.
     sigma = own / 2.3548
     u_own = 12 * sigma**2 * u_width / max(blur, 0.3 * own) / blur if blur > 0 else 1.0
-    u = math.hypot(1.5 * scatter, time * math.hypot(_U_LENGTH, u_own))
+    parts = (
+        # Frames of one pass share place, light and coding.
+        Component("passes", scatter, "s", 1500.0, f"t ({max(1, n - 1)} dof)", "scatter, times 1.5"),
+        Component("blur after the encoder", _U_LENGTH, "", 1e3 * time, source=_STUDIED),
+        Component("width of the edge at rest", u_own, "", 1e3 * time, source=_STUDIED),
+    )
+    u = combined(parts) / 1e3
     interval = float(np.median(np.diff(moving.seconds)))
     bound = blur < own
     if bound:
         ceiling = max(upper(time, u), 0.5 * own / float(speed.mean()))
         time, u = ceiling, ceiling / math.sqrt(12)
+        source = "the blur is under the lens's own"
+        parts = (Component("upper bound", u, "s", 1e3, "rectangular", source),)
     width = moving.frames[0].shape[1]
     return Exposure(
-        time, u, float(max(1, n - 1)), bound, own, tuple(passes), at, light, interval, far / width
+        time,
+        u,
+        float(max(1, n - 1)),
+        bound,
+        own,
+        tuple(passes),
+        at,
+        light,
+        interval,
+        far / width,
+        parts,
     )

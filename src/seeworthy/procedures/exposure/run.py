@@ -125,8 +125,8 @@ def _time_result(found: Exposure) -> Result:
         conditions["bound"] = "upper"
         interval = (0.0, found.time * ms)
     return result(
-        "exposure_time", found.time * ms, found.u * ms, n=len(found.passes), dof=found.dof,
-        interval=interval, conditions=conditions, evidence=["moving_edge.png"],
+        "exposure_time", found.time * ms, n=len(found.passes), dof=found.dof, interval=interval,
+        conditions=conditions, evidence=["moving_edge.png"], budget=found.budget,
     )  # fmt: skip
 
 

@@ -10,12 +10,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.uncertainty import coverage_factor
 
@@ -30,6 +31,14 @@ SHARPNESS_LIMIT = 0.5
 RATE_LIMIT = 0.75
 """Of bright light's frame rate (common practice, no source)."""
 
+SOURCES = {
+    "light": ("light", "readings", "light"),
+    "own": ("noise and sharpness", "scatter", ""),
+    "shared": ("what all takes share", "densities, tone curve, coding", ""),
+    "between": ("course between two takes", "judgement", ""),
+}
+"""What is drawn: name, source and what it has in common with other results, for the budget."""
+_ALONE = 300  # draws of one source: 4 % of its spread (derived)
 _DRAWS = 2000  # ends of a 95 % interval to 6 % of u (derived)
 _ONE_SIDED = coverage_factor(coverage=0.90)
 _SMOOTHNESS = 0.06  # a curve's bend off its chord between two lights, of the limit (a judgement)
@@ -79,6 +88,7 @@ class Usable:
             below; ``lower``: not even the brightest take was usable.
         binds: Name of the rule that is crossed first.
         crossings: Light at which each rule is crossed; None where it is not.
+        budget: What `u` is made of, lx.
     """
 
     lux: float
@@ -87,6 +97,7 @@ class Usable:
     bound: Bound
     binds: str
     crossings: Mapping[str, float | None]
+    budget: tuple[Component, ...] = ()
 
 
 def least_usable(
@@ -125,7 +136,25 @@ def least_usable(
     crossings = {r.name: _crossing(x, sorted_points[r.name], r) for r in known}
     first = max(known, key=lambda r: crossings[r.name])
     draws = _draws(x, u_x, sorted_points, known, np.random.default_rng(seed))
-    return _usable(x, u_x, crossings, first, draws)
+    found = _usable(x, u_x, crossings, first, draws)
+    if found.bound:
+        part = Component("light", found.u, "lx", source="readings", common="light")
+        return replace(found, budget=(part,))
+    # One source at a time (JCGM 101:2008, Annex B); together they are drawn above.
+    alone = [
+        _draws(x, u_x, sorted_points, known, np.random.default_rng(seed + 1), one, _ALONE)
+        for one in SOURCES
+    ]
+    spread = [float(d[np.isfinite(d)].std()) if np.isfinite(d).any() else 0.0 for d in alone]
+    whole = math.hypot(*spread)
+    spread, whole = (spread, whole) if whole > 0 else ([1.0, 0.0, 0.0, 0.0], 1.0)
+    return replace(
+        found,
+        budget=tuple(
+            Component(name, found.u * s / whole, "lx", source=source, common=common)
+            for (name, source, common), s in zip(SOURCES.values(), spread, strict=True)
+        ),
+    )
 
 
 def _usable(
@@ -161,20 +190,29 @@ def _draws(
     figures: Mapping[str, Sequence[Point]],
     rules: Sequence[Rule],
     rng: np.random.Generator,
+    only: str = "",
+    count: int = _DRAWS,
 ) -> Floats:
-    """Return crossings of perturbed curves, in log2 of the light; ±inf where there is none."""
-    found = np.empty(_DRAWS)
-    for k in range(_DRAWS):
+    """Return crossings of perturbed curves, in log2 of the light; ±inf where there is none.
+
+    Args:
+        only: Of `SOURCES`, the one that is drawn; left out: all.
+    """
+    u_x = u_x * (only in ("", "light"))
+    u_own, u_shared = float(only in ("", "own")), float(only in ("", "shared"))
+    between = rng if only in ("", "between") else None
+    found = np.empty(count)
+    for k in range(count):
         light = x + _SHARED * u_x * rng.standard_normal(len(x))
         light = np.minimum.accumulate(light + _SHARED * float(u_x.mean()) * rng.standard_normal())
         best = -math.inf
         for rule in rules:
-            shift = rule.u_shared * rng.standard_normal()
+            shift = u_shared * rule.u_shared * rng.standard_normal()
             drawn = [
-                Point(p.value + p.u * rng.standard_normal() + shift, 0.0, p.state)
+                Point(p.value + u_own * p.u * rng.standard_normal() + shift, 0.0, p.state)
                 for p in figures[rule.name]
             ]
-            best = max(best, _crossing(light, drawn, rule, rng))
+            best = max(best, _crossing(light, drawn, rule, between))
         found[k] = best
     return found
 

@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.errors import WrongCall
 from seeworthy.ground.examples import as_options
 from seeworthy.ground.quantities import Quantity, parse
@@ -90,7 +91,7 @@ def _limits(inputs: Inputs) -> UsableLimits:
 def _results(takes: Sequence[LightTake], usable: Usable, limits: UsableLimits) -> list[Result]:
     found = [
         result(
-            "usable_lux", usable.lux, usable.u, n=len(takes), interval=usable.interval,
+            "usable_lux", usable.lux, n=len(takes), interval=usable.interval, budget=usable.budget,
             conditions={
                 "criterion": limits.text(),
                 **({"bound": usable.bound} if usable.bound else {}),
@@ -110,13 +111,16 @@ def _results(takes: Sequence[LightTake], usable: Usable, limits: UsableLimits) -
             value, u = take.kept
             found.append(
                 result(
-                    "sharpness_kept", value, u, n=take.edges, conditions=light, evidence=shows,
-                    interval=interval(value, u, least=0.0),
+                    "sharpness_kept", value, n=take.edges, conditions=light, evidence=shows,
+                    interval=interval(value, u, least=0.0), budget=take.kept_parts,
                 )
             )  # fmt: skip
         if take.rate is not None:
             rate, u_rate, dof, n = take.rate
-            found.append(result("frame_rate", rate, u_rate, n=n, dof=dof, conditions=light))
+            stamps = Component("time stamps", u_rate, "Hz", source="their rounding and scatter")
+            found.append(
+                result("frame_rate", rate, n=n, dof=dof, conditions=light, budget=(stamps,))
+            )
     return found
 
 

@@ -64,6 +64,7 @@ class LightTake:
         mean: Code values.
         mtf50: dict of str to (value, u). By edge.
         kept: (value, u) or None. Sharpness against the brightest take.
+        kept_parts: What that u is made of.
         edges: Edges behind it.
         drowned: No edge could be told from the noise, or the picture is black.
         shift: Decibels that refer its SNR to the scene.
@@ -81,6 +82,7 @@ class LightTake:
     measured: tuple[EdgeResult, ...] = ()
     boxes: tuple[Any, ...] = ()
     kept: tuple[float, float] | None = None
+    kept_parts: tuple[Component, ...] = ()
     edges: int = 0
     edges_from: str = ""
     drowned: bool = False
@@ -281,11 +283,15 @@ def _against(take: LightTake, bright: LightTake) -> LightTake:
     kept = sum(ratios) / len(ratios)
     # Edges of one square share their coding: half of the scatter averages out, no more.
     mean = sum(shares) / len(shares)
-    u = kept * mean * math.sqrt((1 + 1 / len(both)) / 2)
-    if len(both) > 1:
-        scatter = math.sqrt(sum((r - kept) ** 2 for r in ratios) / (len(both) - 1) / len(both))
-        u = math.hypot(u, scatter)
-    return replace(take, kept=(kept, u), edges=len(both), darker=darker)
+    share = mean * math.sqrt((1 + 1 / len(both)) / 2)
+    square = sum((r - kept) ** 2 for r in ratios) / max(len(both) - 1, 1)
+    parts = (
+        Component("MTF50 of both takes", share, "", kept, source="scatter, and coding"),
+        Component("edges", math.sqrt(square / len(both)), source="scatter between edges"),
+    )
+    return replace(
+        take, kept=(kept, combined(parts)), kept_parts=parts, edges=len(both), darker=darker
+    )
 
 
 def judge(takes: Sequence[LightTake], limits: UsableLimits) -> Usable:
