@@ -37,6 +37,7 @@ EXAMPLES: Mapping[str, str] = MappingProxyType(
         "endurance.file_time": "29 min 59 s",
         "endurance.segment": "12 min",
         "endurance.gap": "1.2 s ± 0.1 s",
+        "exposure-control.light": "9.7 EV dome",
         "interval.set_interval": "5 s",
         "lens.printed_length": "176.0 mm ± 0.2 mm",
         "lens.square": "1.00 in ± 0.01 in",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -55,7 +55,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         "mean_range_percent": [round(100 * float(v), 1) for v in _ends(table[:, 1])],
     }
     warnings = _light(inputs, findings)
-    results = (_share("clipped_share", time, white), _share("black_share", time, black))
+    results = (mean_share("clipped_share", time, white), mean_share("black_share", time, black))
     return Outcome(
         results, findings, tuple(warnings), figures=(_figure(time, table[:, 1], white, black),),
         method="picture", sentence=_sentence(results, findings),
@@ -83,8 +83,14 @@ def stretches(time: Floats, there: npt.NDArray[np.bool_], step: float) -> list[l
     return [[round(a, 2), round(b, 2)] for a, b in found[:_STRETCHES]]
 
 
-def _share(name: str, time: Floats, share: Floats) -> Result:
-    """Return a mean share in per cent; its scatter from stretches of a second each."""
+def mean_share(
+    name: str, time: Floats, share: Floats, conditions: Mapping[str, Any] | None = None
+) -> Result:
+    """Return a mean share in per cent; its scatter from stretches of a second each.
+
+    Args:
+        time, share: (n,). s, and 0 to 1, of every frame.
+    """
     blocks = np.unique((time / _BLOCK).astype(int), return_inverse=True)[1]
     means = np.bincount(blocks, share) / np.bincount(blocks)
     n, value = len(means), float(share.mean())
@@ -99,7 +105,7 @@ def _share(name: str, time: Floats, share: Floats) -> Result:
     low, high = interval(value, u, dof)
     return result(
         name, 100 * value, 100 * u, n=n, dof=dof,
-        interval=(100 * max(low, 0.0), 100 * min(high, 1.0)),
+        interval=(100 * max(low, 0.0), 100 * min(high, 1.0)), conditions=conditions,
     )  # fmt: skip
 
 
