@@ -38,6 +38,8 @@ EXAMPLES: Mapping[str, str] = MappingProxyType(
         "endurance.segment": "12 min",
         "endurance.gap": "1.2 s ± 0.1 s",
         "exposure-control.light": "9.7 EV dome",
+        "glare.light": "11.2 EV dome",
+        "glare.trap_reflectance": "0.2 % ± 0.1 %",
         "interval.set_interval": "5 s",
         "lens.printed_length": "176.0 mm ± 0.2 mm",
         "lens.square": "1.00 in ± 0.01 in",
