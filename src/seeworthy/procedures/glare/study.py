@@ -46,7 +46,7 @@ def _scene(rng: np.random.Generator, level: float, hole: bool) -> tuple[Floats, 
     y, x = np.mgrid[:HEIGHT, :WIDTH].astype(float)
     even = 1 + rng.normal(0, 0.04) * (x / WIDTH - 0.5) + rng.normal(0, 0.04) * (y / HEIGHT - 0.5)
     across, down = rng.uniform(0.3, 0.7, 2)
-    side = rng.uniform(0.04, 0.1) * WIDTH
+    side = rng.uniform(0.06, 0.12) * WIDTH
     inside = (abs(x - across * WIDTH) < side / 2) & (abs(y - down * HEIGHT) < side / 2)
     own = float(rng.uniform(0.0005, 0.0045))
     field = level * even

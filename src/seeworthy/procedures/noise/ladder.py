@@ -11,7 +11,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +21,7 @@ from seeworthy.ground.budget import Component
 from seeworthy.ground.propagation import u_rectangular
 from seeworthy.media.light import Light
 from seeworthy.optics.tone import Tone
+from seeworthy.procedures.noise.measure import RESOLVED
 
 Floats = npt.NDArray[np.float64]
 
@@ -33,10 +34,12 @@ POWER_SD = 0.5
 """Codes near black go with this power of the light around 1, standard: straight toes have 1,
 S-shaped looks up to 2, shoulders of logarithmic looks less (a judgement)."""
 _POWERS = (0.4, 3.0)
+_APART = 0.4  # stops between rungs that are told apart (a judgement)
 _ABOUT = 2.5  # stops about the limit that a power is fitted over (a judgement)
 _LEAST = 4  # rungs of a fit of three unknowns
 _DISAGREE = 4.0  # misfit over its own u, from which rungs follow no one curve (a judgement)
 _HELD = 0.15  # stops by which light and picture may part beyond their u (a judgement)
+_STEEP = 4  # codes above the darkest rung, from which on rungs are compared (a judgement)
 _BLOCK = 8  # px: a coder's block
 
 
@@ -75,6 +78,7 @@ class LadderRange:
         parts: What its uncertainty is made of.
         dark, bright: Places of the ends, stops as the rungs have them.
         snr: SNR between neighbouring rungs: (stops, ratio) from bright to dark.
+        resolved: The noise about the limit is more than whole codes hide.
     """
 
     stops: float
@@ -82,6 +86,7 @@ class LadderRange:
     dark: float
     bright: float
     snr: tuple[tuple[float, float], ...]
+    resolved: bool
 
 
 def rung_of(
@@ -117,7 +122,7 @@ def range_of(rungs: Sequence[Rung], limit: float, tone: Tone) -> LadderRange | N
         limit: Signal over noise that is asked for, 1 by ISO 15739.
         tone: For what lies between the brightest rung and white where none is clipped.
     """
-    below = sorted((r for r in rungs if not r.white), key=lambda r: -r.stops)
+    below = _pooled(sorted((r for r in rungs if not r.white), key=lambda r: -r.stops))
     if len(below) < _LEAST:
         return None
     dark = _Dark.of(below, limit)
@@ -150,7 +155,34 @@ def range_of(rungs: Sequence[Rung], limit: float, tone: Tone) -> LadderRange | N
         rest = -math.log2(min(below[0].light, 1.0))
         parts.append(tone.of_stops(rest, 1.0, below[0].light))
         bright = top + rest
-    return LadderRange(bright - dark.at, tuple(parts), dark.at, bright, _ratios(below))
+    about = [r.noise for r in below if abs(r.stops - dark.at) < 1]
+    resolved = min(about, default=0.0) > RESOLVED
+    return LadderRange(bright - dark.at, tuple(parts), dark.at, bright, _ratios(below), resolved)
+
+
+def _pooled(rungs: Sequence[Rung]) -> list[Rung]:
+    """Return rungs `_APART` and more apart, brightest first: nearer ones are one.
+
+    Between two that are nearer than their light is known the slope is anything.
+    """
+    found: list[list[Rung]] = []
+    for one in rungs:
+        if found and found[-1][0].stops - one.stops < _APART:
+            found[-1].append(one)
+        else:
+            found.append([one])
+
+    def mean(group: list[Rung], name: str) -> float:
+        return float(np.mean([getattr(r, name) for r in group]))
+
+    return [
+        replace(
+            g[0], stops=mean(g, "stops"), code=mean(g, "code"), light=mean(g, "light"),
+            noise=math.sqrt(float(np.mean([r.noise**2 for r in g]))),
+            u_stops=mean(g, "u_stops"), u_noise=mean(g, "u_noise"),
+        )
+        for g in found
+    ]  # fmt: skip
 
 
 def _ratios(rungs: Sequence[Rung]) -> tuple[tuple[float, float], ...]:
@@ -182,11 +214,14 @@ class _Dark:
         used = [r for r in below if abs(r.stops - rough) < _ABOUT]
         if len(used) < _LEAST:
             used = sorted(below, key=lambda r: abs(r.stops - rough))[:_LEAST]
-        x, codes, noise = (
-            np.array([getattr(r, k) for r in used]) for k in ("stops", "code", "noise")
+        used.sort(key=lambda r: -r.stops)
+        x, codes, noise, u_x = (
+            np.array([getattr(r, k) for r in used]) for k in ("stops", "code", "noise", "u_stops")
         )
-        at, misfit = _crossing(x, codes, noise, limit)
-        straight, _ = _crossing(x, codes, noise, limit, 1.0)
+        # What a rung's light is off by stands in its code, too.
+        weight = 1 / np.hypot(CODE, np.gradient(codes, x) * u_x)
+        at, misfit = _crossing(x, codes, noise, weight, limit)
+        straight, _ = _crossing(x, codes, noise, weight, limit, 1.0)
         if at is None or straight is None or misfit > _DISAGREE:
             return None
         widen = max(1.0, misfit)
@@ -200,7 +235,7 @@ class _Dark:
                     one = which.copy()
                     one[i] += sign * by
                     each[next(k for k, v in enumerate(each) if v is which)] = one
-                    there, _ = _crossing(each[0], each[1], each[2], limit)
+                    there, _ = _crossing(each[0], each[1], each[2], weight, limit)
                     # Out of the ladder by an error of that size: as far as its end.
                     ends.append(float(x.min()) - 1.0 if there is None else there)
                 total += ((ends[0] - ends[1]) / 2) ** 2
@@ -210,13 +245,18 @@ class _Dark:
             at,
             moved(codes, np.full(len(x), CODE * widen)),
             moved(noise, noise * np.array([r.u_noise for r in used])),
-            moved(x, np.array([r.u_stops for r in used])),
+            moved(x, u_x),
             abs(at - straight) / 2,
         )
 
 
 def _crossing(
-    x: Floats, codes: Floats, noise: Floats, limit: float, power: float | None = None
+    x: Floats,
+    codes: Floats,
+    noise: Floats,
+    weight: Floats,
+    limit: float,
+    power: float | None = None,
 ) -> tuple[float | None, float]:
     """Return where the slope of the codes sinks to `limit` times the noise, and the misfit.
 
@@ -225,8 +265,8 @@ def _crossing(
 
     def fitted(p: float) -> tuple[Floats, float]:
         a = np.stack([np.ones_like(x), 2.0 ** (p * (x - x.max()))], axis=1)
-        c, _, _, _ = np.linalg.lstsq(a, codes, rcond=None)
-        return c, float((((codes - a @ c) / CODE) ** 2).sum())
+        c, _, _, _ = np.linalg.lstsq(a * weight[:, None], codes * weight, rcond=None)
+        return c, float((((codes - a @ c) * weight) ** 2).sum())
 
     if power is None:
         power = float(
@@ -247,24 +287,21 @@ def _crossing(
 
 
 def not_held(rungs: Sequence[Rung]) -> str:
-    """Say of which clip the exposure was not that of the first; empty where it was in all.
+    """Say of which clip the exposure was not that of those before; empty where it was in all.
 
     Rungs of like light must have like codes, whichever clip they are in.
     """
-    first = sorted((r for r in rungs if r.clip == 0 and not r.white), key=lambda r: r.code)
-    stops = np.array([r.stops for r in first])
-    codes = np.array([r.code for r in first])
+    seen = [r for r in rungs if r.clip == 0 and not r.white]
     for clip in sorted({r.clip for r in rungs} - {0}):
+        seen.sort(key=lambda r: r.code)
+        codes, stops = np.array([r.code for r in seen]), np.array([r.stops for r in seen])
+        here = [r for r in rungs if r.clip == clip and not r.white]
         # Where a code is a small part of a stop: the darkest tell nothing of light.
-        steep = [r for r in rungs if r.clip == clip and not r.white
-                 and codes[0] + 8 < r.code < codes[-1]]  # fmt: skip
+        steep = [r for r in here if codes[0] + _STEEP < r.code < codes[-1]]
         if not steep:
-            return f"clip {clip + 1} shares no brightness with the first"
-        off = np.array([float(np.interp(r.code, codes, stops)) - r.stops for r in steep])
-        room = 2 * max(r.u_stops for r in steep) + _HELD
-        if abs(float(np.median(off))) > room:
-            return (
-                f"clip {clip + 1} is {float(np.median(off)):+.1f} stops brighter than the light "
-                "readings say"
-            )
+            return f"clip {clip + 1} shares no brightness with those before it"
+        off = float(np.median([np.interp(r.code, codes, stops) - r.stops for r in steep]))
+        if abs(off) > 2 * max(r.u_stops for r in steep) + _HELD:
+            return f"clip {clip + 1} is {off:+.1f} stops brighter than the light readings say"
+        seen += here
     return ""

@@ -9,7 +9,7 @@ from typing import Any
 from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Outcome, Result, result
-from seeworthy.ground.uncertainty import effective_dof, interval, lower
+from seeworthy.ground.uncertainty import effective_dof, interval, lower, upper
 from seeworthy.observe.grey_patches import (
     GreyPatch,
     grey_patch,
@@ -76,7 +76,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         noise_levels.of_patches(watcher, light, patches) if patches
         else noise_levels.of_scene(watcher, light)
     )  # fmt: skip
-    ladder = climb(inputs, watchers, patches, tone)
+    ladder = climb(inputs, watchers, patches, tone, trouble_of(levels.luminance))
     greys: dict[str, AtGrey] = {}
     missing = ""
     for channel, found in levels.by_channel.items():
@@ -205,6 +205,15 @@ def _range(
     That of a model of the noise only where the light that it finds was seen.
     """
     where = {**where, "channel": "luminance", **ladder.conditions}
+    if ladder.found is not None and ladder.most:
+        most = upper(ladder.found.stops, combined(ladder.found.parts))
+        return [
+            result(
+                "dynamic_range", most, n=len(ladder.found.snr) + 1, interval=(0.0, most),
+                conditions={**where, "bound": "upper"}, evidence=_EVIDENCE,
+                budget=ladder.found.parts,
+            )
+        ]  # fmt: skip
     if ladder.found is not None:
         return [
             result(
@@ -224,7 +233,7 @@ def _range(
                 "dynamic_range", span.stops, conditions=where, evidence=_EVIDENCE, budget=budget
             )
         ]  # fmt: skip
-    shown = range_shown(levels.luminance, tone)
+    shown = range_shown(levels.luminance, tone, trouble_of(levels.luminance))
     if shown is None:
         return []
     stops, parts = shown

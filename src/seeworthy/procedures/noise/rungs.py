@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.examples import as_options
@@ -16,9 +16,11 @@ from seeworthy.optics.light_reading import parse_light
 from seeworthy.optics.tone import Tone
 from seeworthy.procedures.declare import Inputs
 from seeworthy.procedures.noise.ladder import LadderRange, Rung, not_held, range_of, rung_of
-from seeworthy.procedures.noise.levels import check_still
+from seeworthy.procedures.noise.levels import NoiseTrouble, check_still
+from seeworthy.procedures.noise.referred import coding_part
 
 _STOPS = math.log2(10)
+_DECIBELS = 20 * math.log10(2)  # of a stop
 _METER = math.sqrt(0.5)  # of a meter's u, what two of its readings do not share (a judgement)
 
 
@@ -30,11 +32,13 @@ class Ladder:
         found: None where it does not reach down to the limit.
         note: Why there is none though it was asked for.
         limit: Signal over noise at its dark end.
+        most: An encoder took of the noise: the camera's range is at most that.
     """
 
     found: LadderRange | None = None
     note: str = ""
     limit: float = 1.0
+    most: bool = False
 
     @property
     def conditions(self) -> dict[str, str]:
@@ -65,12 +69,14 @@ def climb(
     watchers: Sequence[NoiseFrames],
     patches: Sequence[GreyPatch],
     tone: Tone,
+    trouble: NoiseTrouble,
 ) -> Ladder:
     """Measure the ladder.
 
     Args:
         watchers: Of the scale, and of each clip in other light.
         patches: In the first clip; the camera stood still.
+        trouble: What an encoder did to the noise of the first clip.
     """
     limit = check_ladder(inputs)
     known = [p for p in patches if p.density is not None]
@@ -97,7 +103,17 @@ def climb(
             "away, in steps of a stop.",
             limit,
         )
-    return Ladder(found, "", limit)
+    most = found is not None and (trouble.coded or not found.resolved)
+    note = (
+        "The encoder took of the noise in the darks: the dynamic range of the camera is at most "
+        "that of the file. A higher bit rate tells more."
+    )
+    if found is not None and not most:
+        lost = coding_part(trouble)
+        # Near the limit SNR goes with the light: 6.02 dB a stop.
+        part = replace(lost, sensitivity=1 / _DECIBELS)
+        found = replace(found, parts=(*found.parts, part))
+    return Ladder(found, note if most else "", limit, most)
 
 
 def _rungs(

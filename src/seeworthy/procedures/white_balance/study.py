@@ -42,7 +42,7 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
 def greys() -> Floats:
     """Return the light of the grey steps, 1 for a white surface, (H, W)."""
     lens = Lens.of_view(WIDTH, HEIGHT, 60.0)
-    pose = Pose.facing(lens.fx * 272.0 / (WIDTH * 0.98), pivot=(136.0, 93.0))
+    pose = Pose.facing(lens.fx * 186.0 / (HEIGHT * 0.96), pivot=(136.0, 93.0))
     seen = photograph(paints_of(target("greys").painting()), 0.851, lens, Shot(pose, oversample=2))
     return np.asarray(Blur(0.8).apply(seen, 2), np.float64)
 
