@@ -60,7 +60,7 @@ class Level:
 
 
 @dataclass(frozen=True, slots=True)
-class Slope:
+class GreySlope:
     """Stops of mid-grey per stop of light."""
 
     value: float
@@ -70,7 +70,7 @@ class Slope:
     count: int
 
 
-def grey_slope(levels: Sequence[Level]) -> Slope | None:
+def grey_slope(levels: Sequence[Level]) -> GreySlope | None:
     """Return the slope of a straight line through mid-grey over light; None below three levels.
 
     A control does not follow a straight line: what the levels scatter about it is in its u.
@@ -88,7 +88,7 @@ def grey_slope(levels: Sequence[Level]) -> Slope | None:
     own = np.array([v.u_grey / (v.grey or 1.0) / math.log(2) for v in seen])
     each = math.sqrt(max(float(left @ left) / dof, float(np.mean(own**2))))
     u_x = np.array([_METER * v.u_lux / v.lux / math.log(2) for v in seen])
-    return Slope(
+    return GreySlope(
         slope, each / math.sqrt(square), abs(slope) * float(np.sqrt(np.mean(u_x**2) / square)),
         float(dof), len(seen),
     )  # fmt: skip
