@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from seeworthy.clock.rate import beat_u
+from seeworthy.ground.budget import combined
 from seeworthy.ground.results import result
 from seeworthy.judge.claims.decide import Claimed, judge
 from seeworthy.observe.edge_passes import EdgeLine
@@ -114,7 +115,7 @@ def test_a_perfect_clip_does_not_give_a_perfect_read_out():
     """An encoder moves all edges alike, however many uprights pass."""
     tracks, row_time = passing(0, 0.0)
     fit = fit_row_time(tracks, np.arange(4), 640.0, 1e-5)
-    u, _ = _uncertainty(replace(fit, u=1e-12), tracks, 1e4, None)
+    u = combined(_uncertainty(replace(fit, u=1e-12), tracks, 1e4, None)[0])
     _, rms = published_rms("readout", "lean 15 px or more, H.264", "readout_time")
     assert 0.5 < 100 * u / row_time / rms < 3
 

@@ -86,8 +86,9 @@ class RgbMean(SteadyMean):
             return False  # the stretch is long enough without this last one
         assert self._light is not None
         chroma = view.chroma
-        stored = self._light.matrix == "RGB" or chroma is None
-        planes = [view.rgb()] if stored else [view.luma, *chroma]  # type: ignore[misc]
+        planes: list[npt.NDArray[Any]] = [view.rgb()]
+        if chroma is not None and self._light.matrix != "RGB":
+            planes = [view.luma, *chroma]
         self.halved = planes[-1].shape[:2] != view.luma.shape
         kept = self._planes or [np.zeros(p.shape, np.float32) for p in planes]
         self._planes = [k + p for k, p in zip(kept, planes, strict=True)]
