@@ -194,13 +194,13 @@ def _power(inputs: Inputs, found: Sequence[RunLevel]) -> tuple[list[Result], lis
     for level in found:
         if level.n:
             power = mean_power(pairs[0], pairs[1], level)
-            rows = [("capacity", pairs[0][1], "mAh"), ("voltage", pairs[1][1], "V"),
-                    ("running time", level.u, "min")]  # fmt: skip
+            given = [("capacity", pairs[0][1], "mAh"), ("voltage", pairs[1][1], "V"),
+                     ("running time", level.u, "min")]  # fmt: skip
             parts = [
-                _part(name, u, unit, part, readings.get(name))
-                for (name, u, unit), part in zip(rows, power.parts, strict=True)
-                if u > 0
-            ]
+                Component(name, u, unit, part / u, source=_source(name, readings.get(name)),
+                          common=name if name in readings and readings[name].stated else "")
+                for (name, u, unit), part in zip(given, power.parts, strict=True) if u > 0
+            ]  # fmt: skip
             results.append(
                 result(
                     "mean_power", power.value, n=level.n, dof=power.dof, conditions=_where(level),
@@ -217,12 +217,10 @@ def _power(inputs: Inputs, found: Sequence[RunLevel]) -> tuple[list[Result], lis
     return results, said
 
 
-def _part(name: str, u: float, unit: str, part: float, reading: Quantity | None) -> Component:
-    source, common = "run_time of this take", ""
-    if reading is not None:
-        source = "reading" if reading.stated else f"judgement: {_LABEL[name]:.0%} of a label"
-        common = name if reading.stated else ""
-    return Component(name, u, unit, part / u, source=source, common=common)
+def _source(name: str, reading: Quantity | None) -> str:
+    if reading is None:
+        return "run_time of this take"
+    return "reading" if reading.stated else f"judgement: {_LABEL[name]:.0%} of a label"
 
 
 def _label(name: str, reading: Quantity) -> tuple[float, float]:
