@@ -10,7 +10,7 @@ from pathlib import Path
 from fastapi import APIRouter, Request, Response
 
 from seeworthy.bench.cameras import add_camera
-from seeworthy.bench.summary import glance
+from seeworthy.bench.summary import Glance, glance
 from seeworthy.bench.takes import list_takes
 from seeworthy.ground.errors import SeeworthyError
 from seeworthy.judge.purpose.rank import Ranking
@@ -35,7 +35,13 @@ def home(request: Request, site: TheSite) -> Response:
         site.demo = None
     if not site.has_bench:
         return show(request, _start(site, made=False))
-    found = site.remember("glance", lambda: glance(site.bench))
+
+    def see() -> Glance:
+        return glance(site.bench)
+
+    if awaited(request, site, "glance", see):
+        return show(request, Waiting("Watch log", "Where every take stands is being looked up."))
+    found = site.remember("glance", see)
     if not found.cameras:
         return show(request, _start(site, made=True))
     titles = {p.id: p.title for p in all_procedures().values()}
