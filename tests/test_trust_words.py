@@ -13,6 +13,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from faults.fuzz import CURVE
+from faults.make import make
 from seeworthy.bench import evidence
 from seeworthy.bench.cameras import add_camera
 from seeworthy.bench.models import EvidenceRow
@@ -24,6 +25,7 @@ from seeworthy.ground.errors import BadQuantity, SeeworthyError, UnreadableInput
 from seeworthy.ground.leftovers import beside, mark, sweep
 from seeworthy.ground.toml_text import TomlText
 from seeworthy.judge.correct.data import read_file
+from seeworthy.media.glimpse import frame_jpeg
 from seeworthy.media.source import Source
 from seeworthy.media.tables import split
 from seeworthy.media.tone_curve import read_curve
@@ -350,3 +352,16 @@ def test_a_bare_bad_quantity_stays_one():
 
     with pytest.raises(BadQuantity):
         parse("5 ± ± 3 m")
+
+
+def test_a_frame_of_a_broken_clip_is_refused(tmp_path):
+    """A file of `faults.make` on which the page of frames ended in 500."""
+    kinds = {path.name: path for path in make(tmp_path, 26, 41)}
+    refused = 0
+    for path in kinds.values():
+        if path.suffix in (".mp4", ".mov", ".avi", ".mkv"):
+            try:
+                frame_jpeg(str(path), path.name, 0)
+            except UnreadableInput:
+                refused += 1
+    assert refused

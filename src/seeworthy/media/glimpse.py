@@ -156,6 +156,17 @@ def frame_jpeg(path: str, name: str, index: int, widest: int = 1280) -> bytes:
 
 
 def _frame(source: Source, index: int) -> Any:
+    import av
+
+    try:
+        return _decoded(source, index)
+    except av.error.FFmpegError:  # what is wrong lies behind the head, or just there
+        raise UnreadableInput(
+            f"That frame of '{source.name}' is damaged.", "Copy it again."
+        ) from None
+
+
+def _decoded(source: Source, index: int) -> Any:
     from seeworthy.media.opening import open_clip, video_stream
 
     with open_clip(source) as container:
