@@ -62,3 +62,16 @@ def test_codes_above_white_are_not_clipped_when_the_camera_uses_them(tmp_path):
     assert plain.results[0].value == pytest.approx(20.0, abs=0.7)
     full = measured("brightness", [_clip(tmp_path / "c.mp4", [_scene(0.2)] * 40, full=True)])
     assert full.results[0].value < 0.5  # 235 of 255 is not clipped there
+
+
+def test_where_white_may_lie_at_two_codes_the_interval_holds_both(tmp_path):
+    # Ten seconds near white, not clipped, with a few codes above it: five codings of one real clip
+    # were said to clip 0 and 0.8 %, each to a hundredth.
+    scene = _scene(0.2, top=233)
+    scene[:4, 300:310] = 245  # 0.07 %: ringing or codes that are used
+    few = measured("brightness", [_clip(tmp_path / "few.mp4", [scene] * 150)]).results[0]
+    scene[:20, 300:312] = 245  # 0.4 %
+    more = measured("brightness", [_clip(tmp_path / "more.mp4", [scene] * 150)]).results[0]
+    for found in (few, more):
+        assert found.interval[0] < 1.0
+        assert found.interval[1] > 20.0

@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="brightness",
     title="Brightness over the clip",
     question="How much of the picture is clipped, and when is it all black or all white?",
-    version=1,
+    version=2,
     yields=(
         Measurand(
             "clipped_share",

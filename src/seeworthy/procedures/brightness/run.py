@@ -55,7 +55,10 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         "mean_range_percent": [round(100 * float(v), 1) for v in _ends(table[:, 1])],
     }
     warnings = _light(inputs, findings)
-    results = (mean_share("clipped_share", time, white), mean_share("black_share", time, black))
+    results = (
+        mean_share("clipped_share", time, white, watch.surely_clipped()),
+        mean_share("black_share", time, black, watch.surely_black()),
+    )
     return Outcome(
         results, findings, tuple(warnings), figures=(_figure(time, table[:, 1], white, black),),
         method="picture", sentence=_sentence(results, findings),
@@ -84,12 +87,17 @@ def stretches(time: Floats, there: npt.NDArray[np.bool_], step: float) -> list[l
 
 
 def mean_share(
-    name: str, time: Floats, share: Floats, conditions: Mapping[str, Any] | None = None
+    name: str,
+    time: Floats,
+    share: Floats,
+    least: Floats,
+    conditions: Mapping[str, Any] | None = None,
 ) -> Result:
     """Return a mean share in per cent; its scatter from stretches of a second each.
 
     Args:
         time, share: (n,). s, and 0 to 1, of every frame.
+        least: (n,). What of the share is sure: the interval begins as far below it.
     """
     blocks = np.unique((time / _BLOCK).astype(int), return_inverse=True)[1]
     means = np.bincount(blocks, share) / np.bincount(blocks)
@@ -103,6 +111,7 @@ def mean_share(
     u = math.hypot(u_places, u_scene * math.sqrt((1 + alike) / (1 - alike)))
     dof = max((n - 1) * (1 - alike) / (1 + alike), 1.0) if n >= _FEWEST else math.inf
     low, high = interval(value, u, dof)
+    low -= value - float(least.mean())
     return result(
         name, 100 * value, 100 * u, n=n, dof=dof,
         interval=(100 * max(low, 0.0), 100 * min(high, 1.0)), conditions=conditions,

@@ -135,7 +135,7 @@ def _clipped(run: LightRun, light: Quantity) -> Result:
     if len(table) < 2:
         raise CannotMeasure("A clip has fewer than two frames.", "Record two seconds or more.")
     return mean_share(
-        "clipped_share", table[:, 0] - table[0, 0], run.clipped(),
+        "clipped_share", table[:, 0] - table[0, 0], run.clipped(), run.surely_clipped(),
         {"light": round(light.value, 4)},
     )  # fmt: skip
 
