@@ -80,6 +80,7 @@ EXAMPLES: Mapping[str, str] = MappingProxyType(
         "survival.flights": "1",
         "sync.screen_delay": "3.5 ms ± 0.9 ms",
         "sync.distance": "16 in ± 2 in",
+        "tie.av_offset": "24 ms ± 3 ms",
         "timing.screen_clock": "1.5 ppm ± 1 ppm",
         "view.width": "73.7 in ± 0.1 in",
         "view.distance": "60.0 in ± 0.1 in",

@@ -1,0 +1,91 @@
+"""Knocks tie clip and logger: rendered clips, and logs written here, by another code."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from seeworthy.cli.main import run as seeworthy
+from seeworthy.ground.errors import CannotMeasure
+from seeworthy.procedures.study import measured
+from seeworthy.procedures.tie import study
+from seeworthy.procedures.tie.measure import Shocks, match, sudden_sounds
+
+CASE = study.Knocked(12.34, 0.0, 0.03, 0.004, 0.01, 8.0, 7.0, (1.2, 1.9, 3.4, 8.1, 9.0, 9.9))
+
+
+@pytest.fixture(scope="module")
+def clip(tmp_path_factory):
+    path = tmp_path_factory.mktemp("tie") / "clip.mp4"
+    study.film(path, CASE, np.random.default_rng(4))
+    return path
+
+
+def log_of(path, knocks, *, rate=200, shock=40.0):
+    """A log in milliseconds and m/s², one axis along, each shock three samples long."""
+    time = np.arange(0, 30, 1 / rate)
+    accel = 9.8 + np.random.default_rng(1).normal(0, 0.1, time.size)
+    for at in knocks:
+        first = int(np.searchsorted(time, at))
+        accel[first : first + 3] += shock * np.array([1, -0.8, 0.4])
+    rows = [f"{1e3 * t:.0f};{a:.2f}" for t, a in zip(time, accel, strict=True)]
+    path.write_text("time [ms];acceleration [m/s2]\n" + "\n".join(rows) + "\n")
+    return path
+
+
+def told(clip, log, reading=None):
+    readings = {} if reading is None else {"av_offset": [reading]}
+    return measured("tie", {"": [clip], "log": [log]}, readings)
+
+
+def test_offset_and_rate_hold_the_truth(clip, tmp_path):
+    """Truth: the knocks' times that clip and log were made with; the log runs 200 ppm fast."""
+    log = log_of(tmp_path / "a.csv", [12.34 + 1.0002 * k for k in CASE.knocks])
+    true = 12340 + 0.2 * np.mean(CASE.knocks)
+    for reading, width in ((None, 90), ("30 ms ± 1 ms", 16)):
+        outcome = told(clip, log, reading)
+        offset, rate = outcome.results
+        assert offset.interval[0] < true < offset.interval[1]
+        assert np.ptp(offset.interval) < width
+        assert rate.interval[0] < 200 < rate.interval[1]
+        assert outcome.findings["heard"] == outcome.findings["logged"] == 6
+    shown = np.array(outcome.findings["knocks"])
+    assert shown[:, 0] == pytest.approx(CASE.knocks, abs=2e-3)
+    figure = outcome.figures[0].columns
+    at = int(np.nanargmax(np.array(figure["load"], float)))
+    assert min(abs(figure["time"][at] - k) for k in CASE.knocks) < 0.05
+
+
+def test_what_does_not_tell_is_refused(clip, tmp_path):
+    knocks = [12.34 + k for k in CASE.knocks]
+    with pytest.raises(CannotMeasure, match="stands out in the log"):
+        told(clip, log_of(tmp_path / "a.csv", []))
+    with pytest.raises(CannotMeasure, match=r"alike|more than one way"):
+        told(clip, log_of(tmp_path / "b.csv", [3.0, 4.3, 9.0]))
+    with pytest.raises(CannotMeasure, match="reading"):
+        told(clip, log_of(tmp_path / "c.csv", knocks), "-60 ms ± 2 ms")
+
+
+def test_a_single_knock_and_even_ones():
+    one = Shocks(np.array([2.0]), np.array([1.0]))
+    found = match(one, Shocks(np.array([5.0, 9.0]), np.array([40.0, 3.0])), 0.01)
+    assert found.logged.tolist() == [5.0]
+    with pytest.raises(CannotMeasure):
+        match(one, Shocks(np.array([5.0, 9.0]), np.array([40.0, 30.0])), 0.01)
+    even = Shocks(np.arange(4.0), np.ones(4))
+    with pytest.raises(CannotMeasure, match="more than one way"):
+        match(Shocks(np.arange(3.0), np.ones(3)), even, 0.01)
+
+
+def test_a_voice_that_swells_is_no_knock():
+    rise = np.concatenate([np.full(500, 1e-6), np.geomspace(1e-6, 1e-2, 300), np.full(200, 1e-2)])
+    assert sudden_sounds(rise, 0.0).time.size == 0
+    rise[200:205] = 1e-2
+    assert sudden_sounds(rise, 3.0).time == pytest.approx([3.2005])
+
+
+def test_it_is_typed(clip, tmp_path, capsys):
+    log = log_of(tmp_path / "a.csv", [12.34 + k for k in CASE.knocks])
+    assert seeworthy(["measure", "tie", str(clip), "--with", f"log={log}"]) == 0
+    assert "to get the logger's" in capsys.readouterr().out
+    assert seeworthy(["measure", "tie", str(clip)]) == 2
