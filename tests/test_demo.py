@@ -7,6 +7,7 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from seeworthy.bench.outcomes import list_outcomes
@@ -16,6 +17,7 @@ from seeworthy.bench.takes import list_takes
 from seeworthy.demo import bench as demo_bench
 from seeworthy.demo.bench import CARD, build, plan
 from seeworthy.demo.cameras import CAMERAS, DUNLIN, SANDERLING, TITLE
+from seeworthy.demo.dune_walk import DuneWalk
 from seeworthy.demo.takes import SHELF, Prop
 from seeworthy.demo.targets import lens_of
 from seeworthy.ground.digits import number, spread_of
@@ -207,3 +209,15 @@ def test_sentences_carry_the_digits_that_intervals_earn(folder):
         outcomes = [o for o in list_outcomes(bench) if not o.error_kind]
     assert len(outcomes) > 3
     assert not [m for o in outcomes for m in misplaced(o)]
+
+
+def test_the_walk_shows_a_beach_under_a_blue_sky():
+    """What stands on a report's first page is a scene; its moment decides every pixel of it."""
+    walk = DuneWalk((160, 90), (106, 60), seed=3)
+    one, again, later = walk.picture(4.0), walk.picture(4.0), walk.picture(5.0)
+    assert one.shape == (90, 160, 3)
+    assert np.array_equal(one, again)
+    assert not np.array_equal(one, later)
+    sky, sand = one[:20].mean(axis=(0, 1)), one[-20:, :50].mean(axis=(0, 1))
+    assert sky[2] > sky[0] + 20
+    assert sand[0] > sand[2] + 20

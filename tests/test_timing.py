@@ -232,7 +232,7 @@ def test_a_container_that_counts_frames_has_no_jitter(tmp_path):
         stream.width, stream.height, stream.pix_fmt = 320, 192, "yuv420p"
         scene = PlainScene(**SMALL)
         for k in range(30):
-            frame = av.VideoFrame.from_ndarray(scene.luma(k), format="gray")
+            frame = av.VideoFrame.from_ndarray(scene.picture(k), format="gray")
             container.mux(stream.encode(frame.reformat(format="yuv420p")))
         container.mux(stream.encode(None))
     said = timing(path)

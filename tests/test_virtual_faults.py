@@ -39,23 +39,23 @@ def stamps(path):
 def test_the_same_moment_is_the_same_picture_and_another_is_not():
     for motion in ("still", "pan", "sway"):
         one = scene(motion=motion)
-        assert np.array_equal(one.luma(5.0), one.luma(5.0))
-        assert not np.array_equal(one.luma(5.0), one.luma(6.0))
+        assert np.array_equal(one.picture(5.0), one.picture(5.0))
+        assert not np.array_equal(one.picture(5.0), one.picture(6.0))
 
 
 def test_a_pan_moves_the_picture_by_its_speed():
     pan = scene(motion="pan", speed=4.0, noise=0.0)
-    assert np.array_equal(pan.luma(10.0)[:, 4:], pan.luma(11.0)[:, :-4])
+    assert np.array_equal(pan.picture(10.0)[:, 4:], pan.picture(11.0)[:, :-4])
 
 
 def test_noise_and_fade_are_as_asked():
     still = scene(motion="still", noise=3.0)
-    difference = still.luma(1.0).astype(float) - still.luma(2.0)
+    difference = still.picture(1.0).astype(float) - still.picture(2.0)
     assert difference.std() == pytest.approx(3.0 * 2**0.5, rel=0.03)
     fade = scene(motion="still", noise=0.0, fade=(10, 20))
-    assert fade.luma(10).mean() > 80
-    assert fade.luma(15).mean() == pytest.approx((fade.luma(10).mean() + 16) / 2, abs=0.5)
-    assert fade.luma(20).max() == 16
+    assert fade.picture(10).mean() > 80
+    assert fade.picture(15).mean() == pytest.approx((fade.picture(10).mean() + 16) / 2, abs=0.5)
+    assert fade.picture(20).max() == 16
 
 
 def test_dropped_frames_leave_gaps_and_skipped_ones_do_not(tmp_path):

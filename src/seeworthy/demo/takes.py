@@ -14,22 +14,22 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from seeworthy.demo.cameras import DemoCamera
 from seeworthy.demo.colour import LOOKS, film_objects, take_reference
+from seeworthy.demo.dune_walk import DuneWalk
 from seeworthy.demo.optics import film_edges, film_flat
 from seeworthy.demo.targets import film_board, film_rings
 from seeworthy.virtual.detail_scene import leaves
 from seeworthy.virtual.faults import FaultPlan, render
 from seeworthy.virtual.flight_logs import as_csv, demo_log
-from seeworthy.virtual.ground import ground
+from seeworthy.virtual.preview import ground
 from seeworthy.virtual.resample import MARGIN, SmallRaster
-from seeworthy.virtual.scene_plain import PlainScene
 from seeworthy.virtual.sensor import RollingCamera
 from seeworthy.virtual.stamp import Overlay, StampFlight, clock_text, film
+from seeworthy.virtual.tone import bt709
 from seeworthy.virtual.uprights_casts import passing
 
 _POST_FRAMES = 66
@@ -152,9 +152,18 @@ def film_lamp(path: Path, camera: DemoCamera, frequency: float) -> None:
 
 def film_walk(path: Path, camera: DemoCamera, dropped: tuple[int, ...]) -> None:
     """Render a walk along the dune foot, hand-held; some cameras lose frames of it."""
-    scene: Any = PlainScene(camera.width, camera.height, motion="sway", seed=camera.seed)
+    look = LOOKS.get(camera.name, (1.0, (1.0, 1.0), 1.0))
+    size = (camera.width, camera.height)
+    scene = DuneWalk(size, _native(camera), camera.blur, camera.noise / 5, *look, camera.seed)
     plan = FaultPlan(_WALK_FRAMES, dropped=frozenset(dropped), seed=camera.seed)
     render(path, scene, plan, bit_rate=round(camera.bit_rate * 1e6))
+
+
+def _native(camera: DemoCamera) -> tuple[int, int]:
+    """Return how many pixels the sensor gives: one camera enlarges its pictures."""
+    if camera.name != "Dunlin":
+        return camera.width, camera.height
+    return round(camera.width * 0.6625), 2 * round(camera.height / 3)
 
 
 def _file(camera: DemoCamera, number: int) -> str:
@@ -197,7 +206,8 @@ def film_glide(path: Path, camera: DemoCamera) -> None:
         camera.width, camera.height, seconds=2.0, speed=9.0, seed=camera.seed, airframe="nose",
         bit_rate=round(camera.bit_rate * 1e6),
     )  # fmt: skip
-    film(path, ground(camera.width * 3 // 2, camera.height * 3 // 2, camera.seed), glide, date)
+    land = np.clip(bt709(1.4 * ground(camera.seed)), 0, 1)
+    film(path, np.rint(255 * land).astype(np.uint8), glide, date)
 
 
 def stamp(camera: DemoCamera) -> Iterator[Staged]:
@@ -213,11 +223,10 @@ def stamp(camera: DemoCamera) -> Iterator[Staged]:
 def film_shingle(path: Path, camera: DemoCamera) -> None:
     """Render shingle on the beach; one camera enlarges what its sensor gives."""
     size = (camera.width, camera.height)
-    native = (848, 480) if camera.name == "Dunlin" else size
     rng = np.random.default_rng(camera.seed)
     wide, high = 2 * (camera.width + MARGIN), 2 * (camera.height + MARGIN)
     shingle = leaves(wide, high, rng, grain=0.05, least=5.0)
-    made = SmallRaster(native, size, "swscale bicubic", sigma=0.5 * camera.blur)
+    made = SmallRaster(_native(camera), size, "swscale bicubic", sigma=0.5 * camera.blur)
     made.film(path, shingle, rng, frames=18, bit_rate=9_000_000)
 
 

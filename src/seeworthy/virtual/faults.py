@@ -35,8 +35,8 @@ class FaultScene(Protocol):
     def height(self) -> int:
         """Frame height in px."""
 
-    def luma(self, moment: float) -> npt.NDArray[np.uint8]:
-        """Return the luma plane at a moment, in nominal frame intervals."""
+    def picture(self, moment: float) -> npt.NDArray[np.uint8]:
+        """Return luma (H, W) or RGB (H, W, 3) at a moment, in nominal frame intervals."""
 
 
 @dataclass(frozen=True)
@@ -124,7 +124,8 @@ def render(
         options=CAMERA_LIKE if options is None else options,
     ) as writer:
         for moment, second in zip(tape.moments, tape.seconds, strict=True):
-            writer.write_luma(scene.luma(moment), second)
+            seen = scene.picture(moment)
+            (writer.write_luma if seen.ndim == 2 else writer.write_rgb)(seen, second)
     spent = tape.seconds[-1] - tape.seconds[0]
     return Truth(
         frames=len(tape.moments),

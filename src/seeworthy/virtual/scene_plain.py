@@ -46,7 +46,7 @@ class PlainScene:
     fade: tuple[int, int] | None = None
     seed: int = 1
 
-    def luma(self, moment: float) -> npt.NDArray[np.uint8]:
+    def picture(self, moment: float) -> npt.NDArray[np.uint8]:
         """Render one picture.
 
         Args:
