@@ -20,7 +20,7 @@ from seeworthy.publish import numbers, views
 from seeworthy.publish.drawing import Here
 from seeworthy.publish.html import TEMPLATES, ReportPage, _Later, page
 from seeworthy.publish.model import CameraReport, Refusal
-from seeworthy.publish.verdict import listed, verdict
+from seeworthy.publish.verdict import listed, tallies, verdict
 from seeworthy.publish.write import report_name
 from told import told, unit
 
@@ -248,6 +248,14 @@ def test_verdict_sorts_claims():
         "Dunlin keeps its word on running time, fails its claim on mass, "
         "and is not tested on horizontal angle of view."
     )
+
+
+def test_kept_and_broken_claims_stand_with_their_figures():
+    told = {t.word: t.items for t in tallies(report())}
+    assert told["Fails its claim"] == ("mass 17.31\u202fg (claimed 15 g)",)
+    assert told["Keeps its word"] == ("running time 51.20\u202fmin (claimed 50 min)",)
+    assert told["Not tested"] == ("horizontal angle of view 120°",)
+    assert "17.31\u202fg (claimed 15" in Seen(page(report())).text
 
 
 def test_verdict_of_an_empty_camera():

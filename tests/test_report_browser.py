@@ -9,6 +9,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from pypdf import PdfReader
 
 from chromium import CHROMIUM, MISSING
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, result
@@ -85,3 +86,19 @@ def test_nothing_sticks_out_at_any_width(tmp_path: Path):
     assert [row[1] for row in rows] == [0] * len(SIZES)
     # A drawing is as wide as it was made for, or as the phone is: labels stay readable.
     assert all(200 < row[2] < width for row, width in zip(rows, SIZES, strict=True))
+
+
+@pytest.mark.browser
+@pytest.mark.skipif(MISSING, reason="Chromium is not installed")
+def test_what_is_folded_on_the_screen_is_printed(tmp_path: Path):
+    file, made = tmp_path / "report.html", tmp_path / "report.pdf"
+    file.write_text(page(crowded()))
+    profile = f"--user-data-dir={tmp_path / 'profile'}"
+    flags = [f for f in FLAGS if f != "--dump-dom"]
+    print_to = f"--print-to-pdf={made}"
+    subprocess.run(
+        [str(CHROMIUM), *flags, profile, print_to, file.as_uri()],
+        capture_output=True, timeout=120, check=True,
+    )  # fmt: skip
+    text = " ".join(p.extract_text() for p in PdfReader(made).pages)
+    assert "Stop the recording with the camera" in " ".join(text.split())

@@ -6,9 +6,14 @@ import datetime as dt
 
 import pytest
 
+from seeworthy.ground.measurands import measurand
 from seeworthy.ground.results import Outcome, result
 from seeworthy.ground.uncertainty import Uncertain
 from seeworthy.judge.glance.air import AirFigure, _share, _word
+from seeworthy.judge.glance.fitness import _fitness
+from seeworthy.judge.purpose.library import shipped
+from seeworthy.judge.purpose.model import Purpose, Wish
+from seeworthy.judge.purpose.rank import Measure, rank
 from seeworthy.publish import views
 from seeworthy.publish.command import command
 from seeworthy.publish.first import first_page
@@ -162,3 +167,21 @@ def test_words_are_kept_under_the_camera_and_follow_its_name(tmp_path):
             save_words(bench, "Knot", "a\0b")
         save_words(bench, "Knot", "")
         assert read_words(bench, "Knot") == ""
+
+
+def test_a_wish_says_what_a_value_is_held_against():
+    asked = {w.measurand.id: w.asked for w in shipped()["kite-picture"].wishes}
+    assert asked["mtf50_ph_centre"] == "wished 800 LW/PH, no use at 200 LW/PH"
+    assert asked["hfov"] == "wished 70°, no use at 40° or 130°"
+
+
+def test_who_is_not_first_hears_who_is():
+    want = Purpose("t", "T", "", (), (Wish(measurand("readout_time"), 1, 1, "It leans.",
+                                           worst=30, best=5),))  # fmt: skip
+    found = rank(want, {"Knot": {"readout_time": Measure(8, 0.1)},
+                        "Ruff": {"readout_time": Measure(25, 0.1)}})  # fmt: skip
+    told = {c.camera: _fitness(found, c) for c in found.cameras}
+    assert told["Knot"].place == "first of 2 cameras"
+    assert told["Ruff"].place == "last of 2 cameras; Knot comes first"
+    weak = "read-out time 25.00 ms (wished 5 ms, no use at 30 ms)"
+    assert told["Ruff"].why == f"Weakest: {weak}. It leans."

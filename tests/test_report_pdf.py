@@ -8,6 +8,7 @@ import io
 import pytest
 from pypdf import PdfReader
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, result
 from seeworthy.judge.claims.decide import Claimed, judge_all
 from seeworthy.publish.model import CameraReport, Refusal
@@ -41,6 +42,16 @@ def test_it_says_what_the_report_says():
                   "Film again.", "Mind [this].", "Rise #1", "95 %",
                   "Lithium cells can catch fire"):  # fmt: skip
         assert words in " ".join(text.replace("\u202f", " ").split()), words
+
+
+def test_it_says_what_an_uncertainty_is_made_of():
+    parts = (Component("scale", 0.06, "g", 1.0, "rectangular", "leaflet"),
+             Component("repeat", 0.08, "g", 1.0, "normal", "scatter"))  # fmt: skip
+    outcome = Outcome((result("mass", 17.2, budget=parts),))
+    text = " ".join(text_of(CameraReport("Knot", takes=(told(1, "body", outcome),))).split())
+    assert "Mass: repeat 0.08 g, normal, 64 % (scatter); scale 0.06 g, rectangular, 36 %" in (
+        text.replace("\u202f", " ")
+    )
 
 
 @pytest.mark.parametrize(

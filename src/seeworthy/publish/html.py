@@ -23,7 +23,7 @@ from seeworthy.publish.command import command
 from seeworthy.publish.first import First, first_page
 from seeworthy.publish.model import CameraReport
 from seeworthy.publish.units_first import us_first
-from seeworthy.publish.verdict import Verdict, verdict
+from seeworthy.publish.verdict import Tally, Verdict, tallies, verdict
 from seeworthy.publish.words import to_html
 
 Units = Literal["both", "us", "metric"]
@@ -40,6 +40,7 @@ class ReportPage:
         report: CameraReport
         first: The first page.
         verdict: Verdict
+        tallies: Claims kept and broken, with their figures.
         claims: list of ClaimLine
         silent: Titles of what is measured without a claim entered.
         chapters: list of Chapter
@@ -52,6 +53,7 @@ class ReportPage:
     report: CameraReport
     first: First
     verdict: Verdict
+    tallies: tuple[Tally, ...]
     claims: list[views.ClaimLine]
     silent: list[str]
     chapters: list[views.Chapter]
@@ -76,17 +78,21 @@ def page(report: CameraReport, *, units: Units = "both", hands: Executor | None 
             ones first, metric alone.
     """
     chapters = views.chapters(report)
+    style = (TEMPLATES / "report.css").read_text(encoding="utf-8")
+    if units == "us":
+        style = style.replace("size:A4", "size:letter")
     refused = [t for c in chapters for t in c.takes if t.told.refusal is not None]
     context = ReportPage(
         report,
         first_page(report),
         verdict(report),
+        tallies(report),
         views.claim_rows(report.judgements),
         views.silent_titles(report.judgements),
         chapters,
         refused,
         units == "both",
-        (TEMPLATES / "report.css").read_text(encoding="utf-8"),
+        style,
     )
     later = _Later(hands or drawing.Here())
     html = later.filled(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from concurrent.futures import Executor, Future
 
 from seeworthy.ground.customary import customary_text
@@ -17,7 +18,7 @@ from seeworthy.publish.html import Units
 from seeworthy.publish.model import CameraReport
 from seeworthy.publish.palette import GREEN, GREY, INK, PURPLE, RULE, VERMILION
 from seeworthy.publish.typeset import escape, table, whole
-from seeworthy.publish.verdict import verdict
+from seeworthy.publish.verdict import tallies, verdict
 from seeworthy.publish.words import to_typst
 
 _WIDEST = 1100  # pixels of a picture over a printed page of 17 cm: 165 to the inch
@@ -114,14 +115,14 @@ class _Source:
 
     def _front(self, report: CameraReport) -> list[str]:
         found = verdict(report)
-        parts = [f"= {escape(report.camera)}", f"#text(size: 8.6pt)[{escape(report.bench)}]"]
+        parts = [f"= {escape(report.camera)}"]
         units = []
         for unit in report.units:
             firmware = ", ".join(
                 f"firmware {f.name} from {views.long_date(f.since)}" for f in unit.firmware
             )
             units.append(f"unit {unit.serial}" + (f", {firmware}" if firmware else ""))
-        parts.append(escape(" · ".join(filter(None, [report.maker, *units]))))
+        parts.append(escape(" · ".join(filter(None, [report.bench, report.maker, *units]))))
         if report.note:
             parts.append(f"_{escape(report.note)}_")
         first = first_page(report)
@@ -130,7 +131,9 @@ class _Source:
             parts.append(f"#own[{to_typst(first.words.verdict)}]")
         if first.answer:
             parts.append(f"#text(size: 12pt)[{escape(first.answer)}]")
-        parts.append(escape(found.line))
+        told = tallies(report)
+        if not (first.answer and told):
+            parts.append(escape(found.line))
         if report.troubles:
             said = f"Mind: the evidence is not whole. {' '.join(report.troubles)}"
             parts.append(f"*{escape(said)}*")
@@ -141,7 +144,7 @@ class _Source:
         if first.purposes:
             parts += [_TIGHT, "=== What it is good and bad for"]
             rows = [_purpose(r, self.say(r.why)) for r in first.purposes]
-            parts.append(table(("3fr", "4fr", "9fr"), ("Purpose", "It", "Why"), rows))
+            parts.append(table(("3fr", "4fr", "9fr"), ("Flight", "Verdict", "Why"), rows))
             parts.append(_words([r.why for r in first.purposes]))
         if first.air:
             parts.append("=== Six figures for the air")
@@ -153,6 +156,13 @@ class _Source:
             ]  # fmt: skip
             heads = ("Figure", "Value, 95 % interval", "What it means", "Against the others here")
             parts.append(table(("3fr", "4fr", "5fr", "4fr"), heads, air))
+        if told:
+            parts.append("=== Claims kept and broken")
+            rows = [
+                (_badge(t.word, _GRADES.get(t.key, GREY)), self.say("; ".join(t.items)))
+                for t in told
+            ]
+            parts.append(table(("3fr", "13fr"), (), rows))
         undone = ", ".join(title.lower() for title, _ in first.not_done)
         parts.append(escape(" ".join(first.tested)))
         if undone:
@@ -252,6 +262,7 @@ class _Source:
             parts.append(table(widths, heads, cells))
             parts.append(_words([f"{r.title} {r.value} {r.meaning}" for r in view.rows]))
         parts += [f"*Mind:* {self.say(w)}" for w in outcome.warnings]
+        parts += _budgets(view.rows)
         if view.findings:
             said = "; ".join(f"{name}: {value}" for name, value, _ in view.findings)
             parts.append(f"#text(size: 8.4pt)[{escape(said)}]")
@@ -299,6 +310,22 @@ def _quoted(text: str) -> str:
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", " ") + '"'
 
 
+def _budgets(rows: Sequence[views.ResultLine]) -> list[str]:
+    """Return what the uncertainties are made of, a line a result, the largest share first."""
+    lines = []
+    for row in (r for r in rows if r.budget):
+        where = f" ({row.conditions})" if row.conditions else ""
+        made = "; ".join(
+            f"{name} {u}, {kind}, {share} ({source})"
+            for name, u, kind, _, share, source in row.budget
+        )
+        lines.append(f"*{escape(row.title + where)}:* {escape(made)}.")
+    if not lines:
+        return []
+    head = "#block(sticky: true)[*What the uncertainty is made of:* component, u, kind, share]"
+    return [f"#text(size: 7.6pt)[{head}\n\n" + " \\\n".join(lines) + "]"]
+
+
 def _words(texts: list[str]) -> str:
     """Explain the words of the trade that stand in some texts."""
     told = "; ".join(f"{word}: {meaning}" for word, meaning in words_in(texts))
@@ -313,7 +340,7 @@ def _badge(word: str, colour: str) -> str:
     )
 
 
-_GRADES = {"kept": GREEN, "open": PURPLE, "worse": VERMILION}
+_GRADES = {"kept": GREEN, "better": GREEN, "open": PURPLE, "worse": VERMILION}
 
 
 def _purpose(row: PurposeRow, because: str) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from typing import Any
 from seeworthy.ground.plain import picked
 from seeworthy.judge.claims.decide import Judgement
 from seeworthy.publish.model import CameraReport
+from seeworthy.publish.views import claim_rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,41 @@ def verdict(report: CameraReport) -> Verdict:
     return Verdict(
         line, of("kept"), of("better"), of("failed"), of("unsure"), of("untested"), refused
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """Claims that came to one end, each with its figures: ``mass 17.20 g (claimed 15 g)``.
+
+    Attributes:
+        key, shape: Style and sign, as of a badge.
+    """
+
+    key: str
+    shape: str
+    word: str
+    items: tuple[str, ...]
+
+
+_TALLIES = {
+    "kept": ("kept", "disc", "Keeps its word"),
+    "better": ("better", "up", "Better than claimed"),
+    "failed": ("worse", "down", "Fails its claim"),
+    "unsure": ("open", "ring", "Cannot tell yet"),
+    "untested": ("untested", "dash", "Not tested"),
+}
+
+
+def tallies(report: CameraReport) -> tuple[Tally, ...]:
+    """Return kept and broken claims in the order of a first page."""
+    found: dict[str, list[str]] = {name: [] for name in _TALLIES}
+    for item in report.judgements:
+        group = _group(item)
+        if group in found:
+            (row,) = claim_rows([item])
+            figures = f"{row.measured} (claimed {row.claimed})" if row.measured else row.claimed
+            found[group].append(f"{_lower(item.title)} {figures}")
+    return tuple(Tally(*_TALLIES[k], tuple(v)) for k, v in found.items() if v)
 
 
 _WORDS = {

@@ -68,14 +68,17 @@ def _place(ranking: Ranking, one: Suited) -> str:
     count = len(ranking.cameras)
     if count < 2:
         return "the only camera on the bench"
+    first = max(ranking.cameras, key=lambda c: c.ranks[0])
     if one.grade in ("does not fit", "not known"):
-        return "not ranked"
+        fits = first.grade in ("fits well", "fits")
+        return f"not ranked; {first.camera} {first.grade}" if fits else "not ranked"
     likely = max(range(count), key=lambda k: one.ranks[k])
     place = "first" if likely == 0 else "last" if likely == count - 1 else f"number {likely + 1}"
     chance = one.ranks[likely]
     # The words of a probability: nine in ten and even odds are a judgement.
     sure = "" if chance >= 0.9 else "probably " if chance >= 0.5 else "perhaps "
-    return f"{sure}{place} of {count} cameras"
+    said = f"{sure}{place} of {count} cameras"
+    return said if first is one else f"{said}; {first.camera} comes first"
 
 
 def _why(one: Suited) -> str:
@@ -102,10 +105,9 @@ def _wishes(known: Sequence[WishState]) -> str:
     # Two thirds and a third of what is wished for: a judgement.
     good = f"{best.wish.measurand.title} {_value(best)}" if best.desirability >= 0.67 else ""
     bad = f"{worst.wish.measurand.title} {_value(worst)}" if worst.desirability < 0.67 else ""
-    if good and bad:
-        return f"Good: {good}. What costs it most: {bad}. {worst.wish.why}"
     if bad:
-        return f"What costs it most: {bad}. {worst.wish.why}"
+        bad = f"Weakest: {bad} ({worst.wish.asked}). {worst.wish.why}"
+        return f"Good: {good}. {bad}" if good else bad
     return f"Good: {good}. {best.wish.why}" if good else "It does middling on all that is asked."
 
 

@@ -32,6 +32,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from seeworthy.ground.digits import with_unit
 from seeworthy.ground.errors import BadQuantity, WrongCall
 from seeworthy.ground.measurands import Measurand, measurand
 from seeworthy.ground.toml_text import TomlText
@@ -73,6 +74,15 @@ class Wish:
     aim: float | None = None
     high: float | None = None
     where: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def asked(self) -> str:
+        """What a value is held against: ``wished 800 LW/PH, no use at 200 LW/PH``."""
+        unit = self.measurand.unit
+        aim = self.best if self.aim is None else self.aim
+        useless = [self.worst] if self.aim is None else [self.low, self.high]
+        ends = " or ".join(with_unit(f"{end:g}", unit) for end in useless if end is not None)
+        return f"wished {with_unit(f'{aim:g}', unit)}, no use at {ends}"
 
 
 @dataclass(frozen=True, slots=True)
