@@ -36,6 +36,15 @@ def test_help_names_every_command_with_its_line(capsys):
         assert main.COMMANDS[name].help in out
 
 
+@pytest.mark.parametrize(
+    ("typed", "meant"), [("lok", "look"), ("claim", "camera claim"), ("zzzz", "")]
+)
+def test_a_mistyped_command_is_met_with_the_nearest(capsys, typed, meant):
+    code, _, err = run(capsys, typed)
+    assert code == 2
+    assert (f"Meant: {meant}" in err) if meant else ("Meant" not in err)
+
+
 def test_every_listed_command_loads_and_explains_itself():
     for name in main.LazyGroup().list_commands(None):
         command = main.load(name)

@@ -110,8 +110,11 @@ def test_two_groups_stand_side_by_side(tmp_path):
     ):
         with pytest.raises(NotFound):
             groups_of_bench(ours, ["Dunlin"])
+        with pytest.raises(NotFound, match="No camera of this bench"):
+            groups_of_bench(ours, [])
         take_in_package(ours, export_bench(theirs, tmp_path / "b.zip"))
         (row,) = groups_of_bench(ours, ["dunlin"])
+        assert groups_of_bench(ours, []) == [row], "the one model that both measured"
     assert row.measurand.id == "mass"
     (pair,) = row.between.pairs
     assert abs(pair.difference) == pytest.approx(0.3)

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from seeworthy.cli.opening import AsJson
-from seeworthy.cli.tables import table
+from seeworthy.cli.tables import next_step, table
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -58,6 +58,7 @@ def ask(
 
         made = corpus_page(corpus, page)
         typer.echo(f"{made}: {made.stat().st_size / 1e6:.0f} MB.")
+        next_step("open it in a browser, or put it on a web page; it loads nothing else")
         return
     if question == "prior" and not sql:
         known = prior(corpus, camera, measurand, where=where or ())
@@ -70,6 +71,7 @@ def ask(
             f"95 %: {interval_text(low, high, 0.0, known.unit)} ({known.benches} benches, "
             f"{known.units} units; spread between benches {known.spread:.2g})."
         )
+        next_step("measure your own: seeworthy take add PROCEDURE CAMERA, then seeworthy run")
         return
     found = ask_corpus(corpus, question, sql=sql)
     if as_json:
@@ -79,6 +81,15 @@ def ask(
     table([tuple(map(_cell, row)) for row in found.rows[:most]], found.heads)
     if len(found.rows) > most:
         typer.echo(f"  … and {len(found.rows) - most} more rows (--most, --json).")
+    asked = "figures" if sql else question
+    next_step(_NEXT.get(asked, _NEXT["figures"]))
+
+
+_NEXT = {
+    "figures": "what to expect of a new unit: seeworthy ask CORPUS prior CAMERA ID",
+    "claims": "the figures behind them: seeworthy ask CORPUS figures",
+    "benches": "their figures: seeworthy ask CORPUS figures",
+}
 
 
 def _cell(value: Any) -> str:

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from seeworthy.cli.opening import AsJson, BenchDir, opened
+from seeworthy.cli.tables import next_step
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -14,11 +15,11 @@ app = typer.Typer(rich_markup_mode=None)
 @app.command()
 def groups(
     cameras: Annotated[
-        list[str],
+        list[str] | None,
         typer.Argument(
             metavar="CAMERA", help="One model that others measured too, or the cameras by name."
         ),
-    ],
+    ] = None,
     measurand: Annotated[
         list[str] | None,
         typer.Option("--measurand", metavar="ID", help="Only this figure (may be repeated)."),
@@ -38,7 +39,7 @@ def groups(
     from seeworthy.judge.groups import groups_of_bench
 
     with opened(bench) as place:
-        rows = groups_of_bench(place, cameras, measurand or ())
+        rows = groups_of_bench(place, cameras or (), measurand or ())
     if as_json:
         words.show_json([r.to_json() for r in rows])
         return
@@ -59,4 +60,12 @@ def groups(
             f"  All: {said_u(b.mean, b.u, unit)}; scatter between groups "
             f"{with_unit(number(b.spread, expanded(b.u)), unit)}"
             f" ({b.n} independent)"
+        )
+    if rows:
+        typer.echo(
+            "E_n is a difference over what both uncertainties allow for it: up to 1 in size they "
+            "agree."
+        )
+        next_step(
+            "many benches at once: seeworthy pool PACKAGE ... --into CORPUS, then seeworthy ask"
         )

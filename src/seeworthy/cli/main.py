@@ -7,10 +7,12 @@ Command modules are imported only when their command is called, so that
 from __future__ import annotations
 
 import contextlib
+import difflib
 import errno
 import importlib
 import json
 import os
+import re
 import sys
 from dataclasses import dataclass
 from typing import Any
@@ -222,9 +224,22 @@ _NO_PLACE = {
 }  # fmt: skip
 
 
+def _near(said: str) -> str:
+    """Return which command was meant where the parser knows none of that name."""
+    unknown = re.fullmatch(r"No such command '(.+)'", said)
+    if unknown is None:
+        return ""
+    # 'claim' is two words: 'camera claim'. A third of the letters may be wrong: a judgement.
+    known = {**{name: name for name in COMMANDS}, "claim": "camera claim", "unit": "camera unit"}
+    near = difflib.get_close_matches(unknown[1], known, 2, 0.66)
+    return f"Meant: {' or '.join(known[n] for n in near)}? " if near else ""
+
+
 def _translate(error: Exception) -> SeeworthyError:
     if hasattr(error, "format_message"):  # what the argument parser raises
-        return WrongCall(error.format_message().rstrip("."), "Add --help to see what it takes.")
+        said = error.format_message().rstrip(".")
+        near = _near(said)
+        return WrongCall(said, f"{near}Add --help to see what it takes.")
     if type(error).__name__ == "Abort":
         return WrongCall("Stopped.")
     if isinstance(error, OSError) and error.errno in FULL_DISK:

@@ -12,6 +12,7 @@ from typing import Annotated, Any
 import typer
 
 from seeworthy.cli.opening import BenchDir
+from seeworthy.cli.tables import next_step
 
 app = typer.Typer(rich_markup_mode=None)
 _PORT = 8471
@@ -61,6 +62,7 @@ def serve(
     if share:
         _invite(f"http://{mine or '127.0.0.1'}:{chosen}/?key={door.ticket()}")
     typer.echo("Ctrl-C closes it.")
+    next_step("open that address in a browser; 'Shoot sheet' there says what to film")
     config = uvicorn.Config(
         create_app(folder, door=door),
         log_level="warning",

@@ -50,7 +50,9 @@ def verify(
         f"{counted(counts['same'], 'result')} the same, {counts['differs']} differ, "
         f"{counts['cannot']} cannot be computed."
     )
-    if not counts["differs"]:
+    if found.changed:
+        next_step("ask whoever made it for a whole package; import takes in no changed table")
+    elif not counts["differs"]:
         next_step("take it beside your own: seeworthy import PACKAGE, then seeworthy groups")
     elif not every:
         next_step("every figure beside the package's: add --all")

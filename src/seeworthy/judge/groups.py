@@ -11,10 +11,12 @@ JCGM 100:2008, 5.2.2), and their agreement is said to be no test of the instrume
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from seeworthy.bench.cameras import get_camera, list_cameras
 from seeworthy.ground.errors import CannotMeasure, NotFound
 from seeworthy.ground.plain import picked
 from seeworthy.ground.uncertainty import coverage_factor
@@ -215,8 +217,6 @@ def same_model(bench: Bench, camera: str) -> list[str]:
     Raises:
         NotFound: No other group measured it.
     """
-    from seeworthy.bench.cameras import get_camera, list_cameras
-
     own = get_camera(bench, camera)
     model = _model(own.name, own.group)
     found = [
@@ -232,6 +232,27 @@ def same_model(bench: Bench, camera: str) -> list[str]:
     return found
 
 
+def one_shared_model(bench: Bench) -> str:
+    """Return the camera that several groups measured, where there is one such model.
+
+    Raises:
+        NotFound: None, or several, which are named.
+    """
+    cameras = list_cameras(bench)
+    counts = Counter(_model(c.name, c.group).casefold() for c in cameras)
+    shared = sorted({_model(c.name, c.group) for c in cameras
+                     if counts[_model(c.name, c.group).casefold()] > 1})  # fmt: skip
+    if not shared:
+        raise NotFound(
+            "No camera of this bench was measured by another group.",
+            "Take in their data: 'seeworthy import PACKAGE'; or name the cameras of one model.",
+        )
+    if len(shared) > 1:
+        raise NotFound("Several models were measured by several groups.",
+                       f"Name one: {', '.join(shared)}.")  # fmt: skip
+    return shared[0]
+
+
 def _model(name: str, group: str) -> str:
     """Return the name that a group gave its camera, without what we put behind it."""
     return name.rsplit(" (", 1)[0] if group and name.endswith(")") else name
@@ -243,7 +264,8 @@ def groups_of_bench(
     """Set groups' results of one model side by side.
 
     Args:
-        cameras: One: all groups' cameras of that model; several: these.
+        cameras: One: all groups' cameras of that model; several: these; none: the one model that
+            several groups measured.
         measurands: Only these; all when empty.
 
     Raises:
@@ -251,7 +273,9 @@ def groups_of_bench(
     """
     from seeworthy.bench.outcomes import instruments_of, list_results
 
-    names = list(cameras) if len(cameras) > 1 else same_model(bench, cameras[0])
+    names = list(cameras)
+    if len(names) < 2:
+        names = same_model(bench, names[0] if names else one_shared_model(bench))
     stored = [r for n in names for r in list_results(bench, camera=n, with_stale=True)]
     # Ours that are out of date are due for `run`; theirs stay as they were published.
     stored = [r for r in stored if not r.stale or r.theirs]
