@@ -438,6 +438,20 @@ def test_leases_are_kept_while_a_long_job_runs(bench, run, monkeypatch):
     assert len(seen) >= 3
 
 
+def test_a_run_tells_how_far_each_take_is(bench, monkeypatch):
+    class Telling(ThreadPoolExecutor):
+        def shares(self):
+            return {str(number): 0.4, "99": 0.7}  # another run's take is none of ours
+
+    monkeypatch.setattr(running, "SHOWN", 0.05)
+    number, told = take(bench, "wait"), []
+    with Telling(1) as executor:
+        run_bench(bench, executor=executor, workers=1, tell=told.append)
+    going = [(e.take, e.share, e.done, e.total) for e in told if e.kind == "going"]
+    assert going == [(number, 0.4, 0, 1)]
+    assert [e.kind for e in told] == ["planned", "begun", "going", "done"]
+
+
 def test_no_lease_is_left_behind(bench, run):
     take(bench)
     take(bench, "fault")

@@ -10,6 +10,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
+from seeworthy.engine import shares
 from seeworthy.engine.jobs import FileSpec, Job, Task, group, perform
 from seeworthy.engine.run import run_jobs
 from seeworthy.engine.workers import LocalWorkers, resident_bytes
@@ -166,11 +167,23 @@ def test_the_beat_goes_on_while_a_job_runs(seaside):
     assert len(beats) >= 3
 
 
+def test_shares_are_told_now_and_then_and_by_each_worker(tmp_path, monkeypatch):
+    monkeypatch.setattr(shares, "_place", [])
+    assert shares.teller(["1"]) is None, "nobody listens"
+    shares.tell_into(str(tmp_path))
+    (tmp_path / "4321").write_text("0.250 8")
+    tell = shares.teller(["7", "9"])
+    tell(0.5)
+    tell(0.6)  # too soon after the other
+    assert shares.told(tmp_path) == {"7": 0.5, "9": 0.5, "8": 0.25}
+
+
 def test_a_worker_that_dies_costs_its_own_task_only(seaside):
     # One job of three tasks: the other two are measured again without the culprit.
     job = Job((task("a"), task("b", "die"), task("c", "refuse")))
     with LocalWorkers(1) as workers:
         found = run([job, Job((task("d"),))], workers)
+        assert 1.0 in workers.shares().values(), "a worker tells how far it is"
     assert isinstance(found["a"], Outcome)
     assert isinstance(found["b"], WorkerLost)
     assert "exit code 9" in found["b"].message

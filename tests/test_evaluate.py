@@ -122,6 +122,8 @@ def test_progress_counts_to_the_share_done(clip):
     evaluate(items(clip, make("one", Counter())), progress=shares.append)
     assert all(0 <= s <= 1 for s in shares)
     assert shares == sorted(shares)
+    assert shares[-1] == 1.0
+    assert 0.5 < shares[-2] < 1.0, "what follows the decoding has a share of its own"
 
 
 def test_a_reading_without_a_unit_is_told():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
@@ -28,7 +28,10 @@ from seeworthy.ground.errors import BenchError, NotFound, SeeworthyError
 from seeworthy.procedures import all_procedures
 from seeworthy.procedures.declare import OECF
 
-EventKind = Literal["planned", "begun", "done", "skipped"]
+SHOWN = 1.0
+"""Seconds after which somebody who looks on hears how far it is; a judgement."""
+
+EventKind = Literal["planned", "begun", "going", "done", "skipped"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +39,13 @@ class Event:
     """Something happened in a run.
 
     Attributes:
-        kind: ``planned`` (`total` says how much there is), ``begun``, ``done`` or ``skipped``
-            (another run has it, or it was removed).
+        kind: ``planned`` (`total` says how much there is), ``begun``, ``going`` (`share` says
+            how far), ``done`` or ``skipped`` (another run has it, or it was removed).
         take: 0 for ``planned``.
         state: Of the take, when it is done.
         message: Why there is no figure.
         done, total: Takes.
+        share: Of this take, 0 to 1.
     """
 
     kind: EventKind
@@ -52,6 +56,7 @@ class Event:
     message: str = ""
     done: int = 0
     total: int = 0
+    share: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,10 +142,12 @@ def run_bench(
                 )
             )
         at_once = workers or getattr(executor, "workers", None) or 8
+        shares: Callable[[], dict[str, float]] = getattr(executor, "shares", dict)
         while run.jobs:
             for answer in run_jobs(
-                run.handed_out(), executor, at_once=at_once, beat=run.beat, period=leases.BEAT / 2
-            ):
+                run.handed_out(), executor, at_once=at_once,
+                beat=lambda: run.beat(shares()), period=min(SHOWN, leases.BEAT / 2),
+            ):  # fmt: skip
                 run.store(answer)
             # Tone curves come first: what is made linear by them is due after them.
             run.plan_rest(only)
@@ -163,6 +170,7 @@ class _Run:
         self._tell = tell or (lambda event: None)
         self._last_beat = 0.0
         self._curves_first = False
+        self._going: dict[str, float] = {}
 
     def plan(self, only: Sequence[str]) -> None:
         """Find out what is due, and which takes share a clip."""
@@ -217,6 +225,7 @@ class _Run:
                 mine = [self._lease(session, task) for task in job.tasks]
             tasks = tuple(task for task in mine if task is not None)
             for task in tasks:
+                self._going[task.key] = 0.0
                 self._say("begun", task.key)
             if tasks:
                 yield Job(tasks)
@@ -233,8 +242,12 @@ class _Run:
         self.due[task.key] = _due(self.bench, row)
         return self.due[task.key].task
 
-    def beat(self) -> None:
-        """Keep the leases, now and then."""
+    def beat(self, shares: Mapping[str, float]) -> None:
+        """Keep the leases, now and then, and tell how far the takes in hand are."""
+        for key in self._going.keys() & shares.keys():
+            if shares[key] > self._going[key]:
+                self._going[key] = shares[key]
+                self._say("going", key)
         if time.monotonic() - self._last_beat >= leases.BEAT:
             self._last_beat = time.monotonic()
             with self.bench.changing() as session:
@@ -282,7 +295,9 @@ class _Run:
 
     def _say(self, kind: EventKind, key: str, state: str = "", message: str = "") -> None:
         due = self.due[key]
-        count = len(self.done) + len(self.skipped) + (kind != "begun")
+        ended = kind in ("done", "skipped")
+        share = self._going.pop(key, 0.0) if ended else self._going.get(key, 0.0)
+        count = len(self.done) + len(self.skipped) + ended
         event = Event(
             kind,
             int(key),
@@ -292,6 +307,7 @@ class _Run:
             message,
             count,
             len(self.due),
+            share,
         )
         if kind == "done":
             self.done.append(event)

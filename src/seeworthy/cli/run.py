@@ -130,6 +130,8 @@ def _told(quiet: bool) -> Iterator[Callable[[Event], None]]:
 
             def tell(event: Event) -> None:
                 label = f"{event.procedure} of {event.camera}" if event.take else "Measuring"
+                if event.kind == "going":
+                    label += f", {100 * event.share:.0f} %"
                 bar.update(task, description=label, completed=event.done, total=event.total)
                 if event.kind in ("done", "skipped"):
                     bar.console.print(line(event), markup=False, highlight=False, soft_wrap=True)

@@ -82,13 +82,18 @@ def as_seeworthy(error: Exception) -> SeeworthyError:
     return fault
 
 
+_DECODING = 0.8
+"""Share of the time that goes into decoding; a third of `look`'s was spent afterwards on a demo
+clip, less on others: a judgement."""
+
+
 def evaluate(
     items: Sequence[Item], *, progress: Progress | None = None
 ) -> list[Outcome | SeeworthyError]:
     """Run procedures, one decode pass per clip.
 
     Args:
-        progress: Called with the share done, 0 to 1.
+        progress: Called with the share done, 0 to 1: decoding first, then what follows from it.
 
     Returns:
         One outcome or error per item, in order.
@@ -103,7 +108,12 @@ def evaluate(
             passes[source] = watch(source, guards, parts=[g.parts for g in guards], progress=report)
         except Exception as error:
             broken[source] = as_seeworthy(error)
-    return [_conclude(one, passes, broken) for one in work]
+    answers = []
+    for number, one in enumerate(work, 1):
+        answers.append(_conclude(one, passes, broken))
+        if progress is not None:
+            progress(_DECODING + (1 - _DECODING) * number / len(work))
+    return answers
 
 
 def _guarded(work: Sequence[_Work]) -> dict[Source, list[_Guard]]:
@@ -126,7 +136,7 @@ def _guarded(work: Sequence[_Work]) -> dict[Source, list[_Guard]]:
 def _share(progress: Progress | None, number: int, total: int) -> Progress | None:
     if progress is None:
         return None
-    return lambda share: progress((number + share) / total)
+    return lambda share: progress(_DECODING * (number + share) / total)
 
 
 def _prepare(item: Item) -> _Work:

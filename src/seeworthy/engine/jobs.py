@@ -113,6 +113,7 @@ def perform(job: Job) -> list[Answer]:
     entered is refused and never measured.
     """
     from seeworthy.engine.evaluate import as_seeworthy, evaluate
+    from seeworthy.engine.shares import teller
 
     start = time.monotonic()
     checked: dict[str, SeeworthyError | None] = {}
@@ -127,7 +128,8 @@ def perform(job: Job) -> list[Answer]:
             items.append((task, _item(task, names)))
         except Exception as error:
             answers[task.key] = as_seeworthy(error)
-    for (task, _), answer in zip(items, evaluate([item for _, item in items]), strict=True):
+    found = evaluate([item for _, item in items], progress=teller([t.key for t in job.tasks]))
+    for (task, _), answer in zip(items, found, strict=True):
         answers[task.key] = answer
     for task in job.tasks:
         for spec in task.all_files():

@@ -15,6 +15,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -22,6 +23,8 @@ from concurrent.futures import Executor, Future
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
+
+from seeworthy.engine.shares import tell_into, told
 
 T = TypeVar("T")
 
@@ -83,10 +86,11 @@ def guard_worker(memory_limit: int | None, parent: int) -> None:
     threading.Thread(target=keep_watch, name="seeworthy-guard", daemon=True).start()
 
 
-def _begin(memory_limit: int | None, parent: int, one_of_several: bool) -> None:
+def _begin(memory_limit: int | None, parent: int, one_of_several: bool, shares: str) -> None:
     """Begin a worker: guarded, and with one thread for pictures where it is one of several."""
     if one_of_several:  # read when OpenCV is loaded: its threads would wait for the others' cores
         os.environ.setdefault("OPENCV_FOR_THREADS_NUM", "1")
+    tell_into(shares)
     guard_worker(memory_limit, parent)
 
 
@@ -129,12 +133,17 @@ class LocalWorkers(Executor):
 
         self.workers = workers or default_workers()
         self._time_limit = time_limit
+        self._shares = tempfile.TemporaryDirectory(prefix="seeworthy-", ignore_cleanup_errors=True)
         self._pool = ProcessPool(
             max_workers=self.workers,
             context=get_context("spawn"),
             initializer=_begin,
-            initargs=(memory_limit, os.getpid(), self.workers > 1),
+            initargs=(memory_limit, os.getpid(), self.workers > 1, self._shares.name),
         )
+
+    def shares(self) -> dict[str, float]:
+        """Return how far the tasks are that are in hand, by key, 0 to 1."""
+        return told(Path(self._shares.name))
 
     def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
         """Run a function in a worker; the time limit counts from when it starts."""
@@ -152,6 +161,7 @@ class LocalWorkers(Executor):
             self._pool.close()  # type: ignore[no-untyped-call]
         if wait or cancel_futures:
             self._pool.join()
+            self._shares.cleanup()
 
     def __exit__(self, kind: Any, value: Any, trace: Any) -> None:
         self.shutdown(cancel_futures=kind is not None)

@@ -209,14 +209,18 @@
     const number = mine ? Number(mine.dataset.take) : 0;
     const say = (words) => { note.textContent = words; };
     source.addEventListener("planned", (event) => say(`Measuring ${JSON.parse(event.data).total} takes …`));
-    for (const kind of ["begun", "done", "skipped"]) {
+    const going = new Map();
+    for (const kind of ["begun", "going", "done", "skipped"]) {
       source.addEventListener(kind, (event) => {
         const told = JSON.parse(event.data);
-        say(`Measuring: ${Math.floor(100 * told.done / Math.max(1, told.total))} %, ${told.done} of ${told.total} takes done.`);
+        const ended = kind === "done" || kind === "skipped";
+        if (ended) going.delete(told.take); else going.set(told.take, told.share);
+        const far = [...going.values()].reduce((sum, share) => sum + share, told.done) / Math.max(1, told.total);
+        say(`Measuring: ${Math.floor(100 * far)} %, ${told.done} of ${told.total} takes done.`);
         if (!mine || told.take !== number) return;
         mine.hidden = false;
-        mine.querySelector(".words").textContent = kind === "begun" ? "Being measured …" : "Measured.";
-        if (kind !== "begun") location.reload();
+        mine.querySelector(".words").textContent = ended ? "Measured." : `Being measured: ${Math.floor(100 * told.share)} % …`;
+        if (ended) location.reload();
       });
     }
     source.addEventListener("failed", (event) => { const told = JSON.parse(event.data); say(`${told.message} ${told.hint}`); });
