@@ -104,7 +104,7 @@ def test_measures_find_the_truth_again(folder):
 def test_the_firmware_change_is_seen(folder):
     with open_bench(folder) as bench:
         report = camera_report(bench, "Dunlin")
-    timing = [t for t in report.takes if t.procedure == "timing"]
+    timing = [t for t in report.takes if t.take.procedure == "timing"]
     dropped = {t.firmware: t.outcome.findings["dropped_frames"]["count"] for t in timing}
     assert dropped == {"1.0": 4, "1.1": 0}
     judged = next(j for j in report.judgements if j.subject == "dropped_frames")
