@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import re
 
+import pytest
+
+from seeworthy.ground.results import Axis, Figure, Mark
+from seeworthy.publish.figures_us import us_figure
 from seeworthy.publish.html import units_of
 from seeworthy.publish.units_first import us_first
 
@@ -29,6 +33,36 @@ def test_rows_sentences_and_intervals_are_turned_and_drawings_are_not():
 
 def test_a_speed_that_is_given_twice_becomes_one():
     assert us_first("<p>at 10 m/s (36 km/h)</p>") == "<p>at 22 mph (10 m/s)</p>"
+
+
+def test_axes_of_figures_are_turned_with_all_that_is_drawn_along_them():
+    marks = (Mark("points", y="run"), Mark("band", low="least", high="most"),
+             Mark("rule", value=0.0, across="x", label="freezing"),
+             Mark("rule", value=40.0, across="y"))  # fmt: skip
+    columns = {"temperature": [-40.0, 20.0, None], "run": [30.0, 38.0, 1.0],
+               "least": [29.0, 37.0, 1.0], "most": [31.0, 39.0, 1.0]}  # fmt: skip
+    cold = Figure("f", "Cold", "It is.", columns, Axis("temperature", "temperature", "°C"),
+                  Axis("run", "running time", "min"), marks)  # fmt: skip
+    seen = us_figure(cold)
+    assert (seen.x.unit, seen.y.unit) == ("°F", "min")
+    assert seen.columns["temperature"] == [-40.0, 68.0, None]  # where the two scales meet; a room
+    assert seen.columns["run"] == [30.0, 38.0, 1.0]
+    assert [m.value for m in seen.marks] == [None, None, 32.0, 40.0]
+    columns = {"t": [0.0], "h": [100.0], "low": [90.0]}
+    flown = Figure("h", "Height", "Up.", columns, Axis("t", "t", "s"), Axis("h", "height", "m"),
+                   (Mark("band", y="h", low="low", high="h"),))  # fmt: skip
+    seen = us_figure(flown)
+    assert seen.columns["h"] == [pytest.approx(328.084, abs=1e-3)]
+    assert seen.columns["low"] == [pytest.approx(295.276, abs=1e-3)]
+
+
+@pytest.mark.parametrize(
+    ("unit", "title"), [("g", "felt load"), ("mm", "focal length"), ("ms", "")]
+)
+def test_axes_without_a_customary_unit_stay(unit, title):
+    one = Figure("f", "F", "F.", {"x": [1.0], "y": [1.0]}, Axis("x", "x"), Axis("y", title, unit),
+                 (Mark("line", y="y"),))  # fmt: skip
+    assert us_figure(one) == one
 
 
 def test_settings_of_the_bench_are_units_of_the_report():

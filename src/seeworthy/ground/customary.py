@@ -73,6 +73,20 @@ def customary_text(text: str, *, about: str = "") -> str:
     return "".join(p if i % 2 else _FIGURE.sub(turned, p) for i, p in enumerate(pieces))
 
 
+def customary_unit(unit: str, *, about: str = "") -> tuple[str, float, float] | None:
+    """Return the US customary unit, its factor and offset; None where there is none.
+
+    Args:
+        about: What the figure is, in words: ``g`` may be a load, ``mm`` a focal length.
+    """
+    known = _TO.get(unit)
+    if known is None or (unit == "g" and not _OF_MASS.search(about)):
+        return None
+    if unit == "mm" and _FOCAL.search(about):
+        return None
+    return (*known, 32.0 if known[0] == "°F" else 0.0)
+
+
 def _turned(text: str, factor: float, offset: float) -> str:
     """Convert one number; its last digit is worth at most twice what it was."""
     step = 10.0 ** -len(text.partition(".")[2]) * factor

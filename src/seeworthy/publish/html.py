@@ -20,6 +20,7 @@ from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.publish import drawing, figures, numbers, views
 from seeworthy.publish.chart import VERSION
 from seeworthy.publish.command import command
+from seeworthy.publish.figures_us import us_report
 from seeworthy.publish.first import First, first_page
 from seeworthy.publish.model import CameraReport
 from seeworthy.publish.units_first import us_first
@@ -77,6 +78,8 @@ def page(report: CameraReport, *, units: Units = "both", hands: Executor | None 
         units: {"both", "us", "metric"}. Metric with US customary ones beside them, US customary
             ones first, metric alone.
     """
+    if units == "us":
+        report = us_report(report)
     chapters = views.chapters(report)
     style = (TEMPLATES / "report.css").read_text(encoding="utf-8")
     if units == "us":

@@ -13,6 +13,7 @@ from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.publish import drawing, figures, views
 from seeworthy.publish.chart import VERSION
 from seeworthy.publish.command import command
+from seeworthy.publish.figures_us import us_report
 from seeworthy.publish.first import PurposeRow, Shown, first_page
 from seeworthy.publish.html import Units
 from seeworthy.publish.model import CameraReport
@@ -57,6 +58,8 @@ def pdf(report: CameraReport, *, units: Units = "both", hands: Executor | None =
     """
     import typst
 
+    if units == "us":
+        report = us_report(report)
     with scratch() as folder:
         writing = _Source(units, hands or drawing.Here())
         source = writing.text(report)

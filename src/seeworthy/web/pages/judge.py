@@ -118,7 +118,9 @@ def compared_figure(
     _, shown, _ = _remembered(site, by, camera, measurand)
     if not 0 <= place < len(shown.rows):
         raise NotFound("There is no such figure.")
-    return show(request, figure_part(compare_figure(shown.rows[place]), f"row-{place}-figure"))
+    return show(
+        request, figure_part(site, compare_figure(shown.rows[place]), f"row-{place}-figure")
+    )
 
 
 def _remembered(site: Site, by: str, cameras: list[str], measurands: list[str]) -> Compared:
@@ -279,4 +281,4 @@ def suit_figure(request: Request, site: TheSite, place: int, purpose: str) -> Re
     drawn = suit_figures(_ranked(site, purpose))
     if not 0 <= place < len(drawn):
         raise NotFound("There is no such figure.")
-    return show(request, figure_part(drawn[place], drawn[place].name))
+    return show(request, figure_part(site, drawn[place], drawn[place].name))

@@ -337,14 +337,17 @@ def _figure(site: Site, number: int, place: int) -> FigurePart:
     figures = _outcome(site, number).figures
     if not 0 <= place < len(figures):
         raise NotFound("There is no such figure.")
-    return figure_part(figures[place], f"figure-{number}-{place}")
+    return figure_part(site, figures[place], f"figure-{number}-{place}")
 
 
-def figure_part(one: Figure, anchor: str) -> FigurePart:
-    """Return a figure as the page shows it: two drawings and its numbers."""
+def figure_part(site: Site, one: Figure, anchor: str) -> FigurePart:
+    """Return a figure as the page shows it: two drawings and its numbers, in the bench's units."""
     from seeworthy.publish import figures
+    from seeworthy.publish.figures_us import us_figure
     from seeworthy.web.svg import tidy
 
+    if site.settings().units == "us":
+        one = us_figure(one)
     heads, rows, left = figures.table(one)
     wide = tidy(figures.inline_svg(one, figures.WIDE, f"{anchor}-w"))
     narrow = tidy(figures.inline_svg(one, figures.NARROW, f"{anchor}-n"))
