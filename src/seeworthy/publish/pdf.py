@@ -25,7 +25,7 @@ from seeworthy.publish.words import to_typst
 _WIDEST = 1100  # pixels of a picture over a printed page of 17 cm: 165 to the inch
 
 _HEAD = """#set document(title: {title})
-#set page(paper: "{paper}", margin: (x: 18mm, top: 18mm, bottom: 20mm),
+#set page(paper: "{paper}", margin: (x: 18mm, top: 13mm, bottom: 15mm),
   footer: context align(center, text(size: 8pt)[{foot} · page #counter(page).display() of \
 #counter(page).final().first()]))
 #set text(font: ("Libertinus Serif", "DejaVu Sans"), size: 9.6pt, fill: rgb("{ink}"), lang: "en")
@@ -44,7 +44,7 @@ width: 100%)[#text(size: 8pt)[The reviewer says] \\ #body]
 
 
 # What one has to know before one buys stands on one page, A4 or Letter.
-_TIGHT = "#set text(size: 8.2pt)\n#set par(leading: 0.48em)\n#set table(inset: (x: 3pt, y: 2.3pt))"
+_TIGHT = "#set text(size: 8.2pt)\n#set par(leading: 0.45em)\n#set table(inset: (x: 3pt, y: 1.7pt))"
 _WIDE = "#set text(size: 9.6pt)\n#set par(leading: 0.6em)\n#set table(inset: (x: 3pt, y: 4pt))"
 
 
@@ -179,7 +179,7 @@ class _Source:
         name = self._light(shown.picture)
         alt = _quoted(shown.caption)
         return (
-            f'[#image("{name}", height: 22mm, width: 100%, fit: "contain", alt: {alt})\n'
+            f'[#image("{name}", height: 20mm, width: 100%, fit: "contain", alt: {alt})\n'
             f"#text(size: 8pt)[{escape(shown.caption)}]]"
         )
 
@@ -288,7 +288,7 @@ class _Source:
             interval,
             whole(row.u),
             whole(row.n),
-            escape(row.conditions or "–"),
+            self.say(row.conditions or "–"),
         )
 
     def _picture(self, picture: Picture) -> str:
