@@ -113,6 +113,14 @@ def test_ground_sample_distance_published(published):
         assert found["ground_width"].value == pytest.approx(float(row["footprint_w_m"]), abs=1e-3)
 
 
+def test_a_motion_that_is_not_said_is_not_nought():
+    """A flight with a length alone leans by nobody knows what, not by 0."""
+    found = plan('title = "x"\n[recording]\nduration = "10 min"\n[accept]\nlean = "3 deg"')
+    assert found["lean"].value is None
+    assert "speed" in found["lean"].missing
+    assert "lean_px" not in found
+
+
 def test_turned_camera_stretches_instead_of_leaning():
     found = plan(PASSING.replace('looks = "side"', 'looks = "side"\nmoves_along = "height"'))
     assert found["lean"].value == pytest.approx(0, abs=1e-9)

@@ -92,6 +92,16 @@ _SAY_MOTION = (
 )
 
 
+_SAY_ALL = (
+    "Say how it moves: speed, height or distance, and spin or swing; '0 Hz' where it does not turn."
+)
+
+
+def _motion_said(flight: PlannedFlight) -> bool:
+    named = (flight.get(f"motion.{n}") for n in ("speed", "spin", "swing"))
+    return bool(flight.legs) or any(v is not None for v in named)
+
+
 def _turning_said(found: Prediction, flight: PlannedFlight) -> Prediction:
     """Take 'fine' back where the plan says nothing of roll or swing: they add to it."""
     if flight.get("motion.spin") is not None or flight.get("motion.swing") is not None:
@@ -111,6 +121,8 @@ def _base(flight: PlannedFlight, camera: FlownCamera) -> tuple[_Speeds, Draws] |
 
 def _lean(flight: PlannedFlight, camera: FlownCamera) -> list[Prediction]:
     base = _base(flight, camera)
+    if not isinstance(base, str) and not _motion_said(flight):
+        base = _SAY_ALL  # what is not said is not nought
     if isinstance(base, str):
         return not_known("lean", "lean of uprights", "deg", base)
     speeds, readout = base
@@ -249,7 +261,9 @@ def _gaps(flight: PlannedFlight, camera: FlownCamera) -> list[Prediction]:
     segment, gap = camera.first("segment_length"), camera.first("gap")
     title = "time lost between files"
     if segment is None or gap is None:
-        return not_known("lost_time", title, "s", "Measure continuity.")
+        return not_known(
+            "lost_time", title, "s", "Measure what is lost between two files (continuity)."
+        )
     length = np.maximum(segment, 1e-3)
     count = np.floor(camera.quantity(duration) / length)
     why = "Files that begin during the flight times the gap between two files."

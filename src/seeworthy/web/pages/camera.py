@@ -87,8 +87,8 @@ def _page(site: Site, camera: Camera) -> CameraPage:
     )
 
 
-# Where a frame shows the world rather than a sheet of paper, the best first.
-_SCENES = ("readout", "softness", "stamp", "native", "timing")
+# Where a frame shows the world rather than a sheet of paper, the best first: as a report has it.
+_SCENES = ("stamp", "native", "readout", "softness")
 
 
 def frame_of(site: Site, takes: list[Take]) -> ShotRow | None:
