@@ -10,7 +10,7 @@ from seeworthy.ground.measurands import measurand
 from seeworthy.ground.results import Outcome, result
 from seeworthy.ground.uncertainty import Uncertain
 from seeworthy.judge.glance.air import AirFigure, _share, _word
-from seeworthy.judge.glance.fitness import _fitness
+from seeworthy.judge.glance.fitness import Fitness, _fitness
 from seeworthy.judge.purpose.library import shipped
 from seeworthy.judge.purpose.model import Purpose, Wish
 from seeworthy.judge.purpose.rank import Measure, rank
@@ -167,6 +167,14 @@ def test_words_are_kept_under_the_camera_and_follow_its_name(tmp_path):
             save_words(bench, "Knot", "a\0b")
         save_words(bench, "Knot", "")
         assert read_words(bench, "Knot") == ""
+
+
+def test_what_fits_barely_means_stands_where_it_is_said():
+    def one(grade):
+        return Fitness("t", "T", grade, 0.2, "last of 2 cameras", "Weak.", "rests on 1 of 1")
+
+    assert "less than 40 of 100" in page(CameraReport("Knot", fitness=(one("fits barely"),)))
+    assert "less than 40 of 100" not in page(CameraReport("Knot", fitness=(one("fits"),)))
 
 
 def test_a_wish_says_what_a_value_is_held_against():

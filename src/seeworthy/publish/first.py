@@ -10,6 +10,7 @@ from seeworthy.ground.results import Picture
 from seeworthy.ground.uncertainty import Uncertain
 from seeworthy.judge.glance.air import AirFigure
 from seeworthy.judge.glance.fitness import Fitness
+from seeworthy.judge.purpose.rank import FITS
 from seeworthy.procedures import all_procedures
 from seeworthy.publish import numbers
 from seeworthy.publish.model import CameraReport, TakeReport
@@ -66,6 +67,7 @@ class First:
     Attributes:
         answer: One sentence: best and worst purpose.
         tested: Sentences: units, firmware, and what is out of date.
+        barely: What ``fits barely`` means; empty where no purpose says so.
         not_done: Tests that nobody did, and what each would answer.
         words: The reviewer's.
     """
@@ -78,6 +80,7 @@ class First:
     tested: tuple[str, ...]
     not_done: tuple[tuple[str, str], ...]
     words: Words
+    barely: str = ""
 
 
 def first_page(report: CameraReport) -> First:
@@ -92,9 +95,11 @@ def first_page(report: CameraReport) -> First:
         _tested(report),
         _not_done(report.takes),
         words,
+        _BARELY if any(f.grade == "fits barely" for f in report.fitness) else "",
     )
 
 
+_BARELY = f"no limit is broken, but less than {100 * FITS:.0f} of 100 is there of what is wished"
 _STYLE = {
     "fits well": ("kept", "disc"),
     "fits": ("kept", "up"),

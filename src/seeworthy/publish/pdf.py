@@ -148,7 +148,8 @@ class _Source:
             parts += [_TIGHT, "=== What it is good and bad for"]
             rows = [_purpose(r, self.say(r.why)) for r in first.purposes]
             parts.append(table(("3fr", "4fr", "9fr"), ("Flight", "Verdict", "Why"), rows))
-            parts.append(_words([r.why for r in first.purposes]))
+            own = [("Fits barely", first.barely)] if first.barely else []
+            parts.append(_words([r.why for r in first.purposes], own))
         if first.air:
             parts.append("=== Six figures for the air")
             air = [
@@ -329,9 +330,9 @@ def _budgets(rows: Sequence[views.ResultLine]) -> list[str]:
     return [f"#text(size: 7.6pt)[{head}\n\n" + " \\\n".join(lines) + "]"]
 
 
-def _words(texts: list[str]) -> str:
-    """Explain the words of the trade that stand in some texts."""
-    told = "; ".join(f"{word}: {meaning}" for word, meaning in words_in(texts))
+def _words(texts: list[str], own: Sequence[tuple[str, str]] = ()) -> str:
+    """Explain the words of the trade that stand in some texts, after our own."""
+    told = "; ".join(f"{word}: {meaning}" for word, meaning in [*own, *words_in(texts)])
     return f"#text(size: 8pt)[{escape(told)}]" if told else ""
 
 

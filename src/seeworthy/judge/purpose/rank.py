@@ -301,6 +301,11 @@ def _wish_states(
     )
 
 
+FITS = 0.4
+"""Least score of a camera that fits; below, no limit is broken, but little of what is wished is
+there. A judgement, as 0.7 for well and 0.05 for at all."""
+
+
 def _grade(score: float, limits: Sequence[LimitState], wishes: Sequence[WishState]) -> str:
     if any(s.word == "broken" for s in limits):
         return "does not fit"
@@ -310,7 +315,7 @@ def _grade(score: float, limits: Sequence[LimitState], wishes: Sequence[WishStat
         return "not known"
     if score >= 0.7:
         return "fits well"
-    if score >= 0.4:
+    if score >= FITS:
         return "fits"
     return "fits barely" if score > 0.05 else "does not fit"
 
