@@ -30,6 +30,7 @@ from seeworthy.bench.takes import (
     get_take,
     list_takes,
     remove_take,
+    twins,
 )
 from seeworthy.bench.upkeep import check_bench, show_bench, tidy_bench
 from seeworthy.ground.errors import (
@@ -481,3 +482,16 @@ def test_a_copy_that_is_tidied_away_meanwhile_is_not_entered(bench, shore, monke
     with pytest.raises(Conflict, match="tidied away"):
         add_take(bench, "tide", "Dunlin", {"": [shore]})
     assert list_takes(bench) == []
+
+
+def test_a_file_that_another_take_has_is_told(bench, shore, tmp_path):
+    other = tmp_path / "other.csv"
+    other.write_text("t,h\n0,2\n")
+    add_camera(bench, "Knot")
+    first = add_take(bench, "tide", "Dunlin", {"": [shore]})
+    assert twins(bench, first) == {}
+    add_take(bench, "tide", "Knot", {"": [shore]})  # another camera: not counted together
+    add_take(bench, "tide", "Dunlin", {"": [other]})
+    assert twins(bench, first) == {}
+    second = add_take(bench, "tide", "Dunlin", {"": [shore]})
+    assert twins(bench, second) == {"shore.csv": [first.id]}

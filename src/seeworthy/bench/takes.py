@@ -106,6 +106,19 @@ def add_take(
         return take_record(bench, session, row)
 
 
+def twins(bench: Bench, take: Take) -> dict[str, list[int]]:
+    """Return which of a take's files stand in other takes of its test and camera, and in which.
+
+    Results of one file count once.
+    """
+    found: dict[str, list[int]] = {}
+    others = list_takes(bench, camera=take.camera, procedure=take.procedure)
+    for file in take.files:
+        same = [o.id for o in others if file.sha256 in {f.sha256 for f in o.files}]
+        found[file.name] = [number for number in same if number != take.id]
+    return {name: numbers for name, numbers in found.items() if numbers}
+
+
 def list_takes(
     bench: Bench,
     *,

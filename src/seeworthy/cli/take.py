@@ -111,7 +111,7 @@ def add(
     'seeworthy run' then measures. With --like the test and its options are those of a take
     of somebody's data package: 'take add --like dunes.zip#12 Knot clip.mp4'.
     """
-    from seeworthy.bench.takes import add_take
+    from seeworthy.bench.takes import add_take, twins
     from seeworthy.cli import words
     from seeworthy.ground.errors import WrongCall
     from seeworthy.procedures import procedure as find_procedure
@@ -140,8 +140,12 @@ def add(
             unit=unit, taken=typed_day(date, "--date"), note=note, in_place=in_place,
             instruments={name: texts[-1] for name, texts in took.items()},
         )  # fmt: skip
+        again = twins(place, take)
     if not as_json:
         words.show_cautions([find_procedure(procedure)])
+        for name, numbers in again.items():
+            others = ", ".join(f"take {n}" for n in numbers)
+            typer.echo(f"  Mind: '{name}' is in {others} too; what comes of it counts once.")
     _print(take, None, as_json, "seeworthy run")
 
 
