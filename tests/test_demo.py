@@ -105,7 +105,7 @@ def test_the_firmware_change_is_seen(folder):
     with open_bench(folder) as bench:
         report = camera_report(bench, "Dunlin")
     timing = [t for t in report.takes if t.take.procedure == "timing"]
-    dropped = {t.firmware: t.outcome.findings["dropped_frames"]["count"] for t in timing}
+    dropped = {t.take.firmware: t.outcome.findings["dropped_frames"]["count"] for t in timing}
     assert dropped == {"1.0": 4, "1.1": 0}
     judged = next(j for j in report.judgements if j.subject == "dropped_frames")
     assert judged.state == "confirmed"
