@@ -15,16 +15,16 @@ from __future__ import annotations
 import os
 import signal
 import sys
-import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
 
 from seeworthy.engine.shares import tell_into, told
+from seeworthy.ground.leftovers import scratch
 
 T = TypeVar("T")
 
@@ -133,17 +133,18 @@ class LocalWorkers(Executor):
 
         self.workers = workers or default_workers()
         self._time_limit = time_limit
-        self._shares = tempfile.TemporaryDirectory(prefix="seeworthy-", ignore_cleanup_errors=True)
+        self._told = ExitStack()
+        self._shares = self._told.enter_context(scratch())
         self._pool = ProcessPool(
             max_workers=self.workers,
             context=get_context("spawn"),
             initializer=_begin,
-            initargs=(memory_limit, os.getpid(), self.workers > 1, self._shares.name),
+            initargs=(memory_limit, os.getpid(), self.workers > 1, str(self._shares)),
         )
 
     def shares(self) -> dict[str, float]:
         """Return how far the tasks are that are in hand, by key, 0 to 1."""
-        return told(Path(self._shares.name))
+        return told(self._shares)
 
     def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
         """Run a function in a worker; the time limit counts from when it starts."""
@@ -161,7 +162,7 @@ class LocalWorkers(Executor):
             self._pool.close()  # type: ignore[no-untyped-call]
         if wait or cancel_futures:
             self._pool.join()
-            self._shares.cleanup()
+            self._told.close()
 
     def __exit__(self, kind: Any, value: Any, trace: Any) -> None:
         self.shutdown(cancel_futures=kind is not None)
