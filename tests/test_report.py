@@ -255,7 +255,7 @@ def test_kept_and_broken_claims_stand_with_their_figures():
     assert told["Fails its claim"] == ("mass 17.31\u202fg (claimed 15 g)",)
     assert told["Keeps its word"] == ("running time 51.20\u202fmin (claimed 50 min)",)
     assert told["Not tested"] == ("horizontal angle of view 120°",)
-    assert "17.31\u202fg (claimed 15" in Seen(page(report())).text
+    assert "17.31 g (claimed 15 g)" in Seen(page(report())).text
 
 
 def test_verdict_of_an_empty_camera():
