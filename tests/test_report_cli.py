@@ -47,8 +47,9 @@ def test_report_writes_one_file_per_camera(bench, capsys):
     path = bench / "exports" / "report-whimbrel.html"
     assert str(path) in out
     text = path.read_text()
-    # 2 atan(73.7 / 120) is 63.12 deg; with the entrance pupil 5 mm behind the front, 62.95.
-    assert "62.9" in text
+    # 2 atan(73.7 / 120) is 63.12 deg; with the entrance pupil 5 mm behind the front, 62.95; a wall
+    # 2 deg out of square in root mean square takes off 0.06.
+    assert "62.89" in text
     assert "heavier than claimed" in text
 
 
