@@ -24,6 +24,7 @@ from seeworthy.bench.sound_evidence import evidence_troubles
 from seeworthy.bench.store import open_bench
 from seeworthy.bench.takes import add_take, edit_take, get_take, list_takes, remove_take
 from seeworthy.bench.upkeep import check_bench, tidy_bench
+from seeworthy.cli.opening import say_stale
 from seeworthy.ground.errors import BenchReadOnly, NoSpace, NotFound
 from seeworthy.publish.export import export_bench
 
@@ -450,6 +451,16 @@ def test_a_run_tells_how_far_each_take_is(bench, monkeypatch):
     going = [(e.take, e.share, e.done, e.total) for e in told if e.kind == "going"]
     assert going == [(number, 0.4, 0, 1)]
     assert [e.kind for e in told] == ["planned", "begun", "going", "done"]
+
+
+def test_what_is_out_of_date_is_said_before_a_judgement(bench, run, capsys):
+    number = take(bench)
+    run()
+    say_stale(bench)
+    assert capsys.readouterr().err == ""
+    edit_take(bench, number, readings={"height": ["5 m"]})
+    say_stale(bench)
+    assert "Mind: 1 take out of date" in capsys.readouterr().err
 
 
 def test_no_lease_is_left_behind(bench, run):

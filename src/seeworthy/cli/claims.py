@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from seeworthy.cli.opening import AsJson, BenchDir, opened
+from seeworthy.cli.opening import AsJson, BenchDir, opened, say_stale
 from seeworthy.cli.tables import next_step, table
 
 if TYPE_CHECKING:
@@ -52,6 +52,7 @@ def claims(
         return
     rule = Tolerance.parse(tolerance)
     with opened(bench) as place:
+        say_stale(place)
         names = (
             [get_camera(place, camera).name] if camera else [c.name for c in list_cameras(place)]
         )

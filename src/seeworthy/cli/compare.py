@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from seeworthy.cli.opening import AsJson, BenchDir, opened
+from seeworthy.cli.opening import AsJson, BenchDir, opened, say_stale
 from seeworthy.cli.tables import next_step, table
 
 if TYPE_CHECKING:
@@ -58,6 +58,7 @@ def compare(
         return
     chosen: Any = by
     with opened(bench) as place:
+        say_stale(place)
         found = compare_bench(place, by=chosen, cameras=cameras or (), measurands=measurand or ())
         asked = asked_for(place) if not measurand else set(measurand)
     if as_json:

@@ -61,6 +61,19 @@ def opened(folder: Path | None) -> Bench:
     return bench
 
 
+def say_stale(bench: Bench) -> None:
+    """Say how many takes no judgement uses because they are out of date."""
+    from seeworthy.bench.takes import list_lines
+
+    stale = sum(line.state == "stale" for line in list_lines(bench))
+    if stale:
+        typer.echo(
+            f"Mind: {counted(stale, 'take')} out of date, as inputs or method changed since; what "
+            "they say is left out. 'seeworthy run' measures again.",
+            err=True,
+        )
+
+
 def take_row(take: TakeLine) -> tuple[str, ...]:
     """Return a take as one row of a table."""
     which = take.camera if take.unit == "1" else f"{take.camera} ({take.unit})"

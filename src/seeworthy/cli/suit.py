@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from seeworthy.cli.opening import AsJson, BenchDir, opened
+from seeworthy.cli.opening import AsJson, BenchDir, opened, say_stale
 from seeworthy.cli.tables import next_step, table
 from seeworthy.ground.errors import NotFound, WrongCall
 
@@ -48,6 +48,7 @@ def suit(
         typer.echo(text_of(purpose))
         return
     with opened(bench) as place:
+        say_stale(place)
         found = run(place, purpose, cameras=camera or ())
     if as_json:
         words.show_json(ranking_json(found))
