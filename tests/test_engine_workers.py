@@ -114,7 +114,7 @@ def test_a_file_that_changes_meanwhile_is_not_measured(seaside, shore, monkeypat
     pinned = spec(shore)
     monkeypatch.setattr(
         "seeworthy.engine.evaluate.evaluate",
-        lambda items: [shore.write_text("t,h\n9,9\n9,9\n") and Outcome() for _ in items],
+        lambda items, **_: [shore.write_text("t,h\n9,9\n9,9\n") and Outcome() for _ in items],
     )
     [answer] = perform(Job((Task("1", "tide", {"": (pinned,)}),)))
     assert isinstance(answer.answer, EvidenceChanged)
