@@ -72,6 +72,44 @@ def test_the_wrong_way_round_makes_it_worse(flights, tmp_path):
     assert apart(true, grey(tmp_path / "a.mp4")) > 1.2 * apart(true, grey(source.path))
 
 
+@pytest.fixture(scope="module")
+def shaken(tmp_path_factory):
+    """A flight that vibrates faster than its frames, with the log of its gyroscope."""
+    folder = tmp_path_factory.mktemp("shaken")
+    waves = (*WAVES, flight_view.Wave(1, 0.12, 47.0), flight_view.Wave(0, 0.08, 47.0))
+    flight = flight_view.fly(3.0, waves, 5, np.random.default_rng(3))
+    for name, eye in (("rolls", EYE), ("still", replace(EYE, readout=0.0))):
+        flight_view.film(folder / f"{name}.mp4", eye, flight, 3.0, np.random.default_rng(8))
+    axes = np.array([[0, 1, 0], [0, 0, 1], [1, 0, 0.0]])
+    log = flight_view.log_rows(flight, axes, 1.5, 500, 0.3, np.random.default_rng(4))
+    (folder / "log.csv").write_text(log, "utf-8")
+    return folder
+
+
+def test_a_gyroscope_puts_rows_right_that_shake_faster_than_the_frames(shaken, tmp_path, capsys):
+    clip, log = str(shaken / "rolls.mp4"), str(shaken / "log.csv")
+    # The view is not given: clip and log tell it. Three seconds do not tell the read-out.
+    told, own = str(tmp_path / "told.mp4"), str(tmp_path / "own.mp4")
+    when = ["--readout", f"{1e3 * EYE.readout} ms"]
+    assert seeworthy(["correct", clip, "--gyro", log, *when, "--out", told]) == 0
+    assert "the gyroscope's log.csv" in capsys.readouterr().out
+    assert seeworthy(["correct", clip, *when, "--view", "80 deg", "--out", own]) == 0
+    true = grey(shaken / "still.mp4")
+    by_log, by_clip = apart(true, grey(told)), apart(true, grey(own))
+    assert by_log < 0.8 * by_clip
+    assert by_log < 0.4 * apart(true, grey(clip))
+    (tmp_path / "other.csv").write_text(
+        "time (s),gyro x (deg/s),gyro y (deg/s),gyro z (deg/s)\n"
+        + "".join(
+            f"{i / 100},{np.sin(i / 9):.3f},{np.cos(i / 5):.3f},{np.sin(i / 4):.3f}\n"
+            for i in range(900)
+        ),
+        "utf-8",
+    )
+    assert seeworthy(["correct", clip, "--gyro", str(tmp_path / "other.csv"), "--force"]) == 3
+    assert seeworthy(["correct", clip, "--gyro", str(tmp_path / "none.csv"), "--force"]) == 2
+
+
 def test_times_are_typed_or_come_from_a_result(flights, tmp_path, capsys):
     clip, out = str(flights / "rolls.mp4"), str(tmp_path / "b.mp4")
     told = {

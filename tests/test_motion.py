@@ -16,10 +16,10 @@ from seeworthy.judge.compare.comparison import compare_results
 from seeworthy.judge.plan.flight import read_flight
 from seeworthy.judge.plan.from_clip import flight_from_clip
 from seeworthy.observe.motion_flow import flow_of
-from seeworthy.observe.motion_tracks import FramePair
+from seeworthy.observe.motion_tracks import FramePair, MotionWatch
 from seeworthy.optics.turning import Shape, solve
 from seeworthy.procedures.gyro.align import Gyro, align
-from seeworthy.procedures.motion.measure import RotationRates, rms
+from seeworthy.procedures.motion.measure import RotationRates, measure_rates, rms
 from seeworthy.procedures.motion.rhythm import swing, vibration
 from seeworthy.procedures.study import measured
 from seeworthy.virtual.flight_view import Eye, Wave, film, fly, log_rows
@@ -80,6 +80,68 @@ def test_noise_of_the_tracking_is_taken_out_of_the_rms():
     found = rms(rates, 0)
     assert found.value == pytest.approx(math.degrees(0.05), abs=2.5 * found.u)
     assert found.u < 0.3
+
+
+def test_places_that_show_noise_alone_are_not_followed():
+    rng = np.random.default_rng(2)
+    ground = cv2.GaussianBlur(rng.standard_normal((240, 420)), (0, 0), 2.5) * 300
+    watch = MotionWatch()
+    watch.begin(SimpleNamespace(width=400, height=240, rotation=0, bits=8))
+    for i in range(8):
+        frame = 120 + 14 * rng.standard_normal((240, 400))  # noise that is new in every frame
+        frame[:, :200] = 120 + ground[:, 2 * i : 2 * i + 200] + rng.standard_normal((240, 200))
+        luma = np.clip(frame, 0, 255).astype(np.uint8)
+        watch.frame(SimpleNamespace(corrupt=False, seconds=i / 30, luma=luma, index=i))
+    followed = np.concatenate([pair.points for pair in watch.pairs])
+    left = followed[followed[:, 0] < 180]
+    assert len(left) > 7 * 20
+    assert np.median(left[:, 2] - left[:, 0]) == pytest.approx(-2, abs=0.02)
+    assert (followed[:, 0] > 215).sum() < 0.05 * len(left)
+
+
+def test_pairs_that_were_hardly_followed_do_not_make_the_rms():
+    lens = Shape.of_view(math.radians(70), 1.0, 640, 360)
+    rng = np.random.default_rng(4)
+    pairs = []
+    for i in range(90):
+        one = _pair(lens, (0.1, 0.2, 0.05), seed=i)
+        points = one.points + rng.normal(0, 0.05, one.points.shape).astype(np.float32)
+        if i % 10 == 0:  # every tenth frame: nine points that go their own ways
+            points = points[:9] + rng.normal(0, 20, (9, 4)).astype(np.float32)
+        pairs.append(FramePair(i + 1, i / 30, (i + 1) / 30, points))
+    rates = measure_rates(pairs, [lens], 0.0, 640, 360, [0.0])
+    assert rates.followed > 0.85
+    for axis, true in enumerate((0.1, 0.2, 0.05)):
+        found = rms(rates, axis)
+        assert found.value == pytest.approx(math.degrees(true), abs=3 * found.u + 0.02)
+        assert found.u < 0.5
+
+
+def test_a_flight_past_near_ground_widens_what_is_said_of_turning():
+    # By geometry: level flight at 8 m/s, 30 m over flat ground, seen 40 degrees downwards.
+    lens, down = Shape.of_view(math.radians(70), 1.0, 640, 360), math.radians(40)
+    normal = np.array([0.0, math.cos(down), math.sin(down)])  # ground ray · normal > 0
+    ahead = np.array([0.0, -math.sin(down), math.cos(down)]) * 8 / 30
+
+    def flown(speed, turn):
+        pairs = []
+        for i in range(60):
+            px = np.random.default_rng(i).uniform((20, 40), (620, 340), (80, 2))
+            rays = lens.rays(px)
+            near = rays - speed * ahead / 30 * (rays @ normal)[:, None]
+            back, _ = cv2.Rodrigues(-np.asarray(turn) / 30)
+            points = np.hstack([px, lens.project(near @ back.T)]).astype(np.float32)
+            pairs.append(FramePair(i + 1, i / 30, (i + 1) / 30, points))
+        rates = measure_rates(pairs, [lens], 0.0, 640, 360, [0.0])
+        return [rms(rates, axis) for axis in range(3)]
+
+    true = np.degrees((0.1, 0.05, 0.02))
+    near, far = flown(1.0, np.radians(true)), flown(0.0, np.radians(true))
+    for axis in range(3):
+        assert far[axis].value == pytest.approx(true[axis], rel=0.01)
+        assert near[axis].value == pytest.approx(true[axis], abs=2 * near[axis].u)
+    assert near[0].value > 2 * true[0]  # the way passes for pitch …
+    assert near[0].u > 5 * far[0].u  # … and is not said to be pitch
 
 
 def test_noise_alone_does_not_swing():

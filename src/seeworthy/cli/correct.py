@@ -54,6 +54,12 @@ View = Annotated[
         "--view", metavar="ANGLE", help="Angle across for --rolling, without a lens result."
     ),
 ]
+GyroLog = Annotated[
+    Path | None,
+    typer.Option(
+        "--gyro", metavar="LOG", help="Put rows right by the log of the camera's gyroscope."
+    ),
+]
 FillStamp = Annotated[
     bool,
     typer.Option("--fill-stamp", help="Fill a stamp that is burned in; nothing else is touched."),
@@ -116,6 +122,7 @@ def correct(
     rolling: Rolling = False,
     readout: Readout = None,
     view: View = None,
+    gyro: GyroLog = None,
     fill_stamp: FillStamp = False,
     without: Without = None,
     out: Out = None,
@@ -138,7 +145,7 @@ def correct(
     from seeworthy.judge.correct import choose
 
     files = {"lens": lens, "shading": shading, "colour": colour, "dark": dark}
-    asked = _Asked(rolling or bool(readout or view), readout, view, fill_stamp)
+    asked = _Asked(rolling or bool(readout or view or gyro), readout, view, gyro, fill_stamp)
     left_out = choose.kinds_of(without or (), "--without")
     given = _corrections(bench, camera, unit, files, left_out, asked)
     if not (clips or lut_only or gain_map or lens_map or prove):
@@ -186,6 +193,7 @@ class _Asked:
     rolling: bool
     readout: str | None
     view: str | None
+    gyro: Path | None
     fill_stamp: bool
 
     def add(self, found: Corrections, bench: Bench | None, camera: str | None) -> Corrections:
@@ -193,7 +201,7 @@ class _Asked:
 
         moved = None
         if self.rolling:
-            moved = choose.rolling_of(self.readout, self.view, bench, camera)
+            moved = choose.rolling_of(self.readout, self.view, bench, camera, self.gyro)
         return replace(found, rolling=moved, fill_stamp=self.fill_stamp)
 
 

@@ -236,10 +236,14 @@ class _Plan:
             dark = self.corrections.dark
             found.append(f"Filled in {len(dark.places)} hot pixels, by {dark.origin}.")
         if self.rows is not None and self.corrections.rolling is not None:
+            by = self.corrections.rolling
+            motion = (
+                "the clip's own motion" if by.gyro is None else f"the gyroscope's {by.gyro.name}"
+            )
+            when = by.origin if by.readout is not None else "the read-out time that both tell"
             found.append(
-                "Moved the rows to where one moment would have shown them, by the clip's own "
-                f"motion and {self.corrections.rolling.origin}: in the brisker frames uprights "
-                f"leaned by up to {self.rows.lean():.1f}°."
+                f"Moved the rows to where one moment would have shown them, by {motion} and "
+                f"{when}: in the brisker frames uprights leaned by up to {self.rows.lean():.1f}°."
             )
         if self.corrections.shading is not None:
             how = "brightness of" if self.grey else "brightness and tint of"
@@ -269,10 +273,11 @@ class _Plan:
         found = []
         shading, lens = self.corrections.shading, self.corrections.lens
         if self.rows is not None:
+            by = self.corrections.rolling
+            fast = "" if by is not None and by.gyro else ", and vibration faster than the frames,"
             found.append(
-                "Near things that the craft passes, and vibration faster than the frames, move "
-                "rows by more than the rotation tells; that stays. Rows moved in from beyond the "
-                "edge repeat the edge."
+                f"Near things that the craft passes{fast} move rows by more than the rotation "
+                "tells; that stays. Rows moved in from beyond the edge repeat the edge."
             )
         if self.stamps is not None and self.stamps.boxes:
             found.append("What stood behind the stamp is a guess; measure nothing there.")

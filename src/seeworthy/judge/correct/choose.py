@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -82,18 +83,30 @@ def from_bench(
 
 
 def rolling_of(
-    readout: str | None, view: str | None, bench: Bench | None, camera: str | None
+    readout: str | None,
+    view: str | None,
+    bench: Bench | None,
+    camera: str | None,
+    gyro: Path | None = None,
 ) -> RollingData:
     """Find when rows are read: as typed, from a file, or the newest result of a camera.
 
     Args:
         readout: A time ("21.4 ms"), or a file that `measure readout --json` wrote.
         view: Angle of view across, for clips without a lens result.
+        gyro: The log of the camera's gyroscope, which may tell both.
 
     Raises:
         WrongCall: Nobody told.
         BadQuantity: A time or an angle that cannot be.
     """
+    found = _read_out(readout, view, bench, camera, gyro is not None)
+    return replace(found, gyro=gyro)
+
+
+def _read_out(
+    readout: str | None, view: str | None, bench: Bench | None, camera: str | None, logged: bool
+) -> RollingData:
     angle = None if view is None else math.radians(quantity(view, "deg", bare=False).value)
     if angle is not None and not 0.05 < angle < 2.9:
         raise BadQuantity(f"A view of '{view}' cannot be.", "Give it across, 5 to 165 degrees.")
@@ -113,6 +126,8 @@ def rolling_of(
         if one.take.procedure == "readout" and one.take.state == "measured" and _timed(told):
             angle = angle or _view_of(bench, camera)
             return _rolling(told, one.outcome.findings, _origin(one), angle)
+    if logged:
+        return RollingData(None, angle, DataOrigin("the log of its gyroscope"))
     raise WrongCall(
         "When the rows are read is not known.",
         'Add --readout "21.4 ms" or FILE.json, or a read-out test of the camera to the bench.',

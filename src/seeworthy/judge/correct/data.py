@@ -128,13 +128,16 @@ class RollingData:
     """When rows are read, and what they see.
 
     Attributes:
-        readout: s from the first row to the last; negative when read from the bottom.
+        readout: s from the first row to the last; negative when read from the bottom; None where
+            only the gyroscope's log can tell.
         view: Angle of view across, rad, for clips without a lens result; None where unknown.
+        gyro: The log of the camera's gyroscope; without it the clip's own motion counts.
     """
 
-    readout: float
+    readout: float | None
     view: float | None
     origin: DataOrigin
+    gyro: Path | None = None
 
 
 Part = LensData | ShadingData | ColourData | DarkData

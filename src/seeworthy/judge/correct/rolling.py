@@ -1,8 +1,9 @@
 """Rows put where they would be had the whole frame been read at once.
 
 Between the first row and the last a camera turns on; uprights lean and the picture wobbles.
-The clip's own motion tells the rotation (the same following of corners as `motion`), the
-read-out time tells when each row was read, the lens tells what a rotation moves by how much.
+The clip's own motion tells the rotation (the same following of corners as `motion`), or the
+log of a gyroscope does (laid on the clip as in `gyro`), vibration faster than the frames with it.
+The read-out time tells when each row was read, the lens tells what a rotation moves by how much.
 What comes nearer or passes close by moves by more than a rotation says, and is not mended.
 """
 
@@ -10,7 +11,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import cv2
@@ -21,11 +23,13 @@ from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.judge.correct.data import LensData, RollingData
 from seeworthy.judge.correct.undistort import check_size, scaled
 from seeworthy.media.frames import watch
+from seeworthy.media.logs import read_log
 from seeworthy.media.source import Source
 from seeworthy.observe.motion_flow import turns
 from seeworthy.observe.motion_tracks import MotionWatch
 from seeworthy.optics.lens import LensCamera
 from seeworthy.optics.turning import Shape
+from seeworthy.procedures.gyro.run import fit_clip, gyro_of
 
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -116,6 +120,7 @@ def watch_rows(
     seen = MotionWatch()
     watch(source, [seen], progress=progress)
     size = seen.width, seen.height
+    logged = None if data.gyro is None else _logged(source.name, seen, data.gyro)
     lens: LensCamera | Shape
     if measured is not None:
         check_size("lens", measured.size, size, measured.origin)
@@ -123,11 +128,22 @@ def watch_rows(
     elif data.view is not None:
         # Between equal angles and straight lines, as `motion` takes a lens that nobody measured.
         lens = Shape.of_view(data.view, 0.5, *size)
+    elif logged is not None:
+        lens = logged.lens
     else:
         raise WrongCall(
             "How far rows move depends on the angle of view, which nobody told.",
             'Add --view "63 deg ± 2 deg", or a lens result with --lens.',
         )
+    if logged is not None:
+        row_time = logged.row_time if data.readout is None else data.readout / size[1]
+        if not math.isfinite(row_time):
+            raise CannotMeasure(
+                "Clip and log do not tell when the rows are read.",
+                'Add --readout "21.4 ms", or a file of `measure readout --json`.',
+            )
+        return replace(logged, row_time=row_time, lens=lens)
+    assert data.readout is not None
     row_time = data.readout / size[1]
     found = [turn for _, turn in turns(seen.pairs, lens, *size, row_time)] if seen.pairs else []
     time = np.concatenate([t.time for t in found]) if found else np.empty(0)
@@ -140,6 +156,19 @@ def watch_rows(
             "Leave --rolling out for this clip.",
         )
     return Rows(*_integral(time[known], rate[known], seen), row_time, lens)
+
+
+def _logged(name: str, seen: MotionWatch, log: Path) -> Rows:
+    """Return rotation, lens and read-out by a gyroscope's log, in the clip's own time.
+
+    A read-out that picture and log cannot tell is not a number.
+    """
+    gyro, _ = gyro_of(read_log(Source.of(log)))
+    found = fit_clip(name, seen, gyro)
+    fit = found.fit
+    row_time = math.nan if found.rows is None else found.rows[0] / seen.height
+    angle = gyro.angle() @ fit.axes.T
+    return Rows(gyro.time - float(fit.values[5]), angle, row_time, fit.shape)
 
 
 def _integral(time: Array, rate: Array, seen: MotionWatch) -> tuple[Array, Array]:

@@ -9,7 +9,7 @@ PROCEDURE = Procedure(
     id="gyro",
     title="Clip and gyroscope",
     question="What do a clip and the log of its gyroscope together say about lens and clock?",
-    version=3,
+    version=4,
     yields=(
         "hfov",
         "focal_length",

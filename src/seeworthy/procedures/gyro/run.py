@@ -52,35 +52,11 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
 def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     """Return view, focal length, offset, axes and, with motion enough, the read-out time."""
     log = _log(inputs)
-    gyro, names = _gyro(inputs, log)
+    gyro, names = gyro_of(log, inputs.option("axes"))
     watch = seen.watches[0].observer
     assert isinstance(watch, MotionWatch)
-    steadied = tell_steadied(watch.pairs[:MOST], watch.width, watch.height)
-    if steadied.state == "yes":
-        raise steadied.refusal(
-            inputs.file().name, "So the picture does not follow the camera, nor the gyroscope."
-        )
-    found = _fit(watch, gyro)
-    fit, rows = found.fit, found.rows
-    focal, u_focal = float(fit.values[0]), float(fit.u[0])
-    if u_focal > _FOCAL_KNOWN * focal:
-        raise CannotMeasure(
-            f"The focal length stays between {focal - 2 * u_focal:.0f} and "
-            f"{focal + 2 * u_focal:.0f} px: the camera hardly turned up, down or sideways.",
-            "Turn the camera briskly to both sides and up and down at far things.",
-        )
-    if fit.shape.hfov > _WIDEST:
-        raise CannotMeasure(
-            f"Picture and log would make a view of {math.degrees(fit.shape.hfov):.0f}°: the "
-            "picture turns far less than the gyroscope.",
-            "Turn steadying off, give the log of this clip with its axes, and check its unit.",
-        )
-    picture, told = _told(watch, gyro, fit)
-    lags = held_back(picture, told, found.interval)
-    if lags:
-        raise Steadied("yes", lags).refusal(
-            inputs.file().name, "Lens and clock do not follow from a picture that was held."
-        )
+    found = fit_clip(inputs.file().name, watch, gyro)
+    fit, rows, picture, told = found.fit, found.rows, found.picture, found.told
     explained = _explained(picture, told)
     warnings = list(log.notes)
     if rows is None:
@@ -113,14 +89,56 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     )  # fmt: skip
 
 
+def fit_clip(name: str, watch: MotionWatch, gyro: Gyro) -> GyroFound:
+    """Return lens, axes, offset and, with motion enough, the read-out of a clip with its log.
+
+    Args:
+        name: Of the clip, for refusals.
+
+    Raises:
+        CannotMeasure: Steadied, too little texture or turning, or not the clip's log.
+    """
+    steadied = tell_steadied(watch.pairs[:MOST], watch.width, watch.height)
+    if steadied.state == "yes":
+        raise steadied.refusal(
+            name, "So the picture does not follow the camera, nor the gyroscope."
+        )
+    found = _fit(watch, gyro)
+    fit = found.fit
+    focal, u_focal = float(fit.values[0]), float(fit.u[0])
+    if u_focal > _FOCAL_KNOWN * focal:
+        raise CannotMeasure(
+            f"The focal length stays between {focal - 2 * u_focal:.0f} and "
+            f"{focal + 2 * u_focal:.0f} px: the camera hardly turned up, down or sideways.",
+            "Turn the camera briskly to both sides and up and down at far things.",
+        )
+    if fit.shape.hfov > _WIDEST:
+        raise CannotMeasure(
+            f"Picture and log would make a view of {math.degrees(fit.shape.hfov):.0f}°: the "
+            "picture turns far less than the gyroscope.",
+            "Turn steadying off, give the log of this clip with its axes, and check its unit.",
+        )
+    lags = held_back(found.picture, found.told, found.interval)
+    if lags:
+        raise Steadied("yes", lags).refusal(
+            name, "Lens and clock do not follow from a picture that was held."
+        )
+    return found
+
+
 def _log(inputs: Inputs) -> Log:
     columns = pairs(inputs.option("columns"), "columns")
     units = {q: known_unit(u) or u for q, u in pairs(inputs.option("units"), "units").items()}
     return read_log(inputs.file("log"), columns=columns, units=units)
 
 
-def _gyro(inputs: Inputs, log: Log) -> tuple[Gyro, list[str]]:
-    chosen = _columns(inputs, log)
+def gyro_of(log: Log, axes: str = "") -> tuple[Gyro, list[str]]:
+    """Return the rotation of a log, and the columns that it was read from.
+
+    Args:
+        axes: The three columns as typed, by header or number; found by name when left out.
+    """
+    chosen = _columns(axes, log)
     series = [log.series(c) for c in chosen]
     time = series[0][0]
     if len(time) < _LEAST_SAMPLES:
@@ -144,8 +162,8 @@ def _sorted(t: Floats, y: Floats) -> tuple[Floats, Floats]:
     return t[order], y[order]
 
 
-def _columns(inputs: Inputs, log: Log) -> list[Column]:
-    named = [p.strip() for p in inputs.option("axes").split(",") if p.strip()]
+def _columns(axes: str, log: Log) -> list[Column]:
+    named = [p.strip() for p in axes.split(",") if p.strip()]
     rotations = list(log.all("rotation"))
     if named:
         rotations = [_by_name(log, name) for name in named]
@@ -172,15 +190,26 @@ def _by_name(log: Log, name: str) -> Column:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Found:
+class GyroFound:
+    """What a clip and its log tell together.
+
+    Attributes:
+        rows: Read-out time (negative: from the bottom) and u, s; None where not to be told.
+        time: (n,). s, middle of every pair of frames.
+        picture, told: (n, 3). Rotation by the picture and by the log, rad/s.
+        interval: s between frames.
+    """
+
     fit: GyroFit
     rows: tuple[float, float] | None
     first: Alignment
     time: Floats
+    picture: Floats
+    told: Floats
     interval: float
 
 
-def _fit(watch: MotionWatch, gyro: Gyro) -> _Found:
+def _fit(watch: MotionWatch, gyro: Gyro) -> GyroFound:
     pairs_ = watch.pairs
     usable = [p for p in pairs_ if len(p.points) >= 8]
     if len(usable) < _LEAST_PAIRS:
@@ -207,7 +236,8 @@ def _fit(watch: MotionWatch, gyro: Gyro) -> _Found:
     if rows is None:
         fit = fit_gyro(pairs_, gyro, first, shape, interval=interval, rows=False)
     fit = _of_both_sides(fit, halves)
-    return _Found(fit, rows, first, np.array([(p.start + p.end) / 2 for p in pairs_]), interval)
+    middle = np.array([(p.start + p.end) / 2 for p in pairs_])
+    return GyroFound(fit, rows, first, middle, *_told(watch, gyro, fit), interval)
 
 
 def _of_both_sides(fit: GyroFit, halves: Sequence[GyroFit]) -> GyroFit:
@@ -254,7 +284,7 @@ def _rows_word(rows: tuple[float, float] | None) -> str:
     return "top to bottom" if rows[0] > 0 else "bottom to top"
 
 
-def _results(found: _Found, watch: MotionWatch) -> list[Result]:
+def _results(found: GyroFound, watch: MotionWatch) -> list[Result]:
     fit = found.fit
     lens = fit.shape
     # View from focal length and bend together, by differences.

@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="motion",
     title="Motion of the craft",
     question="How much did the craft turn, swing and shake on this flight?",
-    version=3,
+    version=4,
     yields=(
         Measurand(
             "unrest",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +12,7 @@ import numpy.typing as npt
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.observe.motion_flow import turns
 from seeworthy.observe.motion_tracks import FramePair
-from seeworthy.optics.turning import RECTILINEAR, Shape, TurningLens
+from seeworthy.optics.turning import RECTILINEAR, Flow, Shape, Turn, TurningLens
 
 Floats = npt.NDArray[np.float64]
 
@@ -24,6 +24,12 @@ _BENDS = (0.0, RECTILINEAR)
 # Corners are followed a little short or long, all alike: 0.5 % on rendered clips (fitted on
 # our own rendered clips, seed 1).
 _FOLLOWING = 0.005
+# What is near moves with the way flown, and most of that passes for turning. Beside it stands
+# what turning cannot explain, place by place. By the geometry of level flight over flat ground the
+# first is up to 16 times the second, for views of 70 degrees and more (50 degrees: up to 60 degrees
+# downwards; straight down 28).
+_WAY_PER_DRIFT = 16.0
+_PLACE_SEEN = 20  # points that a place must have shown
 _BLOCKS = 12  # at least so many stretches for the scatter of unrest
 
 
@@ -37,6 +43,7 @@ class RotationRates:
         noise: (n, 3). Variance, (rad/s)².
         interval: Median time between frames, s.
         scale_u: (3,). Relative standard uncertainty of the size of each axis that all frames share.
+        drift: rad/s. What turning leaves in the picture's places all the time: the way flown.
         followed: Share of pairs of frames with an answer.
         points: Mean number of points per frame.
     """
@@ -48,6 +55,7 @@ class RotationRates:
     scale_u: Floats
     followed: float
     points: float
+    drift: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,13 +92,15 @@ def measure_rates(
         )
     interval = float(np.median([p.end - p.start for p in pairs]))
     tried = [(lens, row) for lens in lenses for row in row_times]
-    found = []
+    found, drifts = [], []
     for lens, row in tried:
-        solved = [t for _, t in turns(pairs, lens, width, height, row)]
+        both = list(turns(pairs, lens, width, height, row))
+        solved = [t for _, t in both]
+        drifts.append(_drift(both))
         rate = np.concatenate([t.rate for t in solved])
         noise = np.concatenate([t.noise for t in solved])
         time = np.concatenate([t.time for t in solved])
-        rate[_leaps(pairs, interval)] = np.nan
+        rate[_leaps(pairs, interval) | _wild(noise)] = np.nan
         found.append((time, rate, noise))
     followed = float(np.isfinite(found[0][1]).all(1).mean())
     if followed < _LEAST_FOLLOWED:
@@ -109,7 +119,7 @@ def measure_rates(
     spread = half / math.sqrt(2) / np.maximum(sizes.mean(0), 1e-9)
     scale = np.sqrt(spread**2 + np.array([u_view, u_view, 0.0]) ** 2 + _FOLLOWING**2)
     points = float(np.mean([len(p.points) for p in pairs]))
-    return RotationRates(found[0][0], rate, noise, interval, scale, followed, points)
+    return RotationRates(found[0][0], rate, noise, interval, scale, followed, points, min(drifts))
 
 
 def lenses_of_view(hfov: float, width: int, height: int, kind: str = "") -> tuple[Shape, ...]:
@@ -130,10 +140,55 @@ def u_of_view(hfov: float, u: float) -> float:
     return u / hfov * (hfov / math.sin(min(hfov, 2.6)))
 
 
+def _drift(solved: Sequence[tuple[Flow, Turn]]) -> float:
+    """Return the rms over places of the picture of what drifts there all the time, rad/s.
+
+    A wrong lens leaves a drift as well, if the craft spins: the least over the lenses counts.
+    """
+    squares = []
+    for flow, turn in solved:
+        use = flow.there & np.isfinite(turn.rate[:, :1])
+        rate = turn.residual[use] / (flow.end - flow.start)[use][:, None]
+        cell = flow.cell[use]
+        for place in np.unique(cell):
+            mine = rate[cell == place]
+            if len(mine) >= _PLACE_SEEN:
+                squares.append(float((np.median(mine, axis=0) ** 2).sum()))
+    return math.sqrt(float(np.mean(squares))) if squares else 0.0
+
+
+def _u_way(rate: Floats, drift: float, size: Callable[[Floats], float]) -> float:
+    """Return how far the way flown may carry the size of an axis (rad/s), from its drift.
+
+    It is steady, so it hides in the mean: none of that may be turning, or as much again.
+    """
+    shift = min(_WAY_PER_DRIFT * drift, abs(float(rate.mean())))
+    ends = [size(rate - shift), size(rate), size(rate + shift)]
+    return (max(ends) - min(ends)) / 4  # ends of 95 %
+
+
+def _root(rate: Floats) -> float:
+    return math.sqrt(float((rate**2).mean()))
+
+
+def _high(rate: Floats) -> float:
+    return float(np.quantile(np.abs(rate), 0.95))
+
+
 def _leaps(pairs: Sequence[FramePair], interval: float) -> npt.NDArray[np.bool_]:
     """Tell which pairs span a cut or a hole: a time much longer than the others."""
     lengths = np.array([p.end - p.start for p in pairs])
     return np.asarray(lengths > 3.5 * interval)
+
+
+def _wild(noise: Floats) -> npt.NDArray[np.bool_]:
+    """Tell which pairs were hardly followed: halves of their points tell far different turns.
+
+    That square difference is of one degree of freedom, whose median is 0.455: 64 times of it is
+    5.4 standard deviations, which chance does once in ten million.
+    """
+    usual = np.nanmedian(noise, axis=0)
+    return np.asarray((noise > 64 * np.maximum(usual, 1e-12)).any(1))
 
 
 def rms(rates: RotationRates, axis: int) -> Size:
@@ -147,7 +202,8 @@ def rms(rates: RotationRates, axis: int) -> Size:
     value = math.sqrt(clean)
     u_square = math.sqrt((4 * clean * v + 2 * v * v) / n + (0.5 * v) ** 2)
     u_noise = u_square / (2 * max(value, math.sqrt(v) / 2, 1e-9))
-    return Size(math.degrees(value), math.degrees(math.hypot(u_noise, value * rates.scale_u[axis])))
+    u = math.hypot(u_noise, value * rates.scale_u[axis], _u_way(rate, rates.drift, _root))
+    return Size(math.degrees(value), math.degrees(u))
 
 
 def percentile(rates: RotationRates, axis: int) -> Size:
@@ -155,14 +211,15 @@ def percentile(rates: RotationRates, axis: int) -> Size:
     rate, noise = _seen(rates, axis)
     n = len(rate)
     size = np.abs(rate)
-    raw = float(np.quantile(size, 0.95))
+    raw = _high(rate)
     square = float((rate**2).mean())
     share = math.sqrt(max(1 - float(noise.mean()) / max(square, 1e-18), 0.0))
     value = raw * share
     near = np.sort(size)[max(0, int(0.95 * n) - max(2, n // 50)) :][: max(4, n // 25)]
     slope = float(near[-1] - near[0]) / max(len(near) - 1, 1)
     u_pick = slope * math.sqrt(0.25) + math.sqrt(float(noise.mean())) / math.sqrt(max(0.05 * n, 1))
-    u = math.hypot(u_pick, raw * (1 - share) / 2, value * rates.scale_u[axis])
+    u_way = _u_way(rate, rates.drift, _high)
+    u = math.hypot(u_pick, raw * (1 - share) / 2, value * rates.scale_u[axis], u_way)
     return Size(math.degrees(value), math.degrees(u))
 
 
@@ -186,6 +243,9 @@ def unrest(rates: RotationRates) -> tuple[Size, tuple[float, float], int]:
     drawn = np.maximum(middle + (drawn - middle) * math.sqrt(blocks / (blocks - 1)), 0)
     scale = float(np.average(rates.scale_u, weights=np.nanmean(rates.rate**2, axis=0) + 1e-12))
     roots = np.sqrt(drawn) * (1 + scale * rng.standard_normal(len(drawn)))
+    ways = [_root(rate) * _u_way(rate, rates.drift, _root) for rate in rates.rate[use].T]
+    roots += math.hypot(*ways) / max(math.sqrt(middle), 1e-9) * rng.standard_normal(len(drawn))
+    roots = np.maximum(roots, 0.0)
     value = math.degrees(math.sqrt(middle))
     low, high = (math.degrees(float(v)) for v in np.quantile(roots, [0.025, 0.975]))
     u = math.degrees(float(roots.std()))

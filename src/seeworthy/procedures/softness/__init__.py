@@ -9,7 +9,7 @@ PROCEDURE = Procedure(
     id="softness",
     title="Why it is soft",
     question="Why is the picture of this flight soft, and how long was each frame exposed?",
-    version=3,
+    version=4,
     yields=(
         Measurand(
             "flight_exposure",
