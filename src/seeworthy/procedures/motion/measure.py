@@ -100,7 +100,7 @@ def measure_rates(
         rate = np.concatenate([t.rate for t in solved])
         noise = np.concatenate([t.noise for t in solved])
         time = np.concatenate([t.time for t in solved])
-        rate[_leaps(pairs, interval) | _wild(noise)] = np.nan
+        rate[_leaps(pairs, interval) | _wild(pairs, noise)] = np.nan
         found.append((time, rate, noise))
     followed = float(np.isfinite(found[0][1]).all(1).mean())
     if followed < _LEAST_FOLLOWED:
@@ -181,14 +181,16 @@ def _leaps(pairs: Sequence[FramePair], interval: float) -> npt.NDArray[np.bool_]
     return np.asarray(lengths > 3.5 * interval)
 
 
-def _wild(noise: Floats) -> npt.NDArray[np.bool_]:
-    """Tell which pairs were hardly followed: halves of their points tell far different turns.
+def _wild(pairs: Sequence[FramePair], noise: Floats) -> npt.NDArray[np.bool_]:
+    """Tell which pairs were hardly followed: few points are left, and their halves disagree.
 
     That square difference is of one degree of freedom, whose median is 0.455: 64 times of it is
-    5.4 standard deviations, which chance does once in ten million.
+    5.4 standard deviations. Brisk frames may scatter as much: with points enough they stay.
     """
     usual = np.nanmedian(noise, axis=0)
-    return np.asarray((noise > 64 * np.maximum(usual, 1e-12)).any(1))
+    points = np.array([len(p.points) for p in pairs])
+    few = points < 0.5 * np.median(points)
+    return np.asarray(few & (noise > 64 * np.maximum(usual, 1e-12)).any(1))
 
 
 def rms(rates: RotationRates, axis: int) -> Size:
