@@ -345,7 +345,7 @@ def _conclude(
     # Squares of widths add: what the rest width is wrong by goes into the short blurs.
     sigma = own / 2.3548
     u_own = 12 * sigma**2 * u_width / max(blur, 0.3 * own) / blur if blur > 0 else 1.0
-    parts = (
+    parts: tuple[Component, ...] = (
         # Frames of one pass share place, light and coding.
         Component("passes", scatter, "s", 1500.0, f"t ({max(1, n - 1)} dof)", "scatter, times 1.5"),
         Component("blur after the encoder", _U_LENGTH, "", 1e3 * time, source=_STUDIED),

@@ -85,7 +85,9 @@ def _measure(
     folder: Path, control: Control, lights: list[float], rng: np.random.Generator
 ) -> Outcome:
     """Film every level: a card that passes a wall of 18 %, and the card at rest."""
-    typed, clips, rests = [], [], []
+    typed: list[str] = []
+    clips: list[Path] = []
+    rests: list[Path] = []
     share = float(rng.choice([0.08, 0.2]))
     tilt = float(rng.choice([-1, 1]) * rng.uniform(0.015, 0.06))
     psf, readout = float(rng.uniform(0.5, 1.0)), float(rng.uniform(0.004, 0.03))

@@ -266,7 +266,7 @@ def _crossing(
     def fitted(p: float) -> tuple[Floats, float]:
         a = np.stack([np.ones_like(x), 2.0 ** (p * (x - x.max()))], axis=1)
         c, _, _, _ = np.linalg.lstsq(a * weight[:, None], codes * weight, rcond=None)
-        return c, float((((codes - a @ c) * weight) ** 2).sum())
+        return np.asarray(c, float), float((((codes - a @ c) * weight) ** 2).sum())
 
     if power is None:
         power = float(

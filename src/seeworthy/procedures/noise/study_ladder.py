@@ -6,6 +6,7 @@ import math
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -69,7 +70,7 @@ def _one(group: str, folder: Path, rng: np.random.Generator) -> Iterator[Trial]:
             yield held(group, true, one)
 
 
-def _picture(stops: Floats) -> Floats:
+def _picture(stops: npt.NDArray[np.floating[Any]]) -> Floats:
     light = np.full((HEIGHT, WIDTH), 0.02)
     for (x, y, w, h), one in zip(BOXES, stops.tolist(), strict=False):
         light[y : y + h, x : x + w] = 2.0**one

@@ -111,8 +111,8 @@ def _by_codes(mean: Floats, light: Light) -> Floats:
         [red, -kr * red / (1 - kr - kb), 0.0],
     ])  # fmt: skip
     signal = (light.encode(mean).astype(np.float64) - light.black) / (light.white - light.black)
-    ends = [light.decode_signal(signal + s * ways) for s in (0.5, -0.5)]
-    return np.asarray((uv_of(ends[0]) - uv_of(ends[1])).T)
+    more, less = (np.asarray(light.decode_signal(signal + s * ways), float) for s in (0.5, -0.5))
+    return np.asarray((uv_of(more) - uv_of(less)).T)
 
 
 def together(tints: Sequence[GreyTint]) -> Tint:
