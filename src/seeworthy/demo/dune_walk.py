@@ -10,12 +10,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-Image = npt.NDArray[np.float32]
+Image = npt.NDArray[np.floating[Any]]
 
 _MARGIN = 0.05  # of the width, all round: what the hand may sway
 
@@ -58,11 +59,11 @@ class DuneWalk:
         across = reach * (math.sin(phase) + 0.4 * math.sin(1.7 * phase + 1.0))
         down = reach * 0.6 * math.sin(1.3 * phase + 2.0)
         centre = ((_scene(self).shape[1] - 1) / 2 + across, (_scene(self).shape[0] - 1) / 2 + down)
-        seen = np.asarray(cv2.getRectSubPix(_scene(self), (wide, high), centre), np.float32)
+        seen: Image = np.asarray(cv2.getRectSubPix(_scene(self), (wide, high), centre), np.float32)
         rng = np.random.default_rng([self.seed, round(moment * 1000) & 0x7FFFFFFF])
         seen += np.float32(self.noise) * rng.standard_normal((high, wide, 1), dtype=np.float32)
         if self.native != self.size:
-            seen = cv2.resize(seen, self.size, interpolation=cv2.INTER_CUBIC)
+            seen = np.asarray(cv2.resize(seen, self.size, interpolation=cv2.INTER_CUBIC))
         return np.clip(np.rint(seen), 0, 255).astype(np.uint8)
 
 
