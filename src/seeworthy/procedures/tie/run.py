@@ -134,9 +134,9 @@ def _late(inputs: Inputs, seen: Floats, frame: float) -> tuple[float, Component]
     told = inputs.reading("av_offset")
     jumped = seen[np.isfinite(seen)]
     # A knock falls between the end of the exposure before and that of the first picture that
-    # jumps: a frame long, by chance. Alike in all: the exposure, up to a frame, and that a first
-    # swing may be too small for one picture.
-    by_eye = float(jumped.mean()) + frame / 2 if jumped.size else 0.0
+    # jumps: a frame long, by chance. Alike in all: the exposure, up to a frame (half of one is
+    # taken), and that a first swing may be too small for one picture.
+    by_eye = float(jumped.mean()) if jumped.size else 0.0
     u_eye = frame / math.sqrt(12) * math.sqrt(1 / max(jumped.size, 1) + 4)
     if told is None:
         if not jumped.size:
@@ -180,7 +180,8 @@ def _tied(
     results = [result("log_offset", 1e3 * float(apart.mean()), n=n, budget=parts)]
     if n > 1:
         u = each / math.sqrt(float((x**2).sum()))
-        results.append(result("log_rate", 1e6 * slope, 1e6 * u, n=n))
+        dof = n - 2 if n > 2 else math.inf
+        results.append(result("log_rate", 1e6 * slope, 1e6 * u, n=n, dof=dof))
     return tuple(results), {"middle_s": round(middle, 3)}
 
 
