@@ -16,6 +16,8 @@ NEEDED = {
     "load": {"launch"},
     "survival": {"launch"},
     "sync": {"flashing"},
+    "motion": {"airspace", "propellers"},
+    "tie": {"launch", "propellers"},
 }
 
 
@@ -44,6 +46,7 @@ def test_dangerous_procedures_warn(name):
         ("heights", ("secure footing",)),
         ("airspace", ("local airspace rules", "privacy")),
         ("mains", ("licensed",)),
+        ("propellers", ("take them off", "people and animals away")),
     ],
 )
 def test_cautions_say_what_to_do(caution, words):

@@ -30,6 +30,10 @@ CAUTIONS: dict[str, str] = {
         "Flying: keep to local airspace rules, distances from people and power lines, and the "
         "privacy of those you film."
     ),
+    "propellers": (
+        "Propellers start without warning: take them off, or disconnect the battery, before hands "
+        "or faces come near the craft; keep people and animals away when it is armed."
+    ),
     "mains": (
         "Mains lamps: use them as sold, do not open them, keep them dry, and let a licensed "
         "electrician do any wiring."

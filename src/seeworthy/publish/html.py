@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import base64
 import re
+import secrets
 from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
@@ -112,12 +113,13 @@ class _Later:
     def __init__(self, hands: Executor) -> None:
         self._hands = hands
         self._parts: list[Callable[[], str]] = []
+        self._sign = secrets.token_hex(8)  # that no note or name of a stranger can hold
 
     def _mark(self, part: Callable[[], str]) -> Any:
         from markupsafe import Markup
 
         self._parts.append(part)
-        return Markup(f"\0{len(self._parts) - 1}\0")  # noqa: S704 - ours
+        return Markup(f"{self._sign}:{len(self._parts) - 1};")  # noqa: S704 - ours
 
     def figure(self, figure: Figure, prefix: str) -> Any:
         """Have a figure drawn."""
@@ -139,7 +141,7 @@ class _Later:
 
     def filled(self, html: str) -> str:
         """Return the page with everything in its place."""
-        return re.sub("\0(\\d+)\0", lambda mark: self._parts[int(mark[1])](), html)
+        return re.sub(rf"{self._sign}:(\d+);", lambda mark: self._parts[int(mark[1])](), html)
 
 
 @lru_cache(maxsize=1)

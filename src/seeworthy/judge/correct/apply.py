@@ -237,9 +237,7 @@ class _Plan:
             found.append(f"Filled in {len(dark.places)} hot pixels, by {dark.origin}.")
         if self.rows is not None and self.corrections.rolling is not None:
             by = self.corrections.rolling
-            motion = (
-                "the clip's own motion" if by.gyro is None else f"the gyroscope's {by.gyro.name}"
-            )
+            motion = f"the gyroscope's {by.gyro.name}" if by.gyro else "the clip's own motion"
             when = by.origin if by.readout is not None else "the read-out time that both tell"
             found.append(
                 f"Moved the rows to where one moment would have shown them, by {motion} and "

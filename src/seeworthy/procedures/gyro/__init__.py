@@ -35,7 +35,7 @@ PROCEDURE = Procedure(
     ),
     conclude=later(__name__, "conclude"),
     prepare=later(__name__, "prepare"),
-    cautions=("airspace", "launch", "lithium", "sun"),
+    cautions=("airspace", "propellers", "launch", "lithium", "sun"),
     kit=("a logger with a gyroscope, or the camera's own",),
     findings={
         "lens_bend": "k of r = f tan(√k θ)/√k: 0 equal angles, 1 straight lines, and its u",

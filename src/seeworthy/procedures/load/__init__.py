@@ -97,7 +97,7 @@ PROCEDURE = Procedure(
         Step("Save the log as CSV with its header, one file per logger."),
     ),
     conclude=later(__name__, "conclude"),
-    cautions=("launch", "airspace", "verdict"),
+    cautions=("launch", "airspace", "propellers", "verdict"),
     kit=("logging altimeter or accelerometer", "thermometer", "barometer"),
     findings=(
         Finding(

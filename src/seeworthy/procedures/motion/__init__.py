@@ -92,7 +92,7 @@ PROCEDURE = Procedure(
     ),
     conclude=later(__name__, "conclude"),
     prepare=later(__name__, "prepare"),
-    cautions=("airspace", "launch", "lithium", "sun", "verdict"),
+    cautions=("airspace", "propellers", "launch", "lithium", "sun", "verdict"),
     findings={
         "spin_hz": "mean turns per second about the axis ahead",
         "bands_deg_s": "rms of each axis in bands of frequency, Hz",

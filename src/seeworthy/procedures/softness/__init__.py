@@ -59,7 +59,7 @@ PROCEDURE = Procedure(
             "its cell within the maker's limits."
         ),
     ),
-    cautions=("airspace", "launch", "lithium", "sun", "verdict"),
+    cautions=("airspace", "propellers", "launch", "lithium", "sun", "verdict"),
     whole_pictures=True,
     setup="flight",
     minutes=2.0,

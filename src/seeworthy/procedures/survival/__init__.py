@@ -107,7 +107,7 @@ PROCEDURE = Procedure(
         Step("After landing, look at camera, lens and cell; do not charge a dented cell."),
         Step("Film the same target again from the same place in the same light."),
     ),
-    cautions=("launch", "airspace", "lithium", "verdict"),
+    cautions=("launch", "airspace", "propellers", "lithium", "verdict"),
     kit=("the printed edges target", "a tripod or clamp"),
     setup="target",
     minutes=12.0,

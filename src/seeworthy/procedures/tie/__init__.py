@@ -68,7 +68,7 @@ PROCEDURE = Procedure(
         Step("Fly. After landing, before anything is switched off, knock three times again."),
         Step("The knocks before and after tell how fast the two clocks drift apart."),
     ),
-    cautions=("launch", "lithium", "airspace"),
+    cautions=("launch", "lithium", "airspace", "propellers"),
     kit=("a logger with an accelerometer, fixed to the camera",),
     setup="flight",
     minutes=3.0,
