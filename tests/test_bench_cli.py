@@ -207,7 +207,10 @@ def test_help_of_a_bench_command_starts_no_database():
 
 def test_a_negative_claim_is_a_value_and_no_option(say):
     assert say("camera", "add", "Whimbrel")[0] == 0
-    code, out, _ = say("camera", "claim", "Whimbrel", "white_shift", "-0.005", "--json")
+    code, out, _ = say("camera", "claim", "Whimbrel", "audio_rate_error", "-20 ppm", "--json")
     assert code == 0, out
-    assert json.loads(out)["value"] == pytest.approx(-0.005)
-    assert say("camera", "claim", "Whimbrel", "white_shift", "-0.005", "--nosuch", "x")[0] != 0
+    assert json.loads(out)["value"] == pytest.approx(-20)
+    typed = ("camera", "claim", "Whimbrel", "audio_rate_error", "-20 ppm", "--nosuch", "x")
+    assert say(*typed)[0] != 0
+        say("camera", "claim", "Whimbrel", "audio_rate_error", "-20 ppm", "--nosuch", "x")[0] != 0
+    )

@@ -39,6 +39,7 @@ _CARD = 0.01 / 0.18  # of a grey card's reflectance, standard, a share (a judgem
 _CUT = 0.02  # of a grey card's pixels at an end of the codes, from which it tells nothing
 _COVERED = 0.15  # of its light that it swings by where something passes before it (a judgement)
 _HELD = 0.15  # stops per stop: below it a control is said to hold grey (a judgement)
+_READ = 10  # a light and a share are said to a tenth: nobody reads more (a judgement)
 _SOME = 0.5  # %: a picture with less clipped is said to clip next to nothing (a judgement)
 
 
@@ -340,7 +341,8 @@ def _sentence(results: Sequence[Result], levels: Sequence[Level]) -> str:
     clips = [v for v in levels if 100 * v.clipped > _SOME]
     if clips:
         least = min(clips, key=lambda v: v.lux)
-        said.append(f"from {least.lux:.3g} lx on the picture clips ({100 * least.clipped:.1f} %)")
+        lux, share = (number(v, v / _READ) for v in (least.lux, 100 * least.clipped))
+        said.append(f"from {lux} lx on the picture clips ({share} %)")
     else:
         said.append("next to nothing clips")
     text = "; ".join(said)
