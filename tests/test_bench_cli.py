@@ -212,5 +212,3 @@ def test_a_negative_claim_is_a_value_and_no_option(say):
     assert json.loads(out)["value"] == pytest.approx(-20)
     typed = ("camera", "claim", "Whimbrel", "audio_rate_error", "-20 ppm", "--nosuch", "x")
     assert say(*typed)[0] != 0
-        say("camera", "claim", "Whimbrel", "audio_rate_error", "-20 ppm", "--nosuch", "x")[0] != 0
-    )
