@@ -342,9 +342,14 @@ def _sentence(facts: _Facts) -> str:
         return f"{told}; its time stamps are missing or incomplete, so the rate cannot be told."
     spread = max(expanded(facts.stamps.u_rate, facts.stamps.dof), 1e-3 * facts.stamps.rate)
     paced = f"{number(facts.stamps.rate, spread)} pictures a second"
+    even = "at an even pace"
+    if lost and facts.stamps.rates:
+        even = (
+            f"on average, {even} of {number(facts.stamps.rates[0][0], spread)} with frames left out"
+        )
     jitter = number(facts.stamps.jitter * 1e3, expanded(facts.stamps.u_jitter * 1e3))
     kind = {
-        "constant": "at an even pace",
+        "constant": even,
         "uneven": f"on average, unevenly: they come about {jitter} ms early or late",
         "two rates": "on average, changing between two rates",
         "variable": "on average, at a pace that wanders",
