@@ -20,7 +20,7 @@ from seeworthy.media.frames import ColourTags
 from seeworthy.media.light import light
 from seeworthy.optics import tone
 from seeworthy.procedures.noise.curve import at_grey
-from seeworthy.procedures.noise.levels import step_at
+from seeworthy.procedures.noise.levels import NoiseTrouble, step_at
 from seeworthy.procedures.noise.measure import measure_level
 from seeworthy.procedures.noise.referred import (
     range_shown,
@@ -247,7 +247,8 @@ def test_two_steps_tell_no_slope():
 
 def test_the_range_shown_counts_stops_between_known_steps():
     levels = grey_levels("gamma 2.4")
-    stops, parts = range_shown(levels, tone.Tone())
+    clear = NoiseTrouble(1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)  # no encoder took of the noise
+    stops, parts = range_shown(levels, tone.Tone(), clear)
     bright = max(v.signal for v in levels)
     assert stops == pytest.approx(math.log2(0.62 / 0.045) - math.log2(bright))
     true = -math.log2(EXPOSED * 0.045)
