@@ -29,7 +29,7 @@ def demo(
     """Build a bench with three invented cameras, measure everything, and write the reports.
 
     The clips are rendered on this machine with known truth, so you can see what Seeworthy
-    finds before you film anything. It takes a minute or two.
+    finds before you film anything. It takes a few minutes.
     """
     from seeworthy.bench.running import run_bench
     from seeworthy.cli import words
