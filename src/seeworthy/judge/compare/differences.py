@@ -180,8 +180,9 @@ def _open(
     values: Sequence[Value], first: npt.NDArray[np.intp], second: npt.NDArray[np.intp]
 ) -> tuple[Floats, Floats]:
     """Return what bounds leave open of differences (second minus first): −inf, inf, else 0."""
-    low = np.array([math.isinf(v.interval[0]) for v in values])
-    high = np.array([math.isinf(v.interval[1]) for v in values])
+    # Only a stated end can be open; asking every value for its interval takes a quantile each.
+    ends = np.array([v.ends or (0.0, 0.0) for v in values]).reshape(-1, 2)
+    low, high = np.isinf(ends).T
     return (
         np.where(low[second] | high[first], -np.inf, 0.0),
         np.where(high[second] | low[first], np.inf, 0.0),
