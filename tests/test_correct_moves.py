@@ -240,6 +240,10 @@ def test_hot_pixels_are_filled_and_nothing_else_is_touched(tmp_path, capsys):
         assert np.ptp(surround) < 20  # the slope and the noise; the dot stood out by 60
         changed[max(0, py - 1) : py + 2, max(0, px - 1) : px + 2] = False
     assert not changed.any()
+    # A sensor without any: the clip is written, every picture as it was.
+    (tmp_path / "dark.json").write_text(json.dumps({**said, "places": []}))
+    assert seeworthy([*call, "--out", str(tmp_path / "none.mp4")]) == 0
+    assert len(grey(tmp_path / "none.mp4")) == len(clean)
     said["size"] = [320, 192]
     (tmp_path / "dark.json").write_text(json.dumps(said))
     assert seeworthy([*call, "--out", str(tmp_path / "c.mp4")]) == 2

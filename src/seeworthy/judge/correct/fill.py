@@ -125,7 +125,8 @@ def _smoothest(dots: npt.NDArray[np.bool_]) -> tuple[Any, Any, Any]:
     from scipy import ndimage, sparse
 
     labels: Any = ndimage.label(dots)[0]
-    filled, known, blocks = [], [], []
+    nowhere = np.zeros(0, np.intp)  # a sensor without a hot pixel has nothing to fill
+    filled, known, blocks = [nowhere], [nowhere], [np.zeros((0, 0))]
     for number, box in enumerate(ndimage.find_objects(labels), 1):
         rows, columns = (slice(max(0, side.start - 1), side.stop + 1) for side in box)
         inner = labels[rows, columns] == number
