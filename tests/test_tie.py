@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 import numpy as np
 import pytest
 
 from seeworthy.cli.main import run as seeworthy
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.media.sound import Block
+from seeworthy.media.source import Source
 from seeworthy.procedures.study import measured
-from seeworthy.procedures.tie import study
+from seeworthy.procedures.tie import run, study
 from seeworthy.procedures.tie.measure import Shocks, match, sudden_sounds
 
 CASE = study.Knocked(12.34, 0.0, 0.03, 0.004, 0.01, 8.0, 7.0, (1.2, 1.9, 3.4, 8.1, 9.0, 9.9))
@@ -75,6 +79,42 @@ def test_a_single_knock_and_even_ones():
     even = Shocks(np.arange(4.0), np.ones(4))
     with pytest.raises(CannotMeasure, match="more than one way"):
         match(Shocks(np.arange(3.0), np.ones(3)), even, 0.01)
+
+
+def test_of_many_events_a_pattern_is_found_or_refused_at_once():
+    """A craft that rattles: 900 sounds and 700 shocks make 630,000 offsets (by arithmetic)."""
+    rng = np.random.default_rng(7)
+    noise = np.cumsum(rng.uniform(0.2, 1.2, 900)), np.cumsum(rng.uniform(0.3, 1.5, 700))
+    rattle = [Shocks(t, np.ones(t.size)) for t in noise]
+    with pytest.raises(CannotMeasure, match="900 sudden sounds and 700 shocks"):
+        match(*rattle, 0.01)
+    knocks = np.array([3.0, 3.4, 4.5, 601.0, 602.2, 602.5])
+    alone = np.array([47.0, 210.0, 333.0])
+    both = [np.sort(np.concatenate([t, alone + k])) for t, k in ((knocks, 0), (knocks + 8, 20))]
+    found = match(*(Shocks(t, np.ones(t.size)) for t in both), 0.0025)
+    assert found.heard == pytest.approx(knocks)
+    assert found.logged == pytest.approx(knocks + 8)
+
+
+def test_sound_with_a_hole_stays_on_its_time(monkeypatch):
+    """Truth: a click at 5.3 s of the file; two seconds of sound are missing before it."""
+    rate = 44100
+    sound = np.random.default_rng(2).normal(0, 1e-3, (6 * rate, 1)).astype(np.float32)
+    sound[round(5.3 * rate) : round(5.31 * rate)] += 0.5 * (-1.0) ** np.arange(441)[:, None]
+
+    class Holed:
+        rate, time_base = 44100, Fraction(1, 44100)
+
+        def blocks(self):
+            for k in range(0, 6 * rate, 1024):
+                if not 2 * rate < k < 4 * rate:
+                    yield Block(k + 441, sound[k : k + 1024])
+
+    monkeypatch.setattr(run, "open_sound", lambda source: Holed())
+    power, start = run._power(Source.of(__file__))
+    assert start == pytest.approx(0.01)
+    assert power.size == 6000
+    assert sudden_sounds(power, start).time == pytest.approx([5.31], abs=2e-3)
 
 
 def test_a_voice_that_swells_is_no_knock():

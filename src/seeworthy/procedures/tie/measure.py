@@ -118,36 +118,64 @@ def match(heard: Shocks, logged: Shocks, step: float) -> Matched:
         )
     span = max(float(np.ptp(heard.time)), 1.0)
     near = step + 2 * BIN + _CLOCKS * span
-    best, rival = _overlays(heard.time, logged.time, near)
-    if len(best) < 2:
-        return _single(heard, logged)
     n, m = heard.time.size, logged.time.size
-    whole = max(span, float(np.ptp(logged.time)))
-    by_chance = n * m * stats.poisson.sf(len(best) - 2, (n - 1) * (m - 1) * 2 * near / whole)
-    if rival >= len(best) or by_chance > _CHANCE:
-        raise CannotMeasure(
-            f"{n} sudden sounds and {m} shocks fit together in more than one way.",
-            "Knock three times, unevenly (short, long), before the flight and after it; cut noise "
-            "off the clip.",
-        )
-    i, j = np.array(best).T
+    usual = (n - 1) * (m - 1) * 2 * near / max(span, float(np.ptp(logged.time)))
+
+    def by_chance(pairs: int) -> bool:
+        """Tell whether so many pairs at one offset may be chance."""
+        return bool(n * m * stats.poisson.sf(pairs - 2, usual) > _CHANCE)
+
+    refusal = CannotMeasure(
+        f"{n} sudden sounds and {m} shocks fit together in more than one way.",
+        "Knock three times, unevenly (short, long), before the flight and after it; cut noise "
+        "off the clip.",
+    )
+    shifts, most = _offsets(heard.time, logged.time, near)
+    found = [_overlay(heard.time, logged.time, near, shifts[0])]
+    best = found[0]
+    if len(best.pairs) > 1 and by_chance(most[0]):
+        raise refusal  # fewer pairs are chance the more
+    for shift, pairs in zip(shifts[1:], most[1:], strict=True):
+        if pairs < len(best.pairs):
+            break  # neither better nor as good
+        found.append(_overlay(heard.time, logged.time, near, shift))
+        best = max(best, found[-1], key=lambda o: (len(o.pairs), -o.away))
+    if len(best.pairs) < 2:
+        return _single(heard, logged)
+    rivals = [o for o in found if abs(o.shift - best.shift) > 3 * near]
+    if by_chance(len(best.pairs)) or any(len(o.pairs) == len(best.pairs) for o in rivals):
+        raise refusal
+    i, j = best.pairs.T
     return Matched(heard.time[i], logged.time[j])
 
 
-def _overlays(heard: Floats, logged: Floats, near: float) -> tuple[list[tuple[int, int]], int]:
-    """Return the pairs of the best offset, and how many another offset has."""
-    found = []
-    for shift in (logged[None, :] - heard[:, None]).ravel():
-        away = np.abs(logged[None, :] - heard[:, None] - shift)
-        nearest = away.argmin(axis=1)
-        pairs = [
-            (i, int(j)) for i, j in enumerate(nearest)
-            if away[i, j] <= near and away[:, j].argmin() == i
-        ]  # fmt: skip
-        found.append((len(pairs), -float(sum(away[p] for p in pairs)), float(shift), pairs))
-    most = max(found, key=lambda f: f[:2])
-    rivals = [f[0] for f in found if abs(f[2] - most[2]) > 3 * near]
-    return most[3], max(rivals, default=0)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Overlay:
+    """The log laid on the sound at one offset: what pairs, (K, 2), and how far off, s, in all."""
+
+    shift: float
+    pairs: npt.NDArray[np.intp]
+    away: float
+
+
+def _offsets(heard: Floats, logged: Floats, near: float) -> tuple[list[float], list[int]]:
+    """Return all offsets that lay two events on each other, and the most pairs of each.
+
+    Those with most stand first; an offset pairs no more than there are offsets beside it.
+    """
+    shifts = np.sort((logged[None, :] - heard[:, None]).ravel())
+    first = np.searchsorted(shifts, shifts - near - 1e-9)
+    last = np.searchsorted(shifts, shifts + near + 1e-9, "right")
+    order = np.argsort(first - last, kind="stable")
+    return shifts[order].tolist(), (last - first)[order].tolist()
+
+
+def _overlay(heard: Floats, logged: Floats, near: float, shift: float) -> _Overlay:
+    away = np.abs(logged[None, :] - heard[:, None] - shift)
+    i, j = np.arange(heard.size), away.argmin(axis=1)
+    paired = (away[i, j] <= near) & (away.argmin(axis=0)[j] == i)
+    pairs = np.stack([i, j], axis=1)[paired]
+    return _Overlay(shift, pairs, float(away[pairs[:, 0], pairs[:, 1]].sum()))
 
 
 def _single(heard: Shocks, logged: Shocks) -> Matched:

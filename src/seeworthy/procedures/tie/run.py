@@ -34,6 +34,7 @@ _LEAST = 50  # rows of the log (a judgement)
 _ONSET = 2e-3
 """s, standard, alike in all knocks of a take: a shock rings up in the body within some ms where the
 sound is there at once (a judgement; our rendered shocks of 60 Hz come 1 to 2 ms late)."""
+_HOLE = 0.01  # s by which the sound's stamps may be off its samples, as in `sync` (a judgement)
 _SHOWN = 1200  # points of the figure
 
 
@@ -85,20 +86,42 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
 
 
 def _power(source: Source) -> tuple[Floats, float]:
-    """Return the power of the sound's changes per bin, and the second at which the first begins."""
+    """Return the power of the sound's changes per bin, and the second at which the first begins.
+
+    Only sums over bins are kept: the sound of a long flight fills a small computer.
+    """
     sound = open_sound(source)
-    samples, start = [], None
+    parts: list[tuple[int, Floats, npt.NDArray[np.intp]]] = []
+    step, start, place, last = sound.rate * BIN, 0.0, 0, None
     for block in sound.blocks():
-        if start is None:
-            start = 0.0 if block.pts is None else float(block.pts * sound.time_base)
-        samples.append(block.samples.mean(axis=1))
-    if not samples or start is None:
+        samples = block.samples.mean(axis=1).astype(float)
+        if not samples.size:
+            continue
+        at = None if block.pts is None else float(block.pts * sound.time_base)
+        if last is None:
+            start, last = at or 0.0, float(samples[0])
+        elif at is not None and abs(at - start - place / sound.rate) > _HOLE:
+            place, last = max(0, round((at - start) * sound.rate)), float(samples[0])
+        # Differences of samples: a knock is high, wind and hum are low.
+        change = np.diff(samples, prepend=last) ** 2
+        number = ((place + np.arange(change.size) + 0.5) / step).astype(np.intp)
+        first = int(number[0])
+        parts.append(
+            (first, np.bincount(number - first, weights=change), np.bincount(number - first))
+        )
+        place, last = place + change.size, float(samples[-1])
+    if not parts:
         raise CannotMeasure("The sound track is empty.", "Film again with the microphone on.")
-    # Differences of samples: a knock is high, wind and hum are low.
-    change = np.diff(np.concatenate(samples), prepend=np.float32(0)).astype(float) ** 2
-    edges = np.rint(np.arange(int(change.size / sound.rate / BIN)) * BIN * sound.rate).astype(int)
-    counts = np.diff(np.append(edges, change.size))
-    return np.add.reduceat(change, edges) / np.maximum(counts, 1), start
+    power = np.zeros(max(first + sums.size for first, sums, _ in parts))
+    counts = np.zeros(power.size)
+    for first, sums, number in parts:
+        power[first : first + sums.size] += sums
+        counts[first : first + sums.size] += number
+    known = counts > 0
+    power[known] /= counts[known]
+    # A hole is as loud as the clip usually is, or the sound after it would set in at once.
+    power[~known] = np.median(power[known])
+    return power, start
 
 
 def _log(inputs: Inputs) -> Log:
