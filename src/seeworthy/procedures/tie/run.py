@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -91,7 +92,7 @@ def _power(source: Source) -> tuple[Floats, float]:
     Only sums over bins are kept: the sound of a long flight fills a small computer.
     """
     sound = open_sound(source)
-    parts: list[tuple[int, Floats, npt.NDArray[np.intp]]] = []
+    parts: list[tuple[int, npt.NDArray[Any], npt.NDArray[np.intp]]] = []
     step, start, place, last = sound.rate * BIN, 0.0, 0, None
     for block in sound.blocks():
         samples = block.samples.mean(axis=1).astype(float)
