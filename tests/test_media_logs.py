@@ -159,6 +159,15 @@ def test_utf16_and_old_code_pages(log_of):
     ] == pytest.approx(10)
 
 
+def test_columns_that_come_in_other_rows_stand_on_one_time(log_of):
+    """By arithmetic: rows out of order, one sent twice, a slower column beside it."""
+    log = log_of("t (s),ax (m/s2),ay (m/s2)\n0,1,10\n2,3,\n1,2,\n1,9,70\n3,4,40\n")
+    time, data = log.together(log.all("acceleration"))
+    assert time.tolist() == [0, 1, 2, 3]
+    assert data[:, 0].tolist() == [1, 2, 3, 4]
+    assert data[:, 1].tolist() == [10, 70, 55, 40]
+
+
 def test_a_line_of_units_below_the_header(log_of):
     log = log_of("time,alt,acc\n[ms],[ft],[g]\n0,0,1\n50,10,9\n100,30,2\n")
     assert [(c.quantity, c.unit) for c in log.columns] == [

@@ -129,3 +129,13 @@ def test_it_is_typed(clip, tmp_path, capsys):
     assert seeworthy(["measure", "tie", str(clip), "--with", f"log={log}"]) == 0
     assert "to get the logger's" in capsys.readouterr().out
     assert seeworthy(["measure", "tie", str(clip)]) == 2
+
+
+def test_a_pattern_that_comes_twice_is_refused():
+    """Six knocks laid on the log 100 s apart fit there as well as here."""
+    knocks = np.array([3.0, 3.4, 4.5, 41.0, 42.2, 42.5])
+    twice = np.concatenate([knocks, knocks + 100])
+    heard, logged = (Shocks(t, np.ones(t.size)) for t in (knocks, twice))
+    with pytest.raises(CannotMeasure, match="more than one way"):
+        match(heard, logged, 0.0025)
+    assert match(heard, heard, 0.0025).logged.tolist() == knocks.tolist()

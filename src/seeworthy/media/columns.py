@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -107,6 +108,26 @@ class Log:
         t, y = self.at(column.time).si(), column.si()
         both = np.isfinite(t) & np.isfinite(y)
         return t[both], y[both]
+
+    def together(self, columns: Sequence[Column]) -> tuple[Doubles, Doubles]:
+        """Return columns on one time axis: rising seconds of the first, and data in SI.
+
+        Returns:
+            time, data: (N,), (N, columns). Of rows of one time the first; a column with other
+                rows by straight lines between its own.
+
+        Raises:
+            UnreadableInput: A column has no time.
+        """
+        rising = []
+        for column in columns:
+            t, y = self.series(column)
+            time, first = np.unique(t, return_index=True)
+            rising.append((time, y[first]))
+        time = rising[0][0]
+        if not time.size or any(not t.size for t, _ in rising):
+            return np.empty(0), np.empty((0, len(rising)))
+        return time, np.stack([np.interp(time, t, y) for t, y in rising], axis=1)
 
     def describe(self) -> list[dict[str, str]]:
         """Return what every column was taken for, as rows of words."""

@@ -28,6 +28,7 @@ from seeworthy.media.headers import (
     HeaderMeaning,
     bracketed,
     fits,
+    known_unit,
     meaning_of,
     quantity_named,
 )
@@ -85,6 +86,8 @@ def read_log(
         WrongCall: `columns` names a column that is not there.
         BadQuantity: `units` names a unit of another kind.
     """
+    # 'g' is what loggers and people write for multiples of gravity; it is no gram here.
+    units = {quantity: known_unit(unit) or unit for quantity, unit in (units or {}).items()}
     table = read_table(source)
     notes = _told_of_rows(table, source.name)
     text = told(table.remarks)
@@ -109,8 +112,8 @@ def read_log(
     found = _find_time(found, table, set(chosen.values()), notes)
     if not table.has_header and not chosen:
         found = _by_shape(found, notes)
-    notes += _misfits(found, table, units or {})
-    found = [_with_unit(c, units or {}, table, text, notes) for c in found]
+    notes += _misfits(found, table, units)
+    found = [_with_unit(c, units, table, text, notes) for c in found]
     return Log(
         source.name, tuple(_tied_to_time(found)), tuple(left_out), tuple(notes), text,
         table.header_line,

@@ -13,7 +13,6 @@ import numpy.typing as npt
 from seeworthy.ground.digits import earned, said_result
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Outcome, Result, result
-from seeworthy.media.headers import known_unit
 from seeworthy.media.logs import Column, Log, pairs, read_log
 from seeworthy.observe.motion_flow import turns
 from seeworthy.observe.motion_tracks import MotionWatch
@@ -128,7 +127,7 @@ def fit_clip(name: str, watch: MotionWatch, gyro: Gyro) -> GyroFound:
 
 def _log(inputs: Inputs) -> Log:
     columns = pairs(inputs.option("columns"), "columns")
-    units = {q: known_unit(u) or u for q, u in pairs(inputs.option("units"), "units").items()}
+    units = pairs(inputs.option("units"), "units")
     return read_log(inputs.file("log"), columns=columns, units=units)
 
 
@@ -139,27 +138,15 @@ def gyro_of(log: Log, axes: str = "") -> tuple[Gyro, list[str]]:
         axes: The three columns as typed, by header or number; found by name when left out.
     """
     chosen = _columns(axes, log)
-    series = [log.series(c) for c in chosen]
-    time = series[0][0]
+    time, rates = log.together(chosen)
     if len(time) < _LEAST_SAMPLES:
         raise CannotMeasure("The log holds hardly any rows.", "Give the log of the whole clip.")
-    order = np.argsort(time, kind="stable")
-    time = time[order]
-    keep = np.concatenate([[True], np.diff(time) > 0])
-    time = time[keep]
-    rates = [series[0][1][order][keep]]
-    rates += [np.interp(time, *_sorted(t, y)) for t, y in series[1:]]
-    if any(c.unit_from == "assumed" for c in chosen) and max(np.abs(r).max() for r in rates) < 1:
+    if any(c.unit_from == "assumed" for c in chosen) and np.abs(rates).max() < 1:
         raise WrongCall(
             "The log does not say the unit of its rotation, and the numbers are very small.",
             'Say it: --option units="rotation:rad/s" or rotation:deg/s.',
         )
-    return Gyro(time, np.radians(np.stack(rates, axis=1))), [c.header for c in chosen]
-
-
-def _sorted(t: Floats, y: Floats) -> tuple[Floats, Floats]:
-    order = np.argsort(t, kind="stable")
-    return t[order], y[order]
+    return Gyro(time, np.radians(rates)), [c.header for c in chosen]
 
 
 def _columns(axes: str, log: Log) -> list[Column]:

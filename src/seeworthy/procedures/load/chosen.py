@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from seeworthy.ground.errors import CannotMeasure, WrongCall
-from seeworthy.media.headers import known_unit
 from seeworthy.media.logs import Column, Log, pairs, read_log
 from seeworthy.procedures.declare import Inputs
 from seeworthy.procedures.load.air import Heights, from_heights, from_pressure
@@ -44,11 +43,7 @@ def read_logs(inputs: Inputs) -> list[Log]:
     """Read all logs with the user's word on columns and units; rows sent twice are left out."""
     sources = inputs.all_files()
     columns = [pairs(text, "columns") for text in inputs.options.get("columns", ())]
-    # 'g' is what loggers and people write for multiples of gravity; it is no gram here.
-    units = [
-        {quantity: known_unit(unit) or unit for quantity, unit in pairs(text, "units").items()}
-        for text in inputs.options.get("units", ())
-    ]
+    units = [pairs(text, "units") for text in inputs.options.get("units", ())]
 
     def for_file(given: list[dict[str, str]], i: int) -> dict[str, str]:
         """One option per file in file order, or one for all."""

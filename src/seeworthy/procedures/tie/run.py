@@ -13,7 +13,6 @@ from seeworthy.ground.budget import Component
 from seeworthy.ground.digits import said_result
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
-from seeworthy.media.headers import known_unit
 from seeworthy.media.logs import Log, pairs, read_log
 from seeworthy.media.sound import open_sound
 from seeworthy.media.source import Source
@@ -127,7 +126,7 @@ def _power(source: Source) -> tuple[Floats, float]:
 
 def _log(inputs: Inputs) -> Log:
     columns = pairs(inputs.option("columns"), "columns")
-    units = {q: known_unit(u) or u for q, u in pairs(inputs.option("units"), "units").items()}
+    units = pairs(inputs.option("units"), "units")
     return read_log(inputs.file("log"), columns=columns, units=units)
 
 
@@ -142,15 +141,10 @@ def _acceleration(log: Log) -> tuple[Floats, Floats]:
             f"'{log.name}' has no acceleration; its columns: {shown}.",
             "Name it with --option columns=acceleration:HEADER.",
         )
-    series = [log.series(c) for c in chosen]
-    time, places = np.unique(series[0][0], return_index=True)
+    time, accel = log.together(chosen)
     if time.size < _LEAST:
         raise CannotMeasure("The log holds hardly any rows.", "Give the log of the whole clip.")
-    values = [series[0][1][places]]
-    for t, y in series[1:]:
-        order = np.argsort(t, kind="stable")
-        values.append(np.interp(time, t[order], y[order]))
-    return time, np.stack(values, axis=1)
+    return time, accel
 
 
 def _late(inputs: Inputs, seen: Floats, frame: float) -> tuple[float, Component]:
