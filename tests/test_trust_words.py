@@ -8,6 +8,7 @@ import os
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
@@ -276,6 +277,17 @@ def test_what_a_killed_export_left_is_swept(tmp_path):
     assert sweep(tmp_path, ".export-") == 1
     left = sorted([elsewhere, f"{mark('.export-')}abc"])
     assert sorted(p.name for p in tmp_path.iterdir()) == left
+
+
+def test_a_folder_takes_the_place_of_the_one_that_somebody_stands_in(tmp_path, monkeypatch):
+    (tmp_path / "data").mkdir()
+    number = (tmp_path / "data").stat().st_ino
+    monkeypatch.chdir(tmp_path / "data")
+    with beside(Path(), "export", folder=True) as part:
+        (part / "a.csv").write_text("first")
+    assert Path("a.csv").read_text() == "first"
+    assert Path().stat().st_ino == number
+    assert list(tmp_path.iterdir()) == [tmp_path / "data"]
 
 
 def test_a_folder_takes_its_place_whole_or_not_at_all(tmp_path):

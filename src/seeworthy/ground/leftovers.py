@@ -34,6 +34,8 @@ def beside(target: Path, what: str, *, folder: bool = False, suffix: str = "") -
         what: Is written, in one word (``export``); it names what is swept.
         suffix: Of its hidden name, for writers that go by it; none keeps it off every list.
     """
+    # '.' has no name to write beside; `resolve` would write where a link leads.
+    target = Path(os.path.abspath(target))  # noqa: PTH100
     with part_of(target.parent, what, suffix, folder=folder) as part:
         yield part
         part.chmod(0o755 if folder else 0o644)
@@ -44,6 +46,7 @@ def beside(target: Path, what: str, *, folder: bool = False, suffix: str = "") -
                 target.rename(old / "old")
                 part.rename(target)
         else:  # somebody may stand in it: it stays the folder that it is
+            # Last what sorts first: of a bench the database, without which it is none yet.
             for child in sorted(part.iterdir(), reverse=True):
                 child.rename(target / child.name)
 
