@@ -369,6 +369,12 @@ def _read_or_refuse(text, unit=None):
         ("500 mah", "mAh", 500),
         ("1⁄2 in", "mm", 12.7),
         ("12 mil", "mm", 0.3048),  # a thousandth of an inch
+        # 1 Mbit = 10⁶ bit (IEC 80000-13); nobody means thousandths of a bit
+        ("24 mbps", "bit/s", 24e6),
+        ("24 MBit/s", "bit/s", 24e6),
+        ("64 kbps", "bit/s", 64e3),
+        ("48 khz", "Hz", 48e3),
+        ("30 HZ", "Hz", 30),
         ("42:10", "min", 42 + 10 / 60),  # no day has 42 hours
         ("1:42", "s", 102),  # a stop watch
         ("1:42:00", "min", 102),
@@ -383,6 +389,7 @@ def test_what_people_write_is_taken(text, unit, value):
     [
         ("1:42", "min", "hours and minutes"),
         ("0:48", "h", "hours and minutes"),
+        ("24 MBPS", "bit/s", "bits or bytes"),
         ("5 Mm", "mm", "a million times"),
         ("1 Ms", "s", "a million times"),
         ("5 c", None, "constant"),

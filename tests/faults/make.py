@@ -85,7 +85,7 @@ def _cut(data: bytes, rng: random.Random) -> bytes:
 
 
 def _head_gone(data: bytes, rng: random.Random) -> bytes:
-    return data[rng.randrange(1, min(len(data), 600)) :]
+    return data[rng.randrange(1, max(2, min(len(data), 600))) :]
 
 
 def _zeroed(data: bytes, rng: random.Random) -> bytes:

@@ -103,6 +103,11 @@ _DEGREES = re.compile(r"^(?:°|deg(?:ree)?s?\.?)\s*(C|F|K|celsius|fahrenheit)$",
 _SCALES = {"c": "degC", "celsius": "degC", "f": "degF", "fahrenheit": "degF", "k": "kelvin"}
 # A phone writes the first letter of a line large; megametres are not filmed.
 _MEANT_SMALL = {"Mm": "mm", "Ms": "ms", "Mg": "mg", "ML": "ml", "Ml": "ml", "MM": "mm", "MS": "ms"}
+# Nobody means thousandths of a bit, and 'MBps' is written for bits as often as for bytes.
+_BITS = re.compile(r"([kmgKMG])(?:bps|[bB]its?(?:\s*/\s*s(?:ec)?)?)")
+_BITS_OR_BYTES = re.compile(r"[kmgKMG]B[pP][sS]")
+_LARGE = {"k": "kilo", "m": "mega", "g": "giga"}
+_HERTZ = re.compile(r"([kK]?)(?:hz|Hz|HZ)")
 # The units library also knows constants by these names.
 _CONSTANTS = re.compile(
     r"(?<!\w)(?:c|pi|π|e|speed_of_light|light_speed|elementary_charge|hbar|ℏ|k_B|N_A|R|G)(?!\w)"
@@ -150,14 +155,29 @@ def unit_of(name: str) -> Any:
         )
     if _CONSTANTS.search(text):
         raise BadQuantity(f"'{name}' holds a constant of nature, which is no unit.", _UNITS)
-    degrees = _DEGREES.match(text)
-    if degrees:
-        text = _SCALES[degrees.group(1).lower()]
+    text = _written_otherwise(text)
     for candidate in (text, text.lower()):
         found = _pint_unit(_ALIASES.get(candidate, candidate))
         if found is not None:
             return found
     raise BadQuantity(f"'{name}' is not a unit that Seeworthy knows.", _UNITS)
+
+
+def _written_otherwise(text: str) -> str:
+    """Return the library's name of degrees, bits and hertz, however they are spelt."""
+    if _BITS_OR_BYTES.fullmatch(text):
+        raise BadQuantity(
+            f"'{text}' can be bits or bytes a second.",
+            f"Write {text[0].upper()}bit/s, or {text[0].upper()}B/s for bytes.",
+        )
+    if found := _DEGREES.match(text):
+        return _SCALES[found.group(1).lower()]
+    if found := _BITS.fullmatch(text):
+        a_second = "" if text.rstrip("s").lower().endswith("bit") else "/second"
+        return f"{_LARGE[found.group(1).lower()]}bit{a_second}"
+    if found := _HERTZ.fullmatch(text):
+        return "kilohertz" if found.group(1) else "hertz"
+    return text
 
 
 def _pint_unit(text: str) -> Any:
