@@ -294,8 +294,8 @@ def drop_import(bench: Bench, ticket: str) -> None:
     shutil.rmtree(_place(bench, ticket), ignore_errors=True)
 
 
-def sweep_imports(bench: Bench, older_than: float = _KEEP_SECONDS) -> None:
+def sweep_imports(bench: Bench) -> None:
     """Forget imports that nobody went on with for a month."""
     for path in (bench.folder / FOLDER).glob("*/state.json"):
-        if time.time() - path.stat().st_mtime > older_than:
+        if time.time() - path.stat().st_mtime > _KEEP_SECONDS:
             shutil.rmtree(path.parent, ignore_errors=True)

@@ -81,6 +81,6 @@ def take_row(take: TakeLine) -> tuple[str, ...]:
     return (f"{take.id:>4}", take.procedure, which, take.taken.isoformat(), take.state, files)
 
 
-def counted(number: int, one: str, many: str = "") -> str:
+def counted(number: int, one: str) -> str:
     """Return ``1 camera``, ``2 cameras``."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
+    return f"{number} {one if number == 1 else one + 's'}"

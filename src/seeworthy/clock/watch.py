@@ -84,17 +84,13 @@ class ClockTrack:
 class ClockWatch(Observer):
     """Observer of one clip.
 
-    Args:
-        every: Look at each `every`-th frame only.
-
     Attributes:
         sample: One picture for evidence: of the first frame that was read, else of the first frame.
         outline: ndarray (4, 2) or None. Corners of the clock in `sample`, px.
         mirrored: No frame was read so far, and the clock stands mirrored in the first ones.
     """
 
-    def __init__(self, every: int = 1) -> None:
-        self.every = every
+    def __init__(self) -> None:
         self.sample: npt.NDArray[np.uint8] | None = None
         self.outline: Array | None = None
         self.mirrored = False
@@ -115,8 +111,6 @@ class ClockWatch(Observer):
 
     def frame(self, view: FrameView) -> bool | None:
         """Read the clock in one frame."""
-        if view.index % self.every:
-            return None
         self._frames += 1
         luma = view.luma if not self._shift else (view.luma >> self._shift).astype(np.uint8)
         reading, homography = self._read(luma)

@@ -110,31 +110,16 @@ def _plain(value: Any) -> Any:
     return float(value) if np.ndim(value) == 0 else np.asarray(value)
 
 
-def straight_line(
-    x: ArrayLike,
-    y: ArrayLike,
-    u: ArrayLike | None = None,
-    *,
-    x0: float = 0.0,
-    known: bool = False,
-) -> Line:
-    """Fit a straight line by least squares; arguments as in `fit_linear`.
+def straight_line(x: ArrayLike, y: ArrayLike, *, x0: float = 0.0) -> Line:
+    """Fit a straight line by least squares.
 
     Raises:
         ValueError: Fewer than two different x.
     """
     a = np.asarray(x, dtype=float)
-    fit = fit_linear(np.column_stack([np.ones(len(a)), a - x0]), y, u, known=known)
+    fit = fit_linear(np.column_stack([np.ones(len(a)), a - x0]), y)
     c = fit.coefficients
-    dof = math.inf if known else float(fit.dof)
     return Line(
-        float(c[0]),
-        float(c[1]),
-        fit.covariance,
-        fit.s,
-        dof,
-        x0,
-        len(a),
-        float(a.min()),
-        float(a.max()),
-    )
+        float(c[0]), float(c[1]), fit.covariance, fit.s, float(fit.dof), x0, len(a),
+        float(a.min()), float(a.max()),
+    )  # fmt: skip

@@ -69,7 +69,7 @@ class Mean:
     interval: tuple[float, float]
 
 
-def mean_t(values: ArrayLike, u_common: float = 0.0, coverage: float = 0.95) -> Mean:
+def mean_t(values: ArrayLike, u_common: float = 0.0) -> Mean:
     """Return the mean of independent repeats.
 
     Args:
@@ -90,7 +90,7 @@ def mean_t(values: ArrayLike, u_common: float = 0.0, coverage: float = 0.95) -> 
     u_mean = s / math.sqrt(n)
     u = math.hypot(u_mean, u_common)
     dof = effective_dof([(u_mean, n - 1), (u_common, math.inf)]) if u_mean else math.inf
-    return Mean(value, u, s, n, dof, interval(value, u, dof, coverage=coverage))
+    return Mean(value, u, s, n, dof, interval(value, u, dof))
 
 
 @dataclass(frozen=True, slots=True)

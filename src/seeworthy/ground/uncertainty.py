@@ -58,12 +58,12 @@ def coverage_factor(dof: float = math.inf, coverage: float = COVERAGE) -> float:
     return float(special.stdtrit(dof, p))
 
 
-def coverage_factors(dof: Floats, coverage: float = COVERAGE) -> Floats:
+def coverage_factors(dof: Floats) -> Floats:
     """Return `coverage_factor` of an array; infinities are welcome."""
     import numpy as np
     from scipy import special
 
-    p = 0.5 + coverage / 2
+    p = 0.5 + COVERAGE / 2
     few = np.where(np.isfinite(dof), dof, 1.0)
     return np.asarray(np.where(np.isfinite(dof), special.stdtrit(few, p), special.ndtri(p)))
 
@@ -118,14 +118,14 @@ def of_length(length: float, u: float) -> Interval:
     return max(low - (circle - (length - low)) * (circle / length) ** 2, 0.0), high
 
 
-def upper(value: float, u: float, dof: float = math.inf, confidence: float = COVERAGE) -> float:
-    """Return the one-sided limit that the quantity is below with this confidence."""
-    return value + coverage_factor(dof, 2 * confidence - 1) * u
+def upper(value: float, u: float, dof: float = math.inf) -> float:
+    """Return the one-sided limit that the quantity is below with 95 % confidence."""
+    return value + coverage_factor(dof, 2 * COVERAGE - 1) * u
 
 
-def lower(value: float, u: float, dof: float = math.inf, confidence: float = COVERAGE) -> float:
-    """Return the one-sided limit that the quantity is above with this confidence."""
-    return value - coverage_factor(dof, 2 * confidence - 1) * u
+def lower(value: float, u: float) -> float:
+    """Return the one-sided limit that the quantity is above with 95 % confidence."""
+    return value - coverage_factor(math.inf, 2 * COVERAGE - 1) * u
 
 
 def counted(count: float, coverage: float = COVERAGE) -> tuple[float, float]:

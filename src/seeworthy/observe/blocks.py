@@ -10,6 +10,8 @@ import numpy.typing as npt
 from seeworthy.media.frames import FrameView
 from seeworthy.observe.steady import SteadyMean
 
+_SIZE = 6  # frames of a block: five blocks of a whole stretch, enough for a scatter
+
 
 class SteadyBlocks(SteadyMean):
     """Like `SteadyMean`, and also the means of a few blocks of the best stretch.
@@ -18,9 +20,8 @@ class SteadyBlocks(SteadyMean):
         blocks: Mean code values of successive blocks of the best stretch.
     """
 
-    def __init__(self, most: int = 30, every: int = 2, size: int = 6) -> None:
-        super().__init__(most, every)
-        self.size = size
+    def __init__(self) -> None:
+        super().__init__()
         self.blocks: list[npt.NDArray[np.float32]] = []
         self._running: list[npt.NDArray[np.float32]] = []
         self._block: Any = None
@@ -38,8 +39,8 @@ class SteadyBlocks(SteadyMean):
             self._block = np.zeros(view.luma.shape, np.float32)
         self._block += view.luma
         self._in_block += 1
-        if self._in_block == self.size:
-            self._running.append(self._block / np.float32(self.size))
+        if self._in_block == _SIZE:
+            self._running.append(self._block / np.float32(_SIZE))
             self._block, self._in_block = None, 0
         if more is False:
             self.blocks = self._running

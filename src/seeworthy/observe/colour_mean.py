@@ -25,10 +25,10 @@ class SteadyColour(SteadyMean):
         grey: The clip stores no chroma.
     """
 
-    def __init__(
-        self, most: int = 16, every: int = 2, *, light: Callable[[Stage], Light] = light_of
-    ) -> None:
-        super().__init__(most, every)
+    most = 16
+
+    def __init__(self, *, light: Callable[[Stage], Light] = light_of) -> None:
+        super().__init__()
         self._light_of = light
         self.linear: npt.NDArray[np.float32] | None = None
         self.blocks: npt.NDArray[np.float32] | None = None

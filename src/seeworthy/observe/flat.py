@@ -13,14 +13,14 @@ from seeworthy.media.frames import FrameView, Stage
 from seeworthy.media.light import Light, light_of, linear_rgb
 
 BLOCKS = (64, 36)  # across and down: blocks of some 20 px, over which shading is level
+_MOST = 24  # frames: enough; then it leaves the pass
+_EVERY = 3  # frames: neighbours share their coding
 
 
 class FlatMean:
     """Observer: block means of linear RGB over some frames.
 
     Args:
-        most: Enough frames; then it leaves the pass.
-        every: Take one frame of so many.
         light: Stage to `Light`; by the tags when left out.
 
     Attributes:
@@ -28,10 +28,7 @@ class FlatMean:
         luma: Code values of the first frame, for the evidence picture.
     """
 
-    def __init__(
-        self, most: int = 24, every: int = 3, *, light: Callable[[Stage], Light] = light_of
-    ) -> None:
-        self.most, self.every = most, every
+    def __init__(self, *, light: Callable[[Stage], Light] = light_of) -> None:
         self._light_of = light
         self._light: Light | None = None
         self.mean: npt.NDArray[np.float64] | None = None
@@ -47,14 +44,14 @@ class FlatMean:
 
     def frame(self, view: FrameView) -> bool | None:
         """Add a frame."""
-        if view.corrupt or view.index % self.every:
+        if view.corrupt or view.index % _EVERY:
             return None
         blocks = cv2.resize(linear_rgb(view, self._light), BLOCKS, interpolation=cv2.INTER_AREA)
         self._sum = blocks.astype(float) if self._sum is None else self._sum + blocks
         if self.luma is None:
             self.luma = view.luma.astype(np.float32)
         self.count += 1
-        return False if self.count >= self.most else None
+        return False if self.count >= _MOST else None
 
     def finish(self) -> None:
         """Make the mean."""

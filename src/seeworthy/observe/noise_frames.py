@@ -34,7 +34,6 @@ class NoiseFrames(Observer):
 
     Args:
         pairs: Kept at most, fewer of large pictures.
-        longest: Frames after which it leaves the pass.
         colour: Keep the colour planes too.
 
     Attributes:
@@ -43,8 +42,8 @@ class NoiseFrames(Observer):
         keys: Key frames seen.
     """
 
-    def __init__(self, pairs: int = PAIRS, longest: int = _LONGEST, *, colour: bool = True) -> None:
-        self.pairs, self.longest, self.colour = pairs, longest, colour
+    def __init__(self, pairs: int = PAIRS, *, colour: bool = True) -> None:
+        self.pairs, self.colour = pairs, colour
         self.stage: Stage | None = None
         self.ticks: list[int] = []
         self.repeated = 0
@@ -63,7 +62,7 @@ class NoiseFrames(Observer):
         self.keys += view.key
         if view.pts is not None:
             self.ticks.append(view.pts)
-        if view.index >= self.longest:
+        if view.index >= _LONGEST:
             return False
         if view.corrupt:
             return None

@@ -15,19 +15,18 @@ _THIN = 8  # every eighth pixel tells whether a picture stands still (time)
 class SteadyMean:
     """Observer: averages luma over the longest stretch in which the picture stood still.
 
-    Args:
+    Attributes:
         most: Enough frames; then it leaves the pass.
         every: Take one frame of so many (neighbours share their coding).
-
-    Attributes:
         mean: Mean code values of the best stretch.
         count: Frames in it.
         first: Number of its first frame.
     """
 
-    def __init__(self, most: int = 30, every: int = 2) -> None:
-        self.most = most
-        self.every = every
+    most = 30
+    every = 2
+
+    def __init__(self) -> None:
         self.mean: npt.NDArray[np.float32] | None = None
         self.count = 0
         self.first = 0

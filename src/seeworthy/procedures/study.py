@@ -158,15 +158,15 @@ def measured(
 
 
 def cases(
-    repeats: int, seed: int, groups: Sequence[str], few: Sequence[str] = (), share: int = 5
+    repeats: int, seed: int, groups: Sequence[str], few: Sequence[str] = ()
 ) -> Iterator[tuple[str, np.random.Generator]]:
     """Yield every case of every group with a generator of its own.
 
     Args:
-        few: Groups with one case for every `share` of the others', at least one.
+        few: Groups with one case for every five of the others', at least one.
     """
     for number, group in enumerate(groups):
-        for i in range(max(1, repeats // share) if group in few else repeats):
+        for i in range(max(1, repeats // 5) if group in few else repeats):
             yield group, np.random.default_rng([seed, number, i])
 
 

@@ -211,11 +211,11 @@ def pack(folder: Path, archive: Path) -> None:
             opened.write(path, name, kind)
 
 
-def export_zip(bench: Bench, camera: str | None = None) -> bytes:
+def export_zip(bench: Bench) -> bytes:
     """Return the data package as the content of a ZIP file, for those who take it from a page.
 
     Raises:
         NotFound: No camera, or none of that name.
     """
     with scratch() as folder:
-        return export_bench(bench, folder / "data.zip", camera=camera).read_bytes()
+        return export_bench(bench, folder / "data.zip").read_bytes()

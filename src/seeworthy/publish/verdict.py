@@ -120,11 +120,11 @@ def _line(camera: str, groups: dict[str, tuple[str, ...]], measured: bool) -> st
     return f"{camera} {', '.join(parts[:-1])}, and {parts[-1]}."
 
 
-def listed(words: Sequence[str], most: int = 4) -> str:
-    """Join words as people list them: ``a, b and c``."""
-    shown = list(words[:most])
-    if len(words) > most:
-        shown.append(f"{len(words) - most} more")
+def listed(words: Sequence[str]) -> str:
+    """Join words as people list them, four at the most: ``a, b and c``."""
+    shown = list(words[:4])
+    if len(words) > 4:
+        shown.append(f"{len(words) - 4} more")
     if len(shown) < 2:
         return "".join(shown)
     return f"{', '.join(shown[:-1])} and {shown[-1]}"

@@ -32,12 +32,12 @@ class Shots:
 
 
 def still(
-    camera: RollingCamera, screen: Screen, view: ScreenView, begin: float, seed: int = 1
+    camera: RollingCamera, screen: Screen, view: ScreenView, begin: float
 ) -> tuple[npt.NDArray[np.uint8], float]:
     """Render one frame, luma (H, W), and its truth as in `clock_screen.Filmed.time`.
 
     Args:
         begin: Screen time at which the first row is exposed, s.
     """
-    shots = Shots(camera, screen, view, seed)
+    shots = Shots(camera, screen, view)
     return shots(begin), begin + shots.lag

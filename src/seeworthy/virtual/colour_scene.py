@@ -98,17 +98,17 @@ class SmallCamera:
     flare: float = 0.0
     peaks: tuple[float, float, float] = (598.0, 538.0, 457.0)
 
-    def linear(self, paints: Array, kelvin: float = 6500.0, balanced: float = 6500.0) -> Array:
+    def linear(self, paints: Array, kelvin: float = 6500.0) -> Array:
         """Return linear RGB of spectra, (n, 3), not clipped.
 
         Args:
             paints: array, (n, 31)
-            kelvin, balanced: The lamp that shines, and the one that the camera takes for white.
+            kelvin: The lamp that shines; the camera takes one of 6500 K for white.
         """
         eyes = np.stack(
             [_bell(p, w, w) for p, w in zip(self.peaks, (33.0, 38.0, 27.0), strict=True)], axis=1
         )
-        white = lamp(balanced) @ eyes
+        white = lamp(6500.0) @ eyes
         seen = (paints * lamp(kelvin)) @ eyes / white
         grey = (1 - self.saturation) * np.outer(np.ones(3), _LUMA)
         made = seen @ self._makers(eyes).T @ (self.saturation * np.eye(3) + grey).T
@@ -123,11 +123,11 @@ class SmallCamera:
         return np.asarray(matrix / matrix.sum(axis=1, keepdims=True))
 
 
-def good_linear(paints: Array, kelvin: float = 6500.0) -> Array:
+def good_linear(paints: Array) -> Array:
     """Return linear BT.709 RGB as a colorimetric camera records spectra, (n, 3), white balanced."""
     cmf = observer()
-    rgb = (paints * lamp(kelvin)) @ cmf @ np.linalg.inv(_XYZ).T
-    white = lamp(kelvin) @ cmf @ np.linalg.inv(_XYZ).T
+    rgb = (paints * lamp(6500.0)) @ cmf @ np.linalg.inv(_XYZ).T
+    white = lamp(6500.0) @ cmf @ np.linalg.inv(_XYZ).T
     return np.asarray(rgb / white)
 
 
@@ -227,17 +227,15 @@ class Viewpoint:
     height: int
 
     @classmethod
-    def near(
-        cls, rng: np.random.Generator, width: int, height: int, *, shake: float = 0.03
-    ) -> Viewpoint:
-        """Return a view of the whole table from about above; `shake` is a share of the width."""
+    def near(cls, rng: np.random.Generator, width: int, height: int) -> Viewpoint:
+        """Return a view of the whole table from about above, off by 3 % of the width."""
         scale = min(width / WIDTH_MM, height / HEIGHT_MM) * 0.97
         x0 = (width - WIDTH_MM * scale) / 2
         y0 = (height - HEIGHT_MM * scale) / 2
         corners = np.array(
             [[0, 0], [WIDTH_MM, 0], [WIDTH_MM, HEIGHT_MM], [0, HEIGHT_MM]], np.float32
         )
-        there = corners * scale + [x0, y0] + rng.uniform(-1, 1, (4, 2)) * shake * width / 2
+        there = corners * scale + [x0, y0] + rng.uniform(-1, 1, (4, 2)) * 0.03 * width / 2
         matrix = cv2.getPerspectiveTransform(corners, there.astype(np.float32))
         return cls(np.asarray(matrix, float), width, height)
 

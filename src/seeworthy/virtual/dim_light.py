@@ -60,10 +60,10 @@ class DimCamera:
         sigma = self.sigma + self.wash * math.log2(gain)
         return Exposed(exposure, camera, sigma, self.rate // 2 if slow else self.rate)
 
-    def snr(self, lux: float, reflectance: float = 0.18) -> float:
-        """Return true SNR (dB) of a grey at a light level."""
+    def snr(self, lux: float) -> float:
+        """Return true SNR (dB) of an 18 % grey at a light level."""
         taken = self.at(lux)
-        return taken.camera.noise(reflectance * taken.exposure).snr
+        return taken.camera.noise(0.18 * taken.exposure).snr
 
     def least_lux(self, snr: float) -> float:
         """Return the light at which SNR of 18 % grey is `snr` dB."""

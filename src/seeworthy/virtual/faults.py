@@ -200,7 +200,6 @@ def overwrite(
     *,
     length: int = 48,
     seed: int = 1,
-    within: tuple[float, float] = (0.12, 0.6),
 ) -> tuple[int, ...]:
     """Overwrite bytes in the middle of the data of some frames.
 
@@ -212,7 +211,6 @@ def overwrite(
     Args:
         path: Changed in place.
         length: Bytes, at most a quarter of a frame's data.
-        within: Part of the frame's data in which the damage starts.
 
     Returns:
         The frames, in order.
@@ -223,8 +221,8 @@ def overwrite(
         for number in sorted(frames):
             place = places[number]
             count = min(length, place.size // 4)
-            last = max(0, min(int(within[1] * place.size), place.size - count))
-            start = rng.randint(min(int(within[0] * place.size), last), last)
+            last = max(0, min(int(0.6 * place.size), place.size - count))
+            start = rng.randint(min(int(0.12 * place.size), last), last)
             handle.seek(place.position + start)
             handle.write(bytes(rng.randrange(256) for _ in range(count)))
     return tuple(sorted(frames))

@@ -43,7 +43,7 @@ def vent_dip(log: LoggedFlight, rng: np.random.Generator) -> LoggedFlight:
     return replace(log, pressure=log.pressure + depth * per_metre * shape)
 
 
-def drogue(log: LoggedFlight, rng: np.random.Generator, limit: float = 0.0) -> LoggedFlight:
+def drogue(log: LoggedFlight, rng: np.random.Generator) -> LoggedFlight:
     """Jolt the craft at the top harder than its boost, then hang it head down."""
     opened = log.path.events["apogee"] + rng.uniform(0.3, 0.9)
     down = log.path.events.get("landing", float(log.path.time[-1]))
@@ -55,7 +55,7 @@ def drogue(log: LoggedFlight, rng: np.random.Generator, limit: float = 0.0) -> L
     x = (log.time - opened) / rng.uniform(0.03, 0.08)
     jolt = (x > 0) & (x < 1)
     y[jolt] = -peak * np.sin(np.pi * x[jolt])[:, None]
-    return replace(log, acceleration=np.clip(y, -limit, limit) if limit else y)
+    return replace(log, acceleration=y)
 
 
 def whole_feet(log: LoggedFlight) -> tuple[Floats, Floats]:
@@ -68,9 +68,9 @@ def whole_feet(log: LoggedFlight) -> tuple[Floats, Floats]:
     return log.height_time, np.round(metres / _FOOT)
 
 
-def sent_twice(log: LoggedFlight, rng: np.random.Generator, rate: float = 10.0) -> str:
+def sent_twice(log: LoggedFlight, rng: np.random.Generator) -> str:
     """Return the text of a log as a radio receives it: readings repeated under later times."""
-    times = np.arange(float(log.time[0]), float(log.time[-1]), 1 / rate)
+    times = np.arange(float(log.time[0]), float(log.time[-1]), 0.1)
     accel = log.acceleration[np.searchsorted(log.time, times).clip(0, log.time.size - 1), 0]
     press = log.pressure[np.searchsorted(log.height_time, times).clip(0, log.pressure.size - 1)]
     lines = ["time,acceleration (m/s2),pressure (Pa)"]

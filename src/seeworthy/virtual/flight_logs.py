@@ -283,7 +283,7 @@ def _indicated(log: LoggedFlight) -> Floats:
     return np.asarray(scale * ((pad / 101325.0) ** power - (log.pressure / 101325.0) ** power))
 
 
-def demo_log(seed: int = 7, style: str = "metric") -> LoggedFlight:
+def demo_log(seed: int = 7) -> LoggedFlight:
     """Return the demo's bungee launch of a foam glider, with a good logger."""
     rng = np.random.default_rng(seed)
     return record(fly(bungee(rng)), Logger(rate=200, three_axes=True, noise=0.25), rng)

@@ -64,23 +64,19 @@ def frames(
     *,
     seed: int = 0,
     textured: bool = False,
-    ambient: float = 0.0,
-    level: float = 0.4,
 ) -> Iterator[tuple[float, npt.NDArray[np.uint8]]]:
     """Yield ``(time stamp, luma code values)`` of a wall or a still scene under the lamp.
 
     Args:
         times: Time stamps, s.
         textured: A scene with detail instead of a flat wall.
-        ambient: Steady light beside the lamp's, as a share of its mean.
-        level: Mean linear light in the middle of the wall.
     """
     rng = np.random.default_rng([seed, 8])
-    wall = _wall(camera, rng, textured) * np.float32(level / (1 + ambient))
+    wall = _wall(camera, rng, textured) * np.float32(0.4)
     develop = Developer(camera, np.random.default_rng([seed, 9]))
     rows = camera.row_times()
     for seconds in times:
-        light = lamp.exposed(seconds + rows, camera.exposure) + ambient
+        light = lamp.exposed(seconds + rows, camera.exposure)
         yield seconds, develop(wall * light.astype(np.float32)[:, None])
 
 
@@ -106,12 +102,11 @@ def write_clip(
     *,
     seed: int = 0,
     textured: bool = False,
-    ambient: float = 0.0,
     bit_rate: int = 7_000_000,
 ) -> None:
     """Render a lamp clip to H.264."""
     rate = Fraction(camera.rate).limit_denominator(1001)
-    shown = frames(lamp, camera, times, seed=seed, textured=textured, ambient=ambient)
+    shown = frames(lamp, camera, times, seed=seed, textured=textured)
     with ClipWriter(path, camera.width, camera.height, rate, bit_rate=bit_rate) as writer:
         for seconds, codes in shown:
             writer.write_luma(codes, seconds)

@@ -126,16 +126,15 @@ def record(
     return done
 
 
-def drop_index(path: Path, keep: float = 1.0) -> None:
+def drop_index(path: Path) -> None:
     """Leave of a file what the card holds when power fails: no index (``moov``).
 
     Args:
         path: MP4 or MOV with its index at the end; changed in place.
-        keep: Share of the rest that reached the card.
     """
     data = path.read_bytes()
     media = data[: data.rindex(b"moov") - 4]
-    path.write_bytes(media[: int(len(media) * keep)])
+    path.write_bytes(media)
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,6 @@ def passing(
     speeds: tuple[float, ...] = (900.0, -900.0),
     seconds: float = 2.0,
     background: float = 0.0,
-    acceleration: float = 0.0,
     lean_sd: float = 0.0,
 ) -> UprightScene:
     """Return poles, posts, fence and window frames passing at several image speeds.
@@ -36,7 +35,6 @@ def passing(
         speeds: px/s, positive to the right; far ones first.
         seconds: How long the passing lasts: the row of uprights is made that long.
         background: Speed of what lies behind, px/s.
-        acceleration: px/s² of all uprights.
         lean_sd: How far single posts are from upright, degrees (standard deviation).
     """
     rng = np.random.default_rng([seed, 3])
@@ -56,7 +54,7 @@ def passing(
             ends = (-tall, tall) if kind in ("fence", "posts") else (-2000.0, 2000.0)
             bars.append(
                 Bar(
-                    steady(start, speed, acceleration * math.copysign(1, speed)),
+                    steady(start, speed),
                     width,
                     float(np.clip(tone * rng.uniform(0.7, 1.4), 0.02, 0.9)),
                     *ends,
@@ -70,14 +68,11 @@ def passing(
     return UprightScene(bars, steady(0.0, background), seed=seed)
 
 
-def swung(
-    camera: RollingCamera, seed: int, way: Callable[[Times], Times], *, lean_sd: float = 0.1
-) -> UprightScene:
+def swung(camera: RollingCamera, seed: int, way: Callable[[Times], Times]) -> UprightScene:
     """Return uprights all round and ground behind that the camera turns past.
 
     Args:
         way: Times (s) to how far all of the picture has moved, px; of up to 2.6 focal lengths.
-        lean_sd: As in `passing`.
     """
     rng = np.random.default_rng([seed, 8])
 
@@ -91,7 +86,7 @@ def swung(
                 at(place),
                 float(camera.width / 640 * rng.uniform(8, 28)),
                 float(rng.choice([0.03, 0.1, 0.75])),
-                tilt=math.tan(math.radians(lean_sd * rng.standard_normal())),
+                tilt=math.tan(math.radians(0.1 * rng.standard_normal())),
             )
         )
         place += float(camera.width / 640 * rng.uniform(50, 130))
@@ -136,19 +131,19 @@ def trees(camera: RollingCamera, seed: int, *, rate: float = 0.6) -> UprightScen
     return UprightScene(bars, panned(camera.focal, 0.0, rate), contrast=0.45, seed=seed)
 
 
-def straight_trunks(camera: RollingCamera, seed: int, *, rate: float = 0.6) -> UprightScene:
+def straight_trunks(camera: RollingCamera, seed: int) -> UprightScene:
     """Return straight trunks that lean every way, on a constant pan: lean without cause."""
     rng = np.random.default_rng([seed, 6])
     bars = [
         Bar(
-            panned(camera.focal, float(rng.uniform(-2.2, 1.0)), rate),
+            panned(camera.focal, float(rng.uniform(-2.2, 1.0)), 0.6),
             float(rng.uniform(8, 40)),
             float(rng.uniform(0.02, 0.2)),
             tilt=float(rng.normal(0, 0.05)),
         )
         for _ in range(40)
     ]
-    return UprightScene(bars, panned(camera.focal, 0.0, rate), contrast=0.45, seed=seed)
+    return UprightScene(bars, panned(camera.focal, 0.0, 0.6), contrast=0.45, seed=seed)
 
 
 def shaken(camera: RollingCamera, seed: int, *, amplitude: float = 14.0) -> UprightScene:
@@ -182,6 +177,6 @@ def still(camera: RollingCamera, seed: int) -> UprightScene:
     return UprightScene(scene.bars, steady(0.0, 0.0), seed=seed)
 
 
-def ground_only(camera: RollingCamera, seed: int, *, speed: float = 700.0) -> UprightScene:
+def ground_only(camera: RollingCamera, seed: int) -> UprightScene:
     """Return textured ground and sky passing by, with nothing upright in it."""
-    return UprightScene([], steady(0.0, speed), contrast=0.45, seed=seed)
+    return UprightScene([], steady(0.0, 700.0), contrast=0.45, seed=seed)

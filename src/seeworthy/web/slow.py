@@ -54,7 +54,7 @@ def paced(receive: Receive) -> Receive:
     return waited
 
 
-def patient_protocol(seconds: float = HEAD_SECONDS) -> type[asyncio.Protocol]:
+def patient_protocol() -> type[asyncio.Protocol]:
     """Return the server's protocol with a limit of time for the head of a request."""
     from uvicorn.protocols.http.auto import AutoHTTPProtocol
 
@@ -83,7 +83,7 @@ def patient_protocol(seconds: float = HEAD_SECONDS) -> type[asyncio.Protocol]:
             if not self._awaits_head():
                 self._calm()
             elif self._timer is None:
-                self._timer = self.loop.call_later(seconds, self._cut)
+                self._timer = self.loop.call_later(HEAD_SECONDS, self._cut)
 
         def _calm(self) -> None:
             if self._timer is not None:

@@ -255,9 +255,7 @@ def _best(entry: Measurand, values: Sequence[Value], pairs: Pairs) -> tuple[str,
     return tuple(values[i].subject for i in places if same[i])
 
 
-def what_matters(
-    found: Comparison, most: int = MOST_SHOWN, asked: Collection[str] = ()
-) -> Comparison:
+def what_matters(found: Comparison, asked: Collection[str] = ()) -> Comparison:
     """Return the part of a comparison that a person reads first.
 
     Of many subjects those that stand alone or among the best most often; corrections and who is
@@ -266,7 +264,7 @@ def what_matters(
     if asked:
         rows = sorted(found.rows, key=lambda row: row.measurand.id not in asked)
         found = replace(found, rows=tuple(rows))
-    if len(found.subjects) <= most:
+    if len(found.subjects) <= MOST_SHOWN:
         return found
     first: defaultdict[str, float] = defaultdict(float)
     for row in found.rows:
@@ -274,11 +272,11 @@ def what_matters(
             # Being the best of three says more than being one of three hundred.
             first[subject] += 1 / len(row.best)
     place = {s: i for i, s in enumerate(found.subjects)}
-    order = sorted(found.subjects, key=lambda s: (-first[s], place[s]))[:most]
+    order = sorted(found.subjects, key=lambda s: (-first[s], place[s]))[:MOST_SHOWN]
     kept = set(order)
     rows = [made for row in found.rows if (made := _narrowed(row, kept)) is not None]
     said = (
-        f"{len(found.subjects)} stand side by side; shown are the {most} that are most often "
+        f"{len(found.subjects)} stand side by side; shown are the {MOST_SHOWN} that are most often "
         "among the best.",
     )
     return Comparison(

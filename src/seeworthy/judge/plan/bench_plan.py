@@ -101,7 +101,7 @@ def flight_of_take(bench: Bench, number: int, base: PlannedFlight | None = None)
     return flight_from_outcome(found.outcome, title, base)
 
 
-def camera_of(bench: Bench, name: str, *, draws: int = 20_000, seed: int = 1) -> FlownCamera:
+def camera_of(bench: Bench, name: str) -> FlownCamera:
     """Return a camera's figures as a plan draws on them.
 
     Raises:
@@ -122,7 +122,7 @@ def camera_of(bench: Bench, name: str, *, draws: int = 20_000, seed: int = 1) ->
     survived = None
     if log.highest is not None and log.highest.felt is not None:
         survived = (log.highest.felt, log.survived)
-    return FlownCamera(camera.name, results, frame, survived, log.bound, draws, seed)
+    return FlownCamera(camera.name, results, frame, survived, log.bound)
 
 
 def plan_flight(bench: Bench, flight: PlannedFlight, cameras: Sequence[str] = ()) -> list[Plan]:

@@ -18,8 +18,6 @@ _LEAST_HEIGHT = 1.0  # metres: below this the ground fills the view and a lean h
 def flight_from_log(
     logs: Sequence[str | Path],
     base: PlannedFlight | None = None,
-    *,
-    options: Mapping[str, Sequence[str]] | None = None,
 ) -> PlannedFlight:
     """Make a plan from the log of a flight.
 
@@ -30,12 +28,11 @@ def flight_from_log(
     Args:
         logs: One or more logs of one flight.
         base: A plan whose other lines are kept.
-        options: Of the procedure `load` (``columns``, ``units``).
 
     Raises:
         CannotMeasure: The log shows no flight.
     """
-    outcome = measure("load", list(logs), options=options).outcome
+    outcome = measure("load", list(logs)).outcome
     return flight_from_outcome(outcome, f"As flown: {Path(logs[0]).stem}", base)
 
 

@@ -88,20 +88,13 @@ def across_frames(
     return {n: [r for r in f if r.measurand not in dropped] for n, f in per.items()}, tuple(notes)
 
 
-def _rank(
-    purpose: Purpose,
-    results: Mapping[str, Sequence[Result]],
-    draws: int | None = None,
-    seed: int = 1,
-) -> Ranking:
+def _rank(purpose: Purpose, results: Mapping[str, Sequence[Result]]) -> Ranking:
     per, notes = across_frames(purpose, results)
     figures = {n: figures_for(purpose, r) for n, r in per.items()}
-    return replace(rank(purpose, figures, draws=draws, seed=seed), notes=notes)
+    return replace(rank(purpose, figures), notes=notes)
 
 
-def suit(
-    bench: Bench, name: str, *, cameras: Sequence[str] = (), draws: int | None = None, seed: int = 1
-) -> Ranking:
+def suit(bench: Bench, name: str, *, cameras: Sequence[str] = ()) -> Ranking:
     """Rank the cameras of a bench for a purpose.
 
     Args:
@@ -120,7 +113,7 @@ def suit(
     if not names:
         raise NotFound("The bench has no camera yet.", "Add one: seeworthy camera add NAME.")
     per = _results(bench, names, [purpose])
-    return _rank(purpose, per, draws, seed)
+    return _rank(purpose, per)
 
 
 def suit_every(bench: Bench, purposes: Sequence[str]) -> dict[str, Ranking]:

@@ -208,8 +208,8 @@ def _maximise(
     return theta, covariance
 
 
-def _hessian(f: Any, x: Floats, step: float = 1e-3) -> Floats:
-    n = len(x)
+def _hessian(f: Any, x: Floats) -> Floats:
+    n, step = len(x), 1e-3
     out = np.empty((n, n))
     eye = np.eye(n) * step
     for i in range(n):

@@ -145,7 +145,6 @@ def endurance(
     battery: Value | None = None,
     file_limit: float | None = None,
     file_hours: float | None = None,
-    seed: int = 0,
     draws: int = 100_000,
 ) -> Endurance:
     """Draw every limit from its distribution (JCGM 101:2008) and take the first that stops it.
@@ -159,7 +158,7 @@ def endurance(
     Raises:
         ValueError: No limit at all.
     """
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(0)
     drawn: dict[str, Floats] = {}
     inputs: dict[tuple[str, str, str, str], Floats] = {}
     best: dict[str, float] = {}

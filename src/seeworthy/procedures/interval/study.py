@@ -28,14 +28,12 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
         yield from _one(group, rng)
 
 
-def moments(
-    rng: np.random.Generator, wait: float, scatter: float, holes: int, count: int = _SHOTS
-) -> tuple[Any, int]:
+def moments(rng: np.random.Generator, wait: float, scatter: float, holes: int) -> tuple[Any, int]:
     """Return when pictures are taken, s from 0, and how many of them are not written.
 
     A timer starts anew after each picture, or keeps to a grid, from which pictures stray.
     """
-    places = count + holes
+    places = _SHOTS + holes
     if rng.random() < 0.5:
         times = np.cumsum(wait + scatter * rng.standard_normal(places))
     else:

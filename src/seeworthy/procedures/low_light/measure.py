@@ -105,7 +105,6 @@ def least_usable(
     u_lux: Sequence[float],
     figures: Mapping[str, Sequence[Point]],
     rules: Sequence[Rule],
-    seed: int = 0,
 ) -> Usable:
     """Find where the first rule is crossed.
 
@@ -113,7 +112,6 @@ def least_usable(
         lux, u_lux: sequence of float, (n,). Light of each take and its standard uncertainty, any
             order.
         figures: mapping of rule name to Points, (n,) each
-        seed: Of the draws behind the interval.
 
     Raises:
         CannotMeasure: Fewer than two levels, or nothing to judge by.
@@ -135,14 +133,14 @@ def least_usable(
         )
     crossings = {r.name: _crossing(x, sorted_points[r.name], r) for r in known}
     first = max(known, key=lambda r: crossings[r.name])
-    draws = _draws(x, u_x, sorted_points, known, np.random.default_rng(seed))
+    draws = _draws(x, u_x, sorted_points, known, np.random.default_rng(0))
     found = _usable(x, u_x, crossings, first, draws)
     if found.bound:
         part = Component("light", found.u, "lx", source="readings", common="light")
         return replace(found, budget=(part,))
     # One source at a time (JCGM 101:2008, Annex B); together they are drawn above.
     alone = [
-        _draws(x, u_x, sorted_points, known, np.random.default_rng(seed + 1), one, _ALONE)
+        _draws(x, u_x, sorted_points, known, np.random.default_rng(1), one, _ALONE)
         for one in SOURCES
     ]
     spread = [float(d[np.isfinite(d)].std()) if np.isfinite(d).any() else 0.0 for d in alone]

@@ -229,12 +229,11 @@ class Range:
     extrapolated: bool
 
 
-def dynamic_range(levels: Sequence[NoiseLevel], dark_step: float, seed: int = 0) -> Range | None:
+def dynamic_range(levels: Sequence[NoiseLevel], dark_step: float) -> Range | None:
     """Fit read and photon noise to the darkest levels; None where there are too few.
 
     Args:
         dark_step: Linear light of one code value near black.
-        seed: Of the draws behind the interval.
     """
     usable = sorted((v for v in levels if not v.masked), key=lambda v: v.signal)[:_DARKEST]
     if len(usable) < 3 or usable[-1].signal < 3 * usable[0].signal:
@@ -246,7 +245,7 @@ def dynamic_range(levels: Sequence[NoiseLevel], dark_step: float, seed: int = 0)
     read, per_light = _photon(light, seen - rounding, u)
     misfit = ((seen - rounding - read - per_light * light) / u) ** 2
     widen = _birge(float(misfit.sum()), len(usable) - 2)
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(0)
     draws = []
     for _ in range(_DRAWS):
         drawn = read + per_light * light + u * widen * rng.standard_normal(len(u))

@@ -98,16 +98,14 @@ _ROUND = 24
 _SHARED = 4  # log aspect, log focal, bend over focal squared, stretch
 
 
-def measure_aspect(
-    takes: Sequence[RingTake], width: int, height: int, priors: Priors | None = None
-) -> Aspect:
+def measure_aspect(takes: Sequence[RingTake], width: int, height: int) -> Aspect:
     """Fit the model to one or two pictures.
 
     Args:
         takes: As it stands, and turned by 90°.
         width, height: Stored frame, px.
     """
-    model = _Model(takes, width, height, priors or Priors())
+    model = _Model(takes, width, height, Priors())
     found = _best_fit(model)
     model.set_noise(found.x)
     found = optimize.least_squares(model.residuals, found.x, x_scale="jac", max_nfev=60)

@@ -80,9 +80,7 @@ class Passing:
     parts: tuple[Component, ...] = ()
 
 
-def measure_passing(
-    watch: ReadoutWatch, scales: Sequence[float] = SCALES, level: SpiritLevel | None = None
-) -> Passing:
+def measure_passing(watch: ReadoutWatch, level: SpiritLevel | None = None) -> Passing:
     """Measure the row time from what the observer kept.
 
     `level`, or the one that uprights at rest show, is used where uprights pass at one speed only.
@@ -96,10 +94,10 @@ def measure_passing(
         )
     if watch.moving < 4:
         raise CannotMeasure("Nothing upright moves in this clip.", _FILM_BOTH)
-    found = find_tracks(watch, scales)
+    found = find_tracks(watch, SCALES)
     speeds = np.array([r.speed for r in map(rough_path, found) if passes(r, watch.width)])
     if len(speeds) and _alike(speeds):
-        rests = [_tracks(watch, run, -1 - k, scales) for k, run in enumerate(watch.rests())]
+        rests = [_tracks(watch, run, -1 - k, SCALES) for k, run in enumerate(watch.rests())]
         level = either(level, of_rest(rests, found, watch.width))
     return judge(found, watch.width, watch.height, watch.interval, level)
 

@@ -61,10 +61,10 @@ class RgbMean(SteadyMean):
         halved: The clip stores chroma at less than the resolution of luma.
     """
 
-    def __init__(
-        self, most: int = 12, every: int = 2, *, light: Callable[[Stage], Light] = light_of
-    ) -> None:
-        super().__init__(most, every)
+    most = 12
+
+    def __init__(self, *, light: Callable[[Stage], Light] = light_of) -> None:
+        super().__init__()
         self.rgb: npt.NDArray[np.float32] | None = None
         self.halved = False
         self._light_of = light

@@ -203,14 +203,11 @@ def _check(edge: Edge) -> None:
         raise CannotMeasure("The edge drowns in noise.", "Give it more light, or more frames.")
 
 
-def spread(
-    light: Floats, edge: Edge, mask: npt.NDArray[np.bool_] | None = None, reach: float = 0.0
-) -> EdgeSpread:
+def spread(light: Floats, edge: Edge, mask: npt.NDArray[np.bool_] | None = None) -> EdgeSpread:
     """Return the oversampled edge spread of a region.
 
     Args:
         light, mask: As for `fit_edge`.
-        reach: Distance to both sides in px; 0 takes what the region gives, 24 at most.
     """
     inside = np.ones_like(light, bool) if mask is None else mask
     y, x = np.nonzero(inside)
@@ -218,7 +215,7 @@ def spread(
     d = (x - edge.x(y)) * cosine
     if light[y, x][d > 0].mean() < light[y, x][d < 0].mean():
         d = -d
-    limit = min(float(-d.min()), float(d.max()), reach or 24.0)
+    limit = min(float(-d.min()), float(d.max()), 24.0)
     bins = int(limit / BIN)
     # Every pixel is shared between its two nearest bins, so that bins which the slant fills
     # unevenly do not pull the spread to one side.

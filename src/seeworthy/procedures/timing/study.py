@@ -87,8 +87,8 @@ def _nothing(group: str, kind: str, false: Sequence[int]) -> Trial:
     return Trial(group, f"{kind}, none invented", 0.0, value, should_refuse=True)
 
 
-def _pick(rng: np.random.Generator, count: int, apart: int = 1) -> list[int]:
-    places = np.arange(4, _SLOTS - 4, apart)
+def _pick(rng: np.random.Generator, count: int) -> list[int]:
+    places = np.arange(4, _SLOTS - 4)
     return sorted(int(p) for p in rng.choice(places, count, replace=False))
 
 
