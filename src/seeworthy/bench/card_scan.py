@@ -18,9 +18,10 @@ from seeworthy.media.glimpse import Kind, facts, frame_jpeg, sniff
 from seeworthy.media.source import Source
 
 MOST_FILES = 5000
-_LOOK_SECONDS = 6.0
-_PERIOD = 0.2
-_THUMB = 320
+"""Stills at one a second for an hour are 3600; more is a disk (a judgement)."""
+_LOOK_SECONDS = 6.0  # s: a slate is held still longer than it takes to pass it (a judgement)
+_PERIOD = 0.2  # s between frames that are searched for a slate (time)
+_THUMB = 320  # px, as wide as a page shows it
 _LOOKS = (0, 5, 15)
 """Pictures without a slate in which a target is looked for: at once, after 1 s and after 3 s,
 when whoever held something before the camera has stepped aside (a judgement)."""

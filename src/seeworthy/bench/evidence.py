@@ -29,7 +29,7 @@ from seeworthy.media.source import Source
 KEPT = re.compile(r"evidence/([0-9a-f]{2})/([0-9a-f]{64})(\.[a-z0-9]{1,8})?")
 """Where a kept content stands, and nowhere else."""
 
-_PIECE = 1 << 20
+_PIECE = 1 << 20  # bytes at a time: memory
 _PART = "part"
 
 

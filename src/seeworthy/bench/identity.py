@@ -13,7 +13,7 @@ from seeworthy.bench.models import AboutRow
 from seeworthy.bench.store import Bench
 from seeworthy.ground.errors import WrongCall
 
-_LONGEST = 300
+_LONGEST = 300  # characters: three lines of a terminal (a judgement)
 
 
 @dataclass(frozen=True, slots=True)

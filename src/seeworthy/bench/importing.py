@@ -30,6 +30,7 @@ from seeworthy.procedures import procedure
 FOLDER = "imports"
 _TICKET = re.compile(r"[A-Za-z0-9_-]{12}")
 _KEEP_SECONDS = 30 * 24 * 3600.0
+"""Seconds of a month: a card that nobody sorted until then was left (a judgement)."""
 
 
 @dataclass(frozen=True)

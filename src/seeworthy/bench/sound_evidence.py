@@ -38,7 +38,7 @@ _PICTURES = (
     .join(UnitRow, UnitRow.id == TakeRow.unit_id)
     .order_by(TakeRow.id)
 )
-_MOST_DIGESTS = 20_000
+_MOST_DIGESTS = 20_000  # some megabytes of names and digests: memory
 
 
 def evidence_troubles(

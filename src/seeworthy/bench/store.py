@@ -31,6 +31,7 @@ SETTINGS = "bench.toml"
 EVIDENCE = "evidence"
 EXPORTS = "exports"
 BUSY_SECONDS = 30.0
+"""Seconds to wait for another writer (a judgement)."""
 FORM = "1"
 
 

@@ -29,7 +29,7 @@ from seeworthy.bench.trouble import no_space_error, said_in_words
 from seeworthy.ground.errors import Conflict, WrongCall
 from seeworthy.ground.leftovers import sweep
 
-YOUNG_SECONDS = 3600.0
+YOUNG_SECONDS = 3600.0  # s: longer than anything takes from writing a file to its row (a judgement)
 
 
 def show_bench(bench: Bench) -> Overview:

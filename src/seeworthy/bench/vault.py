@@ -22,13 +22,13 @@ from seeworthy.bench.upkeep import backup_bench, check_bench
 from seeworthy.ground.errors import Conflict, NoSpace, UnreadableInput, WrongCall
 from seeworthy.ground.leftovers import beside, part_of
 
-LARGEST = 200 * 1024**3
-MOST_FILES = 200_000
+LARGEST = 200 * 1024**3  # bytes: a bench with some hundred hours of clips (a judgement)
+MOST_FILES = 200_000  # of a bench of thousands of takes; more is a bomb (a judgement)
 _RATIO = 200.0
 """Clips and pictures hardly shrink; a database at most tenfold. More is a bomb."""
 
-_PIECE = 1 << 20
-_SPARE = 256 * 1024**2
+_PIECE = 1 << 20  # bytes at a time: memory
+_SPARE = 256 * 1024**2  # bytes of disk that are left free (a judgement)
 _EVIDENCE = KEPT
 _PURPOSE = re.compile(r"purposes/[a-z0-9][a-z0-9-]{0,59}\.toml")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -49,9 +50,7 @@ def ask(
     answers the same, and SQL, in a browser without any server.
     """
     from seeworthy.cli import words
-    from seeworthy.ground.digits import interval_text, said
     from seeworthy.publish.corpus import ask as ask_corpus
-    from seeworthy.publish.corpus import prior
 
     if page is not None:
         from seeworthy.publish.corpus_page import corpus_page
@@ -61,17 +60,7 @@ def ask(
         next_step("open it in a browser, or put it on a web page; it loads nothing else")
         return
     if question == "prior" and not sql:
-        known = prior(corpus, camera, measurand, where=where or ())
-        if as_json:
-            words.show_json(known)
-            return
-        low, high = known.interval
-        typer.echo(
-            f"A new {known.camera}: {known.measurand} {said(known.value, low, high, known.unit)}, "
-            f"95 %: {interval_text(low, high, 0.0, known.unit)} ({known.benches} benches, "
-            f"{known.units} units; spread between benches {known.spread:.2g})."
-        )
-        next_step("measure your own: seeworthy take add PROCEDURE CAMERA, then seeworthy run")
+        _expect(corpus, camera, measurand, where or (), as_json)
         return
     found = ask_corpus(corpus, question, sql=sql)
     if as_json:
@@ -83,6 +72,24 @@ def ask(
         typer.echo(f"  … and {len(found.rows) - most} more rows (--most, --json).")
     asked = "figures" if sql else question
     next_step(_NEXT.get(asked, _NEXT["figures"]))
+
+
+def _expect(corpus: Path, camera: str, measurand: str, where: Sequence[str], as_json: bool) -> None:
+    from seeworthy.cli import words
+    from seeworthy.ground.digits import interval_text, said
+    from seeworthy.publish.corpus import prior
+
+    known = prior(corpus, camera, measurand, where=where)
+    if as_json:
+        words.show_json(known)
+        return
+    low, high = known.interval
+    typer.echo(
+        f"A new {known.camera}: {known.measurand} {said(known.value, low, high, known.unit)}, "
+        f"95 %: {interval_text(low, high, 0.0, known.unit)} ({known.benches} benches, "
+        f"{known.units} units; spread between benches {known.spread:.2g})."
+    )
+    next_step("measure your own: seeworthy take add PROCEDURE CAMERA, then seeworthy run")
 
 
 _NEXT = {

@@ -203,7 +203,7 @@ def _answer(words: list[str]) -> int:
         return _leave(_translate(error), words, error)
 
 
-_STOPPED = 130
+_STOPPED = 130  # 128 + SIGINT, as shells have it (common practice, no source)
 _KEPT = {
     "run": "What was measured is kept; 'seeworthy run' goes on with the rest.",
     "import": "What was entered is kept; the same import goes on with the rest.",

@@ -13,6 +13,7 @@ from seeworthy.ground.errors import UnreadableInput, WrongCall
 
 if TYPE_CHECKING:
     from seeworthy.bench.store import Bench
+    from seeworthy.publish.html import Units
 
 app = typer.Typer(rich_markup_mode=None)
 
@@ -52,12 +53,10 @@ def report(
     them away.
     """
     from seeworthy.bench.cameras import get_camera, list_cameras
-    from seeworthy.bench.settings import read_settings
     from seeworthy.bench.sound_evidence import evidence_troubles
     from seeworthy.cli import words
     from seeworthy.judge.claims.tolerance import Tolerance
     from seeworthy.publish.assemble import camera_report
-    from seeworthy.publish.html import units_of
     from seeworthy.publish.write import write_reports
 
     rule = Tolerance.parse(tolerance)
@@ -67,24 +66,30 @@ def report(
         if as_json:
             names = [camera] if camera else [c.name for c in list_cameras(place)]
             found = [
-                camera_report(
-                    place, name, tolerance=rule, pictures=False, first_page=True
-                ).to_json()
-                for name in names
+                camera_report(place, n, tolerance=rule, pictures=False, first_page=True).to_json()
+                for n in names
             ]
             words.show_json(found[0] if camera else found)
             return
         chosen = get_camera(place, camera).id if camera else None
-        # What is said on the command line stands before the bench's setting.
-        setting, first = read_settings(place).units, words.units_first()
-        if (setting == "us") != (first == "us"):
-            setting = "us" if first == "us" else "both"
-        units = "metric" if metric else units_of(setting)
+        units = "metric" if metric else _units(place)
         for path in write_reports(place, camera, out=out, tolerance=rule, units=units):
             typer.echo(f"Report: {path}")
         next_step("open it in a browser; its data for others to check: seeworthy export FOLDER")
         for trouble in evidence_troubles(place, camera=chosen, deep=True):
             typer.echo(f"Mind: {trouble.message} The report says so.", err=True)
+
+
+def _units(place: Bench) -> Units:
+    """What is said on the command line stands before the bench's setting."""
+    from seeworthy.bench.settings import read_settings
+    from seeworthy.cli import words
+    from seeworthy.publish.html import units_of
+
+    setting, first = read_settings(place).units, words.units_first()
+    if (setting == "us") != (first == "us"):
+        setting = "us" if first == "us" else "both"
+    return units_of(setting)
 
 
 def _keep(place: Bench, camera: str | None, file: Path) -> None:

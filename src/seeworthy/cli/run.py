@@ -16,17 +16,17 @@ if TYPE_CHECKING:
 
 app = typer.Typer(rich_markup_mode=None)
 
+Only = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--only", metavar="WHAT", help="Only this take number, test or camera. Repeat as needed."
+    ),
+]
+
 
 @app.command()
 def run(
-    only: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--only",
-            metavar="WHAT",
-            help="Only this take number, test or camera. Repeat as needed.",
-        ),
-    ] = None,
+    only: Only = None,
     workers: Annotated[
         int | None,
         typer.Option(

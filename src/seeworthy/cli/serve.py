@@ -15,7 +15,7 @@ from seeworthy.cli.opening import BenchDir
 from seeworthy.cli.tables import next_step
 
 app = typer.Typer(rich_markup_mode=None)
-_PORT = 8471
+_PORT = 8471  # seldom used by others (a judgement)
 
 
 @app.command()

@@ -23,21 +23,22 @@ from __future__ import annotations
 
 from typing import Final
 
-BITS: Final = 20
+BITS: Final = 20  # bits of the count: 56 hours (derived, `RANGE_MS`)
 COUNT_MS: Final = 192
+"""Milliseconds: no exposure of video is longer (a judgement), so it meets one change at most."""
 SWEEP_MS: Final = 2 * COUNT_MS
 RANGE_MS: Final = COUNT_MS << BITS
 """The clock starts again after so many milliseconds (55.9 h)."""
 
-RATE_BITS: Final = 5
+RATE_BITS: Final = 5  # for 31 rates of screens and "not known"
 RATES: Final = (
     0, 24, 25, 30, 40, 48, 50, 60, 72, 75, 80, 85, 90, 96, 100, 110,
     120, 144, 150, 160, 165, 170, 175, 180, 200, 220, 240, 260, 280, 300, 330, 360,
 )  # fmt: skip
 """Screen updates per second by what the five cells say in plain binary; 0 is not known."""
 
-WIDTH: Final = 32.0
-HEIGHT: Final = 18.0
+WIDTH: Final = 32.0  # units of the layout, 16 : 9 as screens are
+HEIGHT: Final = 18.0  # of the same
 SHARE: Final = 0.78
 """Share of the screen that the layout takes: a screen somewhat larger than the frame is read."""
 
@@ -66,12 +67,12 @@ SWEEPS: Final[tuple[Box, ...]] = (
     (6.0, 15.8, 20.0, 1.6),
 )
 """Black strips; the bar crosses them but for `PAD` at each end, which stays black."""
-PAD: Final = 0.5
+PAD: Final = 0.5  # units: a rim that shows the strip's black beside the bar (a judgement)
 BAR: Final = 1.0 / 24.0
 """Width of the bar as a share of its way."""
 FLASH: Final[Box] = (6.0, 12.5, 20.0, 2.8)
 """Field that flashes once a second when asked to, else holds still."""
-FLASH_MS: Final = 50
+FLASH_MS: Final = 50  # ms: longer than a frame at 24 Hz, and less than a blink (a judgement)
 
 
 def gray(count: int) -> int:

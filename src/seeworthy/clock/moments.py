@@ -42,7 +42,7 @@ _PERIOD_SPAN = 0.006  # share of the stated rate that a screen may be off: 59.94
 _FIT_FRAMES = 60  # spread over the clip; more change no exposure by a step (time)
 _BOUND_FRAMES = 12  # of those, to draw the bounds (time)
 _MOMENTS = 61  # steps of 0.03 updates, and of 0.045 where a model is only chosen (time)
-_FEW = 41
+_FEW = 41  # steps where the blur is searched for too, of 0.045 updates (time)
 _PURE_LEAST = 0.1
 """Share of bands that must show one update alone: a camera in step with the screen makes a grid
 of its own from mixtures."""

@@ -34,7 +34,7 @@ from seeworthy.media.light import light_of
 
 Array = npt.NDArray[np.float64]
 
-_COLUMNS = 6
+_COLUMNS = 6  # numbers that are kept of a reading
 _WITH_MODEL = 24
 """Frames from which on the screen's updates are looked into."""
 _SCAN_HALF = 0.48

@@ -37,7 +37,7 @@ TIME_LIMIT = 3600.0
 MEMORY_LIMIT = 2 * 1024**3
 """Default limit of one worker, bytes; a worker at work stays under 400 MB."""
 
-_PERIOD = 0.05
+_PERIOD = 0.05  # s between looks at the workers: a blink
 
 
 def default_workers() -> int:

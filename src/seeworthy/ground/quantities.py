@@ -43,9 +43,9 @@ _COVERAGE = re.compile(r"\(\s*k\s*=\s*(\d+(?:\.\d*)?)\s*\)\s*$", re.I)
 _LARGER = re.compile(r"^(\d+)\s*([A-Za-z]+|'|′)\s*(?=[\d.])(.*)$")
 _GROUPED = re.compile(r"^([+-]?[1-9]\d{0,2}(?: \d{3})+)(?=$|[^\d ]| [^\d/]|\.\d)")
 _LONG_TIMES = ("min", "h", "minute", "hour")
-_HOURS_OF_A_DAY = 24
+_HOURS_OF_A_DAY = 24  # more are no hours: ``90:00`` is minutes
 _WHOLE = {"h": "an hour", "min": "a minute", "ft": "a foot", "lb": "a pound"}
-_LONGEST = 200
+_LONGEST = 200  # characters: no value is longer, and patterns are not tried on more (a judgement)
 
 # Pasted characters that mean the same as typed ones.
 _TYPED = str.maketrans(

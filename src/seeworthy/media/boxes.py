@@ -24,6 +24,7 @@ _TOP = {
     b"styp", b"sidx", b"meta", b"udta", b"junk", b"PICT", b"emsg", b"prft",
 }  # fmt: skip
 _LARGEST_INDEX = 256 * 1024 * 1024
+"""Bytes: the index of days of video; more is damage (a judgement)."""
 _VISUAL_ENTRY = 78  # bytes of a visual sample entry before its own boxes
 
 

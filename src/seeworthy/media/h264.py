@@ -16,7 +16,7 @@ ASPECTS = {
     8: (32, 11), 9: (80, 33), 10: (18, 11), 11: (15, 11), 12: (64, 33), 13: (160, 99),
     14: (4, 3), 15: (3, 2), 16: (2, 1),
 }  # fmt: skip
-_EXTENDED_ASPECT = 255
+_EXTENDED_ASPECT = 255  # ITU-T H.264, table E-1: Extended_SAR
 _PROFILES = {
     44: "CAVLC 4:4:4 Intra", 66: "Baseline", 77: "Main", 88: "Extended", 100: "High",
     110: "High 10", 122: "High 4:2:2", 244: "High 4:4:4 Predictive",

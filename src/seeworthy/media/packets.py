@@ -13,8 +13,8 @@ import numpy.typing as npt
 if TYPE_CHECKING:
     from av.packet import Packet
 
-NO_STAMP = -(2**63)
-_KEY, _CORRUPT, _DISCARD, _SECOND = 1, 2, 4, 8
+NO_STAMP = -(2**63)  # as the library has it, AV_NOPTS_VALUE
+_KEY, _CORRUPT, _DISCARD, _SECOND = 1, 2, 4, 8  # bits of a packet's flags as kept here
 
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]

@@ -19,7 +19,7 @@ from seeworthy.media.cells import is_blank, is_datum, is_number
 if TYPE_CHECKING:
     from seeworthy.media.source import Source
 
-LARGEST = 256 * 1024 * 1024
+LARGEST = 256 * 1024 * 1024  # bytes: hours of a log at 200 Hz (a judgement)
 _COMMENT = ("#", "//", "%", "!")
 
 

@@ -15,7 +15,7 @@ from seeworthy.ground.closing import Closing
 from seeworthy.media.frames import ColourTags
 
 BT709 = ColourTags(None, 1, 1, 1)
-_UNSPECIFIED = 2
+_UNSPECIFIED = 2  # ITU-T H.273: not said
 
 
 class ClipWriter(Closing):

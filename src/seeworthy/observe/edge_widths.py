@@ -18,7 +18,7 @@ import numpy.typing as npt
 from seeworthy.media.frames import FrameView, Stage
 
 _EVERY = 12  # frames, and no more than _MOST of them
-_MOST = 60
+_MOST = 60  # frames over a clip, so that a long one takes no longer (time)
 _FIRST, _SECOND = 1.0, 2.0  # px, the two Gaussians
 _STRONG = 0.98  # quantile of the slopes: the strongest edges of the frame
 _LEAST = 4.0  # codes per px after the first Gaussian: an edge of some twenty codes

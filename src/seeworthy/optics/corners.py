@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
-_ROW = 4096
+_ROW = 4096  # points a row: less than the library's 32767
 
 
 def refine_saddles(

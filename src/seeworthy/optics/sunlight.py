@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from seeworthy.ground.errors import BadQuantity
 
+# USNO Circular 171: lowest height of each range, its cubic.
 _RANGES: tuple[tuple[float, tuple[float, float, float, float]], ...] = (
     (20.0, (3.74, 3.97, -4.07, 1.47)),
     (5.0, (3.05, 13.28, -45.98, 64.33)),

@@ -33,9 +33,9 @@ if TYPE_CHECKING:
 
 Pixels = npt.NDArray[np.uint8]
 
-SIZE = (1280, 720)
-RATE = 30
-SECONDS = 6.0
+SIZE = (1280, 720)  # px, as cards and pages show it without enlarging (a judgement)
+RATE = 30  # Hz, as most screens can show it evenly (a judgement)
+SECONDS = 6.0  # s: time to read three figures (a judgement)
 FASTEST = 2.0
 """Picture widths per second at the end of the lean: a pole close by at walking pace, or a tree
 line in a fast turn. A judgement."""

@@ -29,8 +29,8 @@ from seeworthy.publish.verdict import Tally, Verdict, tallies, verdict
 from seeworthy.publish.words import to_html
 
 Units = Literal["both", "us", "metric"]
-_WIDEST, _TALLEST = 960, 9600
-_HEAVY = 100_000
+_WIDEST, _TALLEST = 960, 9600  # px: as wide as the page; a strip of ten (a judgement)
+_HEAVY = 100_000  # bytes: smaller pictures go in as they are (a judgement)
 TEMPLATES = Path(__file__).parent / "templates"
 
 

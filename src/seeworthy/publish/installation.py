@@ -14,7 +14,7 @@ from tempfile import TemporaryDirectory
 
 from seeworthy.ground.errors import SeeworthyError
 
-_FRAMES, _RATE = 90, 30
+_FRAMES, _RATE = 90, 30  # three seconds: a rate is told, and little is waited for (a judgement)
 _MASS = 17.2  # g, typed and read back
 
 

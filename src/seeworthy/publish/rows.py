@@ -9,7 +9,7 @@ from seeworthy.ground.digits import sign
 from seeworthy.ground.plain import plain
 from seeworthy.ground.results import Axis, Figure
 
-_MOST_ROWS = 1200
+_MOST_ROWS = 1200  # of a figure: more change no line that is seen (a judgement)
 Row = dict[str, Any]
 
 

@@ -18,10 +18,10 @@ from seeworthy.targets.layout import (
     ruler_label,
 )
 
-COLUMNS, ROWS = 12, 8
-SQUARE = 22.0
-SIDE = 14.3
-FIRST_ID = 0
+COLUMNS, ROWS = 12, 8  # squares of `SQUARE` mm that fill A4 and Letter
+SQUARE = 22.0  # mm
+SIDE = 14.3  # mm, of a marker: leaves a white rim of one and a half of its cells (derived)
+FIRST_ID = 0  # of markers; it has 48, other targets begin above
 
 
 def layout() -> Layout:

@@ -24,16 +24,17 @@ from seeworthy.targets.layout import (
     turned,
 )
 
-WIDTH, HEIGHT = 272.0, 153.0
-SQUARE = 32.0
+WIDTH, HEIGHT = 272.0, 153.0  # mm: 16 : 9 on A4 and Letter
+SQUARE = 32.0  # mm: nine with room between them (a judgement)
 LOW_TONE = 0.22
 """4:1 against paper once the ink's own black (about 4 % of the paper) is added."""
 
-FIRST_ID = 60
+FIRST_ID = 60  # of markers, apart from those of all other targets
 
 _COLUMNS = (25.0, WIDTH / 2, WIDTH - 25.0)
 _ROWS = (23.5, HEIGHT / 2, HEIGHT - 23.5)
 _ANGLES = (5.5, 6.5, 7.5, 6.0, 5.0, 7.0, 7.5, 6.5, 5.5)
+"""Degrees: about the 5° of ISO 12233, and unlike in neighbours."""
 POSITIONS = (
     "top_left", "top", "top_right", "left", "centre", "right", "bottom_left", "bottom",
     "bottom_right",

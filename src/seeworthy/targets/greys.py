@@ -16,8 +16,8 @@ from seeworthy.targets.layout import (
 DENSITIES = (0.05, 0.15, 0.25, 0.35, 0.45, 0.6, 0.75, 0.9, 1.05, 1.2, 1.4, 1.7)
 """Nominal, over the paper's own; 0.75 is near 18 % grey."""
 
-FIRST_ID = 130
-_STEP_W, _STEP_H = 34.0, 46.0
+FIRST_ID = 130  # of markers, apart from those of all other targets
+_STEP_W, _STEP_H = 34.0, 46.0  # mm: two rows of six on A4 and Letter
 
 
 def layout() -> Layout:

@@ -19,8 +19,7 @@ DICTIONARY = "DICT_4X4_250"
 MARKER_CELLS = 6
 """Cells along a marker's side, its black border included."""
 
-PAPER = 1.0
-INK = 0.0
+PAPER, INK = 1.0, 0.0
 """Tones: reflectance in linear light, as a share from full ink (0) to bare paper (1)."""
 
 Point = tuple[float, float]

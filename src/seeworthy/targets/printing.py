@@ -21,7 +21,7 @@ PAPERS: dict[str, tuple[float, float]] = {
 MARGIN = 10.0
 """Most home printers cannot print nearer to the edge, mm."""
 
-_FOOT = 4.0
+_FOOT = 4.0  # mm for the line below the target
 _SAFE = 6.0
 """No mark lies nearer to the edge: what home printers reach with some to spare, mm; a judgement."""
 

@@ -17,9 +17,9 @@ from seeworthy.targets.layout import (
     ruler_label,
 )
 
-CENTRE = (136.0, 87.0)
-RADII = (30.0, 42.0, 70.0, 84.0)
-FIRST_ID = 100
+CENTRE = (136.0, 87.0)  # mm from the upper left corner of the sheet
+RADII = (30.0, 42.0, 70.0, 84.0)  # mm: edges of two rings
+FIRST_ID = 100  # of markers, apart from those of all other targets
 
 
 def layout() -> Layout:

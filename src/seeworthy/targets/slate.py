@@ -20,8 +20,8 @@ from seeworthy.targets.layout import (
     ruler_label,
 )
 
-FIRST_ID = 150
-_CODE = 120.0
+FIRST_ID = 150  # of markers, apart from those of all other targets
+_CODE = 120.0  # mm, side of the matrix code
 
 
 def layout(payload: str = "seeworthy", lines: tuple[str, ...] = ()) -> Layout:

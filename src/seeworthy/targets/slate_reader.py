@@ -17,8 +17,8 @@ from seeworthy.ground.errors import CannotMeasure
 from seeworthy.targets.find import find, to_bytes
 
 _QUIET = 4  # cells of light around a code (ISO/IEC 18004, 6.3.8)
-_SIDE = 480
-_LONGEST = 200
+_SIDE = 480  # px: several for each cell of a code (a judgement)
+_LONGEST = 200  # characters: ours are shorter (a judgement)
 
 
 def read_slate(picture: npt.NDArray[Any]) -> str | None:

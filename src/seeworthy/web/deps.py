@@ -13,8 +13,8 @@ from seeworthy.bench.store import Bench
 from seeworthy.ground.errors import WrongCall
 from seeworthy.web.site import Site
 
-_MOST_FIELDS = 2000
-_MOST_FILES = 500
+_MOST_FIELDS = 2000  # of a form: 500 clips with four fields each
+_MOST_FILES = 500  # of a form, as many as uploads that may be open
 
 
 def the_site(request: Request) -> Site:

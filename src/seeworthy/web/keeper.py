@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
     from seeworthy.bench.running import Event
 
-_QUIET_SECONDS = 15.0
-_BACKLOG = 256
+_QUIET_SECONDS = 15.0  # s within which a dead line is noticed (a judgement)
+_BACKLOG = 256  # messages: a reader that is further behind has gone (a judgement)
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,8 +13,8 @@ from seeworthy.web.slow import TooSlowError, paced
 from seeworthy.web.trust import Application, Receive, Scope, Send
 from seeworthy.web.uploads import SPARE
 
-LARGEST_FORM = 4 * 1024**2
-LARGEST_PIECE = 256 * 1024**2
+LARGEST_FORM = 4 * 1024**2  # bytes: a thousand fields and a listing (a judgement)
+LARGEST_PIECE = 256 * 1024**2  # bytes: far above the pieces that our page sends
 LARGEST_WITH_FILE = 4 * 1024**3
 """A form that brings its clip along, as browsers without script send it: no file on a card
 that is formatted as FAT32 is larger (its directory holds the size in 32 bits)."""
@@ -24,7 +24,7 @@ _BRING_FILES = ("/takes", "/mend", "/mend/recover", "/import", "/restore")
 _DRAINED = 64 * 1024**2
 """Bytes of a refused body that are read and thrown away, so that the refusal is seen: a
 connection that is closed while the browser still sends shows as broken instead."""
-_DRAIN_SECONDS = 20.0
+_DRAIN_SECONDS = 20.0  # s, after which a slow sender may see it as broken (a judgement)
 
 
 class Limits:

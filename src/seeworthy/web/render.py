@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
-YEAR = 31_536_000
+YEAR = 31_536_000  # s, the longest that caches keep (RFC 2616, from memory)
 _ENDINGS = {".css", ".js", ".svg", ".txt"}
 
 

@@ -21,9 +21,9 @@ from seeworthy.web.workshop import FOLDER as WORK_FOLDER
 from seeworthy.web.workshop import Workshop
 
 T = TypeVar("T")
-_REMEMBERED = 96
-PEEK_SECONDS = 30.0
-PEEK_MEMORY = 1024**3
+_REMEMBERED = 96  # answers of pages: some megabytes (a judgement)
+PEEK_SECONDS = 30.0  # s for a look at one clip (a judgement)
+PEEK_MEMORY = 1024**3  # bytes; a worker at work stays under 400 MB
 
 
 @dataclass

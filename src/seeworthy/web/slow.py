@@ -18,7 +18,7 @@ QUIET_SECONDS = 30.0
 """Longest pause inside a body; a judgement: several lost packets in a row are sent again."""
 LEAST_PACE = 500.0
 """Bytes a second over a whole body after `GRACE_SECONDS`; slower than any network of today."""
-GRACE_SECONDS = 60.0
+GRACE_SECONDS = 60.0  # s before a pace is asked for: pauses of `QUIET_SECONDS` are over
 
 
 class TooSlowError(Exception):

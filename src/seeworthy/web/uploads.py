@@ -23,11 +23,11 @@ from typing import BinaryIO
 from seeworthy.ground.errors import FULL_DISK, Conflict, NoSpace, NotFound, WrongCall
 
 FOLDER = "uploads"
-LARGEST = 64 * 1024**3
-_KEEP_SECONDS = 24 * 3600.0
+LARGEST = 64 * 1024**3  # bytes: a card that is one file (a judgement)
+_KEEP_SECONDS = 24 * 3600.0  # a day: an upload may go on tomorrow
 SPARE = 1024**3  # bytes of disk that an upload leaves free
-_LARGEST_TOTAL = 128 * 1024**3
-_MOST_OPEN = 500
+_LARGEST_TOTAL = 128 * 1024**3  # bytes: two of the largest
+_MOST_OPEN = 500  # files: a card of stills (a judgement)
 _TICKET = re.compile(r"^[A-Za-z0-9_-]{22}$")
 
 

@@ -19,7 +19,7 @@ from seeworthy.judge.claims.listing_rules import FRAME, Meaning, meanings
 
 LONGEST_TEXT = 20_000
 """Characters; a judgement: ten times the longest listing that we have read."""
-LONGEST_LINE = 10_000
+LONGEST_LINE = 10_000  # characters: a page of text in one line (a judgement)
 _SHOWN = 80  # characters of a phrase that is left over
 _MOST = 12
 """Different values of one thing; a judgement: the rest is left over, so that a thousand of them

@@ -20,7 +20,7 @@ _MARK = re.compile(
     re.I,
 )
 _ENDS = set(";|•·!?,。，；")
-_LONGEST_NUMBER = 9
+_LONGEST_NUMBER = 9  # characters: sellers write ``12,345,678`` at the longest (a judgement)
 _TIMES = {"x", "×", "*"}
 _TO = {"-", "–", "~", "to"}
 _SHORT = {"approx", "ca", "wt", "dim", "incl", "excl", "abt", "typ", "max"}  # no end of a phrase

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 Floats = npt.NDArray[np.float64]
 
-SIZE = 33
+SIZE = 33  # nodes an axis, as programs take it (common practice, no source)
 
 
 def colour_table(colour: ColourData, light: Light, size: int = SIZE) -> Floats:

@@ -24,7 +24,7 @@ Floats = npt.NDArray[np.float32]
 WIDEST = math.radians(75.0)
 """A flat picture cannot show more: beyond 75° from the axis it stretches more than fifteenfold."""
 
-_OUTSIDE = -1e4
+_OUTSIDE = -1e4  # px, far outside of any picture
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 FOLDER = "purposes"
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,59}")
-_LONGEST = 100_000
+_LONGEST = 100_000  # bytes: a hundred times a purpose of ours
 
 
 def own_purposes(bench: Path) -> dict[str, str]:

@@ -16,7 +16,7 @@ import av.error
 if TYPE_CHECKING:
     from av.audio.stream import AudioStream
 
-SAMPLES = 1024
+SAMPLES = 1024  # of a frame (ISO/IEC 14496-3)
 _LARGEST = 6144 // 8 * 8  # bytes: 6144 bits per channel, eight channels
 
 

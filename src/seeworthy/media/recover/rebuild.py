@@ -28,7 +28,7 @@ from seeworthy.media.recover.slices import display_order
 if TYPE_CHECKING:
     from seeworthy.media.source import Source
 
-_TICKS = 90_000
+_TICKS = 90_000  # Hz, of time stamps in ISO/IEC 13818-1
 _DRIFT = Fraction(1, 4)  # seconds by which picture and sound may differ in length unremarked
 
 

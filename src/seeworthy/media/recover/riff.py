@@ -10,7 +10,7 @@ from seeworthy.media.recover.reference import ReferenceLayout
 from seeworthy.media.recover.scan import StrayScan
 from seeworthy.media.recover.slices import Sample
 
-_HEAD = 8
+_HEAD = 8  # bytes: name and size of a chunk
 _LISTS = (b"LIST", b"RIFF")
 _LETTERS = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789 ")
 

@@ -15,7 +15,7 @@ from seeworthy.media.recover.slices import (
     SampleReader,
 )
 
-_WINDOW = 1 << 18
+_WINDOW = 1 << 18  # bytes at a time: memory
 _JPEG_START = b"\xff\xd8\xff"
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from seeworthy.media.h264 import Bits, parse_sps
 
-_VCL = (1, 5)
+_VCL = (1, 5)  # ITU-T H.264, table 7-1: slices of other and of IDR pictures
 _TYPES = {1, 5, 6, 7, 8, 9, 12}
 _ALWAYS_REFERENCE = {5, 7, 8}
 _NEVER_REFERENCE = {6, 9, 12}

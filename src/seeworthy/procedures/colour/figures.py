@@ -10,8 +10,8 @@ if TYPE_CHECKING:
     from seeworthy.procedures.colour.measure import Colour
     from seeworthy.procedures.colour.plates import Compared, ShownPlate
 
-_WIDEST = 1280
-_LETTERS = 0.6
+_WIDEST = 1280  # px of the picture of evidence
+_LETTERS = 0.6  # of the library's letters: about 13 px high
 _OUTLINED = (((0, 0, 0), 5), ((255, 255, 255), 2))  # a dark line behind a bright one
 TEST_PICTURE, REFERENCE_PICTURE = "cells_clip.png", "cells_reference.png"
 

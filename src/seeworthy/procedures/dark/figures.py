@@ -15,8 +15,8 @@ from seeworthy.ground.results import Axis, Figure, Mark, Picture, Result
 from seeworthy.observe.evidence import ORANGE, canvas, encode
 from seeworthy.procedures.dark.measure import Dot
 
-_POINTS = 200
-_RINGS = 100
+_POINTS = 200  # of the line: more show nothing more (a judgement)
+_RINGS = 100  # more hide the picture
 
 
 @dataclass(frozen=True, slots=True)

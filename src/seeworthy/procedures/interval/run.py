@@ -33,7 +33,7 @@ _STEPS_LEAST = 3.0
 """Steps of the capture times; shorter intervals cannot be told from missing shots by them: in whole
 seconds, 2.9 s are 2 and 3, which do not part from a hole of two (derived)."""
 _REFRESH = 60.0  # Hz, of most screens, where the clip does not tell
-_TIED = 1.5
+_TIED = 1.5  # neighbours tied by a half: 1 + 2 · ½² (Bartlett's formula, derived)
 _CLOCK_SHARE = 0.8
 """Of the stills that must show the clock before it is believed to be what was filmed."""
 

@@ -117,18 +117,9 @@ def measure_lens(views: Sequence[BoardView], width: int, height: int) -> LensFig
             f"could be used; {LEAST_VIEWS} are needed, 12 are good.",
             HOW,
         )
-    try:
-        fits, errors = choose(views, width, height)
-    except ValueError:
-        raise CannotMeasure(
-            "The views of the board do not fit any lens.",
-            "Check that the board is flat and stiff and that it is the right target.",
-        ) from None
-    clean = _without_misses(views, fits[0])
-    left_out = sum(len(v.plane) for v in views) - sum(len(v.plane) for v in clean)
-    if left_out:
-        views = clean
-        fits, errors = choose(views, width, height)
+    total = sum(len(v.plane) for v in views)
+    views, fits, errors = _chosen(views, width, height)
+    left_out = total - sum(len(v.plane) for v in views)
     fit = fits[0]
     spread = _spread(fit.normals())
     if spread < LEAST_SPREAD:
@@ -146,15 +137,11 @@ def measure_lens(views: Sequence[BoardView], width: int, height: int) -> LensFig
     focal, u = values["focal_length"]
     if not u < 0.05 * focal:
         raise CannotMeasure("The views do not fix the focal length (within 5 %).", HOW)
-    per_view = fit.view_rms()
-    scatter = float(per_view.std(ddof=1) / math.sqrt(len(per_view)))
+    scatter = float(fit.view_rms().std(ddof=1) / math.sqrt(len(views)))
     values["reprojection_rms"] = (fit.rms, scatter)
     names = COEFFICIENTS[fit.form.kind][: fit.form.free]
-    count = len(names)
-    bounds = fit.uncertainty(lambda c: np.array(c.k[:count]))
-    coefficients = {
-        n: (k, float(b)) for n, k, b in zip(names, fit.camera.k[:count], bounds, strict=True)
-    }
+    bounds = fit.uncertainty(lambda c: np.array(c.k[: len(names)]))
+    coefficients = {n: (k, float(b)) for n, k, b in zip(names, fit.camera.k, bounds, strict=False)}
     reach = _reach(views, width, height)
     dof = len(views) - 1.0
     budgets["reprojection_rms"] = (
@@ -171,6 +158,23 @@ def measure_lens(views: Sequence[BoardView], width: int, height: int) -> LensFig
     return LensFigures(
         fit, errors, values, coefficients, spread, reach, dof, left_out, told, budgets, seen
     )
+
+
+def _chosen(
+    views: Sequence[BoardView], width: int, height: int
+) -> tuple[Sequence[BoardView], list[LensFit], dict[str, float]]:
+    """Return the views without points that were taken for others, and the lenses they fit."""
+    try:
+        fits, errors = choose(views, width, height)
+    except ValueError:
+        raise CannotMeasure(
+            "The views of the board do not fit any lens.",
+            "Check that the board is flat and stiff and that it is the right target.",
+        ) from None
+    clean = _without_misses(views, fits[0])
+    if sum(len(v.plane) for v in clean) < sum(len(v.plane) for v in views):
+        return clean, *choose(clean, width, height)
+    return views, fits, errors
 
 
 def _against_halves(

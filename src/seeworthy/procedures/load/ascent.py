@@ -17,7 +17,7 @@ from seeworthy.procedures.load.series import Series, thin
 Floats = NDArray[np.float64]
 
 _SLOW_JERKS = (1e-4, 1e-3, 1e-2, 1e-1, 1.0)  # (m/s³)²·s: a decade apart, the likeliest is taken
-_BOOST_JERKS = (1e2, 1e3, 1e4, 1e5)
+_BOOST_JERKS = (1e2, 1e3, 1e4, 1e5)  # (m/s³)²·s: a decade apart, the likeliest is taken
 
 
 @dataclass(frozen=True, slots=True)

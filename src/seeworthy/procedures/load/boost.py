@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from seeworthy.ground.uncertainty import interval
@@ -15,6 +17,10 @@ from seeworthy.procedures.load.push import LEAST_MEAN
 SLOWEST = 0.05
 """Time between samples beyond which an ignition spike of a tenth of a second may stand between
 them unseen, s: at 8 Hz peaks came out 6 % low (seed 12)."""
+_ONE_SAMPLE = (
+    "The peak is one sample that stands alone: a knock or a vibration. "
+    "Option filter=cfc60 shows what a filtered log makes of it."
+)
 
 
 def boost_figures(
@@ -40,10 +46,10 @@ def boost_figures(
     late = boost.burnout + max(0.1 * length, 2.5 * step)
     near = (track.time >= boost.launch) & (track.time <= late)
     k = int(np.argmax(np.where(near, track.speed, -np.inf)))
-    speed = float(track.speed[k])
+    speed, u_track = float(track.speed[k]), float(track.u_speed[k])
     stuck = felt.stuck(boost.launch, boost.burnout)
     # A path that leaves the vertical by some degrees hides that share of gravity.
-    u_speed = float(np.hypot(track.u_speed[k], 0.003 * G0 * length + 0.002 * speed))
+    u_speed = float(np.hypot(u_track, 0.003 * G0 * length + 0.002 * speed))
     unknown = flight.method != "fused" and (stuck or missing > 0)
     if stuck or missing > 0:
         whole = length + max(missing, 0.0)
@@ -52,19 +58,16 @@ def boost_figures(
     mean = speed / length
     if not stuck and missing <= 0:
         flight.add("max_speed", speed, u_speed, n)
-        inner = (u_speed**2 - min(edge[2] ** 2, 0.5 * track.u_speed[k] ** 2)) / length**2
-        ends = edge if n >= 2 * LEAST_SAMPLES else (0.0, 0.0, edge[2])
-        late_by = ((ends[0] - mean) * boost.u_launch) ** 2
-        late_by += ((ends[1] - mean) * boost.u_burnout) ** 2
-        u_mean = float(np.sqrt(inner + late_by / length**2))
-        flight.add("mean_boost_acceleration", mean, u_mean, n)
+        squares = u_speed**2 - min(edge[2] ** 2, 0.5 * u_track**2)
+        squares += _late(boost, mean, edge if n >= 2 * LEAST_SAMPLES else (0.0, 0.0))
+        flight.add("mean_boost_acceleration", mean, float(np.sqrt(squares)) / length, n)
     inside = slice(boost.first, boost.last + 1)
     peak = find_peak(felt.time, felt.along, felt.sigma, inside)
     push = find_peak(felt.time, felt.felt, felt.sigma, inside)
-    few = peak.few or stuck or missing > 0 or (0 < band * length < 1.0) or step > SLOWEST
+    bound = peak.few or stuck or missing > 0 or (0 < band * length < 1.0) or step > SLOWEST
     value, u = _corrected(peak, track)
     felt_value, felt_u = _corrected(push, track, G0 * felt.sin_path if felt.axes == 1 else G0)
-    if few:
+    if bound:
         fast, short = interval(speed, u_speed)[1], interval(length, u_length)[0]
         top = CREST * fast / max(short, SHORTEST)
         if stuck:
@@ -75,21 +78,22 @@ def boost_figures(
             top = max(top, CREST * value)
         flight.bound("peak_acceleration", value, u, top, n)
         flight.bound("felt_peak", felt_value / G0, felt_u / G0, top / G0 + 1, n)
-        lower = flight.facts.setdefault("lower_bound", [])
-        lower += ["peak_acceleration", "felt_peak"]
+        flight.facts.setdefault("lower_bound", []).extend(["peak_acceleration", "felt_peak"])
         flight.notes.append(_why_bound(peak, felt, stuck, missing > 0))
     else:
         flight.add("peak_acceleration", value, u, n, "boost")
         flight.add("felt_peak", felt_value / G0, felt_u / G0, n, "boost")
-    rate = 1 / float(np.median(np.diff(felt.time)))
-    flight.facts["bandwidth"] = _bandwidth(rate, peak, channel_class, band)
+    flight.facts["bandwidth"] = _bandwidth(1 / step, peak, channel_class, band)
     flight.facts["peak_time"] = round(peak.time, 4)
-    if peak.single and not few:
+    if peak.single and not bound:
         flight.facts["peak_is_one_sample"] = True
-        flight.notes.append(
-            "The peak is one sample that stands alone: a knock or a vibration. "
-            "Option filter=cfc60 shows what a filtered log makes of it."
-        )
+        flight.notes.append(_ONE_SAMPLE)
+
+
+def _late(boost: Boost, mean: float, ends: Sequence[float]) -> float:
+    """Return what ends that are not known do to the speed gained between them, squared."""
+    first, last = (ends[0] - mean) * boost.u_launch, (ends[1] - mean) * boost.u_burnout
+    return float(first**2 + last**2)
 
 
 def _missing(flight: Flight, felt: Felt, boost: Boost) -> float:

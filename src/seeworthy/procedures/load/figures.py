@@ -10,7 +10,7 @@ from seeworthy.ground.results import Axis, Figure, Mark
 from seeworthy.ground.uncertainty import interval
 from seeworthy.procedures.load.flight import Curve, Flight
 
-_MOST = 500
+_MOST = 500  # points of a line: more show nothing more (a judgement)
 
 
 def figures(flight: Flight) -> tuple[Figure, ...]:

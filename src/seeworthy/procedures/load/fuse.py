@@ -120,9 +120,7 @@ def fuse(
     for turn in range(4 if th.size else 1):
         rows = _rows(is_height, faults, h, v, _behind(time, v, lag), first=turn == 0)
         fast = v * np.abs(v) / (2 * G0)
-        unknown: Floats = np.where(
-            (time > until) | (turn > 0), 0.0, PORT_U * fast + LAG * np.abs(v)
-        )
+        unknown: Floats = np.where(coast | (turn > 0), 0.0, PORT_U * fast + LAG * np.abs(v))
         wander: Floats = (sigma_height**2 + 0.3**2 + unknown**2 + (GUSTS * fast) ** 2) * crowd
         noise: Floats = np.asarray(np.where(is_height, wander, felt.sigma**2 + 1e-6))
         out = smooth(time, jerk, rows, values, noise, start, cov)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.flight import Curve
 from seeworthy.procedures.load.height import COAST_JERK, LAG, PORT, run
 from seeworthy.procedures.load.series import Series
@@ -53,7 +54,7 @@ def measured_height(
     assert best is not None
     height, speed = best.mean[:, 0], np.abs(best.mean[:, 1])
     own = np.clip(best.cov[:, 0, 0], 0, None)
-    port = PORT / 2 * speed**2 / (2 * 9.80665)
+    port = PORT / 2 * speed**2 / (2 * G0)
     late = LATE * np.where(fast | (t < push[1] + 2.0), speed, 0.0)
     u = np.sqrt(own + sigma**2 / 4 + port**2 + late**2 + (u_air * height) ** 2)
     return Curve(t, height, np.asarray(u))

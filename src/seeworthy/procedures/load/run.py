@@ -13,6 +13,7 @@ from seeworthy.ground.results import Outcome, Result, result
 from seeworthy.media.logs import Log
 from seeworthy.procedures.declare import Inputs, Seen
 from seeworthy.procedures.load import PROCEDURE
+from seeworthy.procedures.load.atmosphere import G0
 from seeworthy.procedures.load.chosen import Chosen, choose_columns, has_something, read_logs
 from seeworthy.procedures.load.figures import figures
 from seeworthy.procedures.load.flight import Figure95
@@ -22,7 +23,6 @@ from seeworthy.procedures.load.series import Series
 from seeworthy.procedures.load.twins import compare_figures, compare_heights, words
 from seeworthy.procedures.load.words import sentence
 
-G0 = 9.80665
 # With a push that changes linearly by up to ±70 % from its mean, 2·h/t² is off by up to
 # ±23 % of the mean acceleration: rectangular, 13 %.
 _HAND_MODEL = 0.13

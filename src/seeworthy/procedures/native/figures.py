@@ -10,7 +10,7 @@ from seeworthy.ground.results import Axis, Figure, Mark
 from seeworthy.procedures.native.measure import AxisAnswer as Direction
 from seeworthy.procedures.native.measure import Native
 
-_POINTS = 160
+_POINTS = 160  # of the line: more show nothing more (a judgement)
 _FLOOR = 1e-3  # code values squared; rounding to whole codes alone is 0.08
 
 

@@ -33,7 +33,7 @@ ROUNDING = 1 / 12
 POWER_SD = 0.5
 """Codes near black go with this power of the light around 1, standard: straight toes have 1,
 S-shaped looks up to 2, shoulders of logarithmic looks less (a judgement)."""
-_POWERS = (0.4, 3.0)
+_POWERS = (0.4, 3.0)  # four standard deviations up; down to where codes hardly follow light
 _APART = 0.4  # stops between rungs that are told apart (a judgement)
 _ABOUT = 2.5  # stops about the limit that a power is fitted over (a judgement)
 _LEAST = 4  # rungs of a fit of three unknowns

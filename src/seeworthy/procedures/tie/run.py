@@ -29,7 +29,7 @@ from seeworthy.procedures.tie.measure import (
 
 Floats = npt.NDArray[np.float64]
 
-_G = 9.80665
+_G = 9.80665  # m/s², standard gravity (CGPM 1901)
 _LEAST = 50  # rows of the log (a judgement)
 _ONSET = 2e-3
 """s, standard, alike in all knocks of a take: a shock rings up in the body within some ms where the

@@ -35,8 +35,8 @@ from seeworthy.web.render import show
 from seeworthy.web.site import Site
 
 router = APIRouter()
-_MOST_PICTURES = 12
-_MOST_TAKES = 60
+_MOST_PICTURES = 12  # a page of them (a judgement)
+_MOST_TAKES = 60  # newest; all stand on the page of takes (a judgement)
 
 
 def named(site: Site, number: int) -> Camera:

@@ -36,7 +36,7 @@ from seeworthy.web.site import Site
 from seeworthy.web.trust import comes_from_here
 
 router = APIRouter()
-_SHOWN = 60
+_SHOWN = 60  # of each kind; the rest is counted (a judgement)
 _scans: dict[Path, CardScan] = {}
 
 

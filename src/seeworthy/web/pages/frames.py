@@ -16,7 +16,7 @@ from seeworthy.web.render import show
 from seeworthy.web.site import Site
 
 router = APIRouter()
-_WIDTHS = (320, 640, 1280)
+_WIDTHS = (320, 640, 1280)  # px: a telephone, a page, a screen (a judgement): few pictures are made
 
 
 def _file(site: Site, number: int, place: int) -> tuple[Take, TakeFile]:

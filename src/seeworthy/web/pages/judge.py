@@ -28,7 +28,7 @@ from seeworthy.web.render import show
 from seeworthy.web.site import Site
 
 router = APIRouter()
-_MOST_PAIRS = 40
+_MOST_PAIRS = 40  # of one row; the figures hold all (a judgement)
 _MANY = 24  # cameras; up to here judging them all is felt as at once (a judgement)
 _PATIENCE = 0.2  # s before words: a page answers within 0.3 s, whatever it has to work out
 

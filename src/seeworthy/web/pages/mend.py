@@ -38,7 +38,7 @@ _MENDS = {
     "colour": "True colours: by the camera's matrix",
     "dark": "Hot pixels: filled in from what surrounds them",
 }
-_MOST_CLIPS = 200
+_MOST_CLIPS = 200  # of a list to choose from (a judgement)
 _KINDS = {
     "correct": ("Mend a clip", "Mending", "mended"),
     "recover": ("Bring a broken clip back", "Bringing back", "brought back"),

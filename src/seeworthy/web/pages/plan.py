@@ -27,7 +27,7 @@ from seeworthy.web.render import show
 from seeworthy.web.site import Site
 
 router = APIRouter()
-_MOST_CAMERAS = 6
+_MOST_CAMERAS = 6  # side by side on a wide screen (a judgement)
 _TYPES = {"png": "image/png", "mp4": "video/mp4"}
 
 

@@ -26,7 +26,7 @@ from seeworthy.web.site import Site
 from seeworthy.web.words import test_title
 
 router = APIRouter()
-_MOST_ROWS = 60
+_MOST_ROWS = 60  # of the form: more than measurands that bear on any flight (a judgement)
 _SPARE: dict[RowKind, int] = {"limit": 1, "wish": 1}
 _EXAMPLE = """title = "Dune line from the kite"
 about = "What this flight needs, in a sentence."

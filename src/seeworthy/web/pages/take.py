@@ -35,7 +35,7 @@ from seeworthy.web.render import show
 from seeworthy.web.site import Site
 
 router = APIRouter()
-PER_PAGE = 40
+PER_PAGE = 40  # takes: two screens (a judgement)
 _KINDS = {b"\x89PNG": "image/png", b"\xff\xd8\xff": "image/jpeg"}
 
 
