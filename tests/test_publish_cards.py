@@ -123,7 +123,7 @@ def test_everything_is_written_with_words_beside(bench, tmp_path):
         assert "Alternative text: " in text
     assert (tmp_path / "cards" / "chapters.txt").read_text().startswith("00:00 ")
     assert [name for name, _ in made.clips] == ["claim.mp4"]
-    assert len(made.left) == 3, "no read-out, no light levels, no lens"
+    assert len(made.left) == 4, "no read-out, no light levels, no lens, no knock"
     assert (tmp_path / "cards" / "claim.mp4").stat().st_size > 5_000
     write_cards(bench, "Dunlin", tmp_path / "cards", sizes=["square"], kinds=["claim"])
     assert len(list((tmp_path / "cards").glob("*.png"))) == 1

@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from fractions import Fraction
 
+import av
 import numpy as np
 import pytest
 
+from seeworthy.bench.cameras import add_camera
+from seeworthy.bench.running import run_bench
+from seeworthy.bench.store import create_bench
+from seeworthy.bench.takes import add_take
 from seeworthy.cli.main import run as seeworthy
 from seeworthy.ground.errors import CannotMeasure
+from seeworthy.ground.results import result
 from seeworthy.media.sound import Block
 from seeworthy.media.source import Source
 from seeworthy.procedures.study import measured
 from seeworthy.procedures.tie import run, study
+from seeworthy.procedures.tie.axis import TimeAxis
 from seeworthy.procedures.tie.measure import Shocks, match, sudden_sounds
+from seeworthy.publish import card_clips
+from seeworthy.publish.tied_film import load_strip
 
 CASE = study.Knocked(12.34, 0.0, 0.03, 0.004, 0.01, 8.0, 7.0, (1.2, 1.9, 3.4, 8.1, 9.0, 9.9))
 
@@ -126,9 +136,64 @@ def test_a_voice_that_swells_is_no_knock():
 
 def test_it_is_typed(clip, tmp_path, capsys):
     log = log_of(tmp_path / "a.csv", [12.34 + k for k in CASE.knocks])
-    assert seeworthy(["measure", "tie", str(clip), "--with", f"log={log}"]) == 0
-    assert "to get the logger's" in capsys.readouterr().out
+    film = tmp_path / "tied.mp4"
+    typed = ["measure", "tie", str(clip), "--with", f"log={log}", "--film", str(film)]
+    assert seeworthy(typed) == 0
+    said = capsys.readouterr().out
+    assert "to get the logger's" in said
+    assert "tied by 6 knocks" in said
+    with av.open(film) as made, av.open(clip) as filmed:
+        shown = [f.time for f in made.decode(video=0)]
+        assert shown == pytest.approx([f.time for f in filmed.decode(video=0)], abs=1e-3)
+    assert seeworthy(typed) == 2  # it is there
+    assert seeworthy([*typed[:-1], str(tmp_path / "tied.avi")]) == 2
     assert seeworthy(["measure", "tie", str(clip)]) == 2
+    assert seeworthy(["measure", "motion", str(clip), "--film", str(film)]) == 2
+
+
+def test_the_camera_of_a_tied_take_has_the_film(clip, tmp_path):
+    log = log_of(tmp_path / "a.csv", [12.34 + k for k in CASE.knocks])
+    with create_bench(tmp_path / "marram") as bench, ThreadPoolExecutor(1) as pool:
+        add_camera(bench, "Dunlin")
+        with pytest.raises(CannotMeasure, match="tied"):
+            card_clips.load(bench, "Dunlin", tmp_path / "load.mp4")
+        add_take(bench, "tie", "Dunlin", files={"": [clip], "log": [log]})
+        run_bench(bench, executor=pool)
+        caption = card_clips.load(bench, "Dunlin", tmp_path / "load.mp4")
+    assert "tied by 6 knocks" in caption
+    with av.open(tmp_path / "load.mp4") as made:
+        assert made.streams.video[0].frames == 330
+
+
+def test_the_load_below_the_picture_stands_where_it_was_felt():
+    """Truth: 1 g, and 4 g for 20 ms at 40 s of a minute; the log ends at 55 s."""
+    time = np.arange(-5, 55, 0.01)
+    load = np.where((time > 40) & (time < 40.02), 4.0, 1.0)
+    strip = load_strip(time, load, (40.01,), (0.0, 60.0))
+    assert strip.picture.shape[1] == 60 * 64  # 20 s across 1280 px
+    blue = (strip.picture == (0x00, 0x72, 0xB2)).all(2)
+    high = np.flatnonzero(blue[:60].any(0))
+    assert high / 64 == pytest.approx(np.full(high.size, 40.0), abs=0.05)
+    assert blue[:, : 54 * 64].any(0).all()
+    assert not blue[:, 56 * 64 :].any()
+    assert strip.most(39.98, 40.013) == 4
+    assert strip.most(20.0001, 20.0002) == 1  # between two rows
+    assert strip.most(57.0, 57.03) is None
+    for moment, place in ((2.0, 128), (40.0, 640), (59.0, 1280 - 64)):
+        mark = (strip.at(moment) == (0xD5, 0x5E, 0x00)).all(2).all(0)
+        assert np.flatnonzero(mark).mean() == pytest.approx(place, abs=1)
+
+
+def test_the_axis_holds_over_a_long_clip():
+    """By arithmetic: 100 ppm over 1000 s are 0.1 s; a rate known to 400 ppm is not used."""
+    said = {"middle_s": 100.0, "knocks": [[1.0, 13.0]]}
+    sure, vague = (
+        [result("log_offset", 12000.0, 5.0), result("log_rate", 100.0, u)] for u in (5.0, 400.0)
+    )
+    here = np.array([100.0, 1100.0])
+    logged = here + 12 + 1e-4 * (here - 100)
+    assert TimeAxis.of(sure, said).of_clip(logged) == pytest.approx(here)
+    assert TimeAxis.of(vague, said).of_clip(logged) == pytest.approx([100, 1100.1])
 
 
 def test_a_pattern_that_comes_twice_is_refused():

@@ -187,11 +187,38 @@ def claim(bench: Bench, camera: str, out: Path) -> str:
     return f"{report.camera}, {said.title}: claimed {bars[0][1]}, measured {bars[1][1]}"
 
 
+def load(bench: Bench, camera: str, out: Path) -> str:
+    """Draw the load below the picture, where a knock tied clip and logger.
+
+    Raises:
+        CannotMeasure: No such take, or its files are not here.
+    """
+    from seeworthy.procedures import procedure
+    from seeworthy.procedures.declare import gather
+    from seeworthy.publish.tied_film import write_tied
+
+    for stored in reversed(list_outcomes(bench, camera=camera, procedure="tie")):
+        files = stored.take.files
+        if stored.results and files and all(f.path.is_file() for f in files):
+            break
+    else:
+        raise CannotMeasure("No clip is tied to its logger here.", "Knock on both: 'tie'.")
+    roles: dict[str, list[Source]] = {}
+    for file in files:
+        roles.setdefault(file.role, []).append(Source(file.path, file.name))
+    options: dict[str, list[str]] = {}
+    for name, value in stored.take.options:
+        options.setdefault(name, []).append(value)
+    inputs = gather(procedure("tie"), roles, {}, options)
+    return f"Take {stored.take.id} of {camera}: {write_tied(inputs, stored.outcome, out)}"
+
+
 MAKERS: dict[str, Callable[[Bench, str, Path], str]] = {
     "lean": lean,
     "light": light,
     "correction": correction,
     "claim": claim,
+    "load": load,
 }
 """Films by name; each answers with its caption."""
 

@@ -13,11 +13,11 @@ from seeworthy.ground.budget import Component
 from seeworthy.ground.digits import said_result
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
-from seeworthy.media.logs import Log, pairs, read_log
 from seeworthy.media.sound import open_sound
 from seeworthy.media.source import Source
 from seeworthy.observe.changes import ChangeWatch
 from seeworthy.procedures.declare import Inputs, Seen, Watch
+from seeworthy.procedures.tie.axis import G, TimeAxis, acceleration, log_of
 from seeworthy.procedures.tie.measure import (
     BIN,
     Matched,
@@ -29,8 +29,6 @@ from seeworthy.procedures.tie.measure import (
 
 Floats = npt.NDArray[np.float64]
 
-_G = 9.80665  # m/s², standard gravity (CGPM 1901)
-_LEAST = 50  # rows of the log (a judgement)
 _ONSET = 2e-3
 """s, standard, alike in all knocks of a take: a shock rings up in the body within some ms where the
 sound is there at once (a judgement; our rendered shocks of 60 Hz come 1 to 2 ms late)."""
@@ -55,8 +53,8 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     if stamps.size < 3:
         raise CannotMeasure("The clip's pictures have no times.", "Give the camera's own file.")
     heard = sudden_sounds(*_power(inputs.file()))
-    log = _log(inputs)
-    time, accel = _acceleration(log)
+    log = log_of(inputs)
+    time, accel = acceleration(log)
     logged, step = sudden_shocks(time, accel)
     found = match(heard, logged, step)
     frame = float(np.median(np.diff(stamps)))
@@ -75,8 +73,8 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         "sound_late_ms": round(1e3 * late, 1),
         **findings_,
     }
-    offset = results[0].value / 1e3
-    figure = _figure(time - offset, accel, stamps, changes, shown)
+    here = TimeAxis.of(results, findings).of_clip(time)
+    figure = _figure(here, accel, stamps, changes, shown)
     text = f"Add {said_result(results[0])} to the clip's time to get the logger's"
     if len(results) > 1:
         text += f"; its clock runs {said_result(results[1])} faster than the clip's"
@@ -122,29 +120,6 @@ def _power(source: Source) -> tuple[Floats, float]:
     # A hole is as loud as the clip usually is, or the sound after it would set in at once.
     power[~known] = np.median(power[known])
     return power, start
-
-
-def _log(inputs: Inputs) -> Log:
-    columns = pairs(inputs.option("columns"), "columns")
-    units = pairs(inputs.option("units"), "units")
-    return read_log(inputs.file("log"), columns=columns, units=units)
-
-
-def _acceleration(log: Log) -> tuple[Floats, Floats]:
-    """Return times, rising, and the axes of acceleration, m/s²."""
-    columns = log.all("acceleration")
-    axes = {c.axis: c for c in reversed(columns) if c.axis in ("x", "y", "z")}
-    chosen = [axes[a] for a in sorted(axes)] or list(columns[:1])
-    if not chosen:
-        shown = ", ".join(f"'{c.header}'" for c in log.columns)
-        raise CannotMeasure(
-            f"'{log.name}' has no acceleration; its columns: {shown}.",
-            "Name it with --option columns=acceleration:HEADER.",
-        )
-    time, accel = log.together(chosen)
-    if time.size < _LEAST:
-        raise CannotMeasure("The log holds hardly any rows.", "Give the log of the whole clip.")
-    return time, accel
 
 
 def _late(inputs: Inputs, seen: Floats, frame: float) -> tuple[float, Component]:
@@ -206,7 +181,7 @@ def _tied(
 def _figure(time: Floats, accel: Floats, stamps: Floats, changes: Floats, knocks: Floats) -> Figure:
     """Return load and change of picture against the clip's time."""
     edges = np.linspace(stamps[0], stamps[-1], min(_SHOWN, stamps.size) + 1)
-    load = _largest(time, np.linalg.norm(accel, axis=1) / _G, edges)
+    load = _largest(time, np.linalg.norm(accel, axis=1) / G, edges)
     picture = _largest(stamps, np.nan_to_num(changes), edges)
     scale = np.nanmax(load) / max(float(np.nanmax(picture)), 1e-9) if np.isfinite(load).any() else 1
 
