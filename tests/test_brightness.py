@@ -10,6 +10,7 @@ from seeworthy.media.write import ClipWriter
 from seeworthy.optics.sunlight import clear_sky_lux
 from seeworthy.procedures.brightness.run import stretches
 from seeworthy.procedures.study import measured
+from telling import says_its_budget
 
 
 def test_the_sun_gives_the_light_of_the_published_table(published):
@@ -45,6 +46,7 @@ def test_a_clip_with_a_fifth_in_white_and_a_black_second(tmp_path):
     dead = np.full((180, 320), 16)
     path = _clip(tmp_path / "clip.mp4", [_scene(0.2)] * 60 + [dead] * 30 + [_scene(0.2)] * 60)
     outcome = measured("brightness", [path], readings={"sun_height": ["20 deg"]})
+    says_its_budget(outcome)
     white, black = outcome.results
     assert white.value == pytest.approx(16.0, abs=0.5)  # a fifth of 120 frames of 150
     assert black.value == pytest.approx(20.0, abs=0.5)

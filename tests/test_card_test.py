@@ -17,6 +17,7 @@ from seeworthy.judge.compare.comparison import compare_results
 from seeworthy.media.write import ClipWriter
 from seeworthy.procedures.card_test.run import _loss
 from seeworthy.procedures.study import measured
+from telling import says_its_budget
 
 
 def film(path, frames, gaps, rate=30, **how):
@@ -43,6 +44,7 @@ def test_waits_are_counted_over_all_files(tmp_path):
     first = film(tmp_path / "a.mp4", 600, {100: 2, 400: 1})
     second = film(tmp_path / "b.mp4", 600, {300: 5})
     said = measured("card-test", [first, second], options={"card": ["red"]})
+    says_its_budget(said)
     waits, loss, peak = said.results
     minutes = (1200 + 8) / 30 / 60
     assert waits.value == pytest.approx(3 / minutes, rel=1e-3)

@@ -17,6 +17,7 @@ from seeworthy.procedures.continuity.study import clock_picture
 from seeworthy.procedures.sync.measure import BeepListener, clock_times, fit_sync
 from seeworthy.procedures.sync.study import film_clock
 from seeworthy.virtual.segments import Recorder, RoomScene, record
+from telling import says_its_budget
 from test_sync import beep_starts
 
 RATE = 48_000
@@ -95,6 +96,7 @@ def test_gaps_by_the_clock_are_within_5_ms(filmed):
     ppm, u = outcome.findings["clock_ppm"], outcome.findings["clock_ppm_u"]
     assert ppm == pytest.approx(300, abs=max(60, 3 * u))
     assert outcome.pictures[0].data[:4] == b"\x89PNG"
+    says_its_budget(outcome)
     assert outcome.figures[0].columns["witness"].count("clock") == 2
 
 

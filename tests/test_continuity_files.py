@@ -22,6 +22,7 @@ from seeworthy.procedures.continuity import sound_joints as joints
 from seeworthy.procedures.continuity.measure import gaps_by_metadata
 from seeworthy.procedures.continuity.power_cut import power_cut
 from seeworthy.virtual.segments import SOUND_RATE, Recorder, RoomScene, record, room_sound
+from telling import says_its_budget
 
 
 def grey(t):
@@ -120,6 +121,7 @@ def test_gaps_by_metadata_in_any_order_of_files(tmp_path, names):
     assert gap.u < 0.2
     assert outcome.findings["order"] == [w.path.name for w in written]
     assert any("not given in order; sorted by creation time" in w for w in outcome.warnings)
+    says_its_budget(outcome)
     share = of(outcome, "lost_share")
     assert share.interval[0] <= 100 * 4.5 / (18 + 3 + 4.5) <= share.interval[1]
     assert of(outcome, "segment_length").value == pytest.approx(0.1, abs=1e-3)

@@ -23,6 +23,7 @@ from seeworthy.procedures.motion.measure import RotationRates, measure_rates, rm
 from seeworthy.procedures.motion.rhythm import swing, vibration
 from seeworthy.procedures.study import measured
 from seeworthy.virtual.flight_view import Eye, Wave, film, fly, log_rows
+from telling import says_its_budget
 
 
 def _pair(lens, rate, dt=1 / 30, n=80, seed=0):
@@ -76,7 +77,7 @@ def test_noise_of_the_tracking_is_taken_out_of_the_rms():
     t = np.arange(900) / 30
     true = 0.05 * np.sqrt(2) * np.sin(2 * np.pi * 0.5 * t)
     rate = np.stack([true + 0.03 * rng.standard_normal(900)] * 3, axis=1)
-    rates = RotationRates(t, rate, np.full((900, 3), 0.03**2), 1 / 30, np.zeros(3), 1.0, 60.0)
+    rates = RotationRates(t, rate, np.full((900, 3), 0.03**2), 1 / 30, (), 1.0, 60.0)
     found = rms(rates, 0)
     assert found.value == pytest.approx(math.degrees(0.05), abs=2.5 * found.u)
     assert found.u < 0.3
@@ -213,6 +214,7 @@ def test_the_rotation_of_a_rendered_flight_is_that_which_was_flown(flown):
         rms_ = float(np.sqrt((real[:, i] ** 2).mean()))
         assert sizes[axis].value == pytest.approx(rms_, rel=0.03)
     assert outcome.results[0].measurand == "unrest"
+    says_its_budget(outcome)
     assert {f.name for f in outcome.figures} == {"rotation", "rotation_spectrum"}
 
 
@@ -225,6 +227,7 @@ def test_clip_and_log_give_view_offset_and_read_out(flown):
     assert found["gyro_offset"].value == pytest.approx(750, abs=3)
     assert found["readout_time"].value == pytest.approx(20, abs=3)
     assert outcome.findings["rows_read"] == "top to bottom"
+    says_its_budget(outcome)
 
 
 def test_wrong_input_is_told_with_what_to_do(flown, tmp_path):

@@ -20,7 +20,7 @@ from seeworthy.media.frames import ColourTags
 from seeworthy.media.light import light
 from seeworthy.optics import tone
 from seeworthy.procedures.noise.curve import at_grey
-from seeworthy.procedures.noise.levels import NoiseTrouble, step_at
+from seeworthy.procedures.noise.levels import step_at
 from seeworthy.procedures.noise.measure import measure_level
 from seeworthy.procedures.noise.referred import (
     range_shown,
@@ -110,6 +110,20 @@ def test_shading_under_a_flat_look_is_held(strength, stops, level):
     value, low, high = shading(how.decode_signal(coded).astype(float))
     assert value < stops
     assert low <= stops <= high
+
+
+@pytest.mark.parametrize("level", [0.2, 0.32, 0.45])
+def test_a_small_tint_under_a_flat_look_is_held(level):
+    """A tint of 3 % in log(1 + 31 L) under the tag BT.709: it comes out 10 to 35 % too small."""
+    how = light(ColourTags(transfer=1, matrix=1, range="full"), 8)
+    coded = np.log1p(31 * level * np.array([1.0, 1.03])) / np.log1p(31)
+    grey, tinted = how.decode_signal(coded).astype(float)
+    seen, true = math.log(tinted / grey), math.log(1.03)
+    plain = tone.Tone()
+    without = plain.of_share(seen, level).part
+    u = math.hypot(without, *(c.part for c in plain.of_flat_look(seen)))
+    assert abs(seen - true) <= 1.96 * u
+    assert level < 0.3 or abs(seen - true) > 1.1 * without  # SLOPE alone is narrow for it
 
 
 @pytest.mark.parametrize("uneven", [0.05, 0.1, -0.1])
@@ -247,12 +261,23 @@ def test_two_steps_tell_no_slope():
 
 def test_the_range_shown_counts_stops_between_known_steps():
     levels = grey_levels("gamma 2.4")
-    clear = NoiseTrouble(1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)  # no encoder took of the noise
-    stops, parts = range_shown(levels, tone.Tone(), clear)
+    stops, parts = range_shown(levels, tone.Tone())
     bright = max(v.signal for v in levels)
     assert stops == pytest.approx(math.log2(0.62 / 0.045) - math.log2(bright))
     true = -math.log2(EXPOSED * 0.045)
     assert abs(stops - true) <= 1.96 * combined(parts)
+
+
+@pytest.mark.parametrize("taken", [{"sparse": 1.2}, {"repeated": 0.6}, {"codes": 0.1}])
+def test_a_step_whose_noise_an_encoder_took_shows_no_range(taken):
+    """What is left of noise may be any part of it: the bound is that of the steps that kept it."""
+    levels = sorted(grey_levels("gamma 2.4"), key=lambda v: v.signal)
+    whole, _ = range_shown(levels, tone.Tone())
+    dark = [replace(v, **taken) for v in levels[:2]]
+    left, _ = range_shown([*dark, *levels[2:]], tone.Tone())
+    first, third = levels[0].reflectance, levels[2].reflectance
+    assert whole - left == pytest.approx(math.log2(third / first))
+    assert range_shown([replace(v, **taken) for v in levels], tone.Tone()) is None
 
 
 # Budgets on every face.

@@ -10,6 +10,13 @@ a figure is told here.
 and BT.709 with S-shaped contrast v + k v (1 - v)(2v - 1), k = 0.3 and 0.6, around mid-grey
 (levels 0.2 to 0.5, spans of 0.2 to 2 stops) have slopes of 0.735 to 1.338, so that the light of
 the scene is 0.75 to 1.36 times what the tag says, in stops. A third either way, rectangular.
+
+It does not cover a flat look under the tag (logarithmic, or contrast turned down). By arithmetic
+(spans of 0.2 to 2 stops about levels of 0.2 to 0.5) the scene's stops are then 1.2 to 1.6 times the
+tag's at log(1 + 31 L), 1.3 to 1.4 times where the contrast about mid-grey is 0.7, 1.6 to 2.0 times
+where it is 0.5, and 1.6 to 2.7 times at log(1 + 100 L) and log(1 + 300 L). `FLAT` adds the first
+two where a figure grows as the light does (`shading`, `white-balance`); of flatter ones nothing by
+the tag can be told: there `oecf` measures the curve (ISO 14524), and then neither is used.
 """
 
 from __future__ import annotations
@@ -33,6 +40,12 @@ BY_TAG = "by the tag"
 SLOPE = 0.33
 """Largest share by which stops by the tag differ from the scene's."""
 
+FLAT = 0.3
+"""Share by which the scene may have more contrast beyond what `SLOPE` leaves open, under a mild
+flat look: from levels of 0.2 to 0.5 down by 0.3 to 2 stops, log(1 + 31 L) makes the scene's stops
+1.05 to 1.47 times those by the tag, S-shaped looks of twice the contrast 0.66 times (by
+arithmetic); the 95 % interval of both parts is 0.49 to 1.51. A judgement."""
+
 EDGE = 0.024
 """Share of MTF50 per natural logarithm of the edge's contrast. A judgement: under the curves
 above, MTF50 of a Gaussian edge between paper at 85, 50 or 30 % and 2 to 40 times darker ink is
@@ -49,7 +62,7 @@ MEASURED = "tone curve, as measured"
 NAMES = (NAME, MEASURED)
 """What its component is called in a budget."""
 
-_SOURCE = "judgement: spread of gamma 2.2 and 2.4, sRGB, S-curves under one tag"
+_SOURCE = "judgement: spread of gamma 2.2 and 2.4, sRGB, S-curves under one tag, no flat (log) look"
 _DECIBEL = 20 / math.log(10)
 _LEAST = 0.5
 """Stops between two levels at least, over which a curve's slope is told."""
@@ -104,6 +117,14 @@ class Tone:
     def of_share(self, value: float, level: float) -> Component:
         """Return the same of a small contrast (noise, tint, overshoot): it grows with the slope."""
         return self._component(abs(value), level, level)
+
+    def of_flat_look(self, value: float) -> tuple[Component, ...]:
+        """Return what a flat look under the tag leaves open; nothing of a measured curve."""
+        if self.curve is not None:
+            return ()
+        source = "judgement: mild logarithmic looks under the tag; for flatter ones measure `oecf`"
+        return (Component("tone curve of a flat look", u_rectangular(FLAT), "", abs(value),
+                          "rectangular", source, CAMERA),)  # fmt: skip
 
     def of_scale(self, value: float, level: float) -> Component:
         """Return the same where the contrast is told as a share of white."""

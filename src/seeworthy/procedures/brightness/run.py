@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.digits import said_result
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
@@ -108,12 +109,22 @@ def mean_share(
     u_scene = float(means.std(ddof=1)) / math.sqrt(n) if n >= _FEWEST else value / math.sqrt(3)
     # Seconds that follow each other are alike.
     alike = _alike(means) if n >= _FEWEST else 0.0
-    u = math.hypot(u_places, u_scene * math.sqrt((1 + alike) / (1 - alike)))
+    scene = "scatter of the seconds, with how alike neighbours are" if n >= _FEWEST else (
+        "judgement: a clip of few seconds, as uncertain as anything of its size"
+    )  # fmt: skip
+    parts = (
+        Component("places looked at in a frame", 100 * u_places, "%", source="counted"),
+        Component(
+            "scene, from second to second", 100 * u_scene * math.sqrt((1 + alike) / (1 - alike)),
+            "%", source=scene,
+        ),
+    )  # fmt: skip
+    u = combined(parts) / 100
     dof = max((n - 1) * (1 - alike) / (1 + alike), 1.0) if n >= _FEWEST else math.inf
     low, high = interval(value, u, dof)
     low -= value - float(least.mean())
     return result(
-        name, 100 * value, 100 * u, n=n, dof=dof,
+        name, 100 * value, n=n, dof=dof, budget=parts,
         interval=(100 * max(low, 0.0), 100 * min(high, 1.0)), conditions=conditions,
     )  # fmt: skip
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.digits import said_result
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.propagation import u_rectangular
@@ -74,8 +75,11 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
     fullest = max(clips, key=lambda c: c.peak)
     results = [waits, _loss(sizes, maybe, frames, conditions)]
     if math.isfinite(fullest.peak):
+        edge = Component(
+            "ends of the fullest second", fullest.peak_u, "Mbit/s", source="time between stamps"
+        )
         results.append(
-            result("card_peak_rate", fullest.peak, fullest.peak_u, conditions=conditions)
+            result("card_peak_rate", fullest.peak, conditions=conditions, budget=(edge,))
         )
     places = [
         {"file": c.name, "after_frame": g.before, "lost": g.missing}

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.digits import earned, expanded, number, said_result
 from seeworthy.ground.results import Axis, Figure, Mark, Picture, Result, result
 from seeworthy.ground.statistics import mean_t
@@ -16,6 +17,12 @@ from seeworthy.observe.evidence import GREEN, canvas, draw_outline, encode
 from seeworthy.procedures.continuity.files import Recording, byte_rate
 from seeworthy.procedures.continuity.joints import WITNESSES, File, Joint
 from seeworthy.procedures.continuity.measure import CRYSTAL, ByMetadata, Segment, segment_rule
+
+_SAYS = {
+    "clock": "the bench clock, as it was read",
+    "sound": "the sound, as it was laid together",
+    "metadata": "whole seconds of the recorder's clock, and its rate (judgement)",
+}
 
 
 def hidden_losses(files: Sequence[File]) -> list[tuple[str, float]]:
@@ -70,10 +77,17 @@ def _gap_results(
         if scatter.u > own:
             u, dof = scatter.u, float(n - 1)
     how = {"method": witness}
-    found = [result("gap", mean, u, n=n, dof=dof, conditions={**how, "statistic": "mean"})]
+    part = Component(
+        "reading of both ends of a gap", u, "s",
+        source="scatter from gap to gap" if math.isfinite(dof) else _SAYS[witness],
+    )  # fmt: skip
+    found = [result("gap", mean, n=n, dof=dof, conditions={**how, "statistic": "mean"},
+                    budget=(part,))]  # fmt: skip
     largest, its_u = max(said)
     if n > 1 and (total_u is None or largest - mean > 3 * its_u):
-        found.append(result("gap", largest, its_u, conditions={**how, "statistic": "maximum"}))
+        one = Component("reading of both ends of a gap", its_u, "s", source=_SAYS[witness])
+        how = {**how, "statistic": "maximum"}
+        found.append(result("gap", largest, conditions=how, budget=(one,)))
     return found
 
 
@@ -94,8 +108,14 @@ def _lost_share(
     low, high = interval(100 * lost / whole, 100 * u / whole)
     # Files that overlap lose nothing; a share is never negative.
     return result(
-        "lost_share", share, 100 * u / whole, n=len(best),
+        "lost_share", share, n=len(best),
         interval=(max(0.0, low), max(share, high)), conditions={"method": " and ".join(words)},
+        budget=(
+            Component(
+                "reading of the gaps", u, "s", 100 / whole,
+                source="; ".join(_SAYS[w] for w in words),
+            ),
+        ),
     )  # fmt: skip
 
 
@@ -115,8 +135,15 @@ def _segment_length(files: Sequence[File], more: bool) -> Result | None:
         scatter = math.sqrt(sum((x - mean) ** 2 for x in lengths) / (n - 1) / n)
     how = {"method": "clock" if len(timed) == len(full) else "time stamps"}
     dof = float(n - 1) if scatter > own else math.inf
-    u = math.hypot(own, scatter)
-    return result("segment_length", mean / 60, u / 60, n=n, dof=dof, conditions=how)
+    told = (
+        Component("one frame at the end", interval / math.sqrt(12), "s", 1 / 60, "rectangular",
+                  "time between frames"),
+        Component("camera's clock", crystal, "s", 1 / 60, "rectangular",
+                  "judgement: largest error of a crystal"),
+        Component("files that differ", scatter, "s", 1 / 60, source="scatter"),
+    )  # fmt: skip
+    parts = tuple(p for p in told if p.u > 0)
+    return result("segment_length", mean / 60, n=n, dof=dof, conditions=how, budget=parts)
 
 
 def findings(

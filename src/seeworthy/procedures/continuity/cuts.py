@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.errors import UnreadableInput, WrongCall
 from seeworthy.ground.results import Result, result
 from seeworthy.ground.uncertainty import coverage_factor
@@ -53,14 +54,25 @@ def cut_results(
     if lost and found.lost is not None:
         results.append(
             result(
-                "lost_on_power_cut", found.lost.value, found.lost.u, n=found.lost.n,
+                "lost_on_power_cut", found.lost.value, n=found.lost.n,
                 interval=found.lost.interval, conditions={"statistic": "mean"},
+                budget=(
+                    Component("cuts that differ", found.lost.u, "s", source="scatter, readings"),
+                ),
             )
         )  # fmt: skip
     elif lost:
         warnings.append("One cut says nothing of the scatter: cut the power five times or more.")
         results.append(
-            result("lost_on_power_cut", *lost[0], n=1, conditions={"statistic": "one cut"})
+            result(
+                "lost_on_power_cut",
+                lost[0][0],
+                n=1,
+                conditions={"statistic": "one cut"},
+                budget=(
+                    Component("recorded", lost[0][1], "s", source="reading", common="recorded"),
+                ),
+            )
         )
     findings = {
         "power_cuts": cuts,

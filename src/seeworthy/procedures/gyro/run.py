@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.digits import earned, said_result
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Outcome, Result, result
@@ -37,6 +38,7 @@ _ROW_KNOWN = 0.2
 # Corners are followed a little short or long, all alike (fitted on our own rendered clips,
 # seed 1: 0.06 %).
 _FOLLOWING = 0.001
+_SCATTER = "scatter of the fit, or half of what the picture's two sides differ by"
 # The widest lenses of small cameras draw 180 to 200 deg (common practice, no source).
 _WIDEST = math.radians(200.0)
 # Focal length not known to this share is no answer (a judgement: a sixth of the view).
@@ -282,26 +284,37 @@ def _results(found: GyroFound, watch: MotionWatch) -> list[Result]:
     gradient = np.array(slope)
     u_view = math.sqrt(float(gradient @ fit.cov[:2, :2] @ gradient))
     conditions = {"method": "gyroscope"}
+
+    def scatter(u: float, unit: str) -> Component:
+        return Component("turning by picture against log", u, unit, source=_SCATTER)
+
+    def with_following(u: float, unit: str, slope: float) -> tuple[Component, ...]:
+        part = Component("following of the corners", _FOLLOWING * lens.focal, "px", slope,
+                         source="fitted on our own rendered clips, seed 1")  # fmt: skip
+        left = math.sqrt(max(u**2 - part.part**2, 0.0))
+        return scatter(left, unit), replace(part, u=math.sqrt(u**2 - left**2) / abs(slope))
+
     results = [
         result(
-            "hfov", math.degrees(lens.hfov), math.degrees(u_view), n=fit.pairs, dof=fit.dof,
-            conditions=conditions,
+            "hfov", math.degrees(lens.hfov), n=fit.pairs, dof=fit.dof, conditions=conditions,
+            budget=with_following(math.degrees(u_view), "deg", math.degrees(slope[0])),
         ),
         result(
-            "focal_length", lens.focal, float(fit.u[0]), n=fit.pairs, dof=fit.dof,
+            "focal_length", lens.focal, n=fit.pairs, dof=fit.dof,
             conditions=conditions | {"frame": f"{watch.width}x{watch.height}"},
+            budget=with_following(float(fit.u[0]), "px", 1.0),
         ),
         result(
-            "gyro_offset", 1e3 * float(fit.values[5]), 1e3 * float(fit.u[5]), n=fit.pairs,
-            dof=fit.dof, conditions=conditions,
+            "gyro_offset", 1e3 * float(fit.values[5]), n=fit.pairs,
+            dof=fit.dof, conditions=conditions, budget=(scatter(1e3 * float(fit.u[5]), "ms"),),
         ),
     ]  # fmt: skip
     if found.rows is not None:
         value, u = found.rows
         results.append(
             result(
-                "readout_time", 1e3 * abs(value), 1e3 * u, n=fit.pairs, dof=fit.dof,
-                conditions=conditions,
+                "readout_time", 1e3 * abs(value), n=fit.pairs, dof=fit.dof,
+                conditions=conditions, budget=(scatter(1e3 * u, "ms"),),
             )
         )  # fmt: skip
     return results

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.observe.motion_flow import turns
 from seeworthy.observe.motion_tracks import FramePair
@@ -32,7 +33,19 @@ _FOLLOWING = 0.035
 # downwards; straight down 28).
 _WAY_PER_DRIFT = 16.0
 _PLACE_SEEN = 20  # points that a place must have shown
+_WAY = "way flown, which passes for turning"
 _BLOCKS = 12  # at least so many stretches for the scatter of unrest
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scale:
+    """One influence on the size of all rates, (3,) shares; the rest as of `Component`."""
+
+    name: str
+    u: Floats
+    source: str
+    common: str = ""
+    distribution: str = "normal"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,7 +57,7 @@ class RotationRates:
         rate: (n, 3). rad/s: pitch up, yaw right, roll clockwise; NaN where not followed.
         noise: (n, 3). Variance, (rad/s)².
         interval: Median time between frames, s.
-        scale_u: (3,). Relative standard uncertainty of the size of each axis that all frames share.
+        scale: What the size of each axis is uncertain by in all frames alike.
         drift: rad/s. What turning leaves in the picture's places all the time: the way flown.
         followed: Share of pairs of frames with an answer.
         points: Mean number of points per frame.
@@ -54,18 +67,35 @@ class RotationRates:
     rate: Floats
     noise: Floats
     interval: float
-    scale_u: Floats
+    scale: tuple[Scale, ...]
     followed: float
     points: float
     drift: float = 0.0
 
+    @property
+    def scale_u(self) -> Floats:
+        """Relative standard uncertainty of the size of each axis, (3,)."""
+        return np.sqrt(sum((s.u**2 for s in self.scale), np.zeros(3)))
+
+    def scale_parts(self, size: float, axis: int) -> list[Component]:
+        """Return what the scale leaves open of a size of one axis."""
+        return [
+            Component(s.name, float(s.u[axis]), "", size, s.distribution, s.source, s.common)
+            for s in self.scale if s.u[axis] > 0
+        ]  # fmt: skip
+
 
 @dataclass(frozen=True, slots=True)
 class Size:
-    """A size with its uncertainty, deg/s."""
+    """A size with what its uncertainty is made of, deg/s."""
 
     value: float
-    u: float
+    parts: tuple[Component, ...]
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty."""
+        return combined(self.parts)
 
 
 def measure_rates(
@@ -119,7 +149,14 @@ def measure_rates(
     # (JCGM 101:2008, 6.4.6: half the width by the root of two).
     half = (sizes.max(0) - sizes.min(0)) / 2
     spread = half / math.sqrt(2) / np.maximum(sizes.mean(0), 1e-9)
-    scale = np.sqrt(spread**2 + np.array([u_view, u_view, 0.0]) ** 2 + _FOLLOWING**2)
+    scale = (
+        Scale("angle of view", np.array([u_view, u_view, 0.0]), "reading", "hfov"),
+        Scale(
+            "lens and read-out", spread, "judgement: between the two ends of what they may be",
+            distribution="U-shaped",
+        ),
+        Scale("following of the corners", np.full(3, _FOLLOWING), "fitted on rendered flights"),
+    )  # fmt: skip
     points = float(np.mean([len(p.points) for p in pairs]))
     return RotationRates(found[0][0], rate, noise, interval, scale, followed, points, min(drifts))
 
@@ -206,8 +243,7 @@ def rms(rates: RotationRates, axis: int) -> Size:
     value = math.sqrt(clean)
     u_square = math.sqrt((4 * clean * v + 2 * v * v) / n + (0.5 * v) ** 2)
     u_noise = u_square / (2 * max(value, math.sqrt(v) / 2, 1e-9))
-    u = math.hypot(u_noise, value * rates.scale_u[axis], _u_way(rate, rates.drift, _root))
-    return Size(math.degrees(value), math.degrees(u))
+    return _size(rates, axis, value, (u_noise,), _u_way(rate, rates.drift, _root))
 
 
 def percentile(rates: RotationRates, axis: int) -> Size:
@@ -223,8 +259,19 @@ def percentile(rates: RotationRates, axis: int) -> Size:
     slope = float(near[-1] - near[0]) / max(len(near) - 1, 1)
     u_pick = slope * math.sqrt(0.25) + math.sqrt(float(noise.mean())) / math.sqrt(max(0.05 * n, 1))
     u_way = _u_way(rate, rates.drift, _high)
-    u = math.hypot(u_pick, raw * (1 - share) / 2, value * rates.scale_u[axis], u_way)
-    return Size(math.degrees(value), math.degrees(u))
+    return _size(rates, axis, value, (u_pick, raw * (1 - share) / 2), u_way)
+
+
+def _size(
+    rates: RotationRates, axis: int, value: float, noise: Sequence[float], way: float
+) -> Size:
+    """Return a size from rad/s."""
+    size, u_noise = math.degrees(value), math.degrees(math.hypot(*noise))
+    return Size(size, (
+        Component("noise of the following", u_noise, "deg/s", source="halves of the points"),
+        *rates.scale_parts(size, axis),
+        Component(_WAY, math.degrees(way), "deg/s", source="drift of the picture's places"),
+    ))  # fmt: skip
 
 
 def unrest(rates: RotationRates) -> tuple[Size, tuple[float, float], int]:
@@ -245,15 +292,40 @@ def unrest(rates: RotationRates) -> tuple[Size, tuple[float, float], int]:
     # n/(n-1): a bootstrap of few blocks is too narrow.
     middle = sums.mean()
     drawn = np.maximum(middle + (drawn - middle) * math.sqrt(blocks / (blocks - 1)), 0)
-    scale = float(np.average(rates.scale_u, weights=np.nanmean(rates.rate**2, axis=0) + 1e-12))
+    weights = np.nanmean(rates.rate**2, axis=0) + 1e-12
+    scale = float(np.average(rates.scale_u, weights=weights))
     roots = np.sqrt(drawn) * (1 + scale * rng.standard_normal(len(drawn)))
     ways = [_root(rate) * _u_way(rate, rates.drift, _root) for rate in rates.rate[use].T]
-    roots += math.hypot(*ways) / max(math.sqrt(middle), 1e-9) * rng.standard_normal(len(drawn))
+    way = math.hypot(*ways) / max(math.sqrt(middle), 1e-9)
+    roots += way * rng.standard_normal(len(drawn))
     roots = np.maximum(roots, 0.0)
     value = math.degrees(math.sqrt(middle))
     low, high = (math.degrees(float(v)) for v in np.quantile(roots, [0.025, 0.975]))
+    parts = _unrest_parts(rates, value, weights, scale, math.degrees(way))
     u = math.degrees(float(roots.std()))
-    return Size(value, u), (min(max(low, 0.0), value), max(high, value)), blocks
+    # What is left is the scatter of the stretches. A size near nothing is cut off there, so that
+    # scale and way may add up to more than all: each is then as much smaller.
+    known = combined(parts)
+    if known > u:
+        parts = [replace(p, u=p.u * u / known) for p in parts]
+    left = math.sqrt(max(u**2 - combined(parts) ** 2, 0.0))
+    parts = [Component("stretches that differ", left, "deg/s", source="block bootstrap"), *parts]
+    return Size(value, tuple(parts)), (min(max(low, 0.0), value), max(high, value)), blocks
+
+
+def _unrest_parts(
+    rates: RotationRates, value: float, weights: Floats, scale: float, way: float
+) -> list[Component]:
+    """Return scale and way as parts of the unrest, deg/s."""
+    shares = [float(np.average(s.u, weights=weights)) for s in rates.scale]
+    grow = scale / max(math.hypot(*shares), 1e-12)
+    return [
+        *(
+            Component(s.name, share * grow, "", value, s.distribution, s.source, s.common)
+            for s, share in zip(rates.scale, shares, strict=True)
+        ),
+        Component(_WAY, way, "deg/s", source="drift of the picture's places"),
+    ]
 
 
 def _seen(rates: RotationRates, axis: int) -> tuple[Floats, Floats]:

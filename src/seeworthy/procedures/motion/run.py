@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.digits import earned
 from seeworthy.ground.errors import BadQuantity, CannotMeasure
 from seeworthy.ground.results import Figure, Outcome, Result, result
@@ -113,7 +114,8 @@ def _results(
     n = int(np.isfinite(rates.rate).all(1).sum())
     found = [
         result(
-            "unrest", total.value, total.u, n=blocks, interval=ends, conditions=conditions
+            "unrest", total.value, n=blocks, interval=ends, conditions=conditions,
+            budget=total.parts,
         )
     ]  # fmt: skip
     for axis, name in enumerate(AXES):
@@ -124,28 +126,44 @@ def _results(
             low, high = interval(size.value, size.u)
             found.append(
                 result(
-                    measurand, size.value, size.u, n=n, interval=(max(low, 0.0), high),
-                    conditions={"axis": name, **conditions},
+                    measurand, size.value, n=n, interval=(max(low, 0.0), high),
+                    conditions={"axis": name, **conditions}, budget=size.parts,
                 )
             )  # fmt: skip
     if swung is not None:
         on = {"axis": AXES[swung.axis], **conditions}
         period = 1 / swung.frequency
         found.append(
-            result("swing_period", period, period**2 * swung.u_frequency, n=n, conditions=on)
-        )
-        u = math.hypot(swung.u_amplitude, swung.amplitude * rates.scale_u[swung.axis])
-        found.append(result("swing", swung.amplitude, u, n=n, conditions=on))
+            result("swing_period", period, n=n, conditions=on,
+                   budget=(_frequency(swung, period**2),))
+        )  # fmt: skip
+        found.append(_amplitude("swing", swung, rates, n, on))
     if shaken is not None and rows and not shaken.rivals:
         on = {"axis": AXES[shaken.axis], **conditions}
         found.append(
             result(
-                "vibration_frequency", shaken.frequency, shaken.u_frequency, n=n, conditions=on
+                "vibration_frequency", shaken.frequency, n=n, conditions=on,
+                budget=(_frequency(shaken, 1.0),),
             )
         )  # fmt: skip
-        u = math.hypot(shaken.u_amplitude, shaken.amplitude * rates.scale_u[shaken.axis])
-        found.append(result("vibration", shaken.amplitude, u, n=n, conditions=on))
+        found.append(_amplitude("vibration", shaken, rates, n, on))
     return found
+
+
+def _frequency(rhythm: Rhythm, slope: float) -> Component:
+    return Component(
+        "frequency", rhythm.u_frequency, "Hz", slope, source="spectrum: scatter, length of the clip"
+    )
+
+
+def _amplitude(
+    measurand: str, rhythm: Rhythm, rates: RotationRates, n: int, on: dict[str, Any]
+) -> Result:
+    parts = (
+        Component("noise of the following", rhythm.u_amplitude, "deg", source="spectrum: scatter"),
+        *rates.scale_parts(rhythm.amplitude, rhythm.axis),
+    )
+    return result(measurand, rhythm.amplitude, n=n, conditions=on, budget=parts)
 
 
 def _findings(

@@ -19,7 +19,7 @@ PROCEDURE = Procedure(
     id="noise",
     title="Noise",
     question="How grainy is the picture, and how far down do its darks reach?",
-    version=3,
+    version=4,
     yields=(
         Measurand(
             "snr_18",

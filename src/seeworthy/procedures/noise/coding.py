@@ -20,6 +20,9 @@ Floats = npt.NDArray[np.float64]
 BLOCK = 8  # px, of the transform of H.264 high profile, HEVC and Motion JPEG
 CODED = 0.15
 """Kurtosis from which noise is no longer taken for normal."""
+REPEATED = 0.05
+"""Share of blocks that stay the same to the last bit from which an encoder copied them; noise of a
+third of a code value and more leaves no block of 64 pixels alike (derived)."""
 # Share of a step that is added before rounding down. Coders use 1/3 or less (1/3 in the H.264
 # reference encoder's key frames, from memory); less takes more noise for the same kurtosis.
 _ROUNDING = 1 / 3

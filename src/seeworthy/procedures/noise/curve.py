@@ -235,7 +235,7 @@ def dynamic_range(levels: Sequence[NoiseLevel], dark_step: float) -> Range | Non
     Args:
         dark_step: Linear light of one code value near black.
     """
-    usable = sorted((v for v in levels if not v.masked), key=lambda v: v.signal)[:_DARKEST]
+    usable = sorted((v for v in levels if v.told), key=lambda v: v.signal)[:_DARKEST]
     if len(usable) < 3 or usable[-1].signal < 3 * usable[0].signal:
         return None
     light = np.array([v.signal for v in usable])

@@ -12,7 +12,7 @@ from seeworthy.media.light import Light
 from seeworthy.observe.grey_patches import GreyPatch
 from seeworthy.observe.marked import Box
 from seeworthy.observe.noise_frames import NoiseFrames
-from seeworthy.procedures.noise.coding import CODED, least_loss
+from seeworthy.procedures.noise.coding import CODED, REPEATED, least_loss
 from seeworthy.procedures.noise.measure import LEAST_FRAMES, NoiseLevel, measure_level
 from seeworthy.procedures.noise.scene import choose_tiles, motion_between, pool
 
@@ -213,7 +213,7 @@ class NoiseTrouble:
     @property
     def coded(self) -> bool:
         """Whether an encoder took noise away."""
-        return self.sparse > CODED or self.repeated > 0.05
+        return self.sparse > CODED or self.repeated > REPEATED
 
     @property
     def filtered(self) -> bool:
@@ -250,7 +250,7 @@ def doubts(trouble: NoiseTrouble, keys: int, frames: int) -> list[str]:
             f"of frames far apart, and neighbouring pixels share it by {trouble.smear:.2f}: the "
             "camera denoises, or its encoder repeats blocks."
         )
-    if keys < 2 and trouble.repeated > 0.05:
+    if keys < 2 and trouble.repeated > REPEATED:
         said.append(
             "The clip has one key frame only, so that still areas were never coded anew: record "
             "ten seconds or more."

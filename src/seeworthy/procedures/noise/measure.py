@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.procedures.noise.coding import sparseness
+from seeworthy.procedures.noise.coding import CODED, REPEATED, sparseness
 
 Floats = npt.NDArray[np.float64]
 
@@ -93,6 +93,16 @@ class NoiseLevel:
     def masked(self) -> bool:
         """Whether the noise is too small, or too much of the picture stands still, to be told."""
         return self.codes < RESOLVED or self.frozen > 0.5
+
+    @property
+    def coded(self) -> bool:
+        """Whether an encoder took of this step's own noise; in the darks it takes most."""
+        return self.sparse > CODED or self.repeated > REPEATED
+
+    @property
+    def told(self) -> bool:
+        """Whether this is noise as the camera made it: neither hidden nor taken."""
+        return not (self.masked or self.coded)
 
 
 def measure_level(

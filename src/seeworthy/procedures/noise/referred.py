@@ -143,22 +143,17 @@ def snr_result(
 
 
 def range_shown(
-    levels: Sequence[NoiseLevel], tone: Tone, trouble: NoiseTrouble
+    levels: Sequence[NoiseLevel], tone: Tone
 ) -> tuple[float, tuple[Component, ...]] | None:
     """Return the stops from white to the darkest step above its noise, and what they leave open.
 
-    Where an encoder took of the noise, steps whose noise it hides are none of these, and the
-    others stand above as much as it may have taken.
+    None where no step shows its noise: one whose noise an encoder took, or that whole codes
+    hide, may lie far below the camera's own, and a bound from it would be none.
 
     Between steps of known reflectance the stops are the scene's; from the brightest step up to
     white, and where nothing is known, they are by the tag.
     """
-    lift = 10 ** (BEYOND * trouble.loss / 20) if trouble.coded else 1.0
-    shown = [
-        v for v in levels
-        if v.signal > lift * max(v.temporal, v.step if v.masked else 0.0)
-        and not (trouble.coded and v.masked)
-    ]  # fmt: skip
+    shown = [v for v in levels if v.told and v.signal > v.temporal]
     if not shown:
         return None
     dark = min(shown, key=lambda v: v.signal)

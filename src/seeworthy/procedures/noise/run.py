@@ -101,6 +101,7 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         *light.assumptions,
         *tone.said,
         *([ladder.note] if ladder.note else []),
+        *_no_range(levels, ladder),
     ]
     where = _conditions(inputs)
     results = (
@@ -233,7 +234,7 @@ def _range(
                 "dynamic_range", span.stops, conditions=where, evidence=_EVIDENCE, budget=budget
             )
         ]  # fmt: skip
-    shown = range_shown(levels.luminance, tone, trouble_of(levels.luminance))
+    shown = range_shown(levels.luminance, tone)
     if shown is None:
         return []
     stops, parts = shown
@@ -244,6 +245,16 @@ def _range(
             conditions={**where, "bound": "lower"},
         )
     ]  # fmt: skip
+
+
+def _no_range(levels: Levels, ladder: Ladder) -> list[str]:
+    """Say why there is no dynamic range where an encoder hides the noise of every step."""
+    if ladder.found is not None or any(v.told for v in levels.luminance):
+        return []
+    return [
+        "No dynamic range: the encoder, or whole code values, hide the noise of every step, and a "
+        "range from what is left would be too long. Film at the camera's highest bit rate."
+    ]
 
 
 def _temporal(at: AtGrey, where: dict[str, Any], tone: Tone) -> Result:

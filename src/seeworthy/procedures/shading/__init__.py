@@ -78,6 +78,10 @@ PROCEDURE = Procedure(
         Step("Find an evenly lit plain surface: overcast sky, a white wall, or white paper."),
         Step("Hold the camera close so that nothing but the surface is seen, out of focus."),
         Step("Record five seconds; the picture should be mid-grey, not white."),
+        Step(
+            "With a flat look (log, low contrast) measure its tone curve first (oecf): by the "
+            "file's tag the corners come out too little dark."
+        ),
         Step("Turn the camera by 180° about its line of sight and record again (turned=)."),
         Step(
             "On a wall: shift the camera by a quarter of what it sees, right and down, neither "

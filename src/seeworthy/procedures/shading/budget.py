@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from seeworthy.ground.budget import CAMERA, Component
+from seeworthy.ground.budget import Component
 from seeworthy.ground.propagation import u_rectangular
 from seeworthy.optics.tone import Tone
 from seeworthy.procedures.shading.measure import MeasuredShading
@@ -18,22 +18,6 @@ lets less through aslant). No turned take shows it: what is even through the cen
 
 UNEVEN_AT = 60.0
 """Degrees across the diagonal; lamps and slanted paper go with the square of the angle."""
-
-FLAT = 0.3
-"""Share by which corners may be darker beyond what `optics.tone.SLOPE` leaves open, where a flat
-look stands under the tag: log(1 + 31 L), levels 0.2 to 0.5 and 0.3 to 2 stops make the scene's
-stops 1.05 to 1.47 times those by the tag, S-shaped looks of twice the contrast 0.66 times (by
-arithmetic); the 95 % interval of both parts is 0.49 to 1.51. A judgement; flatter looks (1.75 times
-at log(1 + 60 L)) need a measured curve."""
-
-
-def _flat(value: float, tone: Tone) -> tuple[Component, ...]:
-    """Return what a flat look leaves open where the curve was not measured."""
-    if tone.curve is not None:
-        return ()
-    source = "judgement: logarithmic looks under the tag; measure `oecf`"
-    return (Component("tone curve of a flat look", u_rectangular(FLAT), "", abs(value),
-                      "rectangular", source, CAMERA),)  # fmt: skip
 
 
 def wall(evenness: tuple[float, float] | None, dfov: float | None) -> Component:
@@ -75,18 +59,18 @@ def budgets(
         "corner_shading": (
             Component("fitted surface and coding", found.u_corner, "stops", source=study),
             tone.of_stops(found.corner, found.light, found.light * 2**-found.corner),
-            *_flat(found.corner, tone),
+            *tone.of_flat_look(found.corner),
             surface,
         ),
         "corner_shading_worst": (
             Component("fitted surface, coding and lamp", found.u_worst, "stops", source=lamp),
             tone.of_stops(found.worst, found.light, found.light * 2**-found.worst),
-            *_flat(found.worst, tone),
+            *tone.of_flat_look(found.worst),
             surface,
         ),
         "colour_shading": (
             Component("fitted hues and chroma codes", found.u_colour, source=study),
             tone.of_share(found.colour, found.light * 2**-found.worst),
-            *_flat(found.colour, tone),
+            *tone.of_flat_look(found.colour),
         ),
     }

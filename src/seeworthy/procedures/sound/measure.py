@@ -8,12 +8,14 @@ form (IEC 61672-1, Annex E). Samples are taken block by block; memory stays flat
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import solve_banded
 
+from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.examples import as_options
 
@@ -38,6 +40,7 @@ _SELECTION_U = 0.3  # dB: choosing quiet windows by their level pulls the mean a
 # dB that a coder takes from hiss: 0.5 rms, 0.9 at most (fitted on our own clips, seed 1: FFmpeg's
 # AAC at its own rate).
 _CODED_U = 0.5
+_CODED_FROM = "fitted on our own clips, seed 1"
 
 
 def a_weighting(frequency: npt.ArrayLike) -> Floats:
@@ -185,11 +188,16 @@ class Listener:
 
 @dataclass(frozen=True, slots=True)
 class SoundLevel:
-    """A level in dBFS with its standard uncertainty in dB; `n` windows behind it."""
+    """A level in dBFS with what its uncertainty is made of, dB; `n` windows behind it."""
 
     value: float
-    u: float
+    parts: tuple[Component, ...]
     n: int
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty, dB."""
+        return combined(self.parts)
 
 
 def noise_floor(
@@ -228,18 +236,25 @@ def noise_floor(
             "Record something first and then silence; a gate hides the noise floor.",
         )
     selected = _SELECTION_U if quiet is None and len(chosen) < len(windows) else 0.0
-    known = math.hypot(selected, _CODED_U if coded else 0.0)
+    known = [
+        Component(name, u, "dB", source=source)
+        for name, u, source in (
+            ("quietest windows chosen", selected, "judgement"),
+            ("hiss that a coder takes", _CODED_U if coded else 0.0, _CODED_FROM),
+        )
+        if u
+    ]
     return _level([w.power for w in chosen], known), _level([w.weighted for w in chosen], known)
 
 
-def _level(powers: list[float], known: float) -> SoundLevel:
+def _level(powers: list[float], known: Sequence[Component]) -> SoundLevel:
     values = np.array(powers)
     mean = float(values.mean())
     # Windows next to each other share slow changes (gain control): count a quarter of them.
     independent = max(2.0, len(values) / 4)
     relative = float(values.std(ddof=1)) / mean / math.sqrt(independent)
-    u = math.hypot(10 / math.log(10) * relative, known)
-    return SoundLevel(10 * math.log10(mean) + SINE, u, len(values))
+    part = Component("scatter", relative, "", 10 / math.log(10), source="a quarter of the windows")
+    return SoundLevel(10 * math.log10(mean) + SINE, (part, *known), len(values))
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,11 +285,16 @@ def channels(listener: Listener, coded: bool = False) -> Channels | None:
 
 @dataclass(frozen=True, slots=True)
 class RateError:
-    """Real against nominal sample rate, ppm, with standard uncertainty and windows used."""
+    """Real against nominal sample rate, ppm, what its u is made of, and windows used."""
 
     value: float
-    u: float
+    parts: tuple[Component, ...]
     n: int
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty, ppm."""
+        return combined(self.parts)
 
 
 def rate_error(listener: Listener, u_tone: float) -> RateError:
@@ -313,5 +333,8 @@ def rate_error(listener: Listener, u_tone: float) -> RateError:
     heard = tone + slope
     value = (tone / heard - 1) * 1e6
     # Phases of neighbouring windows share reflections and wow of the player: doubled.
-    u = math.hypot(2 * u_slope, u_tone) / tone * 1e6
-    return RateError(value, u, len(found))
+    parts = (
+        Component("phase of the tone", 2 * u_slope, "Hz", 1e6 / tone, source="scatter, doubled"),
+        Component("tone", u_tone, "Hz", 1e6 / tone, source="reading", common="tone"),
+    )
+    return RateError(value, parts, len(found))

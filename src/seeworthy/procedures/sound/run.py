@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from seeworthy.ground.budget import Component
 from seeworthy.ground.digits import said, said_result
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
@@ -86,7 +87,9 @@ def _floor(inputs: Inputs, listener: Listener, coded: bool, warnings: list[str])
         "cameras in the same room only."
     )
     return [
-        result("noise_floor", at.value, at.u, n=at.n, conditions={"weighting": weighting})
+        result(
+            "noise_floor", at.value, n=at.n, conditions={"weighting": weighting}, budget=at.parts
+        )
         for at, weighting in ((plain, "none"), (weighted, "A"))
     ]
 
@@ -119,7 +122,7 @@ def _rate(listener: Listener, u_tone: float, warnings: list[str]) -> list[Result
     except CannotMeasure as error:
         warnings.append(f"No sample rate: {error.message} {error.hint}")
         return []
-    return [result("audio_rate_error", found.value, found.u, n=found.n)]
+    return [result("audio_rate_error", found.value, n=found.n, budget=found.parts)]
 
 
 def _band(
@@ -145,8 +148,16 @@ def _band(
         if limit.bound:
             low = 0.0 if name == "band_low" else low
             high = listener.rate / 2 if name == "band_high" else high
+        ripple = Component("ripple of room and loudspeaker, steps of the curve", limit.u, "Hz",
+                           source="scatter of the curve")  # fmt: skip
         results.append(
-            result(name, limit.frequency, limit.u, n=len(found.frequency), interval=(low, high))
+            result(
+                name,
+                limit.frequency,
+                n=len(found.frequency),
+                interval=(low, high),
+                budget=(ripple,),
+            )
         )
     return results, (_response(found),)
 

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from seeworthy.clock.ends import short_exposure
 from seeworthy.clock.watch import ClockTrack, ClockWatch
+from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.digits import expanded, number
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.quantities import Quantity
@@ -142,16 +143,26 @@ def _outcome(
     # A late screen makes the picture's clock read late, so the sound seems early by as much.
     offset = found.offset_ms + 1e3 * (screen - delay)
     clock = _CLOCK_SHORT_U if short_exposure(track) else _CLOCK_U
-    constant = math.hypot(u_screen, u_delay, _SPEAKER_U, _SOUND_DELAY_U, clock)
-    u = math.hypot(found.offset_u_ms, 1e3 * constant)
+    constants = (
+        _ms("screen that answers late", u_screen, *_origin(inputs, "screen_delay")),
+        _ms("way of the sound", u_delay, *_origin(inputs, "distance")),
+        _ms("start of a beep", _SPEAKER_U, "judgement: browsers and loudspeakers"),
+        _ms("onset of a beep in a room", _SOUND_DELAY_U, "judgement"),
+        _ms("clock as filmed", clock, "study of the clock, rendered"),
+    )
+    scatter = Component("beeps that differ", found.offset_u_ms, "ms", source="scatter")
+    constant, u = combined(constants) / 1e3, combined((scatter, *constants))
     evidence = ["clock.png"] if watch.sample is not None else []
     random = max(found.offset_u_ms, 1e-9)
     dof = (found.n - 2) * (u / random) ** 4
     results = (
-        result("av_offset", offset, u, n=found.n, dof=dof, evidence=evidence),
         result(
-            "av_drift", found.drift_ppm, _drift_u(found, times), n=found.n, dof=found.n - 2,
-            evidence=evidence,
+            "av_offset", offset, n=found.n, dof=dof, evidence=evidence,
+            budget=(scatter, *constants),
+        ),
+        result(
+            "av_drift", found.drift_ppm, n=found.n, dof=found.n - 2, evidence=evidence,
+            budget=_drift_parts(found, times),
         ),
     )  # fmt: skip
     return Outcome(
@@ -168,14 +179,29 @@ def _outcome(
         tuple(_warnings(inputs, found, heard)),
         _pictures(watch),
         (_figure(found, starts, times, 1e3 * (screen - delay)),),
-        sentence=_sentence(offset, u, found, _drift_u(found, times), float(starts[-1] - starts[0])),
+        sentence=_sentence(
+            offset, u, found, combined(_drift_parts(found, times)), float(starts[-1] - starts[0])
+        ),
     )
 
 
-def _drift_u(found: Sync, times: Floats) -> float:
-    """Uncertainty of the drift, ppm, with what the clock's readings wander together."""
+def _ms(name: str, seconds: float, source: str, common: str = "") -> Component:
+    return Component(name, 1e3 * seconds, "ms", source=source, common=common)
+
+
+def _origin(inputs: Inputs, name: str) -> tuple[str, str]:
+    """Return source and `Component.common` of a constant that may have been read."""
+    return ("judgement: usual ones", "") if inputs.reading(name) is None else ("reading", name)
+
+
+def _drift_parts(found: Sync, times: Floats) -> tuple[Component, ...]:
+    """Return what the drift's uncertainty is made of, ppm."""
     span = float(times[-1] - times[0])
-    return math.hypot(found.drift_u_ppm, 1e6 * _WANDER * math.sqrt(12) / span)
+    return (
+        Component("beeps that differ", found.drift_u_ppm, "ppm", source="scatter"),
+        Component("clock's readings that wander together", 1e3 * _WANDER, "ms",
+                  1e3 * math.sqrt(12) / span, source="study of the clock, rendered"),
+    )  # fmt: skip
 
 
 def _constant(

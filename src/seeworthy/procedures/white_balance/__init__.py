@@ -19,7 +19,7 @@ PROCEDURE = Procedure(
     id="white-balance",
     title="White balance",
     question="Does grey come out grey in this light?",
-    version=1,
+    version=2,
     yields=(
         Measurand(
             "grey_tint",
@@ -97,6 +97,10 @@ PROCEDURE = Procedure(
             "brightener, or use a grey card whose tint is known."
         ),
         Step("Put it into the light that you fly in, one kind alone, no coloured wall beside it."),
+        Step(
+            "Switch off a flat look (log, low contrast), or measure its tone curve first (oecf): "
+            "by the file's tag tints come out too small."
+        ),
         Step("Fill the middle of the frame; no gloss. Wait until the colours have settled."),
         Step("Record five seconds; note the kind of light, and the light meter if there is one."),
         Step("Do it again in every other light (each is a take of its own)."),

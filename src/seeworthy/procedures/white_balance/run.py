@@ -176,6 +176,7 @@ def _results(
         Component("greys", middle.u, source=source),
         chart,
         *_shared(middle.length, [tone.of_share(middle.length, middle.level)], light),
+        *tone.of_flat_look(middle.length),
     ]
     if went[0] > _SURE * went[1]:
         parts.append(
@@ -193,6 +194,7 @@ def _results(
             Component("greys", u_along(off, covariance), source=source),
             # Another slope among the darks makes a tint of all greys look like a drift.
             *_shared(length, [tone.of_share(t.length, t.level) for t in ends], light),
+            *tone.of_flat_look(length),
         ]
         found.append(_result("grey_tint_drift", length, parts, bright.count + dark.count, where))
     return tuple(found)
