@@ -17,6 +17,7 @@ from seeworthy.procedures.exposure_control.measure import (
     shortest,
 )
 from seeworthy.procedures.study import measured
+from seeworthy.virtual.clock_screen import ClockRecording, Screen, ScreenView, film
 from seeworthy.virtual.exposure import PassingCard, film_card, steady
 from seeworthy.virtual.sensor import RollingCamera
 
@@ -132,3 +133,27 @@ def test_wrong_calls_are_named(clips):
         measured("exposure-control", moving, {"light": ["400 lx", "410 lx", "420 lx"]})
     with pytest.raises(WrongCall, match="2 clips at rest"):
         measured("exposure-control", {"": moving, "rest": rests[:2]}, {"light": LIGHTS})
+
+
+def test_the_bench_clock_bounds_the_exposure_of_every_level(tmp_path):
+    """Two levels before a 60 Hz screen, the camera out of step: limits that hold, never a point."""
+    screen, view = Screen(refresh=60.0, response=2e-3), ScreenView(share=0.9, shake=0.1)
+    clips, truth = [], {800.0: 1000 / 60, 200.0: 1000 / 30}
+    for k, ms in enumerate(truth.values()):
+        camera = RollingCamera(
+            width=640, height=360, rate=30.05, readout_time=0.015, exposure=ms / 1000
+        )
+        path = tmp_path / f"{k}.mp4"
+        film(path, camera, screen, view, ClockRecording(frames=24, start=77.0, seed=k))
+        clips.append(path)
+    said = measured(
+        "exposure-control", clips, {"light": ["800 lx", "200 lx"]}, {"clock": ["yes"]}
+    )  # fmt: skip
+    assert said.method == said.findings["exposure_from"] == "bench clock"
+    times = {r.conditions["light"]: r for r in said.results if r.measurand == "exposure_time"}
+    assert times
+    for lux, found in times.items():
+        low, high = found.interval
+        assert low <= truth[lux] <= high
+        assert high - low >= 1000 / 120  # an update of the screen, less what the rows tell
+    assert any(r.measurand == "shortest_exposure" for r in said.results)

@@ -259,8 +259,11 @@ def test_deep_and_wide_video_is_measured(tmp_path, layout):
 
 def test_portrait_and_turned_phone_video(tmp_path):
     path = render(tmp_path / "a.mp4", 45, rotation=90)
-    assert run(path).findings["rotation"] == 90
+    turned = run(path)
+    assert turned.findings["rotation"] == 90
+    assert "at 160×96 that players turn clockwise," in turned.sentence
     path = render(tmp_path / "b.mp4", 45, size=(96, 160))
+    assert "turn" not in run(path).sentence
     found = run(path).findings
     assert (found["width_px"], found["height_px"], found["rotation"]) == (96, 160, 0)
 

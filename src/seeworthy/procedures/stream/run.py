@@ -20,6 +20,7 @@ from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.stream.levels import Conformity, Load, judge
 from seeworthy.procedures.stream.measure import BitRates, RateSpan, bit_rates, shown_span, stretch
 
+_TURNS = {90: "clockwise", 180: "upside down", 270: "anticlockwise"}
 _CODECS = {
     "h264": "H.264", "hevc": "H.265", "vvc": "H.266", "h263": "H.263", "av1": "AV1", "vp8": "VP8",
     "vp9": "VP9", "mjpeg": "Motion JPEG", "jpeg2000": "JPEG 2000", "mpeg1video": "MPEG-1",
@@ -319,6 +320,8 @@ def _sentence(facts: Facts, span: RateSpan, mean: Result, scan: Scan | None) -> 
     size = f"{video.width}×{video.height}"
     if scan is not None and not scan.whole:
         size += " interlaced"
+    if video.rotation:
+        size += f" that players turn {_TURNS.get(video.rotation, f'by {video.rotation}°')}"
     return (
         f"{name} at {size}, {number(mean.value, part * mean.value)} Mbit/s on average: "
         f"a gigabyte of the card lasts {lasts} of such a scene."

@@ -11,7 +11,17 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.media.write import ClipWriter
-from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured, must_refuse
+from seeworthy.procedures.study import (
+    Goal,
+    Study,
+    Trial,
+    asked,
+    cases,
+    held,
+    measured,
+    must_refuse,
+    one_scene,
+)
 from seeworthy.targets import target
 from seeworthy.virtual.filming import paints_of
 from seeworthy.virtual.looks import LOOKS
@@ -33,9 +43,9 @@ Floats = npt.NDArray[np.float64]
 def run(repeats: int, seed: int) -> Iterator[Trial]:
     """Yield trials: every repeat is another camera, lamp and lens."""
     groups = (PLAIN, LOOK, TINTED, NEUTRAL, GREY_CLIP)
-    for group, rng in cases(repeats, seed, groups, (GREY_CLIP,)):
+    for k, (group, rng) in enumerate(cases(repeats, seed, groups, (GREY_CLIP,))):
         with tempfile.TemporaryDirectory() as name:
-            yield from _one(group, Path(name) / "greys.mp4", rng)
+            yield from one_scene(f"{k}", _one(group, Path(name) / "greys.mp4", rng))
 
 
 @lru_cache(maxsize=1)
