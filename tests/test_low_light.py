@@ -300,13 +300,14 @@ def test_a_bare_number_is_taken_as_lux_and_that_is_said(takes):
 
 
 def test_a_scene_without_edge_and_grey_is_refused(tmp_path):
-    from seeworthy.virtual.noise_camera import NoiseCamera, write
+    from seeworthy.virtual.coders import record
+    from seeworthy.virtual.noise_camera import NoiseCamera
 
     paths = []
     for i, level in enumerate((0.4, 0.1)):
         paths.append(tmp_path / f"{i}.mkv")
         frames = NoiseCamera().film(np.full((96, 128), level), 12, np.random.default_rng(i))
-        write(paths[-1], frames)
+        record(paths[-1], frames)
     with pytest.raises(CannotMeasure, match="neither a slanted edge nor a known grey"):
         measure("low-light", paths, readings={"light": ["400 lx", "100 lx"]})
     card = {"grey": ["10,10,80,80"]}
@@ -315,13 +316,14 @@ def test_a_scene_without_edge_and_grey_is_refused(tmp_path):
 
 
 def test_a_take_that_moves_is_refused_by_name(takes, tmp_path):
-    from seeworthy.virtual.noise_camera import code, write
+    from seeworthy.virtual.coders import record
+    from seeworthy.virtual.noise_camera import code
 
     rng = np.random.default_rng(5)
     x, y = np.meshgrid(np.arange(640), np.arange(360))
     wave = [np.sin((x + 0.3 * i) / 9) * np.sin(y / 11) for i in range(16)]
     path = tmp_path / "moved.mkv"
-    write(path, (code(0.2 + 0.1 * w + 0.003 * rng.standard_normal(x.shape)) for w in wave))
+    record(path, (code(0.2 + 0.1 * w + 0.003 * rng.standard_normal(x.shape)) for w in wave))
     with pytest.raises(CannotMeasure, match=r"'moved\.mkv': The scene does not stand still"):
         measure("low-light", [takes[1][0], path], readings={"light": ["500 lx", "90 lx"]})
 

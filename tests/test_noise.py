@@ -21,7 +21,8 @@ from seeworthy.procedures.noise.coding import least_loss, sparseness
 from seeworthy.procedures.noise.curve import at_grey, dynamic_range, pattern_parts
 from seeworthy.procedures.noise.measure import NoiseLevel, measure_level
 from seeworthy.procedures.noise.scene import motion_between
-from seeworthy.virtual.noise_camera import NoiseCamera, code, code_step, write
+from seeworthy.virtual.coders import record
+from seeworthy.virtual.noise_camera import NoiseCamera, code, code_step
 
 SHAPE = (24, 40, 40)
 
@@ -280,7 +281,7 @@ def steps(tmp_path_factory):
     """The grey steps filmed without an encoder, and the truth."""
     path = tmp_path_factory.mktemp("noise") / "greys.mp4"
     camera = NoiseCamera(gain=2, prnu=0.01, dsnu=3)
-    write(path, camera.film(study.scene(), 24, np.random.default_rng(10)))
+    record(path, camera.film(study.scene(), 24, np.random.default_rng(10)))
     return path, camera, study.measure(path, light="9.7 EV dome")
 
 
@@ -331,7 +332,7 @@ def test_an_encoder_is_told_and_the_sensor_bounded(tmp_path):
     path = tmp_path / "coded.mp4"
     camera = NoiseCamera(gain=4)
     frames = camera.film(study.scene(), 48, np.random.default_rng(11))
-    write(path, frames, bit_rate=2_000_000)
+    record(path, frames, bit_rate=2_000_000)
     outcome = study.measure(path)
     assert outcome.findings["coded"]
     true = camera.noise(0.18 * study.EXPOSURE).snr
@@ -348,7 +349,7 @@ def test_marked_patches_take_the_pictures_own_light(tmp_path):
     camera = NoiseCamera(gain=2)
     light, boxes = step_scene(320, 96, [0.6, 0.4, 0.25, 0.18, 0.12, 0.07], 1.0)
     path = tmp_path / "marked.mkv"
-    write(path, camera.film(light, 24, np.random.default_rng(12)))
+    record(path, camera.film(light, 24, np.random.default_rng(12)))
     options = {"region": [",".join(map(str, b)) for b in boxes]}
     found = measure("noise", [path], options=options).outcome
     assert found.results[0].conditions["grey"] == "18 % of full scale"
@@ -367,7 +368,7 @@ def test_a_still_scene_without_a_scale_is_measured_by_its_flat_places(tmp_path):
     camera = NoiseCamera(gain=2)
     light = np.repeat(np.linspace(0.05, 0.5, 640)[None, :], 160, axis=0)
     path = tmp_path / "wall.mkv"
-    write(path, camera.film(light, 24, rng))
+    record(path, camera.film(light, 24, rng))
     found = measure("noise", [path]).outcome
     assert found.findings["patches_from"] == "scene"
     assert found.results[0].value == pytest.approx(camera.noise(0.18).snr, abs=0.5)
@@ -398,7 +399,7 @@ def test_colour_channels_have_their_own_noise(tmp_path):
 
 
 def clip_of(path, frames):
-    write(path, iter(frames))
+    record(path, iter(frames))
     return path
 
 

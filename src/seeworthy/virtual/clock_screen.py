@@ -14,7 +14,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from fractions import Fraction
 from pathlib import Path
 from typing import Literal
 
@@ -239,8 +238,7 @@ def film(
     stamps: list[float] = []
     after: list[int] = []
     sound = None if take.sound_offset is None else (48_000, 1)
-    rate = Fraction(camera.rate).limit_denominator(1001)
-    with ClipWriter(path, camera.width, camera.height, rate, sound=sound) as writer:
+    with ClipWriter(path, camera.width, camera.height, camera.pace, sound=sound) as writer:
         for number, stamp, hides in _plan(camera, take):
             begin = take.start + number / camera.rate / (1 + take.camera_ppm * 1e-6)
             begin += take.jitter * float(rng.standard_normal())

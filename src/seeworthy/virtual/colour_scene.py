@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.media.write import ClipWriter
+from seeworthy.virtual.coders import record
 from seeworthy.virtual.optics import Sensor, develop, encode_tone
 
 Array = npt.NDArray[np.float64]
@@ -323,7 +323,5 @@ def write_still(
 
 def write_clip(path: Path, light: Image, rng: np.random.Generator, shoot: Shoot) -> None:
     """Write a still scene as an H.264 clip, BT.709, 30 frames a second."""
-    height, width = light.shape[:2]
-    with ClipWriter(path, width, height, 30, bit_rate=shoot.bit_rate) as writer:
-        for _ in range(shoot.frames):
-            writer.write_rgb(develop(light, rng, sensor=shoot.sensor))
+    shown = (develop(light, rng, sensor=shoot.sensor) for _ in range(shoot.frames))
+    record(path, shown, bit_rate=shoot.bit_rate)

@@ -7,20 +7,18 @@ Gaussian spread of the lens are taken in closed form, so that the truth holds at
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import erf
 
-from seeworthy.media.write import ClipWriter
+from seeworthy.virtual.coders import CAMERA_LIKE, record
 from seeworthy.virtual.sensor import Array, Developer, RollingCamera
 
 Doubles = npt.NDArray[np.float64]
-CAMERA_LIKE = {"bf": "0", "g": "30"}
 
 
 @dataclass(frozen=True)
@@ -56,13 +54,10 @@ def film_card(
     rng = np.random.default_rng([card.seed, frames])
     develop = Developer(camera, rng)
     texture = 1 + card.grain * rng.standard_normal((camera.height, camera.width)).astype(np.float32)
-    with ClipWriter(
-        path, camera.width, camera.height, Fraction(camera.rate).limit_denominator(1001),
-        bit_rate=bit_rate, options=CAMERA_LIKE,
-    ) as writer:  # fmt: skip
-        for k in range(frames):
-            light = _card_light(card, camera, k / camera.rate) * texture
-            writer.write_luma(develop(np.clip(light, 0, 1).astype(np.float32)), k / camera.rate)
+    times = [k / camera.rate for k in range(frames)]
+    lights = (np.clip(_card_light(card, camera, t) * texture, 0, 1) for t in times)
+    shown = ((t, develop(v.astype(np.float32))) for t, v in zip(times, lights, strict=True))
+    record(path, shown, rate=camera.pace, bit_rate=bit_rate, options=CAMERA_LIKE)
 
 
 def _card_light(card: PassingCard, camera: RollingCamera, start: float) -> Array:
@@ -142,15 +137,15 @@ def film_step(
     rng = np.random.default_rng([seed, 3])
     develop = Developer(camera, rng)
     room = _room(camera, rng)
-    with ClipWriter(
-        path, camera.width, camera.height, Fraction(camera.rate).limit_denominator(1001),
-        bit_rate=bit_rate, options=CAMERA_LIKE,
-    ) as writer:  # fmt: skip
+
+    def shown() -> Iterator[tuple[float, npt.NDArray[np.uint8]]]:
         for k in range(round(seconds * camera.rate)):
             t = k / camera.rate
             # The exposure of a frame ends the later the longer it is; its middle counts.
             level = float(step.level(t)) * (1 + flicker * rng.standard_normal())
-            writer.write_luma(develop(np.clip(room * np.float32(level), 0, 1)), t)
+            yield t, develop(np.clip(room * np.float32(level), 0, 1))
+
+    record(path, shown(), rate=camera.pace, bit_rate=bit_rate, options=CAMERA_LIKE)
 
 
 def _room(camera: RollingCamera, rng: np.random.Generator) -> Array:

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial.transform import Rotation
 
-from seeworthy.virtual.coders import open_clip
+from seeworthy.virtual.coders import record
 from seeworthy.virtual.optics import Blur, Sensor, Sharpening, Tone, develop
 from seeworthy.virtual.planar import Lens, Paint, Pose, Shot, photograph
 
@@ -122,15 +122,10 @@ def film(
     encoder: str = "",
 ) -> int:
     """Render a script to a clip, H.264 if no other encoder is named; return the frames."""
-    count = 0
-    with open_clip(
-        path, studio.lens.width, studio.lens.height, rate=rate, bit_rate=bit_rate,
+    return record(
+        path, frames(studio, script, rng), rate=rate, bit_rate=bit_rate,
         full_range=studio.full_range, encoder=encoder,
-    ) as writer:  # fmt: skip
-        for codes in frames(studio, script, rng):
-            writer.write_luma(codes)
-            count += 1
-    return count
+    )  # fmt: skip
 
 
 def paints_of(
@@ -168,6 +163,5 @@ def film_colours(
     light: npt.NDArray[np.float32] = np.dstack(
         [light_of_pose(replace(studio, lens=magnified(studio.lens, s)), pose) for s in scales]
     )
-    with open_clip(path, studio.lens.width, studio.lens.height, encoder=encoder) as writer:
-        for _ in range(frames):
-            writer.write_rgb(_develop(studio, light, rng))
+    shown = (_develop(studio, light, rng) for _ in range(frames))
+    record(path, shown, bit_rate=7_000_000, encoder=encoder)

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.media.write import ClipWriter
+from seeworthy.virtual.coders import record
 
 Floats = npt.NDArray[np.float64]
 
@@ -137,12 +137,8 @@ def world(rng: np.random.Generator) -> npt.NDArray[np.float32]:
 
 def film(path: Path, eye: Eye, flight: Turning, seconds: float, rng: np.random.Generator) -> Floats:
     """Film the flight; return when the middle row of each frame was read, s."""
-    middle = []
-    with ClipWriter(path, eye.width, eye.height, rate=round(eye.rate), bit_rate=_BIT_RATE) as clip:
-        for moment, codes in frames(eye, flight, seconds, rng):
-            clip.write_luma(codes, moment)
-            middle.append(moment)
-    return np.array(middle)
+    shown = frames(eye, flight, seconds, rng)
+    return np.arange(record(path, shown, rate=round(eye.rate), bit_rate=_BIT_RATE)) / eye.rate
 
 
 def frames(

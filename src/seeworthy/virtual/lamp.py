@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 from typing import Literal
 
@@ -13,7 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.media.write import ClipWriter
+from seeworthy.virtual.coders import record
 from seeworthy.virtual.sensor import Array, Developer, RollingCamera
 
 Doubles = npt.NDArray[np.float64]
@@ -105,8 +104,5 @@ def write_clip(
     bit_rate: int = 7_000_000,
 ) -> None:
     """Render a lamp clip to H.264."""
-    rate = Fraction(camera.rate).limit_denominator(1001)
     shown = frames(lamp, camera, times, seed=seed, textured=textured)
-    with ClipWriter(path, camera.width, camera.height, rate, bit_rate=bit_rate) as writer:
-        for seconds, codes in shown:
-            writer.write_luma(codes, seconds)
+    record(path, shown, rate=camera.pace, bit_rate=bit_rate)

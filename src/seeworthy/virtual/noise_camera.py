@@ -13,14 +13,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from fractions import Fraction
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.media.write import ClipWriter
 from seeworthy.virtual.looks import signal_of
 from seeworthy.virtual.tone import bt709
 
@@ -151,30 +147,3 @@ def code_step(light: float, look: str = "") -> float:
         return float(0.002 * light / ((WHITE - BLACK) * (ends[1] - ends[0])))
     slope = _SLOPE if light < _TOE else 1.099 * 0.45 * light**-0.55
     return 1 / ((WHITE - BLACK) * slope)
-
-
-def write(
-    path: Path,
-    frames: Iterator[Codes],
-    *,
-    rate: Fraction | int = 30,
-    bit_rate: int | None = None,
-    options: dict[str, str] | None = None,
-) -> int:
-    """Write frames to a clip; without `bit_rate` and `options` nothing is lost (H.264, QP 0).
-
-    Returns:
-        Number of frames.
-    """
-    how = options if options is not None else ({} if bit_rate else {"qp": "0", "g": "10"})
-    writer: Any = None
-    count = 0
-    for frame in frames:
-        if writer is None:
-            height, width = frame.shape
-            writer = ClipWriter(path, width, height, rate, bit_rate=bit_rate, options=how)
-        writer.write_luma(frame)
-        count += 1
-    if writer is not None:
-        writer.close()
-    return count

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.media.write import ClipWriter
+from seeworthy.virtual.coders import record
 from seeworthy.virtual.tone import bt709
 
 Image = npt.NDArray[np.float32]
@@ -134,9 +134,7 @@ def write(path: Path, view: GroundView, motion: GroundMotion, seconds: float = 2
         (picture,) = list(frames(view, motion, 1))
         cv2.imwrite(str(path), cv2.cvtColor(picture, cv2.COLOR_RGB2BGR))
         return
-    with ClipWriter(path, *view.size, 30, bit_rate=4_000_000) as writer:
-        for picture in frames(view, motion, round(30 * seconds)):
-            writer.write_rgb(picture)
+    record(path, frames(view, motion, round(30 * seconds)), bit_rate=4_000_000)
 
 
 def scaled(size: tuple[int, int], most: int = 640) -> tuple[tuple[int, int], float]:

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image as Pil
 
-from seeworthy.media.write import ClipWriter
+from seeworthy.virtual.coders import record
 from seeworthy.virtual.optics import Sensor, Sharpening, develop
 
 Image = npt.NDArray[np.float32]
@@ -151,6 +151,4 @@ class SmallRaster:
         bit_rate: int = 7_000_000,
     ) -> None:
         """Write an H.264 clip."""
-        with ClipWriter(path, *self.size, bit_rate=bit_rate) as writer:
-            for picture in self.pictures(scene, frames, rng):
-                writer.write_luma(picture)
+        record(path, self.pictures(scene, frames, rng), bit_rate=bit_rate)

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 
@@ -19,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from seeworthy.media.write import ClipWriter
+from seeworthy.virtual.coders import record
 from seeworthy.virtual.sensor import Array, Developer, RollingCamera
 
 Times = npt.NDArray[np.float64]
@@ -246,7 +245,4 @@ def write_clip(
     bit_rate: int = 7_000_000,
 ) -> None:
     """Render a clip to H.264."""
-    rate = Fraction(camera.rate).limit_denominator(1001)
-    with ClipWriter(path, camera.width, camera.height, rate, bit_rate=bit_rate) as writer:
-        for seconds, codes in frames(scene, camera, times):
-            writer.write_luma(codes, seconds)
+    record(path, frames(scene, camera, times), rate=camera.pace, bit_rate=bit_rate)

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from fractions import Fraction
 
 import numpy as np
 import numpy.typing as npt
 
+from seeworthy.virtual.optics import Sensor
 from seeworthy.virtual.tone import bt709
 
 Array = npt.NDArray[np.float32]
@@ -61,6 +63,11 @@ class RollingCamera:
             rows = rows[::-1]
         return rows * (self.readout_time / self.height)
 
+    @property
+    def pace(self) -> Fraction:
+        """Frames per second, as a file has it."""
+        return Fraction(self.rate).limit_denominator(1001)
+
     def rays(self) -> tuple[Array, Array]:
         """Return where each pixel looks, as world slopes ``X/Z`` and ``Y/Z``, each (H, W)."""
         x = (np.arange(self.width) - (self.width - 1) / 2) / self.focal
@@ -94,17 +101,12 @@ class Developer:
     """
 
     def __init__(self, camera: RollingCamera, rng: np.random.Generator) -> None:
-        self._camera = camera
+        self._sensor = Sensor(camera.full_well, camera.read_noise)
         self._rng = rng
         self._table = transfer_table()
 
     def __call__(self, light: Array) -> npt.NDArray[np.uint8]:
         """Return luma code values, (H, W) uint8, of linear light (H, W), 0 to 1."""
-        camera = self._camera
-        variance = light / camera.full_well + (camera.read_noise / camera.full_well) ** 2
-        noise = self._rng.standard_normal(light.shape, dtype=np.float32)
-        noisy = light + noise * np.sqrt(np.maximum(variance, 0))
-        codes: npt.NDArray[np.uint8] = self._table[
-            (np.clip(noisy, 0, 1) * 65535 + 0.5).astype(np.uint16)
-        ]
-        return codes
+        noisy = self._sensor.expose(light, self._rng)
+        steps = (np.clip(noisy, 0, 1) * 65535 + 0.5).astype(np.uint16)
+        return np.asarray(self._table[steps], np.uint8)

@@ -9,6 +9,7 @@ the spectrum of natural scenes. Any other picture can take its place.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,7 +17,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.media.write import ClipWriter
+from seeworthy.virtual.coders import record
 
 Floats = npt.NDArray[np.float64]
 Light = npt.NDArray[np.float32]
@@ -116,9 +117,8 @@ def film_softly(
     left = (picture.shape[1] - eye.width) / 2 + np.arange(eye.width)
     top = (picture.shape[0] - eye.height) / 2 + np.arange(eye.height)
     times = np.arange(int(seconds * eye.rate)) / eye.rate
-    with ClipWriter(
-        path, eye.width, eye.height, rate=round(eye.rate), bit_rate=eye.bit_rate
-    ) as clip:
+
+    def shown() -> Iterator[tuple[float, npt.NDArray[np.uint8]]]:
         for i, t in enumerate(times):
             light = _exposed(linear, eye, course, t + rows, left, top)
             if eye.focus:
@@ -128,7 +128,9 @@ def film_softly(
                 light = light * (1 - share) + np.float32(share * 1.4 * mean)
             codes = 16 + 219 * np.clip(light, 0, 1) ** (1 / _GAMMA)
             codes = codes + eye.noise * rng.standard_normal(codes.shape)
-            clip.write_luma(np.clip(np.round(codes), 16, 235).astype(np.uint8), float(t))
+            yield float(t), np.clip(np.round(codes), 16, 235).astype(np.uint8)
+
+    record(path, shown(), rate=round(eye.rate), bit_rate=eye.bit_rate)
 
 
 def _exposed(

@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.ground.results import Outcome
-from seeworthy.media.write import ClipWriter
 from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured, must_refuse
+from seeworthy.virtual.coders import record
 from seeworthy.virtual.looks import LOOKS
 from seeworthy.virtual.optics import Sensor, develop
 
@@ -34,10 +34,9 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
 
 
 def _write(path: Path, light: Floats, look: str, well: float, rng: np.random.Generator) -> Path:
-    with ClipWriter(path, WIDTH, HEIGHT, 30, bit_rate=int(rng.uniform(1.5e6, 5e6))) as writer:
-        for _ in range(14):
-            coded = develop(light.astype(np.float32), rng, sensor=Sensor(well), look=look)
-            writer.write_luma(coded)
+    rate, seen = int(rng.uniform(1.5e6, 5e6)), light.astype(np.float32)
+    shown = (develop(seen, rng, sensor=Sensor(well), look=look) for _ in range(14))
+    record(path, shown, bit_rate=rate)
     return path
 
 

@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 import PIL.Image
 
-from seeworthy.media.write import ClipWriter
 from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
 from seeworthy.virtual.clock_screen import Screen, ScreenView
 from seeworthy.virtual.clock_shots import Shots
+from seeworthy.virtual.coders import record
 from seeworthy.virtual.sensor import RollingCamera
 
 CLIP, STILLS, STAMPS = "clip of the clock", "stills of the clock", "capture times, whole seconds"
@@ -64,9 +64,7 @@ def write(folder: Path, group: str, times: Any, rng: np.random.Generator) -> lis
             PIL.Image.fromarray(luma).save(path)
         return paths
     path = folder / "lapse.mp4"
-    with ClipWriter(path, 480, 270, 30, bit_rate=4_000_000) as writer:
-        for luma in frames:
-            writer.write_luma(luma)
+    record(path, frames, bit_rate=4_000_000)
     return [path]
 
 

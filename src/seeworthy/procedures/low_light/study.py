@@ -17,8 +17,8 @@ from seeworthy.observe.grey_patches import INK, PAPER_DENSITY, U_NOMINAL
 from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured, one_scene
 from seeworthy.targets import target
 from seeworthy.targets.edges import LOW_TONE
+from seeworthy.virtual.coders import record
 from seeworthy.virtual.dim_light import DimCamera
-from seeworthy.virtual.noise_camera import write
 from seeworthy.virtual.optics import Blur
 from seeworthy.virtual.planar import Lens, Paint, Pose, Shot, photograph
 
@@ -94,7 +94,7 @@ def film(
     light = Blur(taken.sigma).apply(seen, 4).astype(np.float64) * taken.exposure
     count = FRAMES if bit_rate is None else 3 * FRAMES
     frames = taken.camera.film(np.maximum(light, 0), count, rng)
-    write(path, frames, rate=taken.rate, bit_rate=bit_rate)
+    record(path, frames, rate=taken.rate, bit_rate=bit_rate)
 
 
 def truth(camera: DimCamera) -> float:

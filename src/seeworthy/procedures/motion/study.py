@@ -18,6 +18,7 @@ from seeworthy.procedures.study import (
     must_refuse,
     one_scene,
 )
+from seeworthy.virtual.coders import record
 from seeworthy.virtual.flight_view import Eye, Turning, Wave, film, fly
 
 _SECONDS = 12.0
@@ -98,13 +99,9 @@ def truths(flight: Turning, eye: Eye, seconds: float) -> dict[str, tuple[float, 
 
 def _refusal(path: Path, seed: int) -> Trial:
     """Fog: nothing to follow."""
-    from seeworthy.media.write import ClipWriter
-
     rng = np.random.default_rng(seed)
-    with ClipWriter(path, 320, 180, rate=30) as clip:
-        for i in range(60):
-            grey = 128 + 0.7 * rng.standard_normal((180, 320))
-            clip.write_luma(np.clip(grey, 16, 235).astype(np.uint8), i / 30)
+    fog = (128 + 0.7 * rng.standard_normal((180, 320)) for _ in range(60))
+    record(path, (np.clip(f, 16, 235).astype(np.uint8) for f in fog), bit_rate=7_000_000)
     view = {"hfov": ["63 deg ± 1 deg"]}
     return must_refuse(_REFUSED, "unrest", lambda: measured("motion", [path], view))
 

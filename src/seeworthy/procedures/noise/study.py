@@ -16,9 +16,9 @@ from seeworthy.observe.grey_patches import PAPER_DENSITY
 from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
 from seeworthy.targets import target
 from seeworthy.targets.greys import DENSITIES
-from seeworthy.virtual.coders import ENCODERS, open_clip
+from seeworthy.virtual.coders import ENCODERS, record
 from seeworthy.virtual.filming import paints_of
-from seeworthy.virtual.noise_camera import NoiseCamera, write
+from seeworthy.virtual.noise_camera import NoiseCamera
 from seeworthy.virtual.optics import Blur
 from seeworthy.virtual.planar import Lens, Pose, Shot, photograph
 
@@ -123,15 +123,9 @@ def _one(group: str, rng: np.random.Generator) -> Iterator[Trial]:
 
 
 def _write(folder: Path, frames: Iterator[Any], case: _Case) -> Path:
-    if not case.encoder:
-        path = folder / "greys.mp4"
-        write(path, frames, bit_rate=case.bit_rate)
-        return path
-    path = folder / f"greys.{ENCODERS[case.encoder][1]}"
-    clip = open_clip(path, WIDTH, HEIGHT, encoder=case.encoder, bit_rate=case.bit_rate or 0)
-    for frame in frames:
-        clip.write_luma(frame)
-    clip.close()
+    path = folder / f"greys.{ENCODERS[case.encoder][1] if case.encoder else 'mp4'}"
+    rate = case.bit_rate or (0 if case.encoder else None)
+    record(path, frames, bit_rate=rate, encoder=case.encoder)
     return path
 
 

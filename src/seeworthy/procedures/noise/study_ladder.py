@@ -13,8 +13,9 @@ import numpy.typing as npt
 
 from seeworthy.ground.results import Outcome
 from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
+from seeworthy.virtual.coders import record
 from seeworthy.virtual.looks import LOOKS
-from seeworthy.virtual.noise_camera import NoiseCamera, write
+from seeworthy.virtual.noise_camera import NoiseCamera
 
 WIDTH, HEIGHT = 480, 300
 BOXES = [(8 + 118 * (i % 4), 6 + 74 * (i // 4), 104, 64) for i in range(16)]
@@ -47,7 +48,7 @@ def _one(group: str, folder: Path, rng: np.random.Generator) -> Iterator[Trial]:
     for k in range(5 if several else 1):
         path = folder / f"{k}.mp4"
         opened = float(rng.uniform(0.7, 1.5)) if group == MOVED and k == 2 else 0.0
-        write(path, camera.film(_picture(stops - 1.2 * k + opened), 16, rng), bit_rate=rate)
+        record(path, camera.film(_picture(stops - 1.2 * k + opened), 16, rng), bit_rate=rate)
         clips.append(path)
         lux = 1000 * 2.0 ** (-1.2 * k)
         lights.append(f"{lux * math.exp(rng.normal(0, 0.02)):.2f} lx ± {0.02 * lux:.3f} lx")

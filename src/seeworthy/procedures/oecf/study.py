@@ -20,13 +20,13 @@ import numpy.typing as npt
 from seeworthy.ground.results import Outcome
 from seeworthy.ground.uncertainty import interval
 from seeworthy.media.tone_curve import ToneCurve
-from seeworthy.media.write import ClipWriter
 from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
 from seeworthy.targets import target
 from seeworthy.targets.greys import DENSITIES
+from seeworthy.virtual.coders import record
 from seeworthy.virtual.filming import Hold, Studio, film, paints_of
 from seeworthy.virtual.looks import LOOKS, signal_of
-from seeworthy.virtual.noise_camera import NoiseCamera, write
+from seeworthy.virtual.noise_camera import NoiseCamera
 from seeworthy.virtual.optics import Blur, Sensor, Shading, develop
 from seeworthy.virtual.planar import Lens, Pose, Shot, photograph
 
@@ -91,12 +91,9 @@ def film_greys(path: Path, camera: _Camera, rng: np.random.Generator, *, less: f
 
 
 def _write(path: Path, light: Floats, camera: _Camera, rng: np.random.Generator) -> Path:
-    sensor = Sensor(camera.full_well)
-    with ClipWriter(path, WIDTH, HEIGHT, 30, bit_rate=8_000_000) as writer:
-        for _ in range(6):
-            writer.write_rgb(
-                develop(light.astype(np.float32), rng, sensor=sensor, look=camera.look)
-            )
+    sensor, seen = Sensor(camera.full_well), light.astype(np.float32)
+    shown = (develop(seen, rng, sensor=sensor, look=camera.look) for _ in range(6))
+    record(path, shown, bit_rate=8_000_000)
     return path
 
 
@@ -184,7 +181,7 @@ def _snr(folder: Path, camera: _Camera, kept: Path, rng: np.random.Generator) ->
     stripe = WIDTH // 5
     light = np.tile(np.repeat([0.09, 0.13, 0.18, 0.25, 0.36], stripe), (HEIGHT, 1))
     clip = folder / "noise.mp4"
-    write(clip, own.film(light, 12, rng))
+    record(clip, own.film(light, 12, rng))
     regions = [f"{k * stripe + 40},200,{stripe - 80},100" for k in range(5)]
     found = yield from asked(
         SNR, "snr_18", 0.0,

@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from seeworthy.media.write import ClipWriter
 from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
 from seeworthy.virtual.clock_screen import Screen, ScreenView
 from seeworthy.virtual.clock_shots import Shots
+from seeworthy.virtual.coders import record
 from seeworthy.virtual.sensor import RollingCamera
 
 ONE, THREE, WRONG = "one start", "three starts", "clips of two starts: refused"
@@ -35,9 +35,8 @@ def before_clock(rng: np.random.Generator, refresh: float) -> Shots:
 
 def film(path: Path, shots: Shots, begin: float, frames: int) -> None:
     """Write a clip whose first frame is exposed at a second of the screen's clock."""
-    with ClipWriter(path, 480, 270, _RATE, bit_rate=4_000_000) as writer:
-        for i in range(frames):
-            writer.write_luma(shots(begin + i / _RATE))
+    shown = (shots(begin + i / _RATE) for i in range(frames))
+    record(path, shown, rate=_RATE, bit_rate=4_000_000)
 
 
 def start(folder: Path, number: int, delay: float, rng: np.random.Generator) -> tuple[Any, str]:

@@ -54,8 +54,8 @@ class _Shown:
 def stage_for(camera: RollingCamera) -> Stage:
     """Return the stage of an uncoded clip."""
     tags = ColourTags("limited", 1, 1, 1)
-    rate = Fraction(camera.rate).limit_denominator(1001)
-    return Stage(camera.width, camera.height, 0, Fraction(1, 90000), rate, 8, "yuv420p", tags)
+    clock = Fraction(1, 90000)
+    return Stage(camera.width, camera.height, 0, clock, camera.pace, 8, "yuv420p", tags)
 
 
 def show(

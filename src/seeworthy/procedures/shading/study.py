@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from seeworthy.ground.results import Outcome
 from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured
-from seeworthy.virtual.coders import ENCODERS, open_clip
+from seeworthy.virtual.coders import ENCODERS, record
 from seeworthy.virtual.looks import LOOKS
 from seeworthy.virtual.optics import HotSpot, Sensor, Shading, develop
 
@@ -151,9 +151,8 @@ def film_field(
     shade = turned(field.shade) if turn else field.shade
     light = shade.gain(*size) * field.level
     sensor = Sensor(field.full_well)
-    with open_clip(path, *size, bit_rate=bit_rate, encoder=field.encoder) as writer:
-        for _ in range(frames):
-            writer.write_rgb(develop(light, rng, sensor=sensor, look=field.look))
+    shown = (develop(light, rng, sensor=sensor, look=field.look) for _ in range(frames))
+    record(path, shown, bit_rate=bit_rate, encoder=field.encoder)
     return path
 
 

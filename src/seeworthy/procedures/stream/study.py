@@ -15,10 +15,10 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.media.write import ClipWriter
 from seeworthy.observe.motion_tracks import FramePair
 from seeworthy.observe.steadied import tell_steadied
 from seeworthy.procedures.study import Goal, Study, Trial, measured
+from seeworthy.virtual.coders import record
 from seeworthy.virtual.flight_view import Eye, Turning, Wave, fly, frames
 from seeworthy.virtual.row_points import Depth, Way, points_of, shaken
 from seeworthy.virtual.steadied import Steadier
@@ -74,9 +74,7 @@ def _window(steadier: Steadier, flight: Turning, eye: Eye, shown: Shown) -> Floa
 
 
 def _said(path: Path, shown: Shown, steadier: Steadier, window: Floats) -> str:
-    with ClipWriter(path, 320, 180, rate=round(_RATE), bit_rate=1_500_000) as clip:
-        for seconds, codes in steadier.frames(shown, window):
-            clip.write_luma(codes, seconds)
+    record(path, steadier.frames(shown, window), rate=round(_RATE), bit_rate=1_500_000)
     return str(measured("stream", [path]).findings["steadied"])
 
 

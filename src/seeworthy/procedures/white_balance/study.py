@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.media.write import ClipWriter
 from seeworthy.procedures.study import (
     Goal,
     Study,
@@ -23,6 +22,7 @@ from seeworthy.procedures.study import (
     one_scene,
 )
 from seeworthy.targets import target
+from seeworthy.virtual.coders import record
 from seeworthy.virtual.filming import paints_of
 from seeworthy.virtual.looks import LOOKS
 from seeworthy.virtual.optics import Blur, Sensor, Shading, develop
@@ -80,12 +80,10 @@ def _one(group: str, path: Path, rng: np.random.Generator) -> Iterator[Trial]:
         picture[-24:, :60] *= np.array([1.2, 0.5, 0.4], np.float32)
     sensor = Sensor(float(rng.uniform(3000, 9000)))
     rate = int(rng.choice([1_500_000, 3_000_000, 8_000_000]))
-    with ClipWriter(path, WIDTH, HEIGHT, 30, bit_rate=rate) as writer:
-        for _ in range(16):
-            coded = develop(picture, rng, sensor=sensor, look=look)
-            if group == GREY_CLIP:
-                coded = np.repeat(coded[..., 1:2], 3, axis=2)
-            writer.write_rgb(coded)
+    shown = (develop(picture, rng, sensor=sensor, look=look) for _ in range(16))
+    if group == GREY_CLIP:
+        shown = (np.repeat(codes[..., 1:2], 3, axis=2) for codes in shown)
+    record(path, shown, bit_rate=rate)
     readings = {} if group == TINTED else {"chart_tint": ["0"]}
 
     if group == GREY_CLIP:
