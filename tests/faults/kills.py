@@ -63,7 +63,7 @@ def one_kill(world: World, name: str, typical: float, rng: random.Random) -> lis
     target = world.out(verb.writes) if verb.writes else None
     if target and target.exists() and name not in ("new", "migrate") and not verb.whole(target):
         found.append(f"{target.name} is there, not whole")
-    code = in_a_fork(verb.act(world))
+    code = in_a_fork(act)
     right = code in verb.codes and (code != 2 or _done(verb, world))
     if not right or "itself failed" in said():
         found.append(f"again: {code}, {said()[-300:]}")

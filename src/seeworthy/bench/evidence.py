@@ -11,6 +11,7 @@ import hashlib
 import os
 import re
 import shutil
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -31,6 +32,7 @@ KEPT = re.compile(r"evidence/([0-9a-f]{2})/([0-9a-f]{64})(\.[a-z0-9]{1,8})?")
 
 _PIECE = 1 << 20  # bytes at a time: memory
 _PART = "part"
+WRITE = stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,7 +208,7 @@ def _settle(bench: Bench, handle: IO[bytes], part: Path, sha256: str, ending: st
     handle.flush()
     os.fsync(handle.fileno())
     handle.close()
-    part.chmod(0o444)
+    part.chmod(stat.S_IMODE(part.stat().st_mode) & ~WRITE)
     part.replace(target)
     _sync_folder(folder)
     return target.relative_to(bench.folder).as_posix()

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from sqlalchemy import select
 
-from seeworthy.bench.evidence import KEPT, digest_of
+from seeworthy.bench.evidence import KEPT, WRITE, digest_of
 from seeworthy.bench.models import EvidenceRow
 from seeworthy.bench.store import DATABASE, Bench, is_bench, open_bench
 from seeworthy.bench.trouble import said_in_words
@@ -26,6 +26,8 @@ LARGEST = 200 * 1024**3  # bytes: a bench with some hundred hours of clips (a ju
 MOST_FILES = 200_000  # of a bench of thousands of takes; more is a bomb (a judgement)
 _RATIO = 200.0
 """Clips and pictures hardly shrink; a database at most tenfold. More is a bomb."""
+_DAMAGE = (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, UnicodeDecodeError)
+"""What `zipfile` says of a damaged archive; a name that is no text among it."""
 
 _PIECE = 1 << 20  # bytes at a time: memory
 _SPARE = 256 * 1024**2  # bytes of disk that are left free (a judgement)
@@ -102,7 +104,7 @@ def unpack_bench(archive: Path, folder: Path) -> Restored:
                 # Beside its name: killed half way, it is no bench that opens and lacks clips.
                 with beside(folder, "restore", folder=True) as part:
                     found = _restored(opened, entries, part)
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
+    except _DAMAGE as error:
         raise UnreadableInput(
             f"'{archive.name}' is damaged, or no backup of a bench ({error}).",
             "Choose the zip file that Seeworthy wrote.",
@@ -145,7 +147,7 @@ def drop_false_references(bench: Bench) -> int:
 
 
 def _checked(opened: zipfile.ZipFile) -> list[zipfile.ZipInfo]:
-    entries = [e for e in opened.infolist() if not e.is_dir()]
+    entries = [e for e in opened.infolist() if not e.filename.endswith("/")]
     if len(entries) > MOST_FILES:
         raise _bad("it holds too many files")
     names = [e.filename for e in entries]
@@ -193,7 +195,7 @@ def _unpack(opened: zipfile.ZipFile, entry: zipfile.ZipInfo, folder: Path) -> No
     if evidence and (digest.hexdigest() != evidence[2] or not evidence[2].startswith(evidence[1])):
         raise _bad(f"'{entry.filename}' is not what it was when it was kept")
     if evidence:
-        path.chmod(0o444)
+        path.chmod(stat.S_IMODE(path.stat().st_mode) & ~WRITE)
 
 
 def free_folder(beside: Path, name: str) -> Path:

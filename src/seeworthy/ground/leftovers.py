@@ -10,8 +10,10 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import secrets
 import shutil
 import socket
+import stat
 import tempfile
 import time
 from collections.abc import Iterator
@@ -38,7 +40,8 @@ def beside(target: Path, what: str, *, folder: bool = False, suffix: str = "") -
     target = Path(os.path.abspath(target))  # noqa: PTH100
     with part_of(target.parent, what, suffix, folder=folder) as part:
         yield part
-        part.chmod(0o755 if folder else 0o644)
+        if not folder and target.is_file():  # who made it private keeps it so
+            part.chmod(stat.S_IMODE(target.stat().st_mode) | stat.S_IWUSR)
         if not (folder and target.exists()):
             part.replace(target)
         elif any(target.iterdir()):
@@ -69,15 +72,17 @@ def part_of(
 
 
 def _made(folder_in: Path, prefix: str, suffix: str, folder: bool) -> Path:
+    """Make it with the rights that the user's umask gives, as if it were written in place."""
+    made = folder_in / f"{prefix}{secrets.token_hex(8)}{suffix}"
     try:
         if folder:
-            return Path(tempfile.mkdtemp(suffix, prefix, folder_in))
-        number, made = tempfile.mkstemp(suffix, prefix, folder_in)
+            made.mkdir()
+        else:
+            os.close(os.open(made, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
     except OSError as error:
         error.filename = str(folder_in)  # nobody knows the hidden name
         raise
-    os.close(number)
-    return Path(made)
+    return made
 
 
 @contextmanager

@@ -131,7 +131,7 @@ class Showing:
             for observer in self._active:
                 observer.begin(self.summary.stage)
         summary, stage = self.summary, self.summary.stage
-        summary.frames = number + 1
+        summary.frames = max(summary.frames, number + 1)  # numbers may begin anew (`Numbering`)
         if frame.is_corrupt:
             summary.corrupt.append(number)
         self._count += 1

@@ -127,7 +127,10 @@ def _records(lines: list[str]) -> list[str]:
 
     Only where most lines name the same things, each with a number.
     """
-    named = [re.findall(r"([A-Za-z_][\w/]*)\"?\s*[:=]\s*\"?([+-]?\d[\d.]*)", x) for x in lines]
+    # A name begins where none is under way: else a long run of letters costs quadratic time.
+    named = [
+        re.findall(r"(?<![\w/])([A-Za-z_][\w/]*)\"?\s*[:=]\s*\"?([+-]?\d[\d.]*)", x) for x in lines
+    ]
     keys: dict[tuple[str, ...], int] = {}
     for pairs in named:
         if len(pairs) >= 2:

@@ -36,6 +36,8 @@ LARGEST = 512 * 1024**2
 """Bytes of one table or of the details; a million rows of results are about 350 MB."""
 _RATIO = 200
 """A ZIP entry that grows more than this is a bomb (as in `seeworthy.bench.vault`)."""
+_DAMAGE = (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, UnicodeDecodeError)
+"""What `zipfile` says of a damaged archive; a name that is no text among it."""
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 _ASK = "Ask whoever made the package for a whole one; nothing was taken in."
 
@@ -76,7 +78,7 @@ class Package(Closing):
         if not self.path.is_dir():
             try:
                 self._zip = zipfile.ZipFile(self.path)
-            except (zipfile.BadZipFile, OSError, NotImplementedError):
+            except (zipfile.BadZipFile, OSError, NotImplementedError, UnicodeDecodeError):
                 raise UnreadableInput(
                     f"'{self.path.name}' is no data package: neither a folder nor a ZIP file.",
                     "Name what 'seeworthy export' has written.",
@@ -99,7 +101,7 @@ class Package(Closing):
         """Return the names of the files; refuse those that lead elsewhere."""
         if self._zip is None:
             return set(self._walk(self.path, ""))
-        entries = [e for e in self._zip.infolist() if not e.is_dir()]
+        entries = [e for e in self._zip.infolist() if not e.filename.endswith("/")]
         names = [e.filename for e in entries]
         for entry in entries:
             checked_name(entry.filename, self.path.name)
@@ -134,7 +136,7 @@ class Package(Closing):
         try:
             with (self.path / name).open("rb") if self._zip is None else self._zip.open(name) as f:
                 yield f
-        except (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError) as error:
+        except _DAMAGE as error:
             raise self.bad(f"'{name}' is damaged ({error})") from None
 
     def read(self, name: str) -> bytes:

@@ -40,6 +40,10 @@ EDGE_FLOOR = 0.01  # px of lean over the frame
 _MOST_UNSURE = 0.12
 # So many edges are plenty.
 ENOUGH = 110
+_SLOWEST = 0.5
+"""Longest time between frames, s: the fastest upright that is followed (2.8 widths a second)
+is gone in 0.36 s; a damaged file says hours, for which every lean would be tried. A judgement."""
+
 _FILM_BOTH = (
     "Film uprights that pass in both directions, or at clearly different distances: "
     "pan or drive both ways, or turn the table."
@@ -91,6 +95,11 @@ def measure_passing(watch: ReadoutWatch, level: SpiritLevel | None = None) -> Pa
     if watch.seen < 5:
         raise CannotMeasure(
             f"The clip has too few pictures to show a motion ({watch.seen}).", _FILM_BOTH
+        )
+    if not 0.0 < watch.interval <= _SLOWEST:
+        raise CannotMeasure(
+            f"Its frames are {watch.interval:.3g} s apart; what passes is gone by the next.",
+            "Film at two frames a second or more; where the file is damaged, copy it again.",
         )
     if watch.moving < 4:
         raise CannotMeasure("Nothing upright moves in this clip.", _FILM_BOTH)
