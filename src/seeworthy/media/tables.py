@@ -61,6 +61,7 @@ def read_table(source: Source) -> Table:
     forced = re.fullmatch(r"sep=(.)", lines[0].strip(), re.I) if lines else None
     if forced:
         lines = lines[1:]
+    _refuse_wide(lines, source.name)
     lines = _records(lines)
     separator, decimal = _dialect(lines, forced.group(1) if forced else "")
     cells = [split(line, separator) for line in lines]
@@ -86,6 +87,16 @@ def read_table(source: Source) -> Table:
         names, units, rows, separator, decimal, bool(headers), ragged, len(body) - len(rows),
         tuple(r for r in remarks if r.strip()), 0 if at is None else at + 1,
     )  # fmt: skip
+
+
+def _refuse_wide(lines: Sequence[str], name: str) -> None:
+    """Refuse a table with more columns than any log before the work that each column costs."""
+    wide = [max(len(line.split()), *map(line.count, ",;\t|")) > _MOST_COLUMNS for line in lines]
+    if sum(wide) > _FEW:
+        raise UnreadableInput(
+            f"'{name}' has more than {_MOST_COLUMNS} columns.",
+            "Export the log with the columns of time, height, pressure, acceleration and turning.",
+        )
 
 
 def _first(
@@ -128,9 +139,8 @@ def _records(lines: list[str]) -> list[str]:
     Only where most lines name the same things, each with a number.
     """
     # A name begins where none is under way: else a long run of letters costs quadratic time.
-    named = [
-        re.findall(r"(?<![\w/])([A-Za-z_][\w/]*)\"?\s*[:=]\s*\"?([+-]?\d[\d.]*)", x) for x in lines
-    ]
+    name, number = r"(?<![\w/])([A-Za-z_][\w/]*)", r"([+-]?\d[\d.]*)"
+    named = [re.findall(rf"{name}\"?\s*[:=]\s*\"?{number}", line) for line in lines]
     keys: dict[tuple[str, ...], int] = {}
     for pairs in named:
         if len(pairs) >= 2:
@@ -147,6 +157,10 @@ def _records(lines: list[str]) -> list[str]:
     return [*rest, ",".join(chosen), *rows]
 
 
+_MOST_COLUMNS = 2000
+"""Ten times those of a flight controller that writes everything it knows (a judgement)."""
+_FEW = 3
+"""Lines of a preamble may list settings; a table has more lines."""
 _LONGEST = 100_000
 """Characters of a cell: a thousand times any that a logger writes (a judgement). The limit of the
 `csv` module is one for the whole process, which others may raise."""
