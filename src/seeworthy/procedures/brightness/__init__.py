@@ -6,31 +6,19 @@ from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Finding, Procedure, Reading, Step, later
 
+# fmt: off
 PROCEDURE = Procedure(
     id="brightness",
     title="Brightness over the clip",
     question="How much of the picture is clipped, and when is it all black or all white?",
     version=2,
     yields=(
-        Measurand(
-            "clipped_share",
-            "clipped to white",
-            "%",
-            better="less",
-            least=0.0,
-            meaning="Share of the picture that is white without detail, mean of the clip; its "
-            "interval says what another clip like it would show.",
-            of_take=True,
-        ),
-        Measurand(
-            "black_share",
-            "sunk into black",
-            "%",
-            better="less",
-            least=0.0,
-            meaning="Share of the picture that is black without detail, mean of the clip.",
-            of_take=True,
-        ),
+        Measurand("clipped_share", "clipped to white", "%", better="less", least=0.0,
+                  meaning="Share of the picture that is white without detail, mean of the clip; "
+                          "its interval says what another clip like it would show.", of_take=True),
+        Measurand("black_share", "sunk into black", "%", better="less", least=0.0,
+                  meaning="Share of the picture that is black without detail, mean of the clip.",
+                  of_take=True),
     ),
     order=45,
     findings=(
@@ -45,13 +33,9 @@ PROCEDURE = Procedure(
     ),
     files=(Files("", ("clip",), "Any clip."),),
     readings=(
-        Reading(
-            "light", "text", "What the light meter showed.", EXAMPLES["brightness.light"],
-        ),
-        Reading(
-            "sun_height", "degree", "Height of the sun above the horizon, under a clear sky.",
-            EXAMPLES["brightness.sun_height"], positive=False,
-        ),
+        Reading("light", "text", "What the light meter showed.", EXAMPLES["brightness.light"]),
+        Reading("sun_height", "degree", "Height of the sun above the horizon, under a clear sky.",
+                EXAMPLES["brightness.sun_height"], positive=False),
     ),
     steps=(
         Step("Fly as you mean to, into the light and away from it; never aim at the sun itself."),
@@ -63,4 +47,5 @@ PROCEDURE = Procedure(
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
     look=True,
-)  # fmt: skip
+)
+# fmt: on

@@ -5,40 +5,22 @@ from __future__ import annotations
 from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Step, later
 
+# fmt: off
 PROCEDURE = Procedure(
     id="card-test",
     title="Memory cards",
     question="Does this card keep up with the camera?",
     version=1,
     yields=(
-        Measurand(
-            "card_wait_rate",
-            "waits for the card",
-            "1/min",
-            better="less",
-            least=0.0,
-            meaning="How often in a minute the recording leaves out frames.",
-            feels=("temperature",),
-        ),
-        Measurand(
-            "card_loss",
-            "frames lost",
-            "%",
-            better="less",
-            least=0.0,
-            meaning="Share of the frames that are missing from the recording.",
-            feels=("temperature",),
-        ),
-        Measurand(
-            "card_peak_rate",
-            "fullest second written",
-            "Mbit/s",
-            better="none",
-            least=0.0,
-            meaning="The most that camera and card wrote in one second of these clips: a card that "
-            "was asked for less was not tested.",
-            of_take=True,
-        ),
+        Measurand("card_wait_rate", "waits for the card", "1/min", better="less", least=0.0,
+                  meaning="How often in a minute the recording leaves out frames.",
+                  feels=("temperature",)),
+        Measurand("card_loss", "frames lost", "%", better="less", least=0.0,
+                  meaning="Share of the frames that are missing from the recording.",
+                  feels=("temperature",)),
+        Measurand("card_peak_rate", "fullest second written", "Mbit/s", better="none", least=0.0,
+                  meaning="The most that camera and card wrote in one second of these clips: a "
+                          "card that was asked for less was not tested.", of_take=True),
     ),
     order=175,
     findings=(
@@ -49,9 +31,7 @@ PROCEDURE = Procedure(
         Finding("undecidable", "", "Places where a wait may be a lost frame or not."),
         Finding("card", "", "The card, as typed."),
     ),
-    files=(
-        Files("", ("clip",), "Clips of one mode on one card, as the camera wrote them.", 1, 0),
-    ),
+    files=(Files("", ("clip",), "Clips of one mode on one card, as the camera wrote them.", 1, 0),),
     options=(Option("card", "Which card, for `compare --by card`.", "red"),),
     steps=(
         Step("Format the card in the camera; note its name."),
@@ -65,4 +45,5 @@ PROCEDURE = Procedure(
     minutes=25.0,
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
-)  # fmt: skip
+)
+# fmt: on

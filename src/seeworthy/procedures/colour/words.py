@@ -43,6 +43,7 @@ def _stops(gain: float) -> float:
     return math.log2(gain)
 
 
+# fmt: off
 MEANINGS = (
     Finding("cells", "", "Evenly coloured places that were compared."),
     Finding("left_out", "", "Cells that were left out, by reason."),
@@ -50,25 +51,19 @@ MEANINGS = (
     Finding("tone", "", "Where the tone curve comes from that was undone."),
     Finding("registered_by", "", "How the reference was laid on the clip."),
     Finding("registration_px", "px", "How well the features agree, rms."),
-    Finding(
-        "parallax_px",
-        "px",
-        "How far cells were from where a flat scene would have them, typically.",
-    ),
+    Finding("parallax_px", "px",
+            "How far cells were from where a flat scene would have them, typically."),
     Finding("reference_profile", "", "Colour profile of the reference."),
     Finding("exposure_gain_stops", "stops", "Exposure that matches the clip to the reference."),
     Finding("matrix", "", "Best 3×3 in linear light, after the exposure match."),
     Finding("grey_cells", "", "Grey cells that the white shift comes from; 0: from the matrix."),
     Finding("de00_mean_white_balanced", "", "Mean ΔE00 with one gain per channel."),
-    Finding(
-        "de00_mean_other_colours",
-        "",
-        "95 % interval of the mean ΔE00 for other colours like these.",
-    ),
-    Finding(
-        "tone_slope", "", "Power of the camera's light over the reference's; 1 is as the file says."
-    ),
+    Finding("de00_mean_other_colours", "",
+            "95 % interval of the mean ΔE00 for other colours like these."),
+    Finding("tone_slope", "",
+            "Power of the camera's light over the reference's; 1 is as the file says."),
 )
+# fmt: on
 
 
 def doubts(found: Compared, colour: Colour) -> list[str]:

@@ -15,42 +15,23 @@ from seeworthy.procedures.declare import (
     later,
 )
 
+# fmt: off
 PROCEDURE = Procedure(
     id="exposure-control",
     title="Exposure control",
     question="How short does it expose, how bright is grey, and what clips, in how much light?",
     version=1,
     yields=(
-        Measurand(
-            "shortest_exposure",
-            "shortest exposure",
-            "ms",
-            better="less",
-            least=0.0,
-            feels=("temperature",),
-            also=("fastest shutter", "minimum exposure"),
-            meaning="Motion blur in bright light; more light than that is clipped.",
-        ),
-        Measurand(
-            "grey_per_light",
-            "change of grey with the light",
-            "",
-            better="nearer",
-            ideal=0.0,
-            feels=("temperature",),
-            also=("automatic exposure",),
-            meaning="Stops of mid-grey in the picture per stop of light: 0 is held, 1 is not "
-            "controlled at all.",
-        ),
-        Measurand(
-            "mid_grey",
-            "mid-grey in the picture",
-            "%",
-            better="none",
-            least=0.0,
-            feels=("light", "temperature"),
-            meaning="Light of an 18 % surface in the picture, of white.",
-        ),
+        Measurand("shortest_exposure", "shortest exposure", "ms", better="less", least=0.0,
+                  feels=("temperature",), also=("fastest shutter", "minimum exposure"),
+                  meaning="Motion blur in bright light; more light than that is clipped."),
+        Measurand("grey_per_light", "change of grey with the light", "", better="nearer", ideal=0.0,
+                  feels=("temperature",), also=("automatic exposure",),
+                  meaning="Stops of mid-grey in the picture per stop of light: 0 is held, 1 is "
+                          "not controlled at all."),
+        Measurand("mid_grey", "mid-grey in the picture", "%", better="none", least=0.0,
+                  feels=("light", "temperature"),
+                  meaning="Light of an 18 % surface in the picture, of white."),
         "exposure_time",
         "clipped_share",
     ),
@@ -64,48 +45,30 @@ PROCEDURE = Procedure(
         Finding("tone", "", "Where the tone curve comes from that was undone."),
     ),
     files=(
-        Files(
-            "", ("clip",), "One clip at each light level: a passing edge, or the bench clock.", 2, 0
-        ),
-        Files(
-            "rest",
-            ("clip",),
-            "The same edge at rest: once, or once at each level in the clips' order.",
-            0,
-            0,
-        ),
+        Files("", ("clip",), "One clip at each light level: a passing edge, or the bench clock.", 2,
+              0),
+        Files("rest", ("clip",),
+              "The same edge at rest: once, or once at each level in the clips' order.", 0, 0),
         TONE_CURVE,
     ),
     readings=(
-        Reading(
-            "light",
-            "text",
-            "What the meter shows at the card, once per clip, in their order.",
-            EXAMPLES["exposure-control.light"],
-            required=True,
-            repeat=True,
-        ),
+        Reading("light", "text", "What the meter shows at the card, once per clip, in their order.",
+                EXAMPLES["exposure-control.light"], required=True, repeat=True),
     ),
     options=(
-        Option(
-            "grey",
-            "A grey card of 18 % that nothing passes in front of: x,y,w,h in px.",
-            "200,300,60,60",
-        ),
+        Option("grey", "A grey card of 18 % that nothing passes in front of: x,y,w,h in px.",
+               "200,300,60,60"),
         Option("clock", "The bench clock is in the picture.", "yes", ("yes", "no")),
     ),
     steps=(
-        Step(
-            "Fix a dark card with straight sides, a few degrees off the upright, before a light "
-            "wall, a grey card of 18 % beside its way; or open the bench clock beside a grey card."
-        ),
+        Step("Fix a dark card with straight sides, a few degrees off the upright, before a light "
+             "wall, a grey card of 18 % beside its way; or open the bench clock beside a grey "
+             "card."),
         Step("Camera on a tripod; neither wall nor grey card moves in the picture."),
         Step("In bright light (outdoors, in shade and sun) read the meter at the card."),
         Step("Record two seconds at rest (rest=), then the card sliding past evenly in a second."),
-        Step(
-            "Again with about two stops of light less, and less, down to a dim room; wait each "
-            "time until the picture has settled, and read the meter."
-        ),
+        Step("Again with about two stops of light less, and less, down to a dim room; wait each "
+             "time until the picture has settled, and read the meter."),
     ),
     cautions=("sun", "mains"),
     kit=("a dark card", "a grey card", "a light wall", "a light meter", "a tripod or clamp"),
@@ -115,3 +78,4 @@ PROCEDURE = Procedure(
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
 )
+# fmt: on

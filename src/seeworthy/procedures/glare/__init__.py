@@ -15,23 +15,17 @@ from seeworthy.procedures.declare import (
     later,
 )
 
+# fmt: off
 PROCEDURE = Procedure(
     id="glare",
     title="Veiling glare",
     question="How much does bright light around wash out the blacks?",
     version=1,
     yields=(
-        Measurand(
-            "veiling_glare",
-            "veiling glare index",
-            "%",
-            better="less",
-            least=0.0,
-            feels=(),
-            also=("glare", "flare", "contrast loss"),
-            meaning="Light over a black, of the bright field around it: 1 % is a clean lens, "
-            "10 % is a milky picture against the sky.",
-        ),
+        Measurand("veiling_glare", "veiling glare index", "%", better="less", least=0.0, feels=(),
+                  also=("glare", "flare", "contrast loss"),
+                  meaning="Light over a black, of the bright field around it: 1 % is a clean "
+                          "lens, 10 % is a milky picture against the sky."),
     ),
     order=118,
     findings=(
@@ -49,40 +43,27 @@ PROCEDURE = Procedure(
         TONE_CURVE,
     ),
     readings=(
-        Reading(
-            "light", "text", "What the light meter shows at the field.", EXAMPLES["glare.light"]
-        ),
-        Reading(
-            "trap_reflectance",
-            "%",
-            "Light of the trap's hole over the field's beside it; left out: 0 to 0.5 %.",
-            EXAMPLES["glare.trap_reflectance"],
-            positive=False,
-        ),
+        Reading("light", "text", "What the light meter shows at the field.",
+                EXAMPLES["glare.light"]),
+        Reading("trap_reflectance", "%",
+                "Light of the trap's hole over the field's beside it; left out: 0 to 0.5 %.",
+                EXAMPLES["glare.trap_reflectance"], positive=False),
     ),
     options=(
         Option("trap", "Inside the black hole: x,y,w,h in px.", "600,340,60,40"),
-        Option(
-            "field", "Bright field beside it, best on both sides: x,y,w,h in px.",
-            "480,340,60,40", (), True,
-        ),
+        Option("field", "Bright field beside it, best on both sides: x,y,w,h in px.",
+               "480,340,60,40", (), True),
     ),
     steps=(
-        Step(
-            "Make a black trap: a box of 20 cm or more, painted matt black or lined with black "
-            "velvet inside, with a hole of 6 cm in a side that is white outside."
-        ),
-        Step(
-            "Set it into a bright even field that fills the picture and some more on every side: a "
-            "white sheet in shade, a wall, an overcast sky. Never the sun itself."
-        ),
+        Step("Make a black trap: a box of 20 cm or more, painted matt black or lined with black "
+             "velvet inside, with a hole of 6 cm in a side that is white outside."),
+        Step("Set it into a bright even field that fills the picture and some more on every "
+             "side: a white sheet in shade, a wall, an overcast sky. Never the sun itself."),
         Step("See that no lamp shines into the hole and that the field is not clipped."),
         Step("The hole fills 3 to 10 % of the width, in the middle; film five still seconds."),
         Step("Cover the lens and film five seconds more (dark=); then the hole in a corner."),
-        Step(
-            "Measure the tone curve in this mode (oecf) with two clips in less light: a black is "
-            "six stops and more below white, where the tag says little."
-        ),
+        Step("Measure the tone curve in this mode (oecf) with two clips in less light: a black "
+             "is six stops and more below white, where the tag says little."),
     ),
     cautions=("sun",),
     kit=("a black box with a hole", "black velvet or matt black paint", "a white sheet"),
@@ -90,4 +71,5 @@ PROCEDURE = Procedure(
     minutes=8.0,
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
-)  # fmt: skip
+)
+# fmt: on

@@ -5,6 +5,7 @@ from __future__ import annotations
 from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Option, Procedure, Step, later
 
+# fmt: off
 PROCEDURE = Procedure(
     id="gyro",
     title="Clip and gyroscope",
@@ -14,23 +15,16 @@ PROCEDURE = Procedure(
         "hfov",
         "focal_length",
         "readout_time",
-        Measurand(
-            "gyro_offset",
-            "clock offset of the gyroscope's log",
-            "ms",
-            meaning="What to add to the clip's time (middle row) to get the log's.",
-            feels=(),
-            of_take=True,
-        ),
+        Measurand("gyro_offset", "clock offset of the gyroscope's log", "ms",
+                  meaning="What to add to the clip's time (middle row) to get the log's.", feels=(),
+                  of_take=True),
     ),
     order=236,
     steps=(
         Step("Fix the logger to the camera, so that both turn as one; switch steadying off."),
         Step("Log three axes of rotation, 100 times a second or more."),
-        Step(
-            "Start both, then turn the camera by hand about all three axes for ten seconds, at "
-            "things that are far off and rich in detail."
-        ),
+        Step("Start both, then turn the camera by hand about all three axes for ten seconds, at "
+             "things that are far off and rich in detail."),
         Step("Fly, or go on turning; the more briskly the direction changes, the better."),
     ),
     conclude=later(__name__, "conclude"),
@@ -61,3 +55,4 @@ PROCEDURE = Procedure(
     setup="flight",
     minutes=5.0,
 )
+# fmt: on

@@ -6,41 +6,23 @@ from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Finding, Procedure, Reading, Step, later
 
+# fmt: off
 PROCEDURE = Procedure(
     id="interval",
     title="Time-lapse interval",
     question="Does it take its pictures as often as it was told?",
     version=2,
     yields=(
-        Measurand(
-            "shot_interval",
-            "interval between shots",
-            "s",
-            better="none",
-            least=0.0,
-            also=("time lapse", "interval"),
-            of_take=True,
-            meaning="From one picture to the next, missing ones counted.",
-        ),
-        Measurand(
-            "interval_error",
-            "error of the interval",
-            "%",
-            better="nearer",
-            ideal=0.0,
-            feels=("temperature",),
-            than=("longer", "shorter"),
-            meaning="How much longer than set it waits: pictures per flight follow from it.",
-        ),
-        Measurand(
-            "interval_scatter",
-            "scatter of the intervals",
-            "ms",
-            better="less",
-            least=0.0,
-            feels=("light", "temperature"),
-            meaning="Unevenness from shot to shot; overlap of mapping pictures follows from it.",
-        ),
+        Measurand("shot_interval", "interval between shots", "s", better="none", least=0.0,
+                  also=("time lapse", "interval"), of_take=True,
+                  meaning="From one picture to the next, missing ones counted."),
+        Measurand("interval_error", "error of the interval", "%", better="nearer", ideal=0.0,
+                  feels=("temperature",), than=("longer", "shorter"),
+                  meaning="How much longer than set it waits: pictures per flight follow from it."),
+        Measurand("interval_scatter", "scatter of the intervals", "ms", better="less", least=0.0,
+                  feels=("light", "temperature"),
+                  meaning="Unevenness from shot to shot; overlap of mapping pictures follows "
+                          "from it."),
     ),
     order=175,
     findings=(
@@ -53,28 +35,20 @@ PROCEDURE = Procedure(
         Finding("unread", "", "Pictures in which the clock could not be read."),
     ),
     files=(
-        Files(
-            "",
-            ("clip", "still"),
-            "A time-lapse clip of the bench clock, or the stills of one series.",
-            1,
-            0,
-        ),
+        Files("", ("clip", "still"),
+              "A time-lapse clip of the bench clock, or the stills of one series.", 1, 0),
     ),
     readings=(
         Reading("set_interval", "s", "The interval set.", EXAMPLES["interval.set_interval"]),
     ),
     steps=(
         Step("Put the card that will fly into the camera and a full cell; set the interval."),
-        Step(
-            "Open the bench clock (`seeworthy target clock`, or Targets in `serve`) and fill most "
-            "of the picture with it, in light in which the exposure is short."
-        ),
+        Step("Open the bench clock (`seeworthy target clock`, or Targets in `serve`) and fill "
+             "most of the picture with it, in light in which the exposure is short."),
         Step("Let it take thirty pictures or more without touching it; a hundred find rare holes."),
-        Step(
-            "Without a clock, stills that carry their capture time do for intervals of three "
-            "seconds and more, and for shorter ones where the camera notes fractions of the second."
-        ),
+        Step("Without a clock, stills that carry their capture time do for intervals of three "
+             "seconds and more, and for shorter ones where the camera notes fractions of the "
+             "second."),
     ),
     cautions=("lithium",),
     kit=("a laptop or phone as clock", "a tripod or clamp"),
@@ -84,3 +58,4 @@ PROCEDURE = Procedure(
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
 )
+# fmt: on

@@ -6,6 +6,7 @@ from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
 
+# fmt: off
 PROCEDURE = Procedure(
     id="lens",
     title="Lens",
@@ -15,87 +16,44 @@ PROCEDURE = Procedure(
         "hfov",
         "vfov",
         "dfov",
-        Measurand(
-            "focal_length",
-            "focal length",
-            "px",
-            feels=(),
-            than=("longer", "shorter"),
-            least=0.0,
-            per_frame=True,
-            meaning="Scale of the picture: pixels per unit of slope.",
-        ),
-        Measurand(
-            "tv_distortion",
-            "TV distortion",
-            "%",
-            better="nearer",
-            ideal=0.0,
-            also=("distortion", "barrel", "fisheye"),
-            feels=(),
-            meaning="How much straight lines bend; 0 is straight.",
-        ),
-        Measurand(
-            "reprojection_rms",
-            "reprojection error",
-            "px",
-            better="less",
-            of_take=True,
-            least=0.0,
-            meaning="How well the lens model explains the target.",
-        ),
+        Measurand("focal_length", "focal length", "px", feels=(), than=("longer", "shorter"),
+                  least=0.0, per_frame=True,
+                  meaning="Scale of the picture: pixels per unit of slope."),
+        Measurand("tv_distortion", "TV distortion", "%", better="nearer", ideal=0.0,
+                  also=("distortion", "barrel", "fisheye"), feels=(),
+                  meaning="How much straight lines bend; 0 is straight."),
+        Measurand("reprojection_rms", "reprojection error", "px", better="less", of_take=True,
+                  least=0.0, meaning="How well the lens model explains the target."),
     ),
     order=80,
     steps=(
         Step("Print the board (`seeworthy target board`) at 100 %, glue it on something stiff."),
         Step("Measure the ruler on the print; read it as printed_length."),
         Step("Fix the camera or the board, in even light, in the mode that you fly with."),
-        Step(
-            "Film the board in the middle, then let it reach into every corner of the frame.",
-        ),
-        Step(
-            "Tip it left, right, up and down by 20° to 40° and turn it; hold each of a dozen or "
-            "more positions still for a second."
-        ),
+        Step("Film the board in the middle, then let it reach into every corner of the frame."),
+        Step("Tip it left, right, up and down by 20° to 40° and turn it; hold each of a dozen or "
+             "more positions still for a second."),
     ),
     conclude=later(__name__, "conclude"),
     prepare=later(__name__, "prepare"),
     kit=("the printed board", "a stiff flat backing", "a steel rule"),
     findings=(
-        Finding(
-            "board_bow_mm",
-            "mm",
-            "How far the board's edge stands off its plane, fitted along with the lens.",
-        ),
-        Finding(
-            "model",
-            "",
-            "pinhole (radial and tangential polynomial) or fisheye (polynomial in the angle)",
-        ),
+        Finding("board_bow_mm", "mm",
+                "How far the board's edge stands off its plane, fitted along with the lens."),
+        Finding("model", "",
+                "pinhole (radial and tangential polynomial) or fisheye (polynomial in the angle)"),
         Finding("coefficients", "", "distortion coefficients with standard uncertainty"),
-        Finding(
-            "intrinsics", "", "focal lengths and principal point in px, and the frame they hold for"
-        ),
-        Finding(
-            "rectilinear_deg",
-            "deg",
-            "angles that the focal length alone would give, without distortion",
-        ),
-        Finding(
-            "halves_agree",
-            "",
-            "whether two halves of the views, fitted apart, give one lens; null of few views",
-        ),
-        Finding(
-            "halves_differ",
-            "",
-            "difference of the two halves in angle (°) and k1, and the uncertainty it was held to",
-        ),
-        Finding(
-            "directions",
-            "deg",
-            "angle of every place of a grid from the middle, and its standard uncertainty",
-        ),
+        Finding("intrinsics", "",
+                "focal lengths and principal point in px, and the frame they hold for"),
+        Finding("rectilinear_deg", "deg",
+                "angles that the focal length alone would give, without distortion"),
+        Finding("halves_agree", "",
+                "whether two halves of the views, fitted apart, give one lens; null of few views"),
+        Finding("halves_differ", "",
+                "difference of the two halves in angle (°) and k1, and the uncertainty it was "
+                "held to"),
+        Finding("directions", "deg",
+                "angle of every place of a grid from the middle, and its standard uncertainty"),
         Finding("views", "", "views of the board that were used"),
         Finding("corners_left_out", "", "corners that were taken for another one and left out"),
         Finding("spread_deg", "deg", "largest angle between two positions of the board"),
@@ -120,3 +78,4 @@ PROCEDURE = Procedure(
     drawing="target",
     minutes=8.0,
 )
+# fmt: on

@@ -6,22 +6,17 @@ from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
 
+# fmt: off
 PROCEDURE = Procedure(
     id="oecf",
     title="Tone curve",
     question="Does the picture have the tone curve that its file names?",
     version=1,
     yields=(
-        Measurand(
-            "mid_tone_slope",
-            "slope of the tones at mid-grey",
-            "",
-            better="none",
-            also=("gamma", "contrast", "tone curve"),
-            feels=(),
-            meaning="Power of the picture's light, by its tag, over the scene's: 1 is as tagged, "
-            "above it a contrasty look.",
-        ),
+        Measurand("mid_tone_slope", "slope of the tones at mid-grey", "", better="none",
+                  also=("gamma", "contrast", "tone curve"), feels=(),
+                  meaning="Power of the picture's light, by its tag, over the scene's: 1 is as "
+                          "tagged, above it a contrasty look."),
     ),
     order=125,
     findings=(
@@ -33,26 +28,18 @@ PROCEDURE = Procedure(
         Finding("uneven_stops", "stops", "Light and lens over the scale, brightest over darkest."),
         Finding("exposure_stops", "stops", "Exposure of each further clip over the first one's."),
         Finding("worst_stops", "stops", "Farthest that light by the tag is off, within the steps."),
-        Finding(
-            "u_stop", "stops", "Standard uncertainty of one stop by this curve, about mid-grey."
-        ),
+        Finding("u_stop", "stops",
+                "Standard uncertainty of one stop by this curve, about mid-grey."),
     ),
     files=(
-        Files(
-            "",
-            ("clip",),
-            "Five still seconds of the grey steps; further clips in other light reach further.",
-            1,
-            0,
-        ),
+        Files("", ("clip",),
+              "Five still seconds of the grey steps; further clips in other light reach further.",
+              1, 0),
     ),
     readings=(
-        Reading(
-            "densities",
-            "text",
-            "The measured density of every step, in order; left out: nominal, far less certain.",
-            EXAMPLES["oecf.densities"],
-        ),
+        Reading("densities", "text",
+                "The measured density of every step, in order; left out: nominal, far less "
+                "certain.", EXAMPLES["oecf.densities"]),
     ),
     options=(
         Option("region", "A patch, even and flat: x,y,w,h in px.", "600,300,60,60", (), True),
@@ -73,3 +60,4 @@ PROCEDURE = Procedure(
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
 )
+# fmt: on

@@ -6,37 +6,20 @@ from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Procedure, Way, later
 from seeworthy.procedures.readout.words import FINDINGS, OPTIONS, READINGS, STEPS
 
+# fmt: off
 PROCEDURE = Procedure(
     id="readout",
     title="Read-out time (rolling shutter)",
     question="Do uprights lean, and will the picture wobble?",
     version=5,
     yields=(
-        Measurand(
-            "readout_time",
-            "read-out time",
-            "ms",
-            better="less",
-            also=("rolling shutter", "jello", "skew"),
-            least=0.0,
-            meaning="First to last row; makes uprights lean and pictures wobble.",
-        ),
-        Measurand(
-            "row_time",
-            "row time",
-            "µs",
-            better="less",
-            least=0.0,
-            meaning="Time from one row to the next.",
-        ),
-        Measurand(
-            "skew_at",
-            "lean of uprights",
-            "deg",
-            better="less",
-            also=("rolling shutter",),
-            meaning="Lean at a stated speed, distance and view.",
-        ),
+        Measurand("readout_time", "read-out time", "ms", better="less",
+                  also=("rolling shutter", "jello", "skew"), least=0.0,
+                  meaning="First to last row; makes uprights lean and pictures wobble."),
+        Measurand("row_time", "row time", "µs", better="less", least=0.0,
+                  meaning="Time from one row to the next."),
+        Measurand("skew_at", "lean of uprights", "deg", better="less", also=("rolling shutter",),
+                  meaning="Lean at a stated speed, distance and view."),
     ),
     order=120,
     steps=STEPS,
@@ -50,12 +33,9 @@ PROCEDURE = Procedure(
     options=OPTIONS,
     prepare=later(__name__, "prepare"),
     ways=(
-        Way(
-            "passing",
-            "Uprights pass by",
+        Way("passing", "Uprights pass by",
             ("speed", "distance", "hfov", "roll", "lean", "size", "level", "steadying"),
-            (("method", "passing"),),
-        ),
+            (("method", "passing"),)),
         Way("lamp", "By the bands of a lamp", ("lamp_frequency", "lamp"), (("method", "lamp"),)),
     ),
     conclude=later(__name__, "conclude"),
@@ -64,3 +44,4 @@ PROCEDURE = Procedure(
     minutes=15,
     look=True,
 )
+# fmt: on

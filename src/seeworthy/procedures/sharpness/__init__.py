@@ -26,6 +26,7 @@ _PLACES = (
     "bottom_right", "corner_mean",
 )  # fmt: skip
 
+# fmt: off
 PROCEDURE = Procedure(
     id="sharpness",
     title="Sharpness",
@@ -60,61 +61,29 @@ PROCEDURE = Procedure(
             )
             for where in _PLACES
         ),
-        Measurand(
-            "lateral_colour",
-            "colour fringe in the corner",
-            "%",
-            better="nearer",
-            ideal=0.0,
-            also=("chromatic aberration", "lateral colour", "colour fringes"),
-            meaning="How far red or blue lies outside of green, of the picture height.",
-        ),
-        Measurand(
-            "focus_evenness",
-            "focus evenness",
-            "",
-            better="nearer",
-            ideal=1.0,
-            least=0.0,
-            meaning="Corners against the centre; 1 is even.",
-        ),
-        Measurand(
-            "decentring",
-            "decentring",
-            "",
-            better="nearer",
-            ideal=1.0,
-            least=0.0,
-            meaning="Sharpest corner over softest; 1 is a straight lens.",
-        ),
-        Measurand(
-            "edge_overshoot",
-            "edge overshoot",
-            "%",
-            better="less",
-            least=0.0,
-            meaning="In-camera sharpening: halos at edges.",
-        ),
+        Measurand("lateral_colour", "colour fringe in the corner", "%", better="nearer", ideal=0.0,
+                  also=("chromatic aberration", "lateral colour", "colour fringes"),
+                  meaning="How far red or blue lies outside of green, of the picture height."),
+        Measurand("focus_evenness", "focus evenness", "", better="nearer", ideal=1.0, least=0.0,
+                  meaning="Corners against the centre; 1 is even."),
+        Measurand("decentring", "decentring", "", better="nearer", ideal=1.0, least=0.0,
+                  meaning="Sharpest corner over softest; 1 is a straight lens."),
+        Measurand("edge_overshoot", "edge overshoot", "%", better="less", least=0.0,
+                  meaning="In-camera sharpening: halos at edges."),
     ),
     order=90,
     findings=(
         Finding("edges_from", "", "Our target, or a marked region."),
-        Finding(
-            "places_measured",
-            "",
-            "Places of the frame that were measured; of others nothing is known.",
-        ),
+        Finding("places_measured", "",
+                "Places of the frame that were measured; of others nothing is known."),
         Finding("edges_used", "", "Edges that were measured."),
         Finding("edges_refused", "", "Edges that were left out."),
         Finding("frames", "", "Still frames that were averaged."),
         Finding("sharpened", "", "Whether the camera sharpens its picture."),
         Finding("highest_response", "", "Largest response; over 1 the picture was sharpened."),
-        Finding(
-            "lateral_colour_px",
-            "px",
-            "Red and blue against green: outward in the frame's corner, and where it is largest "
-            "(1 is the corner); null where the edges cannot tell.",
-        ),
+        Finding("lateral_colour_px", "px",
+                "Red and blue against green: outward in the frame's corner, and where it is "
+                "largest (1 is the corner); null where the edges cannot tell."),
         Finding("tone", "", "Where the tone curve comes from that was undone."),
     ),
     files=(
@@ -122,13 +91,9 @@ PROCEDURE = Procedure(
         TONE_CURVE,
     ),
     readings=(
-        Reading(
-            "printed_length",
-            "mm",
-            "The 'measure me' length as printed, kept for those who "
-            "repeat the test; figures per pixel need no scale.",
-            EXAMPLES["sharpness.printed_length"],
-        ),
+        Reading("printed_length", "mm",
+                "The 'measure me' length as printed, kept for those who repeat the test; figures "
+                "per pixel need no scale.", EXAMPLES["sharpness.printed_length"]),
     ),
     options=(
         Option("region", "An edge of any scene: x,y,w,h in px.", "600,300,60,90", (), True),
@@ -147,3 +112,4 @@ PROCEDURE = Procedure(
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
 )
+# fmt: on

@@ -5,30 +5,19 @@ from __future__ import annotations
 from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Finding, Procedure, Step, later
 
+# fmt: off
 PROCEDURE = Procedure(
     id="softness",
     title="Why it is soft",
     question="Why is the picture of this flight soft, and how long was each frame exposed?",
     version=4,
     yields=(
-        Measurand(
-            "flight_exposure",
-            "exposure time in flight",
-            "ms",
-            better="less",
-            least=0.0,
-            meaning="How long each frame of this clip was exposed; motion smears for as long.",
-            of_take=True,
-        ),
-        Measurand(
-            "motion_blur",
-            "motion blur",
-            "px",
-            better="less",
-            least=0.0,
-            meaning="How far motion smeared the picture; 95 % of this clip's frames stay below.",
-            of_take=True,
-        ),
+        Measurand("flight_exposure", "exposure time in flight", "ms", better="less", least=0.0,
+                  meaning="How long each frame of this clip was exposed; motion smears for as "
+                          "long.", of_take=True),
+        Measurand("motion_blur", "motion blur", "px", better="less", least=0.0,
+                  meaning="How far motion smeared the picture; 95 % of this clip's frames stay "
+                          "below.", of_take=True),
     ),
     order=237,
     findings=(
@@ -49,15 +38,11 @@ PROCEDURE = Procedure(
     files=(Files("", ("clip",), "A clip of the flight, steadying off."),),
     steps=(
         Step("Switch steadying off, and sharpening to low, if the camera lets you."),
-        Step(
-            "Fly as you mean to, over things rich in detail: houses, trees, stones. The camera "
-            "must turn or swing: at one speed blur looks like texture."
-        ),
+        Step("Fly as you mean to, over things rich in detail: houses, trees, stones. The camera "
+             "must turn or swing: at one speed blur looks like texture."),
         Step("Let half a minute run; two minutes and more show a lens that fogs over."),
-        Step(
-            "For fog let the camera come from the warm into the cold as it will on the day; keep "
-            "its cell within the maker's limits."
-        ),
+        Step("For fog let the camera come from the warm into the cold as it will on the day; "
+             "keep its cell within the maker's limits."),
     ),
     cautions=("airspace", "propellers", "launch", "lithium", "sun", "verdict"),
     whole_pictures=True,
@@ -66,3 +51,4 @@ PROCEDURE = Procedure(
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
 )
+# fmt: on

@@ -6,82 +6,41 @@ from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
 
+# fmt: off
 PROCEDURE = Procedure(
     id="sound",
     title="Sound",
     question="How good is its sound, and are two channels really two?",
     version=3,
     yields=(
-        Measurand(
-            "noise_floor",
-            "noise floor",
-            "dBFS",
-            better="less",
-            also=("hiss",),
-            feels=("temperature",),
-            meaning="Level in silence below full scale (dBFS).",
-        ),
-        Measurand(
-            "clipping_share",
-            "share of clipped samples",
-            "%",
-            better="less",
-            of_take=True,
-            least=0.0,
-            meaning="Part of the sound that hits the ceiling.",
-        ),
-        Measurand(
-            "audio_rate_error",
-            "sample rate error",
-            "ppm",
-            better="nearer",
-            ideal=0.0,
-            feels=("temperature",),
-            meaning="Drift of sound against true time.",
-        ),
-        Measurand(
-            "band_low",
-            "lower band limit",
-            "Hz",
-            better="less",
-            feels=("temperature",),
-            least=0.0,
-            meaning="Where the bass has fallen by 6 dB.",
-        ),
-        Measurand(
-            "band_high",
-            "upper band limit",
-            "Hz",
-            better="more",
-            feels=("temperature",),
-            least=0.0,
-            meaning="Where the treble has fallen by 6 dB.",
-        ),
+        Measurand("noise_floor", "noise floor", "dBFS", better="less", also=("hiss",),
+                  feels=("temperature",), meaning="Level in silence below full scale (dBFS)."),
+        Measurand("clipping_share", "share of clipped samples", "%", better="less", of_take=True,
+                  least=0.0, meaning="Part of the sound that hits the ceiling."),
+        Measurand("audio_rate_error", "sample rate error", "ppm", better="nearer", ideal=0.0,
+                  feels=("temperature",), meaning="Drift of sound against true time."),
+        Measurand("band_low", "lower band limit", "Hz", better="less", feels=("temperature",),
+                  least=0.0, meaning="Where the bass has fallen by 6 dB."),
+        Measurand("band_high", "upper band limit", "Hz", better="more", feels=("temperature",),
+                  least=0.0, meaning="Where the treble has fallen by 6 dB."),
     ),
     order=210,
     findings=(
         Finding("audio_codec", "", "How the sound is coded."),
         Finding("audio_rate", "Hz", "Samples per second by the file."),
         Finding("audio_channels", "", "Number of channels."),
-        Finding(
-            "channels_identical",
-            "",
-            "Whether two channels carry one and the same sound; none where coding hides it.",
-        ),
-        Finding(
-            "channel_difference_db",
-            "dB",
-            "Difference of the channels against their level, below 4 kHz.",
-        ),
+        Finding("channels_identical", "",
+                "Whether two channels carry one and the same sound; none where coding hides it."),
+        Finding("channel_difference_db", "dB",
+                "Difference of the channels against their level, below 4 kHz."),
         Finding("peak_level_dbfs", "dBFS", "Highest sample, dB below full scale."),
     ),
     files=(
         Files("", ("clip",), "A clip with sound: ten quiet seconds, then a sweep if you like."),
     ),
     readings=(
-        Reading(
-            "tone", "Hz", "Frequency of a steady tone that was played.", EXAMPLES["sound.tone"]
-        ),
+        Reading("tone", "Hz", "Frequency of a steady tone that was played.",
+                EXAMPLES["sound.tone"]),
     ),
     options=(
         Option("quiet", "Where it was quiet, in seconds of the clip.", "3-8"),
@@ -100,3 +59,4 @@ PROCEDURE = Procedure(
     conclude=later(__name__, "conclude"),
     look=False,
 )
+# fmt: on

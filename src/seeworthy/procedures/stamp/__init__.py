@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from seeworthy.procedures.declare import Files, Finding, Procedure, Step, later
 
+# fmt: off
 PROCEDURE = Procedure(
     id="stamp",
     title="Date stamp",
@@ -12,41 +13,22 @@ PROCEDURE = Procedure(
     yields=(),
     order=40,
     findings=(
-        Finding(
-            "stamp_present",
-            "",
-            "Something is burned into the picture.",
-            title="date stamp in the picture",
-            better="none",
-            claimed=True,
-        ),
+        Finding("stamp_present", "", "Something is burned into the picture.",
+                title="date stamp in the picture", better="none", claimed=True),
         Finding("stamp_box", "px", "Where: left, top, width and height in px, of the largest."),
         Finding("stamp_area_share", "", "Share of the frame that it covers, all boxes together."),
         Finding("stamp_position", "", "Where, in words."),
-        Finding(
-            "stamp_changes",
-            "",
-            (
-                "Part of it was seen to change, as the digits of a clock do; in a short "
-                "clip they may not."
-            ),
-        ),
+        Finding("stamp_changes", "",
+                "Part of it was seen to change, as the digits of a clock do; in a short clip "
+                "they may not."),
         Finding("stamp_count", "", "How many separate ones."),
         Finding("stamp_boxes", "", "All of them, when there are several."),
-        Finding(
-            "caption_present",
-            "",
-            "Words come and go low in the picture, as subtitles do: they are no stamp.",
-        ),
+        Finding("caption_present", "",
+                "Words come and go low in the picture, as subtitles do: they are no stamp."),
         Finding("caption_box", "px", "Where: left, top, width and height in px."),
-        Finding(
-            "held_in_view",
-            "",
-            (
-                "Something that stands still with the camera is in view: nose, strut, "
-                "guard. It is not a stamp."
-            ),
-        ),
+        Finding("held_in_view", "",
+                "Something that stands still with the camera is in view: nose, strut, guard. It "
+                "is not a stamp."),
         Finding("black_bars", "px", "Black bars at the top, bottom, left and right, px."),
         Finding("views", "", "Views of the moving scene that were compared."),
     ),
@@ -64,3 +46,4 @@ PROCEDURE = Procedure(
     conclude=later(__name__, "conclude"),
     look=True,
 )
+# fmt: on

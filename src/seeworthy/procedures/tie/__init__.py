@@ -6,30 +6,19 @@ from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
 from seeworthy.procedures.declare import Files, Finding, Option, Procedure, Reading, Step, later
 
+# fmt: off
 PROCEDURE = Procedure(
     id="tie",
     title="Clip and logger tied by a knock",
     question="Which moment of the logger's record is which picture of the clip?",
     version=1,
     yields=(
-        Measurand(
-            "log_offset",
-            "clock offset of the logger",
-            "ms",
-            meaning="What to add to the clip's time to get the logger's, at the middle knock.",
-            feels=(),
-            of_take=True,
-        ),
-        Measurand(
-            "log_rate",
-            "rate of the logger's clock",
-            "ppm",
-            better="nearer",
-            ideal=0.0,
-            feels=("temperature",),
-            of_take=True,
-            meaning="How much faster than the clip's it runs; 100 ppm are 6 ms a minute.",
-        ),
+        Measurand("log_offset", "clock offset of the logger", "ms",
+                  meaning="What to add to the clip's time to get the logger's, at the middle "
+                          "knock.", feels=(), of_take=True),
+        Measurand("log_rate", "rate of the logger's clock", "ppm", better="nearer", ideal=0.0,
+                  feels=("temperature",), of_take=True,
+                  meaning="How much faster than the clip's it runs; 100 ppm are 6 ms a minute."),
     ),
     order=237,
     findings=(
@@ -45,14 +34,9 @@ PROCEDURE = Procedure(
         Files("log", ("table",), "The logger's record: time and acceleration."),
     ),
     readings=(
-        Reading(
-            "av_offset",
-            "ms",
-            "Sound against picture, positive where the sound is late (`sync`).",
-            EXAMPLES["tie.av_offset"],
-            positive=False,
-            measurand="av_offset",
-        ),
+        Reading("av_offset", "ms",
+                "Sound against picture, positive where the sound is late (`sync`).",
+                EXAMPLES["tie.av_offset"], positive=False, measurand="av_offset"),
     ),
     options=(
         Option("columns", "Which column is what.", "time:t"),
@@ -61,10 +45,8 @@ PROCEDURE = Procedure(
     steps=(
         Step("Fix camera and logger in the craft as they will fly; start both."),
         Step("Hold the craft still, with something sharp in view, in a quiet place."),
-        Step(
-            "Knock on it three times with a knuckle or a pencil, unevenly (short, long), hard "
-            "enough that the picture jumps. Do not touch the cell or the propellers."
-        ),
+        Step("Knock on it three times with a knuckle or a pencil, unevenly (short, long), hard "
+             "enough that the picture jumps. Do not touch the cell or the propellers."),
         Step("Fly. After landing, before anything is switched off, knock three times again."),
         Step("The knocks before and after tell how fast the two clocks drift apart."),
     ),
@@ -75,3 +57,4 @@ PROCEDURE = Procedure(
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
 )
+# fmt: on

@@ -15,31 +15,20 @@ from seeworthy.procedures.declare import (
     later,
 )
 
+# fmt: off
 PROCEDURE = Procedure(
     id="white-balance",
     title="White balance",
     question="Does grey come out grey in this light?",
     version=2,
     yields=(
-        Measurand(
-            "grey_tint",
-            "tint of mid-grey",
-            "",
-            better="less",
-            least=0.0,
-            feels=("light",),
-            also=("white balance", "colour cast", "tint"),
-            meaning="Δu'v' of mid-grey from neutral; 0.003 is seen side by side, 0.01 is plain.",
-        ),
-        Measurand(
-            "grey_tint_drift",
-            "tint between light and dark greys",
-            "",
-            better="less",
-            least=0.0,
-            feels=("light",),
-            meaning="Δu'v' between light and dark greys: no one white balance mends that.",
-        ),
+        Measurand("grey_tint", "tint of mid-grey", "", better="less", least=0.0, feels=("light",),
+                  also=("white balance", "colour cast", "tint"),
+                  meaning="Δu'v' of mid-grey from neutral; 0.003 is seen side by side, 0.01 is "
+                          "plain."),
+        Measurand("grey_tint_drift", "tint between light and dark greys", "", better="less",
+                  least=0.0, feels=("light",),
+                  meaning="Δu'v' between light and dark greys: no one white balance mends that."),
     ),
     order=112,
     findings=(
@@ -57,50 +46,26 @@ PROCEDURE = Procedure(
         TONE_CURVE,
     ),
     readings=(
-        Reading(
-            "light",
-            "text",
-            "What the light meter shows at the scale.",
-            EXAMPLES["white-balance.light"],
-        ),
-        Reading(
-            "chart_tint",
-            "",
-            "Most that the chart's own greys are from neutral, Δu'v'; left out: 0.014, of office "
-            "paper with brightener.",
-            EXAMPLES["white-balance.chart_tint"],
-            positive=False,
-        ),
+        Reading("light", "text", "What the light meter shows at the scale.",
+                EXAMPLES["white-balance.light"]),
+        Reading("chart_tint", "",
+                "Most that the chart's own greys are from neutral, Δu'v'; left out: 0.014, of "
+                "office paper with brightener.", EXAMPLES["white-balance.chart_tint"],
+                positive=False),
     ),
     options=(
         Option("region", "A grey patch, even and flat: x,y,w,h in px.", "600,300,60,60", (), True),
-        Option(
-            "illuminant",
-            "The kind of light: only tests in one kind are compared.",
-            "overcast",
-            (
-                "sunlight",
-                "overcast",
-                "shade",
-                "low sun",
-                "tungsten",
-                "warm LED",
-                "cold LED",
-                "fluorescent",
-            ),
-        ),
+        Option("illuminant", "The kind of light: only tests in one kind are compared.", "overcast",
+               ("sunlight", "overcast", "shade", "low sun", "tungsten", "warm LED", "cold LED",
+                "fluorescent")),
         Option("mirrored", "The camera mirrors its picture.", "yes", ("yes", "no")),
     ),
     steps=(
-        Step(
-            "Print the grey steps (seeworthy target greys) in black ink alone on paper without "
-            "brightener, or use a grey card whose tint is known."
-        ),
+        Step("Print the grey steps (seeworthy target greys) in black ink alone on paper without "
+             "brightener, or use a grey card whose tint is known."),
         Step("Put it into the light that you fly in, one kind alone, no coloured wall beside it."),
-        Step(
-            "Switch off a flat look (log, low contrast), or measure its tone curve first (oecf): "
-            "by the file's tag tints come out too small."
-        ),
+        Step("Switch off a flat look (log, low contrast), or measure its tone curve first "
+             "(oecf): by the file's tag tints come out too small."),
         Step("Fill the middle of the frame; no gloss. Wait until the colours have settled."),
         Step("Record five seconds; note the kind of light, and the light meter if there is one."),
         Step("Do it again in every other light (each is a take of its own)."),
@@ -113,3 +78,4 @@ PROCEDURE = Procedure(
     prepare=later(__name__, "prepare"),
     conclude=later(__name__, "conclude"),
 )
+# fmt: on
