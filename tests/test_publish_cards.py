@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import xml.etree.ElementTree as ET
 from concurrent.futures import ThreadPoolExecutor
 
@@ -17,9 +18,11 @@ from seeworthy.bench.store import create_bench, open_bench
 from seeworthy.bench.takes import add_take
 from seeworthy.cli import main
 from seeworthy.ground.errors import CannotMeasure, Conflict, NotFound, WrongCall
-from seeworthy.publish import card_clips
+from seeworthy.ground.results import Axis, Figure, Mark
+from seeworthy.publish import card_clips, cards, drawing, figures
 from seeworthy.publish.card_drawing import SIZES, Card, card_png, card_svg, wrapped
-from seeworthy.publish.cards import cards_of, chapter_lines, write_cards
+from seeworthy.publish.cards import Press, cards_of, chapter_lines, write_cards
+from seeworthy.publish.lighter import lighter
 
 
 @pytest.fixture(scope="module")
@@ -105,6 +108,36 @@ def test_words_are_wrapped_and_numbers_keep_their_units():
     assert wrapped("a b c d", 1, 2)[-1].endswith("…")
 
 
+def test_a_lighter_chart_looks_the_same():
+    """Held against the chart as the renderer gave it; a clip and opacities were in it."""
+    steps = [k / 10 for k in range(11)]
+    curve = Figure(
+        "curve", "Curves", "Two.",
+        {"x": [*steps, *steps], "y": [*steps, *[1 - s for s in steps]],
+         "low": [s - 0.2 for s in (*steps, *steps)], "high": [s + 0.2 for s in (*steps, *steps)],
+         "which": ["up"] * 11 + ["down"] * 11},
+        Axis("x", "way"), Axis("y", "height"),
+        (Mark("band", low="low", high="high", series="which"), Mark("line", y="y", series="which"),
+         Mark("points", y="y", series="which"), Mark("rule", value=0.5, label="half")),
+    )  # fmt: skip
+    heavy = figures.render(curve, "svg").decode()
+    light = lighter(heavy)
+    assert heavy.count("clip-path=") > 4
+    assert light.count("clip-path=") <= 2
+    assert ' opacity="0.' in heavy
+    assert not re.search(r'<path[^>]* opacity="0\.', light)
+    before, after = (
+        np.asarray(Image.open(io.BytesIO(drawing.png(svg))).convert("RGB"), float)
+        for svg in (heavy, light)
+    )
+    off = np.abs(before - after).max(axis=-1)
+    # One level of rounding per layer that is not blended any more; pixels on the clip's edge.
+    assert np.quantile(off, 0.999) <= 3
+    assert (off > 3).sum() < 0.001 * off.size
+    bare = re.sub(r' clip-path="[^"]*"', "", light)
+    assert lighter(bare).count("clip-path=") == 0
+
+
 def test_chapters_start_at_zero_and_follow_the_cards():
     cards = [Card(str(i), "result", "Dunlin", f"Title {i}") for i in range(400)]
     lines = chapter_lines(cards, 10).splitlines()
@@ -127,6 +160,26 @@ def test_everything_is_written_with_words_beside(bench, tmp_path):
     assert (tmp_path / "cards" / "claim.mp4").stat().st_size > 5_000
     write_cards(bench, "Dunlin", tmp_path / "cards", sizes=["square"], kinds=["claim"])
     assert len(list((tmp_path / "cards").glob("*.png"))) == 1
+
+
+def test_comparisons_of_all_cameras_are_drawn_once_and_alike(bench, tmp_path, monkeypatch):
+    """The same picture as a camera's cards by themselves have."""
+    drawn = []
+    monkeypatch.setattr(
+        cards, "card_svg", lambda c, *a, **k: drawn.append(c) or card_svg(c, *a, **k)
+    )
+    with Press(bench) as press:
+        for name in ("Dunlin", "Knot"):
+            write_cards(
+                bench, name, tmp_path / name, sizes=["square"], kinds=["comparison"], press=press
+            )
+    (one,) = drawn
+    assert one.head == "Dunlin, Knot"
+    file = f"{one.name}-square.png"
+    made = [(tmp_path / name / file).read_bytes() for name in ("Dunlin", "Knot")]
+    assert made[0] == made[1]
+    write_cards(bench, "Knot", tmp_path / "alone", sizes=["square"], kinds=["comparison"])
+    assert (tmp_path / "alone" / file).read_bytes() == made[0]
 
 
 def test_wrong_calls_leave_nothing(bench, tmp_path):

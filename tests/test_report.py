@@ -8,16 +8,19 @@ import itertools
 import json
 import math
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
+from PIL import Image
 
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Result, result
 from seeworthy.judge.claims.decide import Claimed, judge_all
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.publish import html as html_module
 from seeworthy.publish import numbers, views
-from seeworthy.publish.drawing import Here
+from seeworthy.publish import pdf as pdf_module
+from seeworthy.publish.drawing import Here, _Once
 from seeworthy.publish.html import TEMPLATES, ReportPage, _Later, page
 from seeworthy.publish.model import CameraReport, Refusal
 from seeworthy.publish.verdict import listed, tallies, verdict
@@ -344,6 +347,32 @@ def test_typed_units_are_printed_with_their_signs():
     assert numbers.typed("at 20 degC and 62 deg: 3 m/s2 in 16 cm3") == (
         "at 20 °C and 62°: 3 m/s² in 16 cm³"
     )
+
+
+@pytest.mark.parametrize("units", ["both", "us"])
+@pytest.mark.parametrize("kind", [html_module, pdf_module], ids=["html", "pdf"])
+def test_what_is_begun_early_is_all_that_is_drawn(kind, units):
+    """Begun while the bench is judged: nothing is left for later, nothing is drawn twice."""
+    drawn = []
+
+    class Counting(Here):
+        def submit(self, fn, /, *args, **kwargs):
+            drawn.append(args)
+            return super().submit(fn, *args, **kwargs)
+
+    noise = Image.effect_noise((500, 400), 90)
+    noise.save(out := io.BytesIO(), "PNG")
+    heavy = replace(READOUT, pictures=(Picture("noise.png", "Noise.", out.getvalue()),))
+    camera = report(takes=(*report().takes, told(5, "readout", heavy)))
+    hands = _Once(Counting())
+    kind.begin_drawing(camera.takes, units=units, hands=hands)
+    early = len(drawn)
+    assert early > 1
+    if kind is html_module:
+        assert page(camera, units=units, hands=hands) == page(camera, units=units)
+    else:
+        assert kind.pdf(camera, units=units, hands=hands).startswith(b"%PDF")
+    assert len(drawn) == early
 
 
 def test_heavy_pictures_are_made_lighter():

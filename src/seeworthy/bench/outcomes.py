@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -24,7 +24,7 @@ from seeworthy.bench.models import (
     UnitRow,
     WarningRow,
 )
-from seeworthy.bench.records import StoredOutcome, StoredPicture, StoredResult
+from seeworthy.bench.records import StoredOutcome, StoredPicture, StoredResult, ToldFindings
 from seeworthy.bench.result_columns import read_results
 from seeworthy.bench.state import PASSING, TAKE_PARTS, inputs_of, take_record
 from seeworthy.bench.store import Bench
@@ -159,33 +159,44 @@ def get_outcome(bench: Bench, number: int) -> StoredOutcome | None:
 
 def frame_size(bench: Bench, camera: str) -> tuple[int, int] | None:
     """Return the frame size of a camera's newest take that tells one."""
+    told = list_findings(bench, camera, ("width_px", "height_px"))
+    whole = [one.findings for one in told if len(one.findings) == 2]
+    return (int(whole[-1]["width_px"]), int(whole[-1]["height_px"])) if whole else None
+
+
+def list_findings(
+    bench: Bench, camera: str, names: Collection[str], *, procedure: str | None = None
+) -> list[ToldFindings]:
+    """Return these findings of a camera's takes that told any, in the order of the takes."""
+    query = (
+        select(TakeRow.id, TakeRow.taken, FindingRow.name, FindingRow.value)
+        .join(OutcomeRow, FindingRow.outcome_id == OutcomeRow.id)
+        .join(TakeRow, OutcomeRow.take_id == TakeRow.id)
+        .join(UnitRow, TakeRow.unit_id == UnitRow.id)
+        .where(FindingRow.name.in_(names))
+        .order_by(TakeRow.id)
+    )
+    if procedure is not None:
+        query = query.where(TakeRow.procedure == procedure)
+    found: dict[int, ToldFindings] = {}
     with bench.reading() as session:
-        query = (
-            select(TakeRow.id, FindingRow.name, FindingRow.value)
-            .join(OutcomeRow, FindingRow.outcome_id == OutcomeRow.id)
-            .join(TakeRow, OutcomeRow.take_id == TakeRow.id)
-            .join(UnitRow, TakeRow.unit_id == UnitRow.id)
-            .where(FindingRow.name.in_(("width_px", "height_px")))
-            .where(UnitRow.camera_id == find_camera(session, camera).id)
-            .order_by(TakeRow.id)
-        )
-        per: dict[int, dict[str, int]] = {}
-        for take, name, value in session.execute(query):
-            per.setdefault(take, {})[name] = int(value)
-    whole = [(f["width_px"], f["height_px"]) for f in per.values() if len(f) == 2]
-    return whole[-1] if whole else None
+        query = query.where(UnitRow.camera_id == find_camera(session, camera).id)
+        for take, taken, name, value in session.execute(query):
+            found.setdefault(take, ToldFindings(take, taken, {})).findings[name] = value
+    return list(found.values())
 
 
 def list_outcomes(
-    bench: Bench, *, camera: str | None = None, procedure: str | None = None
+    bench: Bench, *, camera: str | None = None, procedure: str | Sequence[str] | None = None
 ) -> list[StoredOutcome]:
-    """Return what was said of all takes, of one camera or procedure where asked for."""
+    """Return what was said of all takes, of one camera or of procedures where asked for."""
     with bench.reading() as session:
         query = select(OutcomeRow).options(*_OUTCOME_PARTS).join(TakeRow).order_by(TakeRow.id)
         if camera is not None:
             query = query.join(UnitRow).where(UnitRow.camera_id == find_camera(session, camera).id)
         if procedure is not None:
-            query = query.where(TakeRow.procedure == find_procedure(procedure).id)
+            names = [procedure] if isinstance(procedure, str) else procedure
+            query = query.where(TakeRow.procedure.in_([find_procedure(n).id for n in names]))
         return [_outcome_record(bench, session, row) for row in session.scalars(query)]
 
 

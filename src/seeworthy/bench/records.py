@@ -250,6 +250,15 @@ class StoredResult:
 
 
 @dataclass(frozen=True, slots=True)
+class ToldFindings:
+    """Findings of one take by name."""
+
+    take: int
+    taken: dt.date
+    findings: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
 class Trouble:
     """Something that `check_bench` found wrong.
 

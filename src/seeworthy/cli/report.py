@@ -12,7 +12,10 @@ from seeworthy.cli.tables import next_step
 from seeworthy.ground.errors import UnreadableInput, WrongCall
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from seeworthy.bench.store import Bench
+    from seeworthy.judge.claims.tolerance import Tolerance
     from seeworthy.publish.html import Units
 
 app = typer.Typer(rich_markup_mode=None)
@@ -52,32 +55,55 @@ def report(
     "# Rating kite-picture 4" (purpose, 1 to 5) and "# Test readout"; an empty file takes
     them away.
     """
-    from seeworthy.bench.cameras import get_camera, list_cameras
-    from seeworthy.bench.sound_evidence import evidence_troubles
-    from seeworthy.cli import words
+    from contextlib import ExitStack
+
     from seeworthy.judge.claims.tolerance import Tolerance
-    from seeworthy.publish.assemble import camera_report
-    from seeworthy.publish.write import write_reports
+    from seeworthy.publish import drawing
 
     rule = Tolerance.parse(tolerance)
-    with opened(bench) as place:
+    with ExitStack() as stack:
+        # What draws starts first: it is ready when the bench is read.
+        hands = None if as_json else stack.enter_context(drawing.hands())
+        place = stack.enter_context(opened(bench))
         if words_of is not None:
             _keep(place, camera, words_of)
-        if as_json:
-            names = [camera] if camera else [c.name for c in list_cameras(place)]
-            found = [
-                camera_report(place, n, tolerance=rule, pictures=False, first_page=True).to_json()
-                for n in names
-            ]
-            words.show_json(found[0] if camera else found)
-            return
-        chosen = get_camera(place, camera).id if camera else None
-        units = "metric" if metric else _units(place)
-        for path in write_reports(place, camera, out=out, tolerance=rule, units=units):
-            typer.echo(f"Report: {path}")
-        next_step("open it in a browser; its data for others to check: seeworthy export FOLDER")
-        for trouble in evidence_troubles(place, camera=chosen, deep=True):
-            typer.echo(f"Mind: {trouble.message} The report says so.", err=True)
+        if hands is None:
+            _show_json(place, camera, rule)
+        else:
+            _write(place, camera, out, rule, metric, hands)
+
+
+def _show_json(place: Bench, camera: str | None, rule: Tolerance) -> None:
+    from seeworthy.bench.cameras import list_names
+    from seeworthy.cli import words
+    from seeworthy.publish.assemble import Around, camera_report
+
+    around = Around(place)
+    found = [
+        camera_report(
+            place, name, tolerance=rule, pictures=False, first_page=True, around=around
+        ).to_json()
+        for name in ([camera] if camera else list_names(place).values())
+    ]
+    words.show_json(found[0] if camera else found)
+
+
+def _write(
+    place: Bench, camera: str | None, out: Path | None, rule: Tolerance, metric: bool,
+    hands: Executor,
+) -> None:  # fmt: skip
+    from seeworthy.bench.cameras import get_camera
+    from seeworthy.bench.sound_evidence import evidence_troubles
+    from seeworthy.publish.write import write_reports
+
+    chosen = get_camera(place, camera).id if camera else None
+    units = "metric" if metric else _units(place)
+    written = write_reports(place, camera, out=out, tolerance=rule, units=units, hands=hands)
+    for path in written:
+        typer.echo(f"Report: {path}")
+    next_step("open it in a browser; its data for others to check: seeworthy export FOLDER")
+    for trouble in evidence_troubles(place, camera=chosen, deep=True):
+        typer.echo(f"Mind: {trouble.message} The report says so.", err=True)
 
 
 def _units(place: Bench) -> Units:

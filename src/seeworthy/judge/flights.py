@@ -94,13 +94,8 @@ def flight_log(bench: Bench, camera: str, unit: str | None = None) -> FlightLog:
     from seeworthy.bench.outcomes import list_outcomes
 
     name = get_camera(bench, camera).name
-    mine = [
-        o
-        for test in ("load", "survival")
-        for o in list_outcomes(bench, camera=name, procedure=test)
-        if unit in (None, o.take.unit)
-    ]
-    return assemble(name, mine)
+    found = list_outcomes(bench, camera=name, procedure=("load", "survival"))
+    return assemble(name, [o for o in found if unit in (None, o.take.unit)])
 
 
 def assemble(camera: str, outcomes: Sequence[StoredOutcome]) -> FlightLog:

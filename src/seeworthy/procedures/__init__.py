@@ -13,7 +13,7 @@ import pkgutil
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib.metadata import entry_points
+from importlib.metadata import EntryPoint, distributions
 from pathlib import Path
 
 from seeworthy.ground.errors import SeeworthyError, WrongCall
@@ -99,7 +99,7 @@ def _loaded() -> _Loaded:
         for entry in item.brings:
             register(entry)
         found[item.id], homes[item.id] = item, module
-    for point in entry_points(group=GROUP):
+    for point in _add_ons():
         # An add-on is a stranger's code: whatever it raises, even an exit, costs itself alone.
         try:
             item = _checked(point.load(), found)
@@ -124,6 +124,19 @@ def _ours() -> Iterator[tuple[str, Procedure]]:
         item = getattr(importlib.import_module(module.name), "PROCEDURE", None)
         if isinstance(item, Procedure):
             yield module.name, item
+
+
+def _add_ons() -> Iterator[EntryPoint]:
+    """Find what add-ons there are; the first of a name on the path counts, as for an import.
+
+    Only lists that name our group are parsed: those of all that is installed cost more than the
+    declarations of every procedure.
+    """
+    seen = set()
+    for place in distributions():
+        if GROUP in (place.read_text("entry_points.txt") or "") and place.name not in seen:
+            seen.add(place.name)
+            yield from place.entry_points.select(group=GROUP)
 
 
 def _checked(item: object, found: dict[str, Procedure]) -> Procedure:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import cached_property
 
 from seeworthy import __version__
 from seeworthy.bench.cameras import get_camera
@@ -16,9 +18,27 @@ from seeworthy.bench.takes import list_takes
 from seeworthy.bench.words import read_words
 from seeworthy.judge.claims.choose import judgements
 from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
-from seeworthy.judge.glance.air import air_figures
+from seeworthy.judge.glance.air import Known, air_figures
 from seeworthy.judge.glance.fitness import fitness
+from seeworthy.judge.purpose.bench_rank import suit_every
+from seeworthy.judge.purpose.library import shipped
+from seeworthy.judge.purpose.own import own_purposes
+from seeworthy.judge.purpose.rank import Ranking
 from seeworthy.publish.model import CameraReport, Refusal, TakeReport
+
+
+class Around:
+    """What every camera of a bench is held against, worked out once for all their reports."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self.air: Known = {}
+
+    @cached_property
+    def rankings(self) -> dict[str, Ranking]:
+        """Every purpose, shipped and own, with the cameras ranked for it."""
+        names = [*own_purposes(self._bench.folder), *shipped()]
+        return suit_every(self._bench, list(dict.fromkeys(names)))
 
 
 def camera_report(
@@ -29,6 +49,8 @@ def camera_report(
     made: dt.datetime | None = None,
     pictures: bool = True,
     first_page: bool | None = None,
+    around: Around | None = None,
+    begin: Callable[[Sequence[TakeReport]], None] | None = None,
 ) -> CameraReport:
     """Gather everything a bench knows of one camera.
 
@@ -38,6 +60,8 @@ def camera_report(
         pictures: Read the evidence pictures too (a page needs them, JSON does not).
         first_page: Hold the camera against purposes and the other cameras; by default where
             `pictures`.
+        around: What the cameras of the bench are held against; worked out here by default.
+        begin: Called with the takes as soon as they are read: what draws can begin.
 
     Raises:
         NotFound: No camera of that name.
@@ -45,7 +69,10 @@ def camera_report(
     found = get_camera(bench, camera)
     outcomes = {o.take.id: o for o in list_outcomes(bench, camera=found.name)}
     takes = [_take(t, outcomes.get(t.id), pictures) for t in list_takes(bench, camera=found.name)]
+    if begin is not None:
+        begin(takes)
     whole = pictures if first_page is None else first_page
+    around = around or Around(bench)
     return CameraReport(
         found.name,
         found.maker,
@@ -59,8 +86,8 @@ def camera_report(
         __version__,
         # A report is what strangers believe: hash its files, not only stat them.
         tuple(t.message for t in evidence_troubles(bench, camera=found.id, deep=pictures)),
-        fitness(bench, found.name) if whole else (),
-        air_figures(bench, found.name) if whole else (),
+        fitness(around.rankings, found.name) if whole else (),
+        air_figures(bench, found.name, around.air) if whole else (),
         read_words(bench, found.name),
     )
 

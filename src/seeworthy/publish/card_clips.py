@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -64,12 +65,12 @@ def lean(bench: Bench, camera: str, out: Path) -> str:
     )
     height, width = still.shape[:2]
     rows = (np.arange(height) + 0.5) / height - 0.5
-    columns = np.arange(width)
+    twice = np.concatenate([still, still], axis=1)
 
     def draw(share: float) -> Pixels:
         speed = FASTEST * min(1.0, share / 0.85)
-        moved = np.rint(speed * width * seconds * rows).astype(int)
-        picture = still[np.arange(height)[:, None], (columns[None] + moved[:, None]) % width]
+        moved = np.rint(speed * width * seconds * rows).astype(int) % width
+        picture = np.stack([twice[row, m : m + width] for row, m in enumerate(moved)])
         return _labelled(
             picture,
             f"{speed:.1f} picture widths a second",
@@ -223,6 +224,7 @@ MAKERS: dict[str, Callable[[Bench, str, Path], str]] = {
 """Films by name; each answers with its caption."""
 
 
+@lru_cache
 def _font(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
     return ImageFont.load_default(size)
 

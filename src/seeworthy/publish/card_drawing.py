@@ -12,7 +12,9 @@ from html import escape
 from typing import Literal
 
 from seeworthy.ground.results import Figure
+from seeworthy.publish import drawing
 from seeworthy.publish.figures import render
+from seeworthy.publish.lighter import lighter
 from seeworthy.publish.palette import GREY, INK, PAPER, Badge
 
 SIZES: dict[str, tuple[int, int]] = {
@@ -104,16 +106,7 @@ def card_svg(card: Card, size: tuple[int, int], *, alpha: bool = False) -> str:
 
 def card_png(card: Card, size: tuple[int, int], *, alpha: bool = False) -> bytes:
     """Draw a card as PNG of exactly that size."""
-    return card_both(card, size, alpha)[1]
-
-
-def card_both(card: Card, size: tuple[int, int], alpha: bool) -> tuple[str, bytes]:
-    """Draw a card as SVG and as PNG."""
-    import vl_convert
-
-    svg = card_svg(card, size, alpha=alpha)
-    png: bytes = vl_convert.svg_to_png(svg, scale=1.0, ppi=72)
-    return svg, png
+    return drawing.png(card_svg(card, size, alpha=alpha))
 
 
 def wrapped(text: str, letters: int, most: int) -> list[str]:
@@ -201,7 +194,7 @@ class _Pen:
         # The type of a figure is 11 px; four times that is 4 % of the shorter side.
         across, down = (int(room / (3.2 * self.s)) for room in (room_w, room_h))
         plot = (max(180, across - 90), max(140, down - 70))
-        svg = render(figure, "svg", plot).decode()
+        svg = lighter(render(figure, "svg", plot).decode())
         found = re.search(r'<svg[^>]*?width="([\d.]+)"[^>]*?height="([\d.]+)"', svg)
         w, h = (float(found[1]), float(found[2])) if found else plot
         scale = min(room_w / w, room_h / h)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import base64
 import re
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -21,15 +21,16 @@ from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.publish import drawing, figures, numbers, views
 from seeworthy.publish.chart import VERSION
 from seeworthy.publish.command import command
-from seeworthy.publish.figures_us import us_report
+from seeworthy.publish.figures_us import us_figure, us_report
 from seeworthy.publish.first import First, first_page
-from seeworthy.publish.model import CameraReport
+from seeworthy.publish.model import CameraReport, TakeReport
 from seeworthy.publish.units_first import us_first
 from seeworthy.publish.verdict import Tally, Verdict, tallies, verdict
 from seeworthy.publish.words import to_html
 
 Units = Literal["both", "us", "metric"]
-_WIDEST, _TALLEST = 960, 9600  # px: as wide as the page; a strip of ten (a judgement)
+# Most pixels across and down, as wide as the page and a strip of ten, and quality (a judgement).
+_LIGHT = (960, 9600), 80
 _HEAVY = 100_000  # bytes: smaller pictures go in as they are (a judgement)
 TEMPLATES = Path(__file__).parent / "templates"
 
@@ -68,6 +69,18 @@ class ReportPage:
 def units_of(setting: str) -> Units:
     """Return how a bench's setting of units is shown in a report."""
     return "us" if setting == "us" else "metric" if setting == "metric" else "both"
+
+
+def begin_drawing(takes: Iterable[TakeReport], *, units: Units, hands: Executor) -> None:
+    """Have everything drawn that `page` will ask for, as soon as the takes are read."""
+    for told in takes:
+        for picture in told.pictures:
+            if len(picture.data) > _HEAVY:
+                hands.submit(drawing.jpeg, picture.data, *_LIGHT)
+        for figure in told.figures:
+            shown = us_figure(figure) if units == "us" else figure
+            spec = figures.specification(shown, figures.MIDDLE)
+            hands.submit(drawing.svg, spec, VERSION)
 
 
 def page(report: CameraReport, *, units: Units = "both", hands: Executor | None = None) -> str:
@@ -136,7 +149,7 @@ class _Later:
         data = picture.data
         if len(data) <= _HEAVY:
             return _address(data)
-        job = self._hands.submit(drawing.jpeg, data, (_WIDEST, _TALLEST), 80)
+        job = self._hands.submit(drawing.jpeg, data, *_LIGHT)
         return self._mark(lambda: _address(min(job.result(), data, key=len)))
 
     def filled(self, html: str) -> str:

@@ -12,7 +12,7 @@ from typing import Any
 
 from seeworthy.bench.records import Take, Unit
 from seeworthy.ground.plain import picked, plain
-from seeworthy.ground.results import Outcome, Picture, Result
+from seeworthy.ground.results import Figure, Outcome, Picture, Result
 from seeworthy.judge.claims.decide import Judgement
 from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
 from seeworthy.judge.glance.air import AirFigure
@@ -55,6 +55,17 @@ class TakeReport:
     def results(self) -> tuple[Result, ...]:
         """Results, none where it was refused."""
         return () if self.outcome is None else self.outcome.results
+
+    @property
+    def pictures(self) -> tuple[Picture, ...]:
+        """Evidence pictures, of a refusal too."""
+        told = self.outcome or self.refusal
+        return () if told is None else told.pictures
+
+    @property
+    def figures(self) -> tuple[Figure, ...]:
+        """Figures, none where it was refused."""
+        return () if self.outcome is None else self.outcome.figures
 
     @property
     def stale(self) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor, Future
 
 from seeworthy.ground.customary import customary_text
@@ -13,16 +13,17 @@ from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.publish import drawing, figures, views
 from seeworthy.publish.chart import VERSION
 from seeworthy.publish.command import command
-from seeworthy.publish.figures_us import us_report
+from seeworthy.publish.figures_us import us_figure, us_report
 from seeworthy.publish.first import PurposeRow, Shown, first_page
 from seeworthy.publish.html import Units
-from seeworthy.publish.model import CameraReport
+from seeworthy.publish.model import CameraReport, TakeReport
 from seeworthy.publish.palette import GREEN, GREY, INK, PURPLE, RULE, VERMILION
 from seeworthy.publish.typeset import escape, table, whole
 from seeworthy.publish.verdict import tallies, verdict
 from seeworthy.publish.words import to_typst
 
-_WIDEST = 1100  # pixels of a picture over a printed page of 17 cm: 165 to the inch
+# Most pixels across and down over a printed page of 17 cm (165 to the inch), and quality.
+_LIGHT = (1100, 1100), 82
 
 _HEAD = """#set document(title: {title})
 #set page(paper: "{paper}", margin: (x: 18mm, top: 13mm, bottom: 15mm),
@@ -46,6 +47,17 @@ width: 100%)[#text(size: 8pt)[The reviewer says] \\ #body]
 # What one has to know before one buys stands on one page, A4 or Letter.
 _TIGHT = "#set text(size: 8.2pt)\n#set par(leading: 0.45em)\n#set table(inset: (x: 3pt, y: 1.7pt))"
 _WIDE = "#set text(size: 9.6pt)\n#set par(leading: 0.6em)\n#set table(inset: (x: 3pt, y: 4pt))"
+
+
+def begin_drawing(takes: Iterable[TakeReport], *, units: Units, hands: Executor) -> None:
+    """Have everything drawn that `pdf` will ask for, as soon as the takes are read."""
+    for told in takes:
+        for picture in told.pictures:
+            hands.submit(drawing.jpeg, picture.data, *_LIGHT)
+        for figure in told.figures:
+            shown = us_figure(figure) if units == "us" else figure
+            spec = figures.specification(shown, figures.PRINTED)
+            hands.submit(drawing.svg, spec, VERSION)
 
 
 def pdf(report: CameraReport, *, units: Units = "both", hands: Executor | None = None) -> bytes:
@@ -298,7 +310,7 @@ class _Source:
     def _light(self, picture: Picture) -> str:
         """Have a picture made as light as a printed page can show, and return its file."""
         name = f"p{len(self.files)}.jpg"
-        self.files[name] = self.hands.submit(drawing.jpeg, picture.data, (_WIDEST, _WIDEST), 82)
+        self.files[name] = self.hands.submit(drawing.jpeg, picture.data, *_LIGHT)
         return name
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from concurrent.futures import Executor
+from functools import partial
 from pathlib import Path
 
 from seeworthy.bench.cameras import list_names
@@ -13,8 +15,9 @@ from seeworthy.ground.errors import NotFound
 from seeworthy.ground.leftovers import beside
 from seeworthy.judge.claims.tolerance import DEFAULT_TOLERANCE, Tolerance
 from seeworthy.publish import drawing
-from seeworthy.publish.assemble import camera_report
-from seeworthy.publish.html import Units, page
+from seeworthy.publish.assemble import Around, camera_report
+from seeworthy.publish.html import Units, begin_drawing, page
+from seeworthy.publish.model import CameraReport
 
 
 def write_reports(
@@ -24,6 +27,7 @@ def write_reports(
     out: Path | None = None,
     tolerance: Tolerance = DEFAULT_TOLERANCE,
     units: Units = "both",
+    hands: Executor | None = None,
 ) -> list[Path]:
     """Write the report of one camera, or of every camera of a bench.
 
@@ -31,6 +35,8 @@ def write_reports(
         out: A file for one camera, else a folder; by default ``exports/`` of the bench.
         tolerance: Of claims.
         units: {"both", "us", "metric"}
+        hands: What draws (`seeworthy.publish.drawing`), started early by who is in a hurry; by
+            default a process of its own.
 
     Returns:
         Each written whole or not at all.
@@ -38,23 +44,40 @@ def write_reports(
     Raises:
         NotFound: No such camera, or no camera at all.
     """
+    if hands is None:
+        with drawing.hands() as made:
+            return write_reports(
+                bench, camera, out=out, tolerance=tolerance, units=units, hands=made
+            )
     names = [camera] if camera else list(list_names(bench).values())
     if not names:
         raise NotFound("This bench has no camera yet.", "Add one: `seeworthy camera add NAME`.")
     folder = out or bench.exports_folder
     files = file_names(bench)
     single = out is not None and out.suffix.lower() in {".html", ".htm"} and len(names) == 1
+    around = Around(bench)
+
+    def read(name: str) -> CameraReport:
+        return camera_report(
+            bench, name, tolerance=tolerance, made=dt.datetime.now(dt.UTC).astimezone(),
+            around=around, begin=partial(begin_drawing, units=units, hands=hands),
+        )  # fmt: skip
+
+    def write(report: CameraReport) -> Path:
+        path = out if single and out else folder / f"{files[report.camera]}.html"
+        with said_in_words(path.parent):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            write_whole(path, page(report, units=units, hands=hands).encode())
+        return path
+
     written = []
-    with drawing.hands() as hands:
-        for name in names:
-            made = dt.datetime.now(dt.UTC).astimezone()
-            report = camera_report(bench, name, tolerance=tolerance, made=made)
-            path = out if single and out else folder / f"{files[report.camera]}.html"
-            with said_in_words(path.parent):
-                path.parent.mkdir(parents=True, exist_ok=True)
-                write_whole(path, page(report, units=units, hands=hands).encode())
-            written.append(path)
-    return written
+    # Each camera is read while the one before it is still being drawn.
+    report = read(names[0])
+    for name in names[1:]:
+        following = read(name)
+        written.append(write(report))
+        report = following
+    return [*written, write(report)]
 
 
 def file_names(bench: Bench) -> dict[str, str]:

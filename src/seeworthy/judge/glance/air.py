@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from seeworthy.bench.cameras import count_cameras, list_names, takes_per_camera
-from seeworthy.bench.outcomes import list_outcomes
+from seeworthy.bench.outcomes import list_findings
 from seeworthy.bench.store import Bench
 from seeworthy.ground.errors import SeeworthyError
 from seeworthy.ground.quantities import Quantity
@@ -94,20 +94,30 @@ _ASKED = (
 )  # fmt: skip
 
 
-def air_figures(bench: Bench, camera: str) -> tuple[AirFigure, ...]:
+Known = dict[str, dict[str, Uncertain]]
+"""Figures by name, by camera."""
+
+
+def air_figures(bench: Bench, camera: str, known: Known | None = None) -> tuple[AirFigure, ...]:
     """Return the six figures of a camera, each against the other cameras of the bench.
 
     On a bench of very many, against those with most takes, which is then said.
 
+    Args:
+        known: What was drawn for an earlier camera; what is drawn here is added.
+
     Derived figures are drawn from the measured ones by their uncertainty (JCGM 101:2008).
     """
     others = _others(bench, camera)
-    known = {name: _figures(bench, name) for name in (camera, *others)}
+    known = {} if known is None else known
+    for name in (camera, *others):
+        if name not in known:
+            known[name] = _figures(bench, name)
     some = len(others) < count_cameras(bench) - 1
     chosen = f"of the {len(others)} other cameras with most takes: " if some else ""
     found = []
     for asked in _ASKED:
-        per = {name: figures.get(asked.name) for name, figures in known.items()}
+        per = {name: known[name].get(asked.name) for name in (camera, *others)}
         mine = per.pop(camera, None)
         words = asked.missing if mine is None else asked.words
         bound = "at least" if mine is not None and asked.name == "load" else ""
@@ -174,11 +184,10 @@ def _drawn(draws: Draws | None) -> Uncertain | None:
 
 def _dropped(bench: Bench, name: str) -> Uncertain | None:
     """Return the share of frames lost in the newest clip that was timed, in percent."""
-    told = [o for o in list_outcomes(bench, camera=name, procedure="timing") if not o.error_kind]
+    told = list_findings(bench, name, ("dropped_frames", "frames"), procedure="timing")
     if not told:
         return None
-    newest = max(told, key=lambda o: (o.take.taken, o.take.id))
-    findings = newest.outcome.findings
+    findings = max(told, key=lambda one: (one.taken, one.take)).findings
     lost, seen = findings.get("dropped_frames"), findings.get("frames")
     lost = lost.get("count") if isinstance(lost, Mapping) else lost
     if not isinstance(lost, int) or not isinstance(seen, int) or seen + lost <= 0:

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from seeworthy.bench.store import Bench
 from seeworthy.ground.digits import number, spread_of, with_unit
-from seeworthy.judge.purpose.bench_rank import suit_every
-from seeworthy.judge.purpose.library import shipped
-from seeworthy.judge.purpose.own import own_purposes
 from seeworthy.judge.purpose.rank import LimitState, Measure, Ranking, Suited, WishState
 
 
@@ -35,13 +31,11 @@ class Fitness:
     rests: str
 
 
-def fitness(bench: Bench, camera: str) -> tuple[Fitness, ...]:
-    """Return every purpose, shipped and own, held against one camera; the best first."""
+def fitness(rankings: Mapping[str, Ranking], camera: str) -> tuple[Fitness, ...]:
+    """Return the purposes that cameras were ranked for, held against one camera; the best first."""
     found = [
         _fitness(ranking, one)
-        for ranking in suit_every(
-            bench, list(dict.fromkeys([*own_purposes(bench.folder), *shipped()]))
-        ).values()
+        for ranking in rankings.values()
         for one in ranking.cameras
         if one.camera == camera
     ]

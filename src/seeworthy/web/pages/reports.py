@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable, Sequence
+from functools import partial
 
 from fastapi import APIRouter, Request, Response
 
 from seeworthy.bench.cameras import list_names, takes_per_camera
 from seeworthy.bench.takes import list_takes
+from seeworthy.publish import html
 from seeworthy.publish.assemble import camera_report
 from seeworthy.publish.drawing import hands
 from seeworthy.publish.export import export_zip
-from seeworthy.publish.html import page as report_page
 from seeworthy.publish.html import units_of
-from seeworthy.publish.model import CameraReport
+from seeworthy.publish.model import CameraReport, TakeReport
 from seeworthy.publish.write import report_name
 from seeworthy.web.context import ReportsPage, Waiting
 from seeworthy.web.deps import TheSite
@@ -34,9 +36,9 @@ def reports_page(request: Request, site: TheSite) -> Response:
     return show(request, ReportsPage([(n, name, takes.get(name, 0)) for n, name in names.items()]))
 
 
-def _report(site: Site, number: int) -> CameraReport:
+def _report(site: Site, number: int, begin: Callable[[Sequence[TakeReport]], None]) -> CameraReport:
     now = dt.datetime.now(dt.UTC).astimezone()
-    return camera_report(site.bench, named(site, number).name, made=now)
+    return camera_report(site.bench, named(site, number).name, made=now, begin=begin)
 
 
 @router.get("/reports/data.zip")
@@ -54,7 +56,8 @@ def report(request: Request, site: TheSite, number: int, download: bool = False)
 
     def make() -> str:
         with hands() as drawing:
-            return report_page(_report(site, number), units=units, hands=drawing)
+            begin = partial(html.begin_drawing, units=units, hands=drawing)
+            return html.page(_report(site, number, begin), units=units, hands=drawing)
 
     # A person who reads is told that it is being made; what fetches a file waits for it.
     reads = "text/html" in request.headers.get("accept", "") and not download
@@ -65,24 +68,25 @@ def report(request: Request, site: TheSite, number: int, download: bool = False)
         words = f"Being put together from {many}: figures are drawn, pictures are fitted in."
         heading = f"Report of {camera.name}"
         return show(request, Waiting(heading, words, ("/reports", "Reports")))
-    html = site.remember(("report", number), make)
+    made = site.remember(("report", number), make)
     headers = {"content-security-policy": REPORT_POLICY}
     if download:
         name = f"{report_name(named(site, number).name)}.html".encode("ascii", "replace").decode()
         headers["content-disposition"] = f'attachment; filename="{name.replace("?", "_")}"'
-    return Response(html, media_type="text/html; charset=utf-8", headers=headers)
+    return Response(made, media_type="text/html; charset=utf-8", headers=headers)
 
 
 @router.get("/reports/{number}/report.pdf")
 def report_pdf(site: TheSite, number: int) -> Response:
     """Give out a report as PDF."""
-    from seeworthy.publish.pdf import pdf
+    from seeworthy.publish import pdf
 
     units = units_of(site.settings().units)
 
     def make() -> bytes:
         with hands() as drawing:
-            return pdf(_report(site, number), units=units, hands=drawing)
+            begin = partial(pdf.begin_drawing, units=units, hands=drawing)
+            return pdf.pdf(_report(site, number, begin), units=units, hands=drawing)
 
     data = site.remember(("report-pdf", number), make)
     name = f"{report_name(named(site, number).name)}.pdf".encode("ascii", "replace").decode()
