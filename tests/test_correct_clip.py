@@ -78,6 +78,17 @@ def test_times_and_sound_are_the_old_ones(tmp_path, ending):
     assert [p.name for p in tmp_path.iterdir() if p.name.startswith(".")] == []
 
 
+@pytest.mark.parametrize("number", [0, 5])
+def test_one_frame_alone_is_that_of_the_whole(tmp_path, number):
+    clip = film(tmp_path / "a.mp4", sound=None)
+    whole = pictures(correct_clip(clip, ALL, tmp_path / "b.mp4").path)
+    found = correct_clip(clip, ALL, tmp_path / "c.mp4", only=number)
+    (one,) = pictures(found.path)
+    assert found.frames == 1
+    # Each is coded anew; neighbours are 5 codes brighter or darker.
+    assert np.abs(one.astype(float) - whole[number]).mean() < 1.5
+
+
 def test_sound_as_samples_goes_into_mov(tmp_path):
     clip = film(
         tmp_path / "a.avi", sound="pcm_s16le", frames=[i / 30 for i in range(9)], codec="mjpeg",

@@ -141,7 +141,7 @@ def correction(bench: Bench, camera: str, out: Path) -> str:
     )
     with scratch() as place:
         mended = place / "mended.mp4"
-        correct_clip(Source(file.path, file.name), corrections, mended)
+        correct_clip(Source(file.path, file.name), corrections, mended, only=_middle(file))
         after = _picture(mended, file.name)
     _film(out, _wipe(_still(file), after, "as recorded", "mended"))
     return (
@@ -229,14 +229,18 @@ def _font(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
     return ImageFont.load_default(size)
 
 
+def _middle(file: TakeFile) -> int:
+    """Return the number of the frame that stands for a clip."""
+    return (facts(str(file.path), file.name).count or 1) // 2
+
+
 def _still(file: TakeFile) -> Pixels:
-    return _picture(file.path, file.name)
+    return _picture(file.path, file.name, _middle(file))
 
 
-def _picture(path: Path, name: str) -> Pixels:
-    """Return a picture of the middle of a clip, fitted into `SIZE` on paper."""
-    count = facts(str(path), name).count or 1
-    shown = io.BytesIO(frame_jpeg(str(path), name, count // 2, SIZE[0]))
+def _picture(path: Path, name: str, frame: int = 0) -> Pixels:
+    """Return a picture of a clip, fitted into `SIZE` on paper."""
+    shown = io.BytesIO(frame_jpeg(str(path), name, frame, SIZE[0]))
     image = Image.open(shown).convert("RGB")
     scale = min(SIZE[0] / image.width, SIZE[1] / image.height)
     image = image.resize((round(image.width * scale), round(image.height * scale)))

@@ -31,6 +31,9 @@ if TYPE_CHECKING:
     from seeworthy.media.frames import FrameView, PassSummary, Stage
     from seeworthy.media.source import Source
 
+    _Tell = Callable[[float], None] | None
+    _Fit = Callable[[FrameView], "_Plan"]
+
 _COLOURLESS = 2  # code values by which chroma may differ from none in a monochrome clip
 _BITS_MOST = 10  # what the encoder of the mended clip takes
 
@@ -40,7 +43,6 @@ class Mended:
     """What was done to a clip.
 
     Attributes:
-        path: The new file.
         seconds: What it took.
         applied: Sentences: what, and from where.
         limits: Sentences: what could not be mended, or has a price.
@@ -72,7 +74,8 @@ def correct_clip(
     *,
     keep_all: bool = False,
     force: bool = False,
-    progress: Callable[[float], None] | None = None,
+    only: int | None = None,
+    progress: _Tell = None,
 ) -> Mended:
     """Write a mended copy of a clip.
 
@@ -81,13 +84,13 @@ def correct_clip(
         out: The new file, ``.mp4`` or ``.mov``.
         keep_all: Undistort with black edges rather than cut the edges off.
         force: Replace a file of that name.
+        only: Write this frame alone: a picture of before and after needs no more.
         progress: Called with the share done.
 
     Raises:
         Conflict: The new name is the clip's, or taken.
         WrongCall: The clip has another shape of picture than was measured, or no colour to correct.
-        UnreadableInput, CannotMeasure: No pictures, or coded in a way that is not turned into light
-            here.
+        UnreadableInput, CannotMeasure: No pictures, or coded in a way that gives no light here.
         NoSpace: The disk is full.
     """
     check_name(source.path, out, force)
@@ -102,7 +105,7 @@ def correct_clip(
     if corrections.fill_stamp:
         stamps = find_stamps(source, next(shares))
     with new_file(out, force) as part, one_thread_a_frame():
-        work = _Work(source, part, partial(_Plan.of, corrections, keep_all, rows, stamps))
+        work = _Work(source, part, partial(_Plan.of, corrections, keep_all, rows, stamps), only)
         try:
             summary = watch(source, [work], progress=next(shares))
             work.close()
@@ -123,9 +126,7 @@ def correct_clip(
     )
 
 
-def _share(
-    progress: Callable[[float], None] | None, done: int, passes: int
-) -> Callable[[float], None] | None:
+def _share(progress: _Tell, done: int, passes: int) -> _Tell:
     return progress and (lambda share: progress((done + share) / passes))
 
 
@@ -335,8 +336,8 @@ def colourless(view: FrameView) -> bool:
 class _Work(Observer):
     """Observer that mends every frame and writes it; frames are worked on side by side."""
 
-    def __init__(self, source: Source, part: Path, plan: Callable[[FrameView], _Plan]) -> None:
-        self._source, self._part, self._fit = source, part, plan
+    def __init__(self, source: Source, part: Path, plan: _Fit, only: int | None) -> None:
+        self._source, self._part, self._fit, self._only = source, part, plan, only
         self._out: OutClip | None = None
         self._mend: Callable[[Copied, float | None], Planes] | None = None
         self._hands = min(4, os.cpu_count() or 1)
@@ -349,6 +350,8 @@ class _Work(Observer):
 
     def frame(self, view: FrameView) -> bool | None:
         """Hand a copy of the frame to a worker and write those that are done."""
+        if self._only is not None and (self._mend is not None or view.index < self._only):
+            return None if self._mend is None else False
         if self._mend is None:
             self.plan = self._fit(view)
             self._mend = self.plan.hand(view)
@@ -378,7 +381,6 @@ class _Work(Observer):
         self.frames, self.left_out = self._out.frames, self._out.left_out
 
     def abandon(self) -> None:
-        """Let everything go."""
         self._pool.shutdown(cancel_futures=True)
         if self._out is not None:
             self._out.abandon()
@@ -394,6 +396,5 @@ def _halved(view: FrameView) -> bool:
 
 
 def _copied(view: FrameView) -> Copied:
-    chroma = view.chroma
-    cb, cr = (None, None) if chroma is None else (chroma[0].copy(), chroma[1].copy())
+    cb, cr = (None, None) if view.chroma is None else (p.copy() for p in view.chroma)
     return view.luma.copy(), cb, cr
