@@ -29,7 +29,10 @@ apidoc_modules = [
 ]
 toc_object_entries = False  # every page would hold the names of all
 autodoc_member_order = "bysource"
-autodoc_typehints = "description"
+# Types of a field list are looked for among all names, each by going through them all; those of a
+# signature are looked up.
+autodoc_typehints = "signature"
+toc_object_entries = False  # else every page carries the names of all
 autodoc_inherit_docstrings = False
 napoleon_numpy_docstring = False
 napoleon_google_docstring = True
