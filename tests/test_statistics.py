@@ -9,12 +9,15 @@ import pytest
 from scipy import stats
 
 from seeworthy.ground import statistics as st
+from seeworthy.ground.lines import fit_linear, straight_line
+from seeworthy.ground.propagation import propagate, propagate_vector, u_rectangular
+from seeworthy.ground.uncertainty import coverage_factor
 
 # --- injected truth ---------------------------------------------------------
 
 
 def test_propagation_agrees_with_the_analytic_answer():
-    out = st.propagate(lambda x, y: x * y, [3.0, 4.0], [0.03, 0.02])
+    out = propagate(lambda x, y: x * y, [3.0, 4.0], [0.03, 0.02])
     assert out.value == 12
     assert out.u == pytest.approx(math.hypot(4 * 0.03, 3 * 0.02), rel=1e-12)
     assert out.parts == pytest.approx((0.12, 0.06))
@@ -22,12 +25,12 @@ def test_propagation_agrees_with_the_analytic_answer():
 
 def test_fully_correlated_inputs_add_and_cancel():
     both = {(0, 1): 1.0}
-    assert st.propagate(lambda x, y: x + y, [1, 2], [0.3, 0.4], both).u == pytest.approx(0.7)
-    assert st.propagate(lambda x, y: x - y, [1, 2], [0.4, 0.4], both).u == pytest.approx(0)
+    assert propagate(lambda x, y: x + y, [1, 2], [0.3, 0.4], both).u == pytest.approx(0.7)
+    assert propagate(lambda x, y: x - y, [1, 2], [0.4, 0.4], both).u == pytest.approx(0)
 
 
 def test_an_exact_input_adds_nothing():
-    out = st.propagate(lambda x, k: k * x, [2.0, 5.0], [0.1, 0.0])
+    out = propagate(lambda x, k: k * x, [2.0, 5.0], [0.1, 0.0])
     assert out.u == pytest.approx(0.5)
     assert out.parts[1] == 0
 
@@ -94,14 +97,12 @@ def test_gum_type_a(published):
 
 def test_gum_distributions():
     # JCGM 100:2008, 4.3.7
-    assert st.u_rectangular(1) == pytest.approx(0.577350, abs=1e-6)
+    assert u_rectangular(1) == pytest.approx(0.577350, abs=1e-6)
 
 
 def test_gum_effective_degrees_of_freedom():
     # JCGM 100:2008, G.4.1, example (from memory)
-    out = st.propagate(
-        lambda a, b, c: a * b * c, [1, 1, 1], [0.0025, 0.0057, 0.0082], dofs=[9, 4, 14]
-    )
+    out = propagate(lambda a, b, c: a * b * c, [1, 1, 1], [0.0025, 0.0057, 0.0082], dofs=[9, 4, 14])
     assert out.u == pytest.approx(0.0103, abs=5e-5)
     assert out.dof == pytest.approx(19.0, abs=0.05)
     assert (out.interval[1] - 1) * 100 == pytest.approx(2.2, abs=0.05)
@@ -116,7 +117,7 @@ def test_student_t_table(published):
                 continue
             name = column.removeprefix("t_p_")
             coverage = float(name) / 100
-            assert st.coverage_factor(dof, coverage) == pytest.approx(float(value), abs=6e-5)
+            assert coverage_factor(dof, coverage) == pytest.approx(float(value), abs=6e-5)
 
 
 def test_gum_h1_end_gauge(published):
@@ -130,11 +131,11 @@ def test_gum_h1_end_gauge(published):
         theta = mean + swing
         return ls + d + d1 + d2 - ls * (d_alpha * theta + alpha * d_theta)
 
-    out = st.propagate(model, [length, 215, 0, 0, 11.5e-6, -0.1, 0, 0, 0], us, dofs=dofs)
+    out = propagate(model, [length, 215, 0, 0, 11.5e-6, -0.1, 0, 0, 0], us, dofs=dofs)
     assert out.value / 1e6 == pytest.approx(50.000838, abs=5e-7)
     assert out.u == pytest.approx(31.664, abs=0.01)
     assert out.dof == pytest.approx(16.752, abs=0.01)
-    assert st.coverage_factor(16, 0.99) * out.u == pytest.approx(92.48, abs=0.05)
+    assert coverage_factor(16, 0.99) * out.u == pytest.approx(92.48, abs=0.05)
 
 
 def test_gum_h2_correlated_readings(published):
@@ -147,7 +148,7 @@ def test_gum_h2_correlated_readings(published):
     def model(v, i, phi):
         return [v / i * math.cos(phi), v / i * math.sin(phi), v / i]
 
-    value, out = st.propagate_vector(model, data.mean(axis=0), covariance)
+    value, out = propagate_vector(model, data.mean(axis=0), covariance)
     u = np.sqrt(np.diag(out))
     assert value == pytest.approx([127.7322, 219.8465, 254.2597], abs=1e-4)
     assert u == pytest.approx([0.07107, 0.29558, 0.23634], abs=2e-5)
@@ -159,7 +160,7 @@ def test_gum_h3_thermometer_line(published):
     # JCGM 100:2008, H.3
     rows = published("gum_h3_data.csv")
     t, b = ([float(r[k]) for r in rows] for k in ("t_k_degC", "b_k_degC"))
-    line = st.straight_line(t, b, x0=20)
+    line = straight_line(t, b, x0=20)
     assert line.intercept == pytest.approx(-0.1712, abs=5e-5)
     assert math.sqrt(line.covariance[0, 0]) == pytest.approx(0.0029, abs=5e-5)
     assert line.slope == pytest.approx(0.00218, abs=5e-6)
@@ -199,7 +200,7 @@ def _certified(published, start):
 
 def test_nist_norris(published):
     rows, want = published("nist_norris_data.csv"), _certified(published, "Norris")
-    line = st.straight_line([float(r["x"]) for r in rows], [float(r["y"]) for r in rows])
+    line = straight_line([float(r["x"]) for r in rows], [float(r["y"]) for r in rows])
     assert line.intercept == pytest.approx(want["B0"], rel=1e-11)
     assert line.slope == pytest.approx(want["B1"], rel=1e-13)
     assert math.sqrt(line.covariance[0, 0]) == pytest.approx(want["sd(B0)"], rel=1e-11)
@@ -214,7 +215,7 @@ def test_nist_norris(published):
 )
 def test_nist_through_origin(published, name, x, y):
     want = _certified(published, name)
-    fit = st.fit_linear(np.array(list(x), float)[:, None], list(y))
+    fit = fit_linear(np.array(list(x), float)[:, None], list(y))
     assert fit.coefficients[0] == pytest.approx(want["B1"], rel=1e-13)
     assert fit.us[0] == pytest.approx(want["sd(B1)"], rel=1e-13)
 
@@ -222,7 +223,7 @@ def test_nist_through_origin(published, name, x, y):
 def test_nist_pontius_quadratic(published):
     rows, want = published("nist_pontius_data.csv"), _certified(published, "Pontius")
     x = np.array([float(r["x"]) for r in rows])
-    fit = st.fit_linear(np.column_stack([x**0, x, x * x]), [float(r["y"]) for r in rows])
+    fit = fit_linear(np.column_stack([x**0, x, x * x]), [float(r["y"]) for r in rows])
     for i in range(3):
         assert fit.coefficients[i] == pytest.approx(want[f"B{i}"], rel=1e-9)
         assert fit.us[i] == pytest.approx(want[f"sd(B{i})"], rel=1e-9)
@@ -267,10 +268,10 @@ def test_nothing_failed(published, n):
         (lambda: st.mean_t([1.0]), "two repeats"),
         (lambda: st.weighted_mean([1.0, 2.0], [0.1, 0.0]), "above zero"),
         (lambda: st.weighted_mean([], []), "above zero"),
-        (lambda: st.straight_line([1, 1, 1], [1, 2, 3]), "apart"),
-        (lambda: st.straight_line([1], [1]), "at least 2"),
+        (lambda: straight_line([1, 1, 1], [1, 2, 3]), "apart"),
+        (lambda: straight_line([1], [1]), "at least 2"),
         (lambda: st.failure_bound(3, 2), "between"),
-        (lambda: st.propagate(lambda x, y: x, [1, 1], [1, 1], {(0, 1): 2.0}), "within"),
+        (lambda: propagate(lambda x, y: x, [1, 1], [1, 1], {(0, 1): 2.0}), "within"),
     ],
 )
 @pytest.mark.filterwarnings("ignore:invalid value")

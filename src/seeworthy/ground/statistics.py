@@ -1,4 +1,4 @@
-"""Shared statistics: means, comparisons, shares; one door to all of them.
+"""Shared statistics: means, comparisons, shares.
 
 Uncertainties are standard uncertainties (``u``); intervals are 95 % unless a
 coverage is given. SciPy does the distributions.
@@ -13,40 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from seeworthy.ground.lines import (
-    Line,
-    LinearFit,
-    fit_linear,
-    straight_line,
-)
-from seeworthy.ground.propagation import (
-    Propagated,
-    propagate,
-    propagate_vector,
-    u_rectangular,
-)
-from seeworthy.ground.uncertainty import coverage_factor, effective_dof, interval
-
-__all__ = [
-    "Line",
-    "LinearFit",
-    "Mean",
-    "Propagated",
-    "WeightedMean",
-    "clopper_pearson",
-    "coverage_factor",
-    "effective_dof",
-    "failure_bound",
-    "fit_linear",
-    "lag1_autocorrelation",
-    "mean_t",
-    "propagate",
-    "propagate_vector",
-    "robust_spread",
-    "straight_line",
-    "u_rectangular",
-    "weighted_mean",
-]
+from seeworthy.ground.uncertainty import effective_dof, interval
 
 Floats = NDArray[np.float64]
 _UPPER_QUARTILE = 0.6744897501960817  # of the standard normal; a test holds it against SciPy

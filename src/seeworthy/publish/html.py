@@ -157,14 +157,12 @@ class _Later:
         return re.sub(rf"{self._sign}:(\d+);", lambda mark: self._parts[int(mark[1])](), html)
 
 
-@lru_cache(maxsize=1)
-def environment() -> Any:
-    """Return the template environment of all reports."""
+def templates(*folders: Path) -> Any:
+    """Return an environment of these folders' templates, with what pages and reports share."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
-    from markupsafe import Markup
 
     env = Environment(
-        loader=FileSystemLoader(TEMPLATES),
+        loader=FileSystemLoader(folders),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -172,9 +170,18 @@ def environment() -> Any:
     )
     env.filters["long_date"] = views.long_date
     env.filters["typed"] = numbers.typed
+    env.filters["words_in"] = words_in
+    return env
+
+
+@lru_cache(maxsize=1)
+def environment() -> Any:
+    """Return the template environment of all reports."""
+    from markupsafe import Markup
+
+    env = templates(TEMPLATES)
     env.filters["markdown"] = to_html
     env.filters["command"] = command
-    env.filters["words_in"] = words_in
     env.tests["in_map"] = views.in_map
     env.globals["picture_anchor"] = views.picture_anchor
     env.globals["figure_table"] = figures.table

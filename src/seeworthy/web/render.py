@@ -12,9 +12,8 @@ from fastapi.responses import HTMLResponse
 
 from seeworthy.ground.digits import sign
 from seeworthy.ground.examples import EXAMPLES
-from seeworthy.ground.glossary import words_in
 from seeworthy.judge.claims.judgement import title_of
-from seeworthy.publish import numbers, views
+from seeworthy.publish import numbers
 from seeworthy.web import words
 from seeworthy.web.drawings import drawing
 from seeworthy.web.frame import Frame
@@ -54,19 +53,9 @@ def show(request: Request, page: Page, status: int = 200) -> HTMLResponse:
 @lru_cache(maxsize=1)
 def environment() -> Any:
     """Return the template environment of the pages."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from seeworthy.publish.html import TEMPLATES, templates
 
-    from seeworthy.publish.html import TEMPLATES
-
-    env = Environment(
-        loader=FileSystemLoader([HERE / "templates", TEMPLATES]),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    env.filters["long_date"] = views.long_date
-    env.filters["typed"] = numbers.typed
+    env = templates(HERE / "templates", TEMPLATES)
     env.filters["plain"] = plain
     env.filters["label"] = label
     env.filters["percent"] = percent
@@ -74,7 +63,6 @@ def environment() -> Any:
     env.filters["tests_named"] = words.tests_named
     env.filters["unnamed"] = words.unnamed
     env.filters["test_title"] = words.test_title
-    env.filters["words_in"] = words_in
     env.filters["claim_title"] = title_of
     env.filters["shown"] = _shown
     env.filters["ends"] = _ends

@@ -13,7 +13,8 @@ from scipy import optimize, special
 
 from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.lines import LinearFit, fit_linear
-from seeworthy.ground.statistics import Propagated, mean_t, propagate
+from seeworthy.ground.propagation import Propagated, propagate
+from seeworthy.ground.statistics import mean_t
 from seeworthy.ground.uncertainty import coverage_factor
 
 Floats = NDArray[np.float64]
