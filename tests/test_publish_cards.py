@@ -6,6 +6,7 @@ import io
 import re
 import xml.etree.ElementTree as ET
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -22,6 +23,7 @@ from seeworthy.ground.results import Axis, Figure, Mark
 from seeworthy.publish import card_clips, cards, drawing, figures
 from seeworthy.publish.card_drawing import SIZES, Card, card_png, card_svg, wrapped
 from seeworthy.publish.cards import Press, cards_of, chapter_lines, write_cards
+from seeworthy.publish.figures import render
 from seeworthy.publish.lighter import lighter
 
 
@@ -84,6 +86,49 @@ def test_the_ink_stays_inside_the_margins(bench, name):
         assert rows.max() < height - 1
         if "W" not in card.head:  # nothing but the widest letter: no name is so
             assert columns.max() < width - 1
+
+
+@pytest.mark.parametrize("name", SIZES)
+def test_words_end_above_the_foot(name):
+    """What was seen in print: four lines of conditions ran into the foot of a square card."""
+    said = "2400 lx, position bottom left, orientation horizontal, frame 1280x720"
+    card = Card(
+        "x", "result", "Dunlin", "MTF50, bottom left, per picture height", "150\u202fLW/PH",
+        ("95 % interval 130 to 170\u202fLW/PH", said, said), None, None, "Sharpness, take 11 " * 9,
+    )  # fmt: skip
+    root = ET.fromstring(card_svg(card, SIZES[name]))
+    lines = [e for e in root.iter() if e.tag.endswith("text")]
+    foot = [e for e in lines if e.get("font-weight") is None]
+    assert foot
+    top = min(float(e.get("y")) - float(e.get("font-size")) for e in foot)
+    assert max(float(e.get("y")) for e in lines if e not in foot) < top
+
+
+def test_a_name_without_a_space_is_cut_at_the_edge():
+    assert wrapped("NIGHTVISION-MINIDV", 8, 2) == ["NIGHTVIS", "ION-MIN…"]
+    card = Card("x", "result", "NIGHTVISION-MINIDV-" * 10, "Mass", "17\u202fg")
+    for size in SIZES.values():
+        ink = np.asarray(Image.open(io.BytesIO(card_png(card, size, alpha=True))))
+        assert np.nonzero(ink[:, :, 3] > 128)[1].max() < size[0] - 40
+
+
+def test_the_legend_shows_what_the_marks_are_and_stays_within_the_plot():
+    columns = {"t": [0.0, 1.0], "v": [1.0, 2.0], "a": [0.5, 1.5], "b": [1.5, 2.5]}
+    marks = (
+        Mark("band", low="a", high="b", label="95 %"), Mark("line", y="v", label="smoothed"),
+        Mark("points", y="v", label="logged"),
+    )  # fmt: skip
+    figure = Figure("f", "F", "s", columns, Axis("t", "time", "s"), Axis("v", "height", "m"), marks)
+    svg = render(figure, "svg", (250, 220)).decode()
+    legend = svg[svg.index("role-legend-symbol") :]
+    # A band is pale and a line is flat: not three dots of one look.
+    assert 'opacity="0.3"' in legend
+    narrow, wide = (
+        float(re.search(r'<svg[^>]*? width="([\d.]+)"', render(f, "svg", (180, 140)).decode())[1])
+        for f in (figure, replace(figure, marks=tuple(
+            replace(m, label=f"{m.label}, a long name of an entry") for m in marks)))
+    )  # fmt: skip
+    assert wide < narrow + 120
 
 
 def test_the_drawing_is_well_formed_and_holds_no_markup_of_others():

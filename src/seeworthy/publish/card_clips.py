@@ -139,11 +139,12 @@ def correction(bench: Bench, camera: str, out: Path) -> str:
     corrections = from_bench(
         bench, camera, unit=stored.take.unit, without=("shading", "colour", "dark")
     )
+    at = _fullest(file)
     with scratch() as place:
         mended = place / "mended.mp4"
-        correct_clip(Source(file.path, file.name), corrections, mended, only=_middle(file))
+        correct_clip(Source(file.path, file.name), corrections, mended, only=at)
         after = _picture(mended, file.name)
-    _film(out, _wipe(_still(file), after, "as recorded", "mended"))
+    _film(out, _wipe(_picture(file.path, file.name, at), after, "as recorded", "mended"))
     return (
         f"A picture of take {stored.take.id} of {camera}, as recorded and mended with its "
         "measured lens"
@@ -236,6 +237,19 @@ def _middle(file: TakeFile) -> int:
 
 def _still(file: TakeFile) -> Pixels:
     return _picture(file.path, file.name, _middle(file))
+
+
+def _fullest(file: TakeFile) -> int:
+    """Return which of nine pictures, evenly through a clip, has the most to see in it."""
+    count = facts(str(file.path), file.name).count or 1
+    places = sorted({round(count * k / 10) for k in range(1, 10)})
+
+    def edges(at: int) -> float:
+        shown = io.BytesIO(frame_jpeg(str(file.path), file.name, at, 320))
+        grey = np.asarray(Image.open(shown).convert("L"), dtype=float)
+        return float(np.abs(np.diff(grey, axis=0)).mean() + np.abs(np.diff(grey, axis=1)).mean())
+
+    return max((at for at in places if at < count), key=edges, default=0)
 
 
 def _picture(path: Path, name: str, frame: int = 0) -> Pixels:

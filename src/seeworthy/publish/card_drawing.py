@@ -81,27 +81,35 @@ def card_svg(card: Card, size: tuple[int, int], *, alpha: bool = False) -> str:
         SVG 1.1, complete.
     """
     width, height = size
-    s = min(size) / 1080
-    pen = _Pen(size, s, alpha)
-    pen.text(card.head, 46, GREY, 600)
-    pen.text(card.title, 64, INK, 700, lines=3)
-    if card.figure is not None:
-        pen.figure(card.figure)
-    else:
-        pen.space(60)
-        pen.text(card.value, 200, INK, 700, lines=2, fit=True)
-        for line in card.lines:
-            pen.text(line, 58, INK, 400, lines=3)
-        if card.badge is not None:
-            pen.space(24)
-            pen.badge(card.badge)
-    pen.foot(card.foot)
+    # Many words are set smaller until they end above the foot.
+    for share in (1.0, 0.85, 0.72, 0.6, 0.5):
+        pen = _drawn(card, size, share, alpha)
+        if pen.y <= pen.foot(card.foot):
+            break
     paper = "" if alpha else f'<rect width="{width}" height="{height}" fill="{PAPER}"/>'
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
         f'viewBox="0 0 {width} {height}" role="img"><title>{escape(card.title)}</title>'
         f"<desc>{escape(card.alternative)}</desc>{paper}{''.join(pen.parts)}</svg>"
     )
+
+
+def _drawn(card: Card, size: tuple[int, int], share: float, alpha: bool) -> _Pen:
+    """Draw what stands above the foot, its words at a share of their usual size."""
+    pen = _Pen(size, min(size) / 1080, alpha)
+    pen.text(card.head, 46, GREY, 600)
+    pen.text(card.title, 64 * share, INK, 700, lines=3)
+    if card.figure is not None:
+        pen.figure(card.figure)
+        return pen
+    pen.space(60 * share)
+    pen.text(card.value, 200 * share, INK, 700, lines=2, fit=True)
+    for line in card.lines:
+        pen.text(line, 58 * share, INK, 400, lines=3)
+    if card.badge is not None:
+        pen.space(24 * share)
+        pen.badge(card.badge)
+    return pen
 
 
 def card_png(card: Card, size: tuple[int, int], *, alpha: bool = False) -> bytes:
@@ -112,7 +120,10 @@ def card_png(card: Card, size: tuple[int, int], *, alpha: bool = False) -> bytes
 def wrapped(text: str, letters: int, most: int) -> list[str]:
     """Break a text into lines of so many letters; the last gets an ellipsis where it is cut."""
     lines = [""]
-    for word in text.split(" "):  # a narrow space holds a number and its unit together
+    words = text.split(" ")  # a narrow space holds a number and its unit together
+    if letters > 3:  # what is longer than a line is cut, or it would leave the picture
+        words = [w[i : i + letters] for w in words for i in range(0, max(1, len(w)), letters)]
+    for word in words:
         if lines[-1] and len(lines[-1]) + 1 + len(word) > letters:
             lines.append(word)
         else:
@@ -174,7 +185,8 @@ class _Pen:
         )
         self.y += size * 1.8
 
-    def foot(self, text: str) -> None:
+    def foot(self, text: str) -> float:
+        """Write the last lines, and return where they begin."""
         size = 30 * self.s
         room = int((self.width - 2 * self.margin) / (_EM * size))
         lines = wrapped(text, room, 2)
@@ -185,6 +197,7 @@ class _Pen:
                 f'font-family="{_FACE}" font-size="{size:.1f}" fill="{GREY}"{self.halo}>'
                 f"{escape(line)}</text>"
             )
+        return y - size
 
     def figure(self, figure: Figure) -> None:
         """Put a figure into what is left, drawn small and enlarged, so that its type is large."""
@@ -194,10 +207,20 @@ class _Pen:
         # The type of a figure is 11 px; four times that is 4 % of the shorter side.
         across, down = (int(room / (3.2 * self.s)) for room in (room_w, room_h))
         plot = (max(180, across - 90), max(140, down - 70))
-        svg = lighter(render(figure, "svg", plot).decode())
-        found = re.search(r'<svg[^>]*?width="([\d.]+)"[^>]*?height="([\d.]+)"', svg)
-        w, h = (float(found[1]), float(found[2])) if found else plot
-        scale = min(room_w / w, room_h / h)
+        for again in (True, False):
+            svg = lighter(render(figure, "svg", plot).decode())
+            found = re.search(r'<svg[^>]*?width="([\d.]+)"[^>]*?height="([\d.]+)"', svg)
+            w, h = (float(found[1]), float(found[2])) if found else plot
+            scale = min(room_w / w, room_h / h)
+            # A figure to scale, or with a tall legend, comes out larger than was asked for.
+            share = scale / (3.2 * self.s)
+            if share > 0.85 or not again:
+                break
+            tall = room_h / h < room_w / w
+            plot = (
+                plot[0] if tall else max(140, int(plot[0] * share)),
+                max(110, int(plot[1] * share)) if tall else plot[1],
+            )
         x = (self.width - w * scale) / 2
         inner = svg[svg.index(">", svg.index("<svg")) + 1 : svg.rindex("</svg>")]
         inner = re.sub(r'<rect width="[\d.]+" height="[\d.]+" fill="[^"]*"/>', "", inner, count=1)

@@ -11,18 +11,13 @@ from collections.abc import Sequence
 from typing import Any
 
 from seeworthy.ground.results import Axis, Figure, Mark
-from seeworthy.publish.palette import INK, RULE, SERIES
+from seeworthy.publish.chart_look import DASHES, RAMP, SHAPES, SYMBOLS, theme
+from seeworthy.publish.palette import INK, SERIES
 from seeworthy.publish.rows import rows_of, titled
 
-_SHAPES = ["circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "stroke"]
-_DASHES = [[1, 0], [6, 3], [2, 2], [8, 3, 2, 3], [10, 4], [4, 1], [1, 3]]
 # Stands for the paper under a label; `figures.inline_svg` puts the page's paper there.
 HALO = "#fffffe"
 _SWATCH = 19  # px of height that a row of swatches with a number on it needs
-# One hue, evenly darker: reads the same in grey and for every kind of colour vision.
-_RAMP = ["#f4ecd8", "#bcd3d6", "#7fb0bf", "#3f86a3", "#125a7c", "#06314a"]
-
-
 # The Vega-Lite that the specifications are written in.
 VERSION = "6.4"
 
@@ -69,7 +64,7 @@ class _Builder:
             layers.extend(_DRAW[mark.kind](self, mark))
         return {
             "$schema": f"https://vega.github.io/schema/vega-lite/v{VERSION}.json",
-            "config": _theme(),
+            "config": theme(self._legend_columns()),
             "data": {"values": self.rows},
             "height": self.height,
             "layer": layers,
@@ -98,6 +93,12 @@ class _Builder:
             elif mark.label:
                 entries[mark.label] = None
         return list(entries)
+
+    def _legend_columns(self) -> int:
+        """Return how many entries stand beside each other below the plot; 0 for all in one row."""
+        widths = [34 + 6.2 * len(entry) for entry in self.legend]  # symbol, paddings, 12 px letters
+        room = self.width + 60
+        return 0 if sum(widths) <= room else max(1, int(room / max(widths)))
 
     def _equal(self, size: tuple[int, int]) -> None:
         """Give both axes the same scale: pixels per unit across equal those down."""
@@ -190,14 +191,28 @@ class _Builder:
         if not (mark.series or mark.label):
             # Not in the legend, so not in a colour of the legend either.
             return {"color": {"value": SERIES[len(self.legend) % len(SERIES)]}}
-        legend = {"title": None} if len(self.legend) > 1 or mark.series else None
+        legend = {"title": None, **self._symbols()} if len(self.legend) > 1 or mark.series else None
         return {"color": self._keyed(SERIES, legend)}
+
+    def _symbols(self) -> Json:
+        """Let the legend show a line as a line, a band pale, points as dots, where all are named.
+
+        Series have their own shapes and dashes.
+        """
+        named = {m.label: m.kind for m in self.figure.marks if m.label in self.legend}
+        if set(named) != set(self.legend):
+            return {}
+        looks = {label: SYMBOLS.get(kind, ("circle", 1.0)) for label, kind in named.items()}
+        return {
+            key: {"expr": f"{json.dumps({n: look[i] for n, look in looks.items()})}[datum.label]"}
+            for i, key in enumerate(("symbolType", "symbolOpacity"))
+        }
 
     def second(self, mark: Mark, kind: str) -> Json:
         """Return shape or dash of a series, so that colour is never alone."""
         if not mark.series or (kind == "strokeDash" and self._has_points(mark.series)):
             return {}
-        options: Sequence[Any] = _SHAPES if kind == "shape" else _DASHES
+        options: Sequence[Any] = SHAPES if kind == "shape" else DASHES
         return {kind: self._keyed(options, {"title": None})}
 
     def _keyed(self, options: Sequence[Any], legend: Json | None) -> Json:
@@ -304,7 +319,7 @@ def _cells(b: _Builder, mark: Mark) -> list[Json]:
             "field": b.name(column),
             "type": "quantitative",
             "title": shown,
-            "scale": {"range": _RAMP, "interpolate": "lab"},
+            "scale": {"range": RAMP, "interpolate": "lab"},
         }
     }
     for axis, letter in ((b.figure.x, "x"), (b.figure.y, "y")):
@@ -313,20 +328,26 @@ def _cells(b: _Builder, mark: Mark) -> list[Json]:
             "type": "ordinal",
             "title": titled(axis),
             "sort": "ascending" if b.numeric(axis.column) else None,
-            "axis": {"labelAngle": 0},
+            "axis": {"labelAngle": 0, "labelOverlap": "parity"},
         }
     return [_layer({"type": "rect"}, encoding)]
 
 
 def _swatches(b: _Builder, mark: Mark) -> list[Json]:
     encoding: Json = {}
+    heads = dict.fromkeys(str(v) for v in b.figure.columns[b.figure.x.column])
+    slant = 0 if 6.5 * max(map(len, heads), default=0) * len(heads) < b.width else -40
     for axis, letter in ((b.figure.x, "x"), (b.figure.y, "y")):
         encoding[letter] = {
             "field": b.name(axis.column),
             "type": "ordinal",
             "title": titled(axis) or None,
             "sort": None,
-            "axis": {"labelAngle": 0, "orient": "top" if letter == "x" else "left", "grid": False},
+            "axis": {
+                "labelAngle": slant if letter == "x" else 0,
+                "orient": "top" if letter == "x" else "left",
+                "grid": False,
+            },
             "scale": {"paddingInner": 0.02 if letter == "x" else 0.12},
         }
     paint = {"field": b.name(mark.shade), "type": "nominal", "scale": None}
@@ -367,27 +388,3 @@ _DRAW = {
     "swatches": _swatches,
     "links": _links,
 }
-
-
-def _theme() -> Json:
-    words = {"labelColor": INK, "titleColor": INK, "labelFontSize": 12, "titleFontSize": 12}
-    return {
-        "aria": False,
-        "background": "#ffffff",
-        "font": "sans-serif",
-        "view": {"stroke": None},
-        "axis": {
-            **words,
-            "titleFontWeight": "normal",
-            "gridColor": RULE,
-            "domainColor": INK,
-            "tickColor": INK,
-            "labelFlush": False,
-            "titlePadding": 8,
-        },
-        "axisX": {"grid": False},
-        "axisY": {"titleAnchor": "start", "titleAngle": 0, "titleAlign": "left",
-                  "titleY": -14, "titleX": 0, "domain": False, "ticks": False},
-        "legend": {**words, "columnPadding": 18, "orient": "bottom", "symbolStrokeWidth": 2,
-                   "symbolOpacity": 1, "labelLimit": 240, "titleFontWeight": "normal"},
-    }  # fmt: skip
