@@ -243,7 +243,7 @@ def test_a_test_that_is_gone_is_told_and_left(bench, run, monkeypatch):
 def test_only_what_is_named(bench, run):
     add_camera(bench, "Whimbrel")
     for camera in ("Dunlin", "Whimbrel", "Whimbrel"):
-        add_take(bench, "tide", camera)
+        add_take(bench, "tide", camera, readings={"height": ["3 m"]})
     assert [e.take for e in run(only=["3"]).done] == [3]
     assert due_takes(bench, ["whimbrel"]) == [2]
     assert due_takes(bench, ["tide"]) == [1, 2]

@@ -44,6 +44,8 @@ from seeworthy.ground.errors import (
 )
 from seeworthy.ground.leftovers import mark
 
+HEIGHT = {"height": ["3 m"]}
+
 
 @pytest.fixture
 def bench(seaside, empty_bench):
@@ -99,30 +101,34 @@ def test_units_have_their_own_firmware_by_day(bench):
     add_firmware(bench, "Dunlin", "2.0", unit="B7", since=dt.date(2026, 3, 1))
     add_firmware(bench, "Dunlin", "1.0", unit="b7", since=dt.date(2026, 1, 1))
     found = [
-        add_take(bench, "tide", "Dunlin", unit="B7", taken=dt.date(2026, month, 15)).firmware
+        add_take(
+            bench, "tide", "Dunlin", readings=HEIGHT, unit="B7", taken=dt.date(2026, month, 15)
+        ).firmware
         for month in (1, 2, 3)
     ]
     assert found == ["1.0", "1.0", "2.0"]
-    early = add_take(bench, "tide", "Dunlin", unit="B7", taken=dt.date(2025, 12, 31))
+    early = add_take(
+        bench, "tide", "Dunlin", readings=HEIGHT, unit="B7", taken=dt.date(2025, 12, 31)
+    )
     assert early.firmware == ""
-    assert add_take(bench, "tide", "Dunlin", unit="1").firmware == ""
+    assert add_take(bench, "tide", "Dunlin", readings=HEIGHT, unit="1").firmware == ""
     assert remove_firmware(bench, "Dunlin", "2.0", unit="B7").firmware[0].name == "1.0"
 
 
 def test_several_units_have_to_be_named(bench):
     add_unit(bench, "Dunlin", "B7")
     with pytest.raises(WrongCall, match="2 units") as caught:
-        add_take(bench, "tide", "Dunlin")
+        add_take(bench, "tide", "Dunlin", readings=HEIGHT)
     assert "1, B7" in caught.value.hint
     with pytest.raises(NotFound, match="no unit 'C1'"):
-        add_take(bench, "tide", "Dunlin", unit="C1")
+        add_take(bench, "tide", "Dunlin", readings=HEIGHT, unit="C1")
     with pytest.raises(Conflict, match="already"):
         add_unit(bench, "Dunlin", "b7")
 
 
 def test_what_has_takes_is_not_removed_by_accident(bench):
     add_unit(bench, "Dunlin", "B7")
-    add_take(bench, "tide", "Dunlin", unit="B7")
+    add_take(bench, "tide", "Dunlin", readings=HEIGHT, unit="B7")
     with pytest.raises(Conflict, match="1 takes"):
         remove_unit(bench, "Dunlin", "B7")
     remove_unit(bench, "Dunlin", "1")

@@ -158,3 +158,13 @@ def test_no_sentence_of_a_procedure_fixes_its_digits():
                 if isinstance(part, ast.FormattedValue) and part.format_spec is not None:
                     found.add(ast.unparse(part))
     assert found == _EXACT
+
+
+def test_what_stands_behind_the_sign_is_half_of_the_interval():
+    """A difference as large as its uncertainty was printed as known to a tenth of it.
+
+    JCGM 100:2008, 7.2.4: what follows ± is the expanded uncertainty; 1.959964 x 0.1414 is 0.277.
+    """
+    assert said_u(0.3, math.hypot(0.1, 0.1), "g") == "0.30 ± 0.28 g"
+    assert said_u(-0.3, math.hypot(0.1, 0.1), "g") == "−0.30 ± 0.28 g"
+    assert said_u(0.28, math.hypot(0.1, 0.1), "g") == "0.28 ± 0.28 g"

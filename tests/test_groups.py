@@ -122,3 +122,28 @@ def test_two_groups_stand_side_by_side(tmp_path):
     assert not pair.agree
     assert not pair.shared, "two scales of the same name in two benches are two"
     assert row.between.spread > 0.1
+
+
+def test_one_file_in_two_groups_is_one_result(tmp_path, monkeypatch):
+    """The same clip measured twice agrees with itself, which tests neither camera nor method."""
+    from seeworthy.bench import outcomes
+
+    log = tmp_path / "flight.csv"
+    log.write_text("time,height\n0,0\n1,2\n")
+    with (
+        bench_of(tmp_path / "a", "North", 17.2) as ours,
+        bench_of(tmp_path / "b", "South", 17.3) as theirs,
+    ):
+        for bench in (ours, theirs):
+            add_take(bench, "load", "Dunlin", {"": [log]})
+        one, other = (frozenset().union(*outcomes.files_of(b).values()) for b in (ours, theirs))
+        assert one == other, "the same content"
+        take_in_package(ours, export_bench(theirs, tmp_path / "b.zip"))
+        (row,) = groups_of_bench(ours, ["Dunlin"])
+        assert row.between.n == 2
+        # As if the masses had come from that file.
+        monkeypatch.setattr(outcomes, "files_of", lambda _: dict.fromkeys(range(1, 9), one))
+        (row,) = groups_of_bench(ours, ["Dunlin"])
+    assert row.between.pairs[0].shared
+    assert row.between.n == 1
+    assert row.between.u == pytest.approx(0.1), "nothing averages out"

@@ -150,6 +150,11 @@ def test_a_take_is_repeated_from_a_package(made, tmp_path, capsys):
     assert "mass = 17.2 g ± 0.1 g" in sheet
     assert "temperature 20 degC" in sheet
     assert "Do this" in sheet
+    # A camera alone enters nothing: there is nothing to measure from.
+    assert main.run(["take", "add", "--like", f"{made}#1", "Ruff", "--bench", str(bench)]) == 0
+    assert "Do this" in capsys.readouterr().out
+    assert main.run(["take", "add", "body", "Ruff", "--bench", str(bench)]) == 2
+    assert "neither a file nor a reading" in capsys.readouterr().err
     words = ["take", "add", "--like", f"{made}#1", "Ruff", "--reading", "mass=31 g"]
     assert main.run([*words, "--bench", str(bench)]) == 0
     assert "body of Ruff" in capsys.readouterr().out

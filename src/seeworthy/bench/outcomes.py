@@ -20,6 +20,7 @@ from seeworthy.bench.models import (
     PictureRow,
     ReadingRow,
     ResultRow,
+    TakeFileRow,
     TakeRow,
     UnitRow,
     WarningRow,
@@ -229,6 +230,15 @@ def instruments_of(bench: Bench) -> dict[int, frozenset[str]]:
     with bench.reading() as session:
         for take, instrument in session.execute(query):
             found.setdefault(take, set()).add(str(instrument))
+    return {take: frozenset(ones) for take, ones in found.items()}
+
+
+def files_of(bench: Bench) -> dict[int, frozenset[str]]:
+    """Return, per number of a take, the SHA-256 of its files."""
+    found: dict[int, set[str]] = {}
+    with bench.reading() as session:
+        for take, sha256 in session.execute(select(TakeFileRow.take_id, TakeFileRow.sha256)):
+            found.setdefault(take, set()).add(str(sha256))
     return {take: frozenset(ones) for take, ones in found.items()}
 
 

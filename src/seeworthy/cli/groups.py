@@ -30,9 +30,9 @@ def groups(
     """Set several groups' results of one model side by side.
 
     Every pair with its difference and E_n (up to 1 the two agree), and what scatters between
-    groups beyond their uncertainties. Groups that used one instrument count as one: their
-    agreement does not test it. This is the only place where your figures and theirs enter one
-    mean.
+    groups beyond their uncertainties. Groups that used one instrument, or one file, count as one:
+    their agreement does not test it. This is the only place where your figures and theirs enter
+    one mean.
     """
     from seeworthy.cli import words
     from seeworthy.ground.digits import expanded, number, said_u, with_unit
@@ -51,7 +51,7 @@ def groups(
             typer.echo(f"  {v.group}: {said_u(v.value, v.u, unit, v.dof)} (95 %)")
         for p in b.pairs:
             said = "they agree" if p.agree else "they do not agree"
-            shared = "; one instrument, so that says nothing about it" if p.shared else ""
+            shared = "; with one instrument or file, which that does not test" if p.shared else ""
             typer.echo(
                 f"  {p.second} - {p.first}: {said_u(p.difference, p.u, unit)}, E_n {p.en:+.2f}: "
                 f"{said}{shared}"

@@ -121,7 +121,7 @@ def add(
         example = _example(like)
         files = [camera, *(files or [])] if camera else []
         procedure, camera = example.procedure, procedure
-        if not camera:
+        if not (camera and (files or with_ or reading)):
             _show_example(example, as_json)
             return
         chosen = {**example.options_typed(), **chosen}

@@ -119,6 +119,7 @@ def said(
         return with_unit(shown, unit, space)
     if abs(sides[0] - sides[1]) > _EVEN * max(sides):
         return with_unit(shown, unit, space)
+    spread = (high - low) / 2  # the ± is half of the interval, also where an end gives the digits
     shown, half = format_parts(value, spread)
     shown = shown.replace("-", "−") if float(shown) else format_parts(0.0, spread)[0]
     if unit in ("deg", "%"):  # '5 ± 0.1 %' could be a share of 5

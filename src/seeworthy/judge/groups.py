@@ -3,9 +3,9 @@
 ISO/IEC 17043 (B.3) and ISO 13528 (9.6): the E_n number of two results is their difference over
 the root of the squared sum of their expanded uncertainties; up to 1 they agree. The scatter
 between groups that their uncertainties do not explain is Paule and Mandel's (1982, J. Res.
-Natl. Bur. Stand. 87, 377). Groups that used one instrument count as one in it: how much of
-their uncertainty they share is not known, so their mean keeps all of it (correlation 1,
-JCGM 100:2008, 5.2.2), and their agreement is said to be no test of the instrument.
+Natl. Bur. Stand. 87, 377). Groups that used one instrument, or measured one file, count as one:
+how much of their uncertainty they share is not known, so their mean keeps all of it (correlation
+1, JCGM 100:2008, 5.2.2), and their agreement is said to be no test of what they share.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ def en_number(
 
 @dataclass(frozen=True, slots=True)
 class GroupValue:
-    """One group's figure: value, standard uncertainty, and the instruments behind it."""
+    """One group's figure: value, standard uncertainty, and the instruments and files behind it."""
 
     group: str
     value: float
@@ -67,7 +67,7 @@ class Pair:
     """Two groups: second minus first.
 
     Attributes:
-        shared: Both used one instrument; their agreement says nothing about it.
+        shared: Both used one instrument or file; their agreement says nothing about it.
     """
 
     first: str
@@ -271,7 +271,7 @@ def groups_of_bench(
     Raises:
         NotFound, CannotMeasure
     """
-    from seeworthy.bench.outcomes import instruments_of, list_results
+    from seeworthy.bench.outcomes import files_of, instruments_of, list_results
 
     names = list(cameras)
     if len(names) < 2:
@@ -280,10 +280,11 @@ def groups_of_bench(
     # Ours that are out of date are due for `run`; theirs stay as they were published.
     stored = [r for r in stored if not r.stale or r.theirs]
     wanted = [r for r in stored if not measurands or r.result.measurand in measurands]
-    known = instruments_of(bench)
+    known, files = instruments_of(bench), files_of(bench)
     behind: dict[tuple[str, str], set[str]] = {}
     for r in wanted:
-        behind.setdefault((r.camera, r.result.measurand), set()).update(known.get(r.take_id, ()))
+        own = behind.setdefault((r.camera, r.result.measurand), set())
+        own |= known.get(r.take_id, frozenset()) | files.get(r.take_id, frozenset())
     rows = []
     for row in compare_results(wanted).rows:
         values = [
