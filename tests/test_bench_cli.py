@@ -162,7 +162,7 @@ def test_a_backup_is_written_where_asked(say, tmp_path):
         (("camera", "claim", "Dunlin", "hfov", "3 kg"), "bad-quantity", "3 kg"),
         (("camera", "add", "Knot", "--claim", "hfov"), "wrong-call", "has no NAME="),
         (("take", "add", "tied", "Dunlin"), "wrong-call", "no procedure 'tied'"),
-        (("take", "add", "tide", "Knot"), "not-found", "no camera 'Knot'"),
+        (("take", "add", "tide", "Knot", "--option", "do=refuse"), "not-found", "no camera 'Knot'"),
         (("take", "add", "tide", "Dunlin", "x.csv"), "unreadable-input", "no file 'x.csv'"),
         (("take", "add", "tide", "Dunlin", "--date", "21st"), "wrong-call", "not a date"),
         (("take", "show", "7"), "not-found", "no take 7"),

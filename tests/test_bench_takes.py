@@ -431,7 +431,7 @@ def test_a_wrong_edit_changes_nothing(bench):
 
 
 def test_conditions_are_changed_and_taken_away(bench):
-    take = add_take(bench, "tide", "Dunlin", conditions={"light": "100 lx"})
+    take = add_take(bench, "tide", "Dunlin", readings=HEIGHT, conditions={"light": "100 lx"})
     edited = edit_take(bench, take.id, conditions={"light": "200 lx", "temperature": "20 degC"})
     assert [c.text for c in edited.conditions] == ["200 lx", "20 degC"]
     edited = edit_take(bench, take.id, conditions={"light": None})
@@ -440,8 +440,8 @@ def test_conditions_are_changed_and_taken_away(bench):
 
 def test_takes_are_listed_by_camera_and_procedure(bench, shore):
     add_camera(bench, "Whimbrel")
-    add_take(bench, "tide", "Dunlin")
-    add_take(bench, "tide", "Whimbrel")
+    add_take(bench, "tide", "Dunlin", readings=HEIGHT)
+    add_take(bench, "tide", "Whimbrel", readings=HEIGHT)
     add_take(bench, "gulls", "Whimbrel", {"": [shore]})
     assert [t.id for t in list_takes(bench, camera="whimbrel")] == [2, 3]
     assert [t.id for t in list_takes(bench, procedure="gulls")] == [3]
