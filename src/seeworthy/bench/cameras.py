@@ -231,12 +231,7 @@ def remove_unit(bench: Bench, camera: str, unit: str) -> None:
 
 
 def add_firmware(
-    bench: Bench,
-    camera: str,
-    name: str,
-    *,
-    unit: str | None = None,
-    since: dt.date | None = None,
+    bench: Bench, camera: str, name: str, *, unit: str | None = None, since: dt.date | None = None
 ) -> Unit:
     """Note that a unit runs a firmware from a date on.
 

@@ -84,9 +84,7 @@ def list_card(folder: Path) -> list[Path]:
 
 
 def scan_folder(
-    folder: Path,
-    executor: Executor,
-    tell: Callable[[int, int], None] = lambda done, total: None,
+    folder: Path, executor: Executor, tell: Callable[[int, int], None] = lambda done, total: None
 ) -> list[Scanned]:
     """Look at every file of a folder, in worker processes.
 

@@ -241,8 +241,7 @@ def _shares() -> ColumnElement[bool]:
     read: Any = ReadingRow
     with_one = select(read.take_id).where(read.instrument_uuid.is_not(None))
     return or_(
-        TakeRow.id.in_(with_one),
-        cast(ResultRow.budget, String).contains(f'"common": "{CAMERA}"'),
+        TakeRow.id.in_(with_one), cast(ResultRow.budget, String).contains(f'"common": "{CAMERA}"')
     )
 
 

@@ -18,8 +18,7 @@ app = typer.Typer(rich_markup_mode=None)
 def ask(
     corpus: Annotated[Path, typer.Argument(metavar="CORPUS", help="Folder of 'seeworthy pool'.")],
     question: Annotated[
-        str,
-        typer.Argument(metavar="QUESTION", help="figures, claims, benches or prior."),
+        str, typer.Argument(metavar="QUESTION", help="figures, claims, benches or prior.")
     ] = "figures",
     camera: Annotated[
         str, typer.Argument(metavar="CAMERA", help="For prior: name of the model.")

@@ -102,8 +102,7 @@ def check(
     tidy: Annotated[
         bool,
         typer.Option(
-            "--tidy",
-            help="Also delete kept files that nothing uses any more (older than an hour).",
+            "--tidy", help="Also delete kept files that nothing uses any more (older than an hour)."
         ),
     ] = False,
     bench: BenchDir = None,

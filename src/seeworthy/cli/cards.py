@@ -35,9 +35,7 @@ def cards(
     kind: Annotated[
         list[str] | None,
         typer.Option(
-            "--kind",
-            metavar="NAME",
-            help="result, claim, figure or comparison (repeatable; all).",
+            "--kind", metavar="NAME", help="result, claim, figure or comparison (repeatable; all)."
         ),
     ] = None,
     alpha: Annotated[

@@ -21,8 +21,7 @@ app = typer.Typer(rich_markup_mode=None)
 @app.command(name="import")
 def import_(
     folder: Annotated[
-        Path,
-        typer.Argument(metavar="FOLDER", help="The card or a copy of it, or a data package."),
+        Path, typer.Argument(metavar="FOLDER", help="The card or a copy of it, or a data package.")
     ],
     bench: BenchDir = None,
     dry_run: Annotated[

@@ -253,8 +253,7 @@ def _translate(error: Exception) -> SeeworthyError:
         return WrongCall(f"'{error.filename}' must not be written or read.", "Check permissions.")
     if isinstance(error, OSError) and error.errno in _NO_PLACE and error.filename:
         return WrongCall(
-            f"'{error.filename}' cannot be made or opened: {error.strerror}.",
-            "Name another place.",
+            f"'{error.filename}' cannot be made or opened: {error.strerror}.", "Name another place."
         )
     return Fault(
         f"Seeworthy itself failed: {type(error).__name__}: {error}",

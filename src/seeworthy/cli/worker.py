@@ -17,8 +17,7 @@ def worker(
         typer.Option("--workers", min=1, metavar="N", help="Processes; default: your cores."),
     ] = None,
     memory_limit: Annotated[
-        str,
-        typer.Option("--memory-limit", metavar="SIZE", help="Of one process; or 'none'."),
+        str, typer.Option("--memory-limit", metavar="SIZE", help="Of one process; or 'none'.")
     ] = "2 GB",
     bench: Annotated[
         str,

@@ -66,9 +66,7 @@ class Lost:
 
 
 def find_lost(
-    index: npt.NDArray[np.int64],
-    stamps: npt.NDArray[np.float64],
-    times: npt.NDArray[np.float64],
+    index: npt.NDArray[np.int64], stamps: npt.NDArray[np.float64], times: npt.NDArray[np.float64]
 ) -> Lost:
     """Find pictures that the camera lost, by the clock and by the stamps.
 

@@ -118,11 +118,7 @@ def _again(place: Path, layout: DemoPlan) -> Bench:
 
 
 def render(
-    props: Iterable[Prop],
-    card: Path,
-    *,
-    workers: int | None = None,
-    tell: Tell | None = None,
+    props: Iterable[Prop], card: Path, *, workers: int | None = None, tell: Tell | None = None
 ) -> None:
     """Make files in worker processes, the costly ones first.
 

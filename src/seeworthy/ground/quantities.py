@@ -26,13 +26,7 @@ from seeworthy.ground.units import (
     same_dimension,
 )
 
-__all__ = [
-    "Quantity",
-    "convert",
-    "format_value",
-    "parse",
-    "same_dimension",
-]
+__all__ = ["Quantity", "convert", "format_value", "parse", "same_dimension"]
 
 _NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
 _MIXED = re.compile(r"^([+-]?)(?:(\d+)(?:\s+|-))?(\d+)\s*/\s*(\d+)(?![\d/])")

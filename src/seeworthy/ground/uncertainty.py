@@ -81,12 +81,7 @@ def effective_dof(parts: Sequence[tuple[float, float]]) -> float:
 
 
 def interval(
-    value: X,
-    u: X,
-    dof: float = math.inf,
-    *,
-    least: float = -math.inf,
-    coverage: float = COVERAGE,
+    value: X, u: X, dof: float = math.inf, *, least: float = -math.inf, coverage: float = COVERAGE
 ) -> tuple[X, X]:
     """Return the interval ``value ± t(dof) u``.
 

@@ -56,8 +56,7 @@ def through_profile(still: Still) -> Colours:
 
 def _damaged(name: str) -> UnreadableInput:
     return UnreadableInput(
-        f"The colour profile inside '{name}' cannot be used.",
-        "Export the picture again as sRGB.",
+        f"The colour profile inside '{name}' cannot be used.", "Export the picture again as sRGB."
     )
 
 

@@ -118,10 +118,7 @@ class CameraReport:
             "in_the_air": [_air_json(a) for a in self.air],
             "reviewer": self.words,
             "units": [
-                {
-                    "serial": u.serial,
-                    "firmware": [picked(f, "name since") for f in u.firmware],
-                }
+                {"serial": u.serial, "firmware": [picked(f, "name since") for f in u.firmware]}
                 for u in self.units
             ],
             "evidence_troubles": list(self.troubles),

@@ -197,10 +197,7 @@ def check_film(out: Path) -> None:
 
 
 def write_tied(
-    inputs: Inputs,
-    outcome: Outcome,
-    out: Path,
-    progress: Callable[[float], None] | None = None,
+    inputs: Inputs, outcome: Outcome, out: Path, progress: Callable[[float], None] | None = None
 ) -> str:
     """Write the clip of a tie with its load below, where `check_film` found nothing wrong.
 

@@ -116,7 +116,7 @@ def _page(
     parts = [
         f"#place(top + left, dx: {_mm(MARGIN)}, dy: {_mm(MARGIN)}, "
         f"box(width: {_mm(use_w)}, height: {_mm(use_h)}, clip: true, "
-        f"place(top + left, dx: {_mm(offset[0])}, dy: {_mm(offset[1])}, drawing)))",
+        f"place(top + left, dx: {_mm(offset[0])}, dy: {_mm(offset[1])}, drawing)))"
     ]
     for place, words in enumerate(lines):
         parts.append(_text(Label(words, (left, MARGIN + use_h + 3.4 + 3.8 * place), 2.0, grey=0.2)))

@@ -6,16 +6,7 @@ sheet is tilted; their known radii tell lens bend from tilt.
 
 from __future__ import annotations
 
-from seeworthy.targets.layout import (
-    INK,
-    PAPER,
-    Disc,
-    Label,
-    Layout,
-    Marker,
-    Ruler,
-    ruler_label,
-)
+from seeworthy.targets.layout import INK, PAPER, Disc, Label, Layout, Marker, Ruler, ruler_label
 
 CENTRE = (136.0, 87.0)  # mm from the upper left corner of the sheet
 RADII = (30.0, 42.0, 70.0, 84.0)  # mm: edges of two rings

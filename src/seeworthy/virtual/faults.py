@@ -195,11 +195,7 @@ def packets(path: str | Path) -> list[PacketPlace]:
 
 
 def overwrite(
-    path: str | Path,
-    frames: Sequence[int],
-    *,
-    length: int = 48,
-    seed: int = 1,
+    path: str | Path, frames: Sequence[int], *, length: int = 48, seed: int = 1
 ) -> tuple[int, ...]:
     """Overwrite bytes in the middle of the data of some frames.
 

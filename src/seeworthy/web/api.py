@@ -264,8 +264,7 @@ def plan(bench: TheBench, wanted: FlightText) -> list[Any]:
 
 @router.get("/shoot")
 def shoot(
-    procedure: Annotated[list[str], Query()],
-    units: Annotated[int, Query(ge=1, le=1000)] = 1,
+    procedure: Annotated[list[str], Query()], units: Annotated[int, Query(ge=1, le=1000)] = 1
 ) -> Any:
     """Plan a shoot: tests in the order that needs the fewest set-ups."""
     sheet = shoot_sheet(procedure, units)

@@ -45,9 +45,7 @@ def judge_camera(
 
 
 def judgements(
-    camera: Camera,
-    outcomes: Iterable[StoredOutcome],
-    tolerance: Tolerance = DEFAULT_TOLERANCE,
+    camera: Camera, outcomes: Iterable[StoredOutcome], tolerance: Tolerance = DEFAULT_TOLERANCE
 ) -> tuple[Judgement, ...]:
     """Judge the claims of a camera by what its takes said.
 

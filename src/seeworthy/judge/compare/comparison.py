@@ -296,11 +296,7 @@ def _narrowed(row: Row, kept: set[str]) -> Row | None:
 
 
 def compare_bench(
-    bench: Bench,
-    *,
-    by: By = "camera",
-    cameras: Sequence[str] = (),
-    measurands: Sequence[str] = (),
+    bench: Bench, *, by: By = "camera", cameras: Sequence[str] = (), measurands: Sequence[str] = ()
 ) -> Comparison:
     """Compare what a bench holds.
 

@@ -15,10 +15,7 @@ _LEGS = 8  # that a plan shows (a judgement)
 _LEAST_HEIGHT = 1.0  # metres: below this the ground fills the view and a lean has no meaning
 
 
-def flight_from_log(
-    logs: Sequence[str | Path],
-    base: PlannedFlight | None = None,
-) -> PlannedFlight:
+def flight_from_log(logs: Sequence[str | Path], base: PlannedFlight | None = None) -> PlannedFlight:
     """Make a plan from the log of a flight.
 
     Speed and height over time become legs, the felt peak and the boost time loads, the

@@ -200,8 +200,7 @@ class _Reader:
         two = all(found[k] is not None for k in ("low", "aim", "high"))
         if one == two:
             raise self.text.fail(
-                line,
-                f"the wish on '{entry.id}' needs either worst and best, or low, aim and high.",
+                line, f"the wish on '{entry.id}' needs either worst and best, or low, aim and high."
             )
         if one and found["worst"] == found["best"]:
             raise self.text.fail(line, f"worst and best of '{entry.id}' are the same.")

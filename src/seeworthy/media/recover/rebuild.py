@@ -57,8 +57,7 @@ class Recovered:
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values."""
         return picked(
-            self,
-            "file=path frames key_frames seconds sound_seconds cut_frames lost_bytes warnings",
+            self, "file=path frames key_frames seconds sound_seconds cut_frames lost_bytes warnings"
         )
 
 

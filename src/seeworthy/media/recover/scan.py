@@ -9,11 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from seeworthy.media.recover.reference import ReferenceLayout
-from seeworthy.media.recover.slices import (
-    Parameters,
-    Sample,
-    SampleReader,
-)
+from seeworthy.media.recover.slices import Parameters, Sample, SampleReader
 
 _WINDOW = 1 << 18  # bytes at a time: memory
 _JPEG_START = b"\xff\xd8\xff"

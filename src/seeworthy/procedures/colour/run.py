@@ -16,11 +16,7 @@ from seeworthy.procedures.colour.figures import figures, pictures
 from seeworthy.procedures.colour.measure import Colour, measure_colour
 from seeworthy.procedures.colour.plates import Compared, compare, is_still, pairs_of
 from seeworthy.procedures.colour.words import doubts, findings, sentence
-from seeworthy.procedures.declare import (
-    Inputs,
-    Seen,
-    Watch,
-)
+from seeworthy.procedures.declare import Inputs, Seen, Watch
 
 
 def prepare(inputs: Inputs) -> Sequence[Watch]:

@@ -39,11 +39,7 @@ from seeworthy.procedures.continuity.joints import (
     lay_out,
 )
 from seeworthy.procedures.continuity.measure import ByMetadata
-from seeworthy.procedures.declare import (
-    Inputs,
-    Seen,
-    Watch,
-)
+from seeworthy.procedures.declare import Inputs, Seen, Watch
 
 _END = 1.6  # seconds looked at on either side of a joint
 

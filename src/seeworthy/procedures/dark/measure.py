@@ -103,10 +103,7 @@ def rounding(histogram: Floats, black: int) -> float:
 def stretches(levels: Floats, times: Floats) -> tuple[Floats, Floats]:
     """Return mean level and mean time of `STRETCHES` equal stretches of a clip."""
     parts = np.array_split(np.arange(levels.size), STRETCHES)
-    return (
-        np.array([levels[p].mean() for p in parts]),
-        np.array([times[p].mean() for p in parts]),
-    )
+    return (np.array([levels[p].mean() for p in parts]), np.array([times[p].mean() for p in parts]))
 
 
 def _scatter(means: Floats, times: Floats) -> float:

@@ -218,10 +218,7 @@ def _figure(seconds: Any, rate: Rate) -> Figure:
         },
         Axis("rate", "bit rate", "Mbit/s"),
         Axis("share", "share of seconds", "%", zero=True),
-        (
-            Mark("bars", y="share"),
-            Mark("rule", value=rate.mean, across="x", label="mean"),
-        ),
+        (Mark("bars", y="share"), Mark("rule", value=rate.mean, across="x", label="mean")),
     )
 
 

@@ -156,8 +156,7 @@ def _by_clock(
 ) -> tuple[ShotSeries, int, str]:
     """Put the stills in order: by capture time where all have one, else by name."""
     order = sorted(
-        range(len(files)),
-        key=lambda i: ("" if None in taken else str(taken[i]), files[i].name),
+        range(len(files)), key=lambda i: ("" if None in taken else str(taken[i]), files[i].name)
     )
     start = next(s for i in order if (s := shown[i]) is not None)
     half = RANGE_MS / 2

@@ -14,11 +14,7 @@ from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Picture, Resul
 from seeworthy.observe.board_views import STILL, Held, HoldWatcher, Points
 from seeworthy.observe.evidence import BLUE, ORANGE, canvas, draw_cross, encode
 from seeworthy.observe.steadied import SteadyingWatch, refuse_steadied
-from seeworthy.procedures.declare import (
-    Inputs,
-    Seen,
-    Watch,
-)
+from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.lens.board import BoardView
 from seeworthy.procedures.lens.measure import (
     HOW,

@@ -25,11 +25,7 @@ _FLIGHT_JERKS = (COAST_JERK, 60.0, 600.0)
 
 
 def measured_height(
-    series: Series,
-    bad: NDArray[np.bool_],
-    sigma: float,
-    u_air: float,
-    push: tuple[float, float],
+    series: Series, bad: NDArray[np.bool_], sigma: float, u_air: float, push: tuple[float, float]
 ) -> Curve:
     """Smooth the measured heights.
 

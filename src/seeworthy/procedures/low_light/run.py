@@ -14,11 +14,7 @@ from seeworthy.ground.results import Outcome, Result, result
 from seeworthy.ground.uncertainty import interval
 from seeworthy.observe.noise_frames import NoiseFrames
 from seeworthy.optics.light_reading import like, parse_light, read_light
-from seeworthy.procedures.declare import (
-    Inputs,
-    Seen,
-    Watch,
-)
+from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.low_light.figures import figures, picture, sentence
 from seeworthy.procedures.low_light.measure import RATE_LIMIT, SHARPNESS_LIMIT, SNR_LIMIT, Usable
 from seeworthy.procedures.low_light.takes import LightTake, UsableLimits, judge, measure_takes

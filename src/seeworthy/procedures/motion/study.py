@@ -111,10 +111,7 @@ STUDY = Study(
     title="Motion: rotation of rendered flights, clips of 12 s, 320×180, H.264",
     run=run,
     goals={
-        _SIZES: (
-            Goal("rms_percent", 5.0),
-            Goal("coverage", 0.93),
-        ),
+        _SIZES: (Goal("rms_percent", 5.0), Goal("coverage", 0.93)),
         _SWING: (Goal("rms_percent", 5.0), Goal("coverage", 0.90)),
         _SHAKE: (Goal("coverage", 0.90),),
         _REFUSED: (Goal("right", 1.0),),

@@ -10,21 +10,12 @@ from seeworthy.ground.budget import Component, combined
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Outcome, Result, result
 from seeworthy.ground.uncertainty import effective_dof, interval, lower, upper
-from seeworthy.observe.grey_patches import (
-    GreyPatch,
-    grey_patch,
-    step_patches,
-    typed_densities,
-)
+from seeworthy.observe.grey_patches import GreyPatch, grey_patch, step_patches, typed_densities
 from seeworthy.observe.marked import marked_box
 from seeworthy.observe.noise_frames import NoiseFrames
 from seeworthy.optics.light_reading import parse_light
 from seeworthy.optics.tone import Tone
-from seeworthy.procedures.declare import (
-    Inputs,
-    Seen,
-    Watch,
-)
+from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.noise import levels as noise_levels
 from seeworthy.procedures.noise.curve import (
     AtGrey,
@@ -159,11 +150,7 @@ _GREYS = {"reflectance": "18 % surface", "signal": "18 % of full scale"}
 
 
 def _results(
-    levels: Levels,
-    greys: dict[str, AtGrey],
-    pattern: bool,
-    conditions: dict[str, Any],
-    tone: Tone,
+    levels: Levels, greys: dict[str, AtGrey], pattern: bool, conditions: dict[str, Any], tone: Tone
 ) -> tuple[Result, ...]:
     found: list[Result] = []
     coding = coding_part(trouble_of(levels.luminance))

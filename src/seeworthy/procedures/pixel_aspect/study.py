@@ -106,18 +106,9 @@ STUDY = Study(
     title="Pixel aspect",
     run=run,
     goals={
-        TURNED: (
-            Goal("max_percent", 0.2, "within 0.2 %"),
-            _COVERS,
-        ),
-        PLAIN: (
-            Goal("rms_percent", 0.2, "0.2 % rms"),
-            _COVERS,
-        ),
-        FACING: (
-            Goal("max_percent", 0.5, "within 0.5 %"),
-            _COVERS,
-        ),
+        TURNED: (Goal("max_percent", 0.2, "within 0.2 %"), _COVERS),
+        PLAIN: (Goal("rms_percent", 0.2, "0.2 % rms"), _COVERS),
+        FACING: (Goal("max_percent", 0.5, "within 0.5 %"), _COVERS),
         NOTHING: (Goal("right", 1.0, "always refused"),),
     },
 )

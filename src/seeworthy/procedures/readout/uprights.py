@@ -65,11 +65,7 @@ def slope_image(bands: npt.NDArray[Any], scale: float) -> Floats:
 
 
 def find_edges(
-    bands: npt.NDArray[Any],
-    rows: Doubles,
-    height: int,
-    scale: float,
-    steepest: float,
+    bands: npt.NDArray[Any], rows: Doubles, height: int, scale: float, steepest: float
 ) -> Edges:
     """Find upright edges in every frame of a run.
 

@@ -4,15 +4,7 @@ from __future__ import annotations
 
 from seeworthy.ground.examples import EXAMPLES
 from seeworthy.ground.measurands import Measurand
-from seeworthy.procedures.declare import (
-    TONE_CURVE,
-    Files,
-    Finding,
-    Procedure,
-    Reading,
-    Step,
-    later,
-)
+from seeworthy.procedures.declare import TONE_CURVE, Files, Finding, Procedure, Reading, Step, later
 
 # fmt: off
 PROCEDURE = Procedure(

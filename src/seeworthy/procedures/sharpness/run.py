@@ -20,11 +20,7 @@ from seeworthy.observe.blocks import SteadyBlocks
 from seeworthy.observe.evidence import BLUE, canvas, draw_outline, encode
 from seeworthy.observe.marked import marked_box
 from seeworthy.optics.tone import Tone
-from seeworthy.procedures.declare import (
-    Inputs,
-    Seen,
-    Watch,
-)
+from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.sharpness.figures import PLACES, figures
 from seeworthy.procedures.sharpness.lateral import (
     RgbMean,
@@ -269,11 +265,7 @@ def _ratio_budget(place: Place) -> tuple[Component, ...]:
 
 
 def _findings(
-    edges: Sequence[EdgeResult],
-    refused: Sequence[CannotMeasure],
-    how: str,
-    frames: int,
-    tone: Tone,
+    edges: Sequence[EdgeResult], refused: Sequence[CannotMeasure], how: str, frames: int, tone: Tone
 ) -> dict[str, Any]:
     peak = max(e.sfr.peak for e in edges)
     return {

@@ -16,14 +16,7 @@ from seeworthy.procedures.sharpness.lines import per_height
 from seeworthy.procedures.study import Goal, Study, Trial, asked, cases, held, measured, one_scene
 from seeworthy.targets import target
 from seeworthy.virtual.coders import ENCODERS
-from seeworthy.virtual.filming import (
-    Hold,
-    Studio,
-    film,
-    film_colours,
-    paints_of,
-    take_still,
-)
+from seeworthy.virtual.filming import Hold, Studio, film, film_colours, paints_of, take_still
 from seeworthy.virtual.looks import LOOKS
 from seeworthy.virtual.optics import Blur
 from seeworthy.virtual.planar import Lens, Pose

@@ -82,10 +82,7 @@ class _Data:
 
 
 def fit_smear(
-    patches: SoftPatches,
-    use: npt.NDArray[np.bool_] | None = None,
-    *,
-    above: float = ABOVE[0],
+    patches: SoftPatches, use: npt.NDArray[np.bool_] | None = None, *, above: float = ABOVE[0]
 ) -> Smear:
     """Fit the exposure's share of the frame interval.
 

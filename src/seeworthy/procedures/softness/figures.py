@@ -21,11 +21,7 @@ def causes_figure(causes: Mapping[str, Cause]) -> Figure:
         "What takes contrast off lines four pixels wide",
         "A cause whose “at least” is high is the one to mend first; those not drawn cannot be "
         "told from this clip.",
-        {
-            "cause": [r[0] for r in rows],
-            "taken": [r[1] for r in rows],
-            "end": [r[2] for r in rows],
-        },
+        {"cause": [r[0] for r in rows], "taken": [r[1] for r in rows], "end": [r[2] for r in rows]},
         Axis("cause", "cause"),
         Axis("taken", "contrast taken", "%", zero=True),
         (Mark("points", y="taken", series="end"),),

@@ -120,10 +120,7 @@ STUDY = Study(
     title="Softness: exposure and causes from rendered flights, clips of 4 s, 640×360, H.264",
     run=run,
     goals={
-        SMEARED: (
-            Goal("rms_percent", 10.0),
-            Goal("coverage", 0.93),
-        ),
+        SMEARED: (Goal("rms_percent", 10.0), Goal("coverage", 0.93)),
         SLOW: (Goal("right", 0.95, "refused, or a bound that holds the truth"),),
         SHAKEN: (Goal("right", 0.75),),
         STILL: (Goal("right", 0.95),),

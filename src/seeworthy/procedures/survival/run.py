@@ -12,12 +12,7 @@ from seeworthy.media.container import read_facts
 from seeworthy.media.source import Source
 from seeworthy.optics.tone import NAMES as TONE
 from seeworthy.procedures import procedure
-from seeworthy.procedures.declare import (
-    Inputs,
-    Procedure,
-    Seen,
-    Watch,
-)
+from seeworthy.procedures.declare import Inputs, Procedure, Seen, Watch
 from seeworthy.procedures.survival.measure import Change, Survival, judge
 from seeworthy.procedures.survival.measure import SurvivalFigure as Value
 

@@ -59,8 +59,5 @@ STUDY = Study(
     "view",
     "Angle of view by tape, numbers only",
     run,
-    {
-        "one distance": (Goal("coverage", 0.90),),
-        "two distances": (Goal("coverage", 0.90),),
-    },
+    {"one distance": (Goal("coverage", 0.90),), "two distances": (Goal("coverage", 0.90),)},
 )

@@ -28,10 +28,7 @@ from seeworthy.web.site import Site
 from seeworthy.web.words import label
 
 router = APIRouter()
-_WHAT = {
-    "light": "How bright it was, if you read a meter.",
-    "temperature": "How warm it was.",
-}
+_WHAT = {"light": "How bright it was, if you read a meter.", "temperature": "How warm it was."}
 
 
 @router.get("/procedures")
