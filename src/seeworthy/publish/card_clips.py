@@ -174,18 +174,18 @@ def claim(bench: Bench, camera: str, out: Path) -> str:
         ("measured", value_text(measured), measured.value / top, BLUE),
     )
 
-    def draw(share: float) -> Pixels:
+    @lru_cache(1)  # the second half of the film stands still
+    def draw(grown: float) -> Pixels:
         image = Image.new("RGB", SIZE, PAPER)
         pen = ImageDraw.Draw(image)
         pen.text((70, 60), f"{report.camera}: {said.title}", INK, font=_font(56))
-        grown = min(1.0, share / 0.5)
         for place, (word, text, part, colour) in enumerate(bars):
             y = 210 + 230 * place
             pen.text((70, y), f"{word} {text}".replace("\u202f", " "), INK, font=_font(48))
             pen.rectangle((70, y + 75, 70 + max(2, 1140 * part * grown), y + 155), fill=colour)
         return np.asarray(image)
 
-    _film(out, draw)
+    _film(out, lambda share: draw(min(1.0, share / 0.5)))
     return f"{report.camera}, {said.title}: claimed {bars[0][1]}, measured {bars[1][1]}"
 
 
@@ -277,17 +277,27 @@ def _wipe(
 
 def _labelled(picture: Pixels, left: str, right: str) -> Pixels:
     """Write words at both lower corners, on paper so that they can be read on any picture."""
-    image = Image.fromarray(picture)
+    made = np.array(picture)
+    for x, y, label in (_label(left, end=False), _label(right, end=True)):
+        made[y : y + label.shape[0], x : x + label.shape[1]] = label
+    return made
+
+
+@lru_cache(64)
+def _label(word: str, end: bool) -> tuple[int, int, Pixels]:
+    """Return a label, and where its upper left corner stands; a film shows few of them often."""
+    word = word.replace("\u202f", " ")  # Pillow's own face has no narrow space
+    image = Image.new("RGB", SIZE)
     pen = ImageDraw.Draw(image)
     font = _font(40)
-    for word, end in ((left, False), (right, True)):
-        word = word.replace("\u202f", " ")  # Pillow's own face has no narrow space
-        width = pen.textlength(word, font=font)
-        x = SIZE[0] - 30 - width if end else 30
-        y = SIZE[1] - 80 - (64 if end and width > SIZE[0] / 2 else 0)
-        pen.rectangle((x - 14, y - 6, x + width + 14, y + 52), fill=PAPER)
-        pen.text((x, y), word, INK, font=font)
-    return np.asarray(image)
+    width = pen.textlength(word, font=font)
+    x = SIZE[0] - 30 - width if end else 30
+    y = SIZE[1] - 80 - (64 if end and width > SIZE[0] / 2 else 0)
+    pen.rectangle((x - 14, y - 6, x + width + 14, y + 52), fill=PAPER)
+    pen.text((x, y), word, INK, font=font)
+    box = image.getbbox()
+    assert box is not None
+    return box[0], box[1], np.asarray(image.crop(box))
 
 
 def _film(out: Path, draw: Callable[[float], Pixels]) -> None:
