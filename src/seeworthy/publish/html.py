@@ -11,7 +11,7 @@ import secrets
 from collections.abc import Callable, Iterable
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -72,11 +72,11 @@ def units_of(setting: str) -> Units:
 
 
 def begin_drawing(takes: Iterable[TakeReport], *, units: Units, hands: Executor) -> None:
-    """Have everything drawn that `page` will ask for, as soon as the takes are read."""
+    """Have every figure drawn that `page` will ask for, as soon as the takes are read.
+
+    Pictures are made lighter here: figures alone keep the other process at work for as long.
+    """
     for told in takes:
-        for picture in told.pictures:
-            if len(picture.data) > _HEAVY:
-                hands.submit(drawing.jpeg, picture.data, *_LIGHT)
         for figure in told.figures:
             shown = us_figure(figure) if units == "us" else figure
             spec = figures.specification(shown, figures.MIDDLE)
@@ -115,7 +115,7 @@ def page(report: CameraReport, *, units: Units = "both", hands: Executor | None 
     html = later.filled(
         environment()
         .get_template("report.html")
-        .render(page=context, draw_once=later.figure, address=later.address)
+        .render(page=context, draw_once=later.figure, address=cache(_light))
     )
     return us_first(html) if units == "us" else html
 
@@ -140,21 +140,21 @@ class _Later:
         job = self._hands.submit(drawing.svg, spec, VERSION)
         return self._mark(lambda: figures.on_page(job.result(), prefix))
 
-    def address(self, picture: Picture) -> Any:
-        """Have a picture made lighter where it is heavy, and return its ``data:`` address.
-
-        A PNG over about 100 kB becomes a JPEG at most 960 pixels wide; the bench keeps the
-        original.
-        """
-        data = picture.data
-        if len(data) <= _HEAVY:
-            return _address(data)
-        job = self._hands.submit(drawing.jpeg, data, *_LIGHT)
-        return self._mark(lambda: _address(min(job.result(), data, key=len)))
-
     def filled(self, html: str) -> str:
         """Return the page with everything in its place."""
         return re.sub(rf"{self._sign}:(\d+);", lambda mark: self._parts[int(mark[1])](), html)
+
+
+def _light(picture: Picture) -> str:
+    """Return the ``data:`` address of a picture, made lighter where it is heavy.
+
+    A PNG over about 100 kB becomes a JPEG at most 960 pixels wide; the bench keeps the
+    original.
+    """
+    data = picture.data
+    if len(data) > _HEAVY:
+        data = min(drawing.jpeg(data, *_LIGHT), data, key=len)
+    return _address(data)
 
 
 def templates(*folders: Path) -> Any:
