@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperCommand
 
-from seeworthy.cli.opening import AsJson, BenchDir, UnitName, Yes, counted, opened
+from seeworthy.cli.opening import (
+    AsJson,
+    BenchDir,
+    NewNote,
+    Note,
+    UnitName,
+    Yes,
+    counted,
+    make_sure,
+    opened,
+)
 from seeworthy.cli.tables import next_step, table
 from seeworthy.ground.plausible import typed_day
 
@@ -37,6 +47,8 @@ class _Signed(TyperCommand):
 
 
 Name = Annotated[str, typer.Argument(metavar="CAMERA", help="The camera's name.")]
+Serial = Annotated[str, typer.Argument(metavar="SERIAL", help="Its serial number or label.")]
+FirmwareName = Annotated[str, typer.Argument(metavar="FIRMWARE", help="As the camera names it.")]
 
 
 @app.command()
@@ -45,9 +57,7 @@ def add(
     maker: Annotated[
         str, typer.Option("--maker", metavar="TEXT", help="Who makes or sells it.")
     ] = "",
-    note: Annotated[
-        str, typer.Option("--note", metavar="TEXT", help="Anything worth keeping.")
-    ] = "",
+    note: Note = "",
     unit: Annotated[
         str, typer.Option("--unit", metavar="SERIAL", help="Serial or label of your specimen.")
     ] = "1",
@@ -133,9 +143,7 @@ def edit(
     maker: Annotated[
         str | None, typer.Option("--maker", metavar="TEXT", help="Who makes or sells it.")
     ] = None,
-    note: Annotated[
-        str | None, typer.Option("--note", metavar="TEXT", help="Anything worth keeping.")
-    ] = None,
+    note: NewNote = None,
     bench: BenchDir = None,
     as_json: AsJson = False,
 ) -> None:
@@ -158,7 +166,6 @@ def remove(
 ) -> None:
     """Remove a camera from the bench for good."""
     from seeworthy.bench.cameras import get_camera, remove_camera
-    from seeworthy.cli.opening import make_sure
 
     with opened(bench) as place:
         found = get_camera(place, name).name
@@ -209,10 +216,8 @@ def claim(
 @unit_app.command("add")
 def unit_add(
     name: Name,
-    serial: Annotated[str, typer.Argument(metavar="SERIAL", help="Its serial number or label.")],
-    note: Annotated[
-        str, typer.Option("--note", metavar="TEXT", help="Anything worth keeping.")
-    ] = "",
+    serial: Serial,
+    note: Note = "",
     bench: BenchDir = None,
     as_json: AsJson = False,
 ) -> None:
@@ -227,7 +232,7 @@ def unit_add(
 @unit_app.command("remove")
 def unit_remove(
     name: Name,
-    serial: Annotated[str, typer.Argument(metavar="SERIAL", help="Its serial number or label.")],
+    serial: Serial,
     bench: BenchDir = None,
 ) -> None:
     """Remove a specimen that has no takes."""
@@ -241,7 +246,7 @@ def unit_remove(
 @firmware_app.command("add")
 def firmware_add(
     name: Name,
-    firmware: Annotated[str, typer.Argument(metavar="FIRMWARE", help="As the camera names it.")],
+    firmware: FirmwareName,
     unit: UnitName = None,
     since: Annotated[
         str | None,
@@ -261,7 +266,7 @@ def firmware_add(
 @firmware_app.command("remove")
 def firmware_remove(
     name: Name,
-    firmware: Annotated[str, typer.Argument(metavar="FIRMWARE", help="As the camera names it.")],
+    firmware: FirmwareName,
     unit: UnitName = None,
     bench: BenchDir = None,
     as_json: AsJson = False,

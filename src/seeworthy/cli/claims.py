@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import shlex
+import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import typer
@@ -135,9 +137,6 @@ def _from_listing(camera: str, listing: str, accept: str, bench: BenchDir, as_js
 
 
 def _listing_text(listing: str) -> str:
-    import sys
-    from pathlib import Path
-
     from seeworthy.ground.errors import UnreadableInput
 
     try:

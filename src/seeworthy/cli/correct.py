@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from seeworthy.cli.opening import AsJson, BenchDir, UnitName
+from seeworthy.cli.opening import AsJson, BenchDir, UnitName, opened
 from seeworthy.cli.tables import next_step
 
 if TYPE_CHECKING:
@@ -213,7 +213,6 @@ def _corrections(
     without: Any,
     asked: _Asked,
 ) -> Corrections:
-    from seeworthy.cli.opening import opened
     from seeworthy.ground.errors import WrongCall
     from seeworthy.judge.correct import choose
     from seeworthy.judge.correct.data import Corrections

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -22,6 +23,9 @@ BenchDir = Annotated[
     ),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for scripts.")]
+_NOTE = typer.Option("--note", metavar="TEXT", help="Anything worth keeping.")
+Note = Annotated[str, _NOTE]
+NewNote = Annotated[str | None, _NOTE]
 UnitName = Annotated[
     str | None,
     typer.Option("--unit", metavar="SERIAL", help="Which specimen, when there are several."),
@@ -37,8 +41,6 @@ def make_sure(what: str, yes: bool) -> None:
     Raises:
         WrongCall: The answer is no, or nobody is there to answer.
     """
-    import sys
-
     if yes:
         return
     if not sys.stdin.isatty():

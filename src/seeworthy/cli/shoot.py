@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from seeworthy.cli.opening import AsJson, BenchDir, opened
+from seeworthy.cli.opening import AsJson, BenchDir, counted, opened
 from seeworthy.cli.tables import next_step, table
 from seeworthy.ground.errors import WrongCall
 
@@ -118,8 +118,6 @@ def _write_slates(place: Bench, path: Path, tests: list[str], units: list[int], 
 
 
 def _show(sheet: ShootSheet, units: list[str]) -> None:
-    from seeworthy.cli.opening import counted
-
     typer.echo(f"Shoot of {sheet.minutes:g} minutes, {counted(len(sheet.setups), 'set-up')}")
     if units:
         typer.echo(f"Of: {'; '.join(units)}")

@@ -11,7 +11,7 @@ import typer
 
 from seeworthy.cli.opening import AsJson, BenchDir, opened, say_stale
 from seeworthy.cli.tables import next_step, table
-from seeworthy.ground.errors import NotFound, WrongCall
+from seeworthy.ground.errors import NotFound, SeeworthyError, WrongCall
 
 if TYPE_CHECKING:
     from seeworthy.judge.purpose.rank import Ranking, Suited
@@ -63,7 +63,6 @@ def suit(
 
 def _list(bench: Path | None) -> None:
     """List the purposes that come with the program, and the bench's own where one is here."""
-    from seeworthy.ground.errors import SeeworthyError
     from seeworthy.judge.purpose.library import shipped
     from seeworthy.judge.purpose.model import read_purpose
     from seeworthy.judge.purpose.own import own_purposes

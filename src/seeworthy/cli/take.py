@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from seeworthy.cli.opening import AsJson, BenchDir, UnitName, Yes, opened, take_row
+from seeworthy.cli.opening import (
+    AsJson,
+    BenchDir,
+    NewNote,
+    Note,
+    UnitName,
+    Yes,
+    make_sure,
+    opened,
+    take_row,
+)
 from seeworthy.cli.tables import next_step, table
 from seeworthy.ground.examples import EXAMPLES, as_typed
 from seeworthy.ground.plausible import typed_day
@@ -60,7 +70,6 @@ WithRole = Annotated[
     list[str] | None,
     typer.Option("--with", metavar="ROLE=FILE", help="A file with a role: turned=b.mp4."),
 ]
-Note = Annotated[str, typer.Option("--note", metavar="TEXT", help="Anything worth keeping.")]
 InPlace = Annotated[
     bool,
     typer.Option(
@@ -214,9 +223,7 @@ def edit(
     light: Light = None,
     temperature: Temperature = None,
     date: Day = None,
-    note: Annotated[
-        str | None, typer.Option("--note", metavar="TEXT", help="Anything worth keeping.")
-    ] = None,
+    note: NewNote = None,
     bench: BenchDir = None,
     as_json: AsJson = False,
 ) -> None:
@@ -250,7 +257,6 @@ def remove(number: Number, yes: Yes = False, bench: BenchDir = None) -> None:
     Copied files stay in evidence/ until 'seeworthy bench check --tidy'.
     """
     from seeworthy.bench.takes import get_take, remove_take
-    from seeworthy.cli.opening import make_sure
 
     with opened(bench) as place:
         take = get_take(place, number)

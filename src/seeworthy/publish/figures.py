@@ -6,6 +6,7 @@ vl-convert, without a browser and without a network.
 
 from __future__ import annotations
 
+import json
 import re
 from typing import Any, Literal
 
@@ -42,8 +43,6 @@ def render(figure: Figure, kind: Format, size: tuple[int, int] = WIDE) -> bytes:
     Returns:
         A complete file (UTF-8 for the text formats).
     """
-    import json
-
     spec = specification(figure, size)
     if kind == "json":
         return json.dumps(spec, ensure_ascii=False).encode()

@@ -6,6 +6,7 @@ page's content without HTML.
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -364,8 +365,6 @@ def picture_anchor(take: Take, name: str) -> str:
 
 def long_date(day: object) -> str:
     """Write a date so that nobody swaps day and month: ``12 Nov 2026``."""
-    import datetime as dt
-
     if isinstance(day, dt.date):
         return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
     return str(day)

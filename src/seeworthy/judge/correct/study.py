@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from seeworthy.ground.errors import CannotMeasure
-from seeworthy.media.frames import Observer
+from seeworthy.media.frames import Observer, watch
 from seeworthy.procedures.colour import study as colour_study
 from seeworthy.procedures.lens import study as lens_study
 from seeworthy.procedures.shading import study as shading_study
@@ -75,7 +75,6 @@ class _Frames(Observer):
 
 
 def _look(clip: Path, look: Any) -> list[Any]:
-    from seeworthy.media.frames import watch
     from seeworthy.media.source import Source
 
     frames = _Frames(look)

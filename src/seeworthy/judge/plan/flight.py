@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from importlib import resources
@@ -160,8 +161,6 @@ class _Reader:
 
 def _gravity(value: Any) -> Any:
     # '9 g ± 2 g' in a plan is load, not mass.
-    import re
-
     return re.sub(r"\bg\b", "standard_gravity", value) if isinstance(value, str) else value
 
 

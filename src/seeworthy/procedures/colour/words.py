@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 from seeworthy.ground.digits import number, spread_of
@@ -38,8 +39,6 @@ def findings(found: Compared, colour: Colour) -> dict[str, Any]:
 
 
 def _stops(gain: float) -> float:
-    import math
-
     return math.log2(gain)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -152,8 +153,6 @@ def _step_result(step: Adaptation, tone: Tone) -> Result:
 def _findings(exposure: Exposure | None, steps: list[Adaptation], tone: Tone) -> dict[str, Any]:
     findings: dict[str, Any] = {"tone": tone.words}
     if exposure is not None:
-        import statistics
-
         findings["image_speed_px_s"] = round(
             statistics.median(abs(p.speed) for p in exposure.passes), 1
         )

@@ -43,33 +43,30 @@ def boost_figures(
     else:
         flight.add("boost_time", length, u_length, n, span=_positive(length, u_length))
     step = float(np.median(np.diff(felt.time)))
-    late = boost.burnout + max(0.1 * length, 2.5 * step)
-    near = (track.time >= boost.launch) & (track.time <= late)
-    k = int(np.argmax(np.where(near, track.speed, -np.inf)))
-    speed, u_track = float(track.speed[k]), float(track.u_speed[k])
+    speed, u_track = _fastest(track, boost, max(0.1 * length, 2.5 * step))
     stuck = felt.stuck(boost.launch, boost.burnout)
     # A path that leaves the vertical by some degrees hides that share of gravity.
     u_speed = float(np.hypot(u_track, 0.003 * G0 * length + 0.002 * speed))
-    unknown = flight.method != "fused" and (stuck or missing > 0)
-    if stuck or missing > 0:
+    unseen = stuck or missing > 0
+    unknown = flight.method != "fused" and unseen
+    mean = speed / length
+    if unseen:
         whole = length + max(missing, 0.0)
         _at_least_mean(flight, speed, u_speed, (length, whole, u_length), n, unknown, stuck)
-    edge = _edges(felt, boost)
-    mean = speed / length
-    if not stuck and missing <= 0:
+    else:
         flight.add("max_speed", speed, u_speed, n)
+        edge = _edges(felt, boost)
         squares = u_speed**2 - min(edge[2] ** 2, 0.5 * u_track**2)
         squares += _late(boost, mean, edge if n >= 2 * LEAST_SAMPLES else (0.0, 0.0))
         flight.add("mean_boost_acceleration", mean, float(np.sqrt(squares)) / length, n)
     inside = slice(boost.first, boost.last + 1)
     peak = find_peak(felt.time, felt.along, felt.sigma, inside)
     push = find_peak(felt.time, felt.felt, felt.sigma, inside)
-    bound = peak.few or stuck or missing > 0 or (0 < band * length < 1.0) or step > SLOWEST
+    bound = peak.few or unseen or (0 < band * length < 1.0) or step > SLOWEST
     value, u = _corrected(peak, track)
     felt_value, felt_u = _corrected(push, track, G0 * felt.sin_path if felt.axes == 1 else G0)
     if bound:
-        fast, short = interval(speed, u_speed)[1], interval(length, u_length)[0]
-        top = CREST * fast / max(short, SHORTEST)
+        top = CREST * interval(speed, u_speed)[1] / max(interval(length, u_length)[0], SHORTEST)
         if stuck:
             # Neither lies below the mean push, nor below the stop.
             more = max(mean - value, 0.0) if not unknown else 0.0
@@ -88,6 +85,13 @@ def boost_figures(
     if peak.single and not bound:
         flight.facts["peak_is_one_sample"] = True
         flight.notes.append(_ONE_SAMPLE)
+
+
+def _fastest(track: Track, boost: Boost, after: float) -> tuple[float, float]:
+    """Return the largest speed of the push and up to `after` s behind it, and its uncertainty."""
+    near = (track.time >= boost.launch) & (track.time <= boost.burnout + after)
+    k = int(np.argmax(np.where(near, track.speed, -np.inf)))
+    return float(track.speed[k]), float(track.u_speed[k])
 
 
 def _late(boost: Boost, mean: float, ends: Sequence[float]) -> float:

@@ -7,6 +7,7 @@ is then given to `shading`, `noise` and `sharpness` of the same camera.
 
 from __future__ import annotations
 
+import json
 import math
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
@@ -120,8 +121,6 @@ def measure(
 
 def measure_curve(folder: Path, camera: _Camera, rng: np.random.Generator) -> tuple[Outcome, Path]:
     """Film the steps twice, a stop apart, and keep the curve as a file."""
-    import json
-
     clips = [film_greys(folder / f"greys{k}.mp4", camera, rng, less=1.2 * k) for k in range(2)]
     outcome = measure("oecf", {"": clips}, readings={"densities": [densities(rng)]})
     kept = folder / "curve.json"

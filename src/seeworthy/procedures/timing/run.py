@@ -35,8 +35,6 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Ask for one look at every frame."""
     watches = [Watch(inputs.file(), ChangeWatch())]
     if _with_clock(inputs):
-        from seeworthy.clock.watch import ClockWatch
-
         watches.append(Watch(inputs.file(), ClockWatch()))
     return tuple(watches)
 
