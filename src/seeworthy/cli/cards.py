@@ -17,6 +17,17 @@ if TYPE_CHECKING:
 
 app = typer.Typer(rich_markup_mode=None)
 
+Sizes = Annotated[
+    list[str] | None,
+    typer.Option("--size", metavar="NAME", help="wide, tall or square (repeatable; all)."),
+]
+Kinds = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--kind", metavar="NAME", help="result, claim, figure or comparison (repeatable; all)."
+    ),
+]
+
 
 @app.command()
 def cards(
@@ -28,16 +39,8 @@ def cards(
         Path | None,
         typer.Argument(metavar="DIR", help="New folder; the bench's exports when left out."),
     ] = None,
-    size: Annotated[
-        list[str] | None,
-        typer.Option("--size", metavar="NAME", help="wide, tall or square (repeatable; all)."),
-    ] = None,
-    kind: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--kind", metavar="NAME", help="result, claim, figure or comparison (repeatable; all)."
-        ),
-    ] = None,
+    size: Sizes = None,
+    kind: Kinds = None,
     alpha: Annotated[
         bool, typer.Option("--alpha", help="Transparent paper, to lay over a film.")
     ] = False,
@@ -65,7 +68,7 @@ def cards(
         names = [camera] if camera else list(list_names(place).values())
         if not names:
             raise NotFound("This bench has no camera yet.", "Add one: `seeworthy camera add NAME`.")
-        made: list[Cards] = []
+        made = []
         with Press(place) as press:
             for name in names:
                 try:
@@ -84,12 +87,16 @@ def cards(
         words.show_json(told[0] if camera else told)
         return
     for one in made:
-        typer.echo(f"{one.folder}: {counted(len(one.cards), 'card')}.")
-        for name, caption in one.clips:
-            typer.echo(f"  {name}: {caption}")
-        for why in one.left:
-            typer.echo(f"  Not made, {why}")
+        _say(one)
     next_step("lay them over your film; the text beside each says what it shows")
+
+
+def _say(made: Cards) -> None:
+    typer.echo(f"{made.folder}: {counted(len(made.cards), 'card')}.")
+    for name, caption in made.clips:
+        typer.echo(f"  {name}: {caption}")
+    for why in made.left:
+        typer.echo(f"  Not made, {why}")
 
 
 def _plain(made: Cards) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -75,18 +76,24 @@ def measure(
     if as_json:
         words.show_json(measured.to_json())
         return
-    typer.echo(measured.procedure.title)
-    words.show_outcome(measured.outcome, measured.procedure.id)
-    for path in saved:
-        typer.echo(f"  Picture: {path}")
+    _say(measured, saved)
     if told:
         typer.echo(f"  Film: {film}: {told}")
-    if measured.outcome.pictures and not saved:
-        typer.echo("  (--evidence DIR saves the pictures that show what was found)")
     typed = (("--with", with_), ("--reading", reading), ("--option", option))
     more = [word for flag, values in typed for value in values or () for word in (flag, value)]
     again = shlex.join(["seeworthy", "take", "add", procedure, "CAMERA", *(files or ()), *more])
     next_step(f"keep it beside other cameras on a bench: {again}")
+
+
+def _say(measured: Measured, saved: Sequence[Path]) -> None:
+    from seeworthy.cli import words
+
+    typer.echo(measured.procedure.title)
+    words.show_outcome(measured.outcome, measured.procedure.id)
+    for path in saved:
+        typer.echo(f"  Picture: {path}")
+    if measured.outcome.pictures and not saved:
+        typer.echo("  (--evidence DIR saves the pictures that show what was found)")
 
 
 def _check_film(procedure: str, film: Path) -> None:

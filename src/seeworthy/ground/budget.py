@@ -57,6 +57,20 @@ def combined(components: Sequence[Component]) -> float:
     return math.hypot(*(c.part for c in components))
 
 
+@dataclass(frozen=True, slots=True)
+class Composed:
+    """A value with what its uncertainty is made of; `n` observations stand behind it."""
+
+    value: float
+    parts: tuple[Component, ...]
+    n: int = 1
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty, in the unit of the value."""
+        return combined(self.parts)
+
+
 def budget_rows(components: Sequence[Component]) -> list[dict[str, Any]]:
     """Return the budget as JSON knows it; `share` is the part of the variance, 0 to 1."""
     whole = sum(c.part**2 for c in components)

@@ -210,12 +210,7 @@ def write_cards(
         WrongCall: No such size or kind.
         Conflict: The folder holds something else.
     """
-    for given, known, what in ((sizes, SIZES, "size"), (kinds, KINDS, "kind")):
-        for one in given:
-            if one not in known:
-                raise WrongCall(f"There is no {what} '{one}'.", f"Choose from {', '.join(known)}.")
-    if not seconds > 0:
-        raise WrongCall("A card needs some seconds.", "Write --seconds 10.")
+    _check(sizes, kinds, seconds)
     if press is None:
         with Press(bench) as own:
             return write_cards(
@@ -225,10 +220,7 @@ def write_cards(
     found = [c for c in cards_of(bench, camera, press.compared) if c.kind in kinds]
     if not found:
         raise NotFound("There is no card of this kind.", "Leave --kind out to get all.")
-    target = Path(folder) if folder else bench.exports_folder / _folder_name(bench, camera)
-    if target.exists() and any(target.iterdir()) and not (target / MARK).is_file():
-        raise Conflict(f"'{target}' exists and holds something else.", "Name a new folder.")
-    target.parent.mkdir(parents=True, exist_ok=True)
+    target = _target(bench, camera, folder)
     with beside(target, "cards", folder=True) as part:
         printed: list[list[Future[None]]] = []
         ready = 0
@@ -248,6 +240,23 @@ def write_cards(
         listed = [{"name": c.name, "kind": c.kind, "caption": c.caption} for c in found]
         (part / MARK).write_text(json.dumps(listed, indent=1, ensure_ascii=False) + "\n")
     return Cards(target, tuple(found), films, left)
+
+
+def _check(sizes: Sequence[str], kinds: Sequence[str], seconds: float) -> None:
+    for given, known, what in ((sizes, SIZES, "size"), (kinds, KINDS, "kind")):
+        for one in given:
+            if one not in known:
+                raise WrongCall(f"There is no {what} '{one}'.", f"Choose from {', '.join(known)}.")
+    if not seconds > 0:
+        raise WrongCall("A card needs some seconds.", "Write --seconds 10.")
+
+
+def _target(bench: Bench, camera: str, folder: str | Path | None) -> Path:
+    target = Path(folder) if folder else bench.exports_folder / _folder_name(bench, camera)
+    if target.exists() and any(target.iterdir()) and not (target / MARK).is_file():
+        raise Conflict(f"'{target}' exists and holds something else.", "Name a new folder.")
+    target.parent.mkdir(parents=True, exist_ok=True)
+    return target
 
 
 def _folder_name(bench: Bench, camera: str) -> str:

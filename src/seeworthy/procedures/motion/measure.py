@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from seeworthy.ground.budget import Component, combined
+from seeworthy.ground.budget import Component, Composed, combined
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.observe.motion_flow import turns
 from seeworthy.observe.motion_tracks import FramePair
@@ -83,19 +83,6 @@ class RotationRates:
             Component(s.name, float(s.u[axis]), "", size, s.distribution, s.source, s.common)
             for s in self.scale if s.u[axis] > 0
         ]  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class Size:
-    """A size with what its uncertainty is made of, deg/s."""
-
-    value: float
-    parts: tuple[Component, ...]
-
-    @property
-    def u(self) -> float:
-        """Standard uncertainty."""
-        return combined(self.parts)
 
 
 def measure_rates(
@@ -232,7 +219,7 @@ def _wild(pairs: Sequence[FramePair], noise: Floats) -> npt.NDArray[np.bool_]:
     return np.asarray(few & (noise > 64 * np.maximum(usual, 1e-12)).any(1))
 
 
-def rms(rates: RotationRates, axis: int) -> Size:
+def rms(rates: RotationRates, axis: int) -> Composed:
     """Return the root mean square of one axis without what the tracking's noise adds."""
     rate, noise = _seen(rates, axis)
     n = len(rate)
@@ -246,7 +233,7 @@ def rms(rates: RotationRates, axis: int) -> Size:
     return _size(rates, axis, value, (u_noise,), _u_way(rate, rates.drift, _root))
 
 
-def percentile(rates: RotationRates, axis: int) -> Size:
+def percentile(rates: RotationRates, axis: int) -> Composed:
     """Return the 95th percentile of the size of one axis' rate, noise taken out to first order."""
     rate, noise = _seen(rates, axis)
     n = len(rate)
@@ -264,17 +251,17 @@ def percentile(rates: RotationRates, axis: int) -> Size:
 
 def _size(
     rates: RotationRates, axis: int, value: float, noise: Sequence[float], way: float
-) -> Size:
+) -> Composed:
     """Return a size from rad/s."""
     size, u_noise = math.degrees(value), math.degrees(math.hypot(*noise))
-    return Size(size, (
+    return Composed(size, (
         Component("noise of the following", u_noise, "deg/s", source="halves of the points"),
         *rates.scale_parts(size, axis),
         Component(_WAY, math.degrees(way), "deg/s", source="drift of the picture's places"),
     ))  # fmt: skip
 
 
-def unrest(rates: RotationRates) -> tuple[Size, tuple[float, float], int]:
+def unrest(rates: RotationRates) -> tuple[Composed, tuple[float, float], int]:
     """Return the rms of all axes together, and what another flight like it would show.
 
     The interval comes from stretches of the clip taken as if each were a flight (block
@@ -310,7 +297,7 @@ def unrest(rates: RotationRates) -> tuple[Size, tuple[float, float], int]:
         parts = [replace(p, u=p.u * u / known) for p in parts]
     left = math.sqrt(max(u**2 - combined(parts) ** 2, 0.0))
     parts = [Component("stretches that differ", left, "deg/s", source="block bootstrap"), *parts]
-    return Size(value, tuple(parts)), (min(max(low, 0.0), value), max(high, value)), blocks
+    return Composed(value, tuple(parts)), (min(max(low, 0.0), value), max(high, value)), blocks
 
 
 def _unrest_parts(

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import solve_banded
 
-from seeworthy.ground.budget import Component, combined
+from seeworthy.ground.budget import Component, Composed
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.examples import as_options
 
@@ -186,23 +186,9 @@ class Listener:
         )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class SoundLevel:
-    """A level in dBFS with what its uncertainty is made of, dB; `n` windows behind it."""
-
-    value: float
-    parts: tuple[Component, ...]
-    n: int
-
-    @property
-    def u(self) -> float:
-        """Standard uncertainty, dB."""
-        return combined(self.parts)
-
-
 def noise_floor(
     listener: Listener, quiet: tuple[float, float] | None = None, *, coded: bool = False
-) -> tuple[SoundLevel, SoundLevel]:
+) -> tuple[Composed, Composed]:
     """Return the noise floor, plain and A-weighted.
 
     Args:
@@ -247,14 +233,14 @@ def noise_floor(
     return _level([w.power for w in chosen], known), _level([w.weighted for w in chosen], known)
 
 
-def _level(powers: list[float], known: Sequence[Component]) -> SoundLevel:
+def _level(powers: list[float], known: Sequence[Component]) -> Composed:
     values = np.array(powers)
     mean = float(values.mean())
     # Windows next to each other share slow changes (gain control): count a quarter of them.
     independent = max(2.0, len(values) / 4)
     relative = float(values.std(ddof=1)) / mean / math.sqrt(independent)
     part = Component("scatter", relative, "", 10 / math.log(10), source="a quarter of the windows")
-    return SoundLevel(10 * math.log10(mean) + SINE, (part, *known), len(values))
+    return Composed(10 * math.log10(mean) + SINE, (part, *known), len(values))
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,21 +269,7 @@ def channels(listener: Listener, coded: bool = False) -> Channels | None:
     return Channels(None if coded and difference < _APART_DB else False, difference)
 
 
-@dataclass(frozen=True, slots=True)
-class RateError:
-    """Real against nominal sample rate, ppm, what its u is made of, and windows used."""
-
-    value: float
-    parts: tuple[Component, ...]
-    n: int
-
-    @property
-    def u(self) -> float:
-        """Standard uncertainty, ppm."""
-        return combined(self.parts)
-
-
-def rate_error(listener: Listener, u_tone: float) -> RateError:
+def rate_error(listener: Listener, u_tone: float) -> Composed:
     """Return the error of the sample rate from a tone of known frequency.
 
     The phase of the tone against the nominal one drifts by the error; a straight line
@@ -337,4 +309,4 @@ def rate_error(listener: Listener, u_tone: float) -> RateError:
         Component("phase of the tone", 2 * u_slope, "Hz", 1e6 / tone, source="scatter, doubled"),
         Component("tone", u_tone, "Hz", 1e6 / tone, source="reading", common="tone"),
     )
-    return RateError(value, parts, len(found))
+    return Composed(value, parts, len(found))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from seeworthy.ground.budget import Component
+from seeworthy.ground.budget import Component, Composed
 from seeworthy.ground.digits import said, said_result
 from seeworthy.ground.errors import CannotMeasure, WrongCall
 from seeworthy.ground.results import Axis, Figure, Mark, Outcome, Result, result
@@ -16,7 +16,6 @@ from seeworthy.procedures.sound.bands import Band, band
 from seeworthy.procedures.sound.measure import (
     Channels,
     Listener,
-    SoundLevel,
     channels,
     noise_floor,
     rate_error,
@@ -94,7 +93,7 @@ def _floor(inputs: Inputs, listener: Listener, coded: bool, warnings: list[str])
     ]
 
 
-def _at_most(at: SoundLevel, weighting: str) -> Result:
+def _at_most(at: Composed, weighting: str) -> Result:
     most = upper(at.value, at.u)
     return result(
         "noise_floor", most, at.u, n=at.n, interval=(-math.inf, most),
