@@ -131,6 +131,28 @@ def test_missing_evidence_cannot_be_computed_and_is_no_fault(package):
     assert found.exit_code == 3
 
 
+def test_another_version_of_the_test_is_said(package, tmp_path, capsys, monkeypatch):
+    """A newer method cannot be computed here; an older one may differ, and then says so."""
+    from dataclasses import replace
+
+    from seeworthy.procedures import all_procedures
+
+    body = all_procedures()["body"]
+    older = replace(body, version=body.version - 1)
+    monkeypatch.setitem(all_procedures(), "body", older)
+    found = check(package)
+    (cannot,) = {c.words for c in found.checks if c.procedure == "body"}
+    assert f"version {body.version} of the test; here is {body.version - 1}" in cannot
+    assert found.exit_code == 3
+    assert main.run(["bench", "new", str(tmp_path / "b")]) == 0
+    assert main.run(["import", str(package), "--bench", str(tmp_path / "b")]) == 0
+    assert "newer versions of body than" in capsys.readouterr().out
+    monkeypatch.setitem(all_procedures(), "body", replace(body, version=body.version + 1))
+    change(package / "readings.csv", "17.2 g ± 0.1 g", "17.9 g ± 0.1 g")
+    (differs,) = [c.words for c in check(package).checks if c.verdict == "differs"]
+    assert f"measured with version {body.version} of the test, here is" in differs
+
+
 def test_the_command_has_exit_codes_for_scripts(package, tmp_path, capsys):
     assert main.run(["verify", str(package), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["differs"] == 0

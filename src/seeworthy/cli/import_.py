@@ -113,4 +113,9 @@ def _package(path: Path, bench: Path | None, dry_run: bool, as_json: bool) -> No
     )
     if came.left:
         typer.echo(f"Left out, here already: {', '.join(came.left)}.")
+    if came.newer:
+        typer.echo(
+            f"Mind: measured with newer versions of {', '.join(came.newer)} than are installed "
+            "here; 'verify' cannot compute these again."
+        )
     typer.echo(f"Licence: {came.licence or 'none given; ask before you use them'}.")

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from seeworthy.bench import evidence
+from seeworthy.bench.state import version_now
 from seeworthy.ground.errors import UnreadableInput
 from seeworthy.ground.leftovers import scratch
 from seeworthy.ground.measurands import all_measurands
@@ -29,6 +30,7 @@ class PackageTaken:
         title, licence: Of the package.
         cameras: Names in this bench.
         left: Cameras that were left out because they are ours, or here already.
+        newer: Tests whose version in the package is newer than the one installed here.
     """
 
     title: str
@@ -37,6 +39,13 @@ class PackageTaken:
     left: tuple[str, ...]
     takes: int
     results: int
+    newer: tuple[str, ...] = ()
+
+
+def newer_tests(methods: Mapping[str, int]) -> tuple[str, ...]:
+    """Return the tests that a package measured with a newer version than is installed here."""
+    here = {name: version_now(name) for name in methods}
+    return tuple(n for n, version in methods.items() if version > (here[n] or 0))
 
 
 def check_package(path: str | Path) -> PackageTaken:
@@ -48,8 +57,9 @@ def check_package(path: str | Path) -> PackageTaken:
         check_results(package, tables["results"])
         names = tuple(row["camera"] for row in tables["cameras"])
         return PackageTaken(
-            head.title, head.licence, names, (), len(tables["takes"]), len(tables["results"])
-        )
+            head.title, head.licence, names, (), len(tables["takes"]), len(tables["results"]),
+            newer_tests(head.methods),
+        )  # fmt: skip
 
 
 def check_results(package: Package, rows: Sequence[Row]) -> None:

@@ -35,7 +35,12 @@ from seeworthy.bench.models import (
 from seeworthy.bench.outcomes import figure_of
 from seeworthy.ground.errors import Conflict, UnreadableInput
 from seeworthy.publish.package import Package, Row, Tables, is_uuid
-from seeworthy.publish.package_checks import PackageTaken, check_results, keep_evidence
+from seeworthy.publish.package_checks import (
+    PackageTaken,
+    check_results,
+    keep_evidence,
+    newer_tests,
+)
 from seeworthy.publish.sheets import CONDITIONS, Sheet, sheet
 
 if TYPE_CHECKING:
@@ -98,8 +103,9 @@ class _Entry:
         names = tuple(row.name for row in self.cameras.values())
         head = self.package.head
         return PackageTaken(
-            head.title, head.licence, names, tuple(self.left), len(self.takes), self.results
-        )
+            head.title, head.licence, names, tuple(self.left), len(self.takes), self.results,
+            newer_tests(head.methods),
+        )  # fmt: skip
 
     def _sources(self) -> None:
         head, ours = self.package.head, identity_in(self.session).id

@@ -181,6 +181,7 @@ class _Work:
         self.changed: list[str] = []
         self.tasks: list[Task] = []
         self.cannot: dict[str, str] = {}
+        self.older: dict[str, str] = {}
         self._content: dict[str, str | None] = {}
         self._of: dict[str, dict[str, list[Row]]] = {}
         for name in ("files", "readings", "options", "results"):
@@ -198,9 +199,18 @@ class _Work:
     def _plan(self, outcome: Row) -> None:
         take = self.takes[outcome["take"]]
         self._inputs(take, outcome)
-        if version_now(take["procedure"]) is None:
+        here, theirs = version_now(take["procedure"]), outcome["procedure_version"]
+        if here is None:
             self.cannot[take["id"]] = f"The procedure '{take['procedure']}' is not installed."
             return
+        if theirs > here:
+            self.cannot[take["id"]] = (
+                f"It was measured with version {theirs} of the test; here is {here}: install the "
+                "newer Seeworthy."
+            )
+            return
+        if theirs < here:
+            self.older[take["id"]] = f"; measured with version {theirs} of the test, here is {here}"
         files: dict[str, list[FileSpec]] = {}
         for row in self._rows("files", take["id"]):
             path = self._unpack(row, take)
@@ -329,6 +339,7 @@ class _Work:
                 else (
                     f"published {said_u(row['value'], row['u'], row['unit'])}, "
                     f"computed {said_u(found.value, found.u, found.unit)} (95 %)"
+                    f"{self.older.get(take['id'], '')}"
                 )
             )
             yield Checked(
