@@ -233,6 +233,8 @@ BAD = {
     "another column": lambda f: change(f, "results.csv", "measurand", "mesurand"),
     "a cell too many": lambda f: change(f, "units.csv", "\r\n", ",\r\n"),
     "a take of nobody": lambda f: change(f, "takes.csv", rows(f / "units.csv")[0]["id"], "x"),
+    "a name that is a path": lambda f: change(f, "cameras.csv", ",Knot,", ",../Knot,"),
+    "a name that turns around": lambda f: change(f, "cameras.csv", ",Knot,", ",\u202egnp.exe,"),
     "no UUID": lambda f: change(f, "cameras.csv", rows(f / "cameras.csv")[0]["id"], "17"),
     "a link": lambda f: (f / "more").symlink_to("/etc/hostname"),
     "bytes that are no text": lambda f: (
@@ -278,6 +280,13 @@ def test_endless_tables_are_refused_before_they_fill_the_memory(made, other, mon
     monkeypatch.setattr(package_module, "LARGEST", 100)
     with pytest.raises(UnreadableInput, match="larger than"):
         take_in_package(other, made)
+
+
+def test_a_title_is_shown_without_what_turns_its_letters(made):
+    title = json.loads((made / "datapackage.json").read_text())["title"]
+    change(made, "datapackage.json", json.dumps(title), '"Dunes\\u202e\\u0007 of\\n Marram"')
+    with Package(made) as package:
+        assert package.head.title == "Dunes of Marram"
 
 
 def test_html_in_notes_stays_words(made, other):

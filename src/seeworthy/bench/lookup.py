@@ -17,12 +17,17 @@ from seeworthy.ground.errors import Conflict, NotFound, WrongCall
 _TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
+def seen(letter: str) -> bool:
+    """Tell whether a letter is shown as itself and leaves the order of the others alone."""
+    return letter.isprintable() and letter not in _TURNING
+
+
 def checked_label(text: str, what: str) -> str:
     """Return a name without loose spaces; refuse an empty or endless one."""
     shown = " ".join(text.split())
     if not shown:
         raise WrongCall(f"The name of the {what} is empty.", "Give it a name.")
-    if bad := next((c for c in shown if not c.isprintable() or c in _TURNING), None):
+    if bad := next((c for c in shown if not seen(c)), None):
         raise WrongCall(
             f"The name of the {what} holds a character that cannot be seen (U+{ord(bad):04X}).",
             "Type it with letters, digits, blanks and signs.",

@@ -24,6 +24,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from seeworthy.bench.lookup import checked_label, seen
 from seeworthy.ground.closing import Closing
 from seeworthy.ground.errors import UnreadableInput, WrongCall
 from seeworthy.publish.cells import from_cell
@@ -216,7 +217,18 @@ class Package(Closing):
         found = {of.name: self.table(of) for of in sheets()}
         for of in sheets():
             self._keys(of, found)
+        for row in found["cameras"]:
+            self._label(row["camera"], "camera")
+        for row in found["units"]:
+            self._label(row["unit"], "unit")
         return found
+
+    def _label(self, name: str, what: str) -> None:
+        """Refuse a name that this bench would not take from its own people either."""
+        try:
+            checked_label(name, what)
+        except WrongCall as error:
+            raise self.bad(f"{error.message[0].lower()}{error.message[1:].rstrip('.')}") from None
 
     def _keys(self, of: Sheet, found: Tables) -> None:
         keys = [tuple(row[k] for k in of.key) for row in found[of.name]]
@@ -298,11 +310,11 @@ def _head(descriptor: Mapping[str, Any], name: str) -> Head:
         created = dt.datetime.fromisoformat(descriptor["created"]).astimezone(dt.UTC)
         methods = {str(k): int(v) for k, v in made["methods"].items()}
         licences = descriptor.get("licenses") or [{}]
-        people = tuple(str(c["title"]) for c in descriptor.get("contributors", ()))
+        people = tuple(_shown(c["title"]) for c in descriptor.get("contributors", ()))
         head = Head(
             descriptor["id"],
-            str(descriptor.get("title", "")).replace(UNTITLED, ""),
-            str(licences[0].get("title") or licences[0].get("name") or ""),
+            _shown(descriptor.get("title", "")).replace(UNTITLED, ""),
+            _shown(licences[0].get("title") or licences[0].get("name") or ""),
             people,
             str(descriptor.get("version", "")),
             created,
@@ -316,6 +328,11 @@ def _head(descriptor: Mapping[str, Any], name: str) -> Head:
             f"The package '{name}' does not say properly what it is (id, created, methods).", _ASK
         )
     return head
+
+
+def _shown(text: Any) -> str:
+    """Return a text on one line without what cannot be seen or turns its letters around."""
+    return "".join(c for c in " ".join(str(text).split()) if seen(c))
 
 
 def looks_like_package(path: Path) -> bool:
