@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from seeworthy.engine.measure import Measured
 
 app = typer.Typer(rich_markup_mode=None)
+_FILM = "For tie: write the clip with the load drawn below the picture."
 
 
 @app.command()
@@ -38,12 +39,7 @@ def measure(
     evidence: Path = typer.Option(
         None, "--evidence", metavar="DIR", help="Save the pictures that show what was found."
     ),
-    film: Path = typer.Option(
-        None,
-        "--film",
-        metavar="FILE.mp4",
-        help="For tie: write the clip with the load drawn below the picture.",
-    ),
+    film: Path = typer.Option(None, "--film", metavar="FILE.mp4", help=_FILM),
     as_json: bool = typer.Option(False, "--json", help="Print JSON for scripts."),
 ) -> None:
     """Run one test on your files and readings and say what came out.

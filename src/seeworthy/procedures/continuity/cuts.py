@@ -52,28 +52,18 @@ def cut_results(
         )
     ]  # fmt: skip
     if lost and found.lost is not None:
+        part = Component("cuts that differ", found.lost.u, "s", source="scatter, readings")
         results.append(
             result(
-                "lost_on_power_cut", found.lost.value, n=found.lost.n,
+                "lost_on_power_cut", found.lost.value, n=found.lost.n, budget=(part,),
                 interval=found.lost.interval, conditions={"statistic": "mean"},
-                budget=(
-                    Component("cuts that differ", found.lost.u, "s", source="scatter, readings"),
-                ),
             )
         )  # fmt: skip
     elif lost:
         warnings.append("One cut says nothing of the scatter: cut the power five times or more.")
-        results.append(
-            result(
-                "lost_on_power_cut",
-                lost[0][0],
-                n=1,
-                conditions={"statistic": "one cut"},
-                budget=(
-                    Component("recorded", lost[0][1], "s", source="reading", common="recorded"),
-                ),
-            )
-        )
+        (value, u), once = lost[0], {"statistic": "one cut"}
+        part = Component("recorded", u, "s", source="reading", common="recorded")
+        results.append(result("lost_on_power_cut", value, n=1, conditions=once, budget=(part,)))
     findings = {
         "power_cuts": cuts,
         "power_cut_files_opened": len(opened),

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from seeworthy.ground.uncertainty import interval
@@ -55,10 +53,8 @@ def boost_figures(
         _at_least_mean(flight, speed, u_speed, (length, whole, u_length), n, unknown, stuck)
     else:
         flight.add("max_speed", speed, u_speed, n)
-        edge = _edges(felt, boost)
-        squares = u_speed**2 - min(edge[2] ** 2, 0.5 * u_track**2)
-        squares += _late(boost, mean, edge if n >= 2 * LEAST_SAMPLES else (0.0, 0.0))
-        flight.add("mean_boost_acceleration", mean, float(np.sqrt(squares)) / length, n)
+        u_gain = float(np.sqrt(u_speed**2 + _ends(felt, boost, mean, u_track)))
+        flight.add("mean_boost_acceleration", mean, u_gain / length, n)
     inside = slice(boost.first, boost.last + 1)
     peak = find_peak(felt.time, felt.along, felt.sigma, inside)
     push = find_peak(felt.time, felt.felt, felt.sigma, inside)
@@ -94,10 +90,13 @@ def _fastest(track: Track, boost: Boost, after: float) -> tuple[float, float]:
     return float(track.speed[k]), float(track.u_speed[k])
 
 
-def _late(boost: Boost, mean: float, ends: Sequence[float]) -> float:
-    """Return what ends that are not known do to the speed gained between them, squared."""
-    first, last = (ends[0] - mean) * boost.u_launch, (ends[1] - mean) * boost.u_burnout
-    return float(first**2 + last**2)
+def _ends(felt: Felt, boost: Boost, mean: float, u_track: float) -> float:
+    """Return what open ends add to the square of the u of the speed gained between them."""
+    first, last, u_open = _edges(felt, boost)
+    if boost.last - boost.first + 1 < 2 * LEAST_SAMPLES:
+        first = last = 0.0
+    late = ((first - mean) * boost.u_launch) ** 2 + ((last - mean) * boost.u_burnout) ** 2
+    return float(late - min(u_open**2, 0.5 * u_track**2))
 
 
 def _missing(flight: Flight, felt: Felt, boost: Boost) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -110,9 +111,8 @@ def measure_rates(
             "Give a clip of some seconds at least.",
         )
     interval = float(np.median([p.end - p.start for p in pairs]))
-    tried = [(lens, row) for lens in lenses for row in row_times]
     found, drifts = [], []
-    for lens, row in tried:
+    for lens, row in itertools.product(lenses, row_times):
         both = list(turns(pairs, lens, width, height, row))
         solved = [t for _, t in both]
         drifts.append(_drift(both))
