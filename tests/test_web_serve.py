@@ -6,6 +6,7 @@ import json
 import re
 import subprocess
 import sys
+import time
 import urllib.request
 from pathlib import Path
 
@@ -14,12 +15,13 @@ import pytest
 
 from seeworthy.bench.cameras import add_camera
 from seeworthy.bench.slates import slate_for
+from seeworthy.bench.takes import add_take, get_take
 from seeworthy.cli.main import run
 
 
-def begun(*words):
+def begun(*words, **pipes):
     command = [sys.executable, "-m", "seeworthy.cli.main", "serve", "--no-browser", "--port", "0"]
-    return subprocess.Popen([*command, *words], stdout=subprocess.PIPE, text=True)
+    return subprocess.Popen([*command, *words], stdout=subprocess.PIPE, text=True, **pipes)
 
 
 def lines_until(server, pattern):
@@ -45,6 +47,38 @@ def test_the_bench_is_served_on_loopback(tmp_path, share):
         server.terminate()
         server.wait(20)
         server.stdout.close()
+
+
+def test_a_server_that_is_ended_while_it_measures_puts_everything_away(
+    empty_bench, tmp_path, monkeypatch
+):
+    """SIGTERM, as a service manager sends it: exit 0 in peace, nothing leaked, the take waits."""
+    monkeypatch.syspath_prepend(str(Path(__file__).parent))
+    from cards import clip
+
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    add_camera(empty_bench, "Dunlin")
+    clip(tmp_path / "a.mov", np.random.default_rng(1))
+    take = add_take(empty_bench, "timing", "Dunlin", {"": [tmp_path / "a.mov"]})
+    server = begun("--bench", str(empty_bench.folder), stderr=subprocess.PIPE)
+    try:
+        address = re.search(r"http://[\d.]+:\d+", lines_until(server, "Ctrl-C"))[0]
+        headers = {"origin": address, "content-type": "application/json"}
+        asked = urllib.request.Request(f"{address}/api/run", b"null", headers)
+        with urllib.request.urlopen(asked, timeout=30) as answer:
+            assert json.load(answer) == {"started": True}
+        end = time.monotonic() + 60
+        while not list(tmp_path.glob("seeworthy-scratch-*")):  # the workers have begun
+            assert time.monotonic() < end
+            time.sleep(0.02)
+    finally:
+        server.terminate()
+        _, said = server.communicate(timeout=60)
+    assert server.returncode == 0
+    assert said == ""
+    assert list(tmp_path.glob("seeworthy-*")) == []
+    assert get_take(empty_bench, take.id).state == "new"
+    assert run(["run", "--bench", str(empty_bench.folder)]) == 0
 
 
 def test_a_file_is_no_bench_folder(tmp_path, capsys):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import json
 import os
 import random
@@ -80,6 +81,7 @@ def begun(act: Callable[[], object], limit: int = 0, log: str = "") -> int:
         code = int(act() or 0)
     except BaseException as error:
         sys.stdout.write(f"raised {type(error).__name__}: {error}\n")
+    atexit._run_exitfuncs()  # what ends with a process that is not a fork
     with suppress(OSError):  # its own words may be what has no room
         sys.stdout.flush()
         sys.stderr.flush()

@@ -106,6 +106,7 @@ def run_bench(
     time_limit: float | None = TIME_LIMIT,
     memory_limit: int | None = MEMORY_LIMIT,
     tell: Callable[[Event], None] | None = None,
+    stop: Callable[[], bool] | None = None,
 ) -> RunReport:
     """Measure every take that is new or out of date.
 
@@ -121,12 +122,14 @@ def run_bench(
         time_limit: Seconds for one job, local workers only.
         memory_limit: Bytes for one worker, local workers only.
         tell: Called with every `Event`, in this thread.
+        stop: Asked several times a second; True ends the run, and own workers at once.
 
     Raises:
+        RunStopped: `stop` said so; what is stored stays.
         BenchReadOnly, NoSpace, BenchBusy: The bench cannot take the outcomes; what is stored stays.
         NotFound: `only` names nothing that is there.
     """
-    run = _Run(bench, tell)
+    run = _Run(bench, tell, stop)
     run.plan(only)
     if not run.due:
         return run.report()
@@ -154,10 +157,20 @@ def run_bench(
     return run.report()
 
 
+class RunStopped(Exception):
+    """Whoever asked for a run wants no more of it."""
+
+
 class _Run:
     """One run: what is due, what is in hand, what came of it."""
 
-    def __init__(self, bench: Bench, tell: Callable[[Event], None] | None) -> None:
+    def __init__(
+        self,
+        bench: Bench,
+        tell: Callable[[Event], None] | None,
+        stop: Callable[[], bool] | None = None,
+    ) -> None:
+        self._stop = stop or (lambda: False)
         bench.require_writable()
         self.bench = bench
         self.run_id = 0
@@ -244,6 +257,8 @@ class _Run:
 
     def beat(self, shares: Mapping[str, float]) -> None:
         """Keep the leases, now and then, and tell how far the takes in hand are."""
+        if self._stop():
+            raise RunStopped
         for key in self._going.keys() & shares.keys():
             if shares[key] > self._going[key]:
                 self._going[key] = shares[key]

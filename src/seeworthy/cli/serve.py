@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import socket
 import sys
 import threading
@@ -77,7 +78,14 @@ def serve(
     if share and sys.stdin.isatty():
         host = f"http://{mine}:{chosen}/"
         threading.Thread(target=_more_guests, args=(door, host), daemon=True).start()
+    # The server closes in peace, then sends itself the signal that it got: this ends it as a
+    # service is ended, with its workers and what they share put away.
+    signal.signal(signal.SIGTERM, _ended)
     server.run(sockets=[listener])
+
+
+def _ended(number: int, frame: object) -> None:
+    raise SystemExit(0)
 
 
 def _folder(bench: Path | None) -> Path:

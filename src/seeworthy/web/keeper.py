@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from seeworthy.bench.running import Event
 
 _QUIET_SECONDS = 15.0  # s within which a dead line is noticed (a judgement)
+_CLOSE_SECONDS = 10.0  # s that a server waits for its workers to end (a judgement)
 _BACKLOG = 256  # messages: a reader that is further behind has gone (a judgement)
 
 
@@ -50,6 +51,7 @@ class Keeper:
     _thread: threading.Thread | None = None
     _only: tuple[str, ...] = ()
     _again: list[tuple[str, ...]] = field(default_factory=list)
+    _closing: bool = False
     _listeners: set[tuple[asyncio.AbstractEventLoop, asyncio.Queue[KeptTold]]] = field(
         default_factory=set
     )
@@ -83,6 +85,13 @@ class Keeper:
             self._thread.start()
             return True
 
+    def close(self) -> None:
+        """End the run that goes on, and its workers; what is in hand is measured another time."""
+        with self._lock:
+            self._closing = True
+            self._again.clear()
+        self.wait(_CLOSE_SECONDS)
+
     def wait(self, timeout: float | None = None) -> None:
         """Wait until no run goes on (tests, shutdown)."""
         thread = self._thread
@@ -90,9 +99,13 @@ class Keeper:
             thread.join(timeout)
 
     def _work(self, only: tuple[str, ...]) -> None:
+        from seeworthy.bench.running import RunStopped
+
         while True:
             try:
                 self._run(only)
+            except RunStopped:
+                pass
             except SeeworthyError as error:
                 self._tell(KeptTold("failed", {"message": error.message, "hint": error.hint}))
             except Exception as error:  # the server must outlive a faulty run
@@ -110,10 +123,15 @@ class Keeper:
 
         with open_bench(self.folder) as bench:
             if self.executor is None:
-                run_bench(bench, only=only, tell=self._heard)
+                run_bench(bench, only=only, tell=self._heard, stop=self._stopping)
             else:
                 with self.executor() as executor:
-                    run_bench(bench, only=only, executor=executor, tell=self._heard)
+                    run_bench(
+                        bench, only=only, executor=executor, tell=self._heard, stop=self._stopping
+                    )
+
+    def _stopping(self) -> bool:
+        return self._closing
 
     def _heard(self, event: Event) -> None:
         self._tell(KeptTold(event.kind, asdict(event)))

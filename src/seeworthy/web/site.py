@@ -197,6 +197,8 @@ class Site:
 
     def close(self) -> None:
         """Let go of workers and the database."""
+        if self._keeper is not None:
+            self._keeper.close()
         with self._lock:
             if self._peek is not None:
                 self._peek.shutdown(wait=False, cancel_futures=True)
