@@ -69,6 +69,9 @@ def test_more_than_announced_is_refused_and_nothing_of_it_stays(tmp_path):
         ("", "file"),
         ("a\x00b\nc.mov", "abc.mov"),
         ("x" * 500, "x" * 120),
+        ("🪁" * 120 + ".MOV", "🪁" * 49 + ".MOV"),  # 200 bytes of UTF-8, four a kite
+        ("a." + "🪁" * 119, "a." + "🪁" * 49),
+        ("gnp.\u202eexe", "gnp.exe"),
     ],
 )
 def test_a_name_is_a_label(name, clean, tmp_path):
@@ -77,6 +80,17 @@ def test_a_name_is_a_label(name, clean, tmp_path):
     ticket = uploads.begin(name, 1).ticket
     send(uploads, ticket, 0, b"z")
     assert tmp_path.resolve() in uploads.named(ticket).resolve().parents
+
+
+def test_a_disk_without_second_names_gets_copies(tmp_path, monkeypatch):
+    def refuses(source, target):
+        raise PermissionError(1, "Operation not permitted")  # as exFAT does
+
+    monkeypatch.setattr(os, "link", refuses)
+    uploads = Uploads(tmp_path)
+    ticket = uploads.begin("clip.mov", 3).ticket
+    send(uploads, ticket, 0, b"abc")
+    assert uploads.named(ticket).read_bytes() == b"abc"
 
 
 @pytest.mark.parametrize("ticket", ["../bench", "x", "", "A" * 22 + "/..", "A" * 23])

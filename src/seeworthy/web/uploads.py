@@ -29,6 +29,10 @@ SPARE = 1024**3  # bytes of disk that an upload leaves free
 _LARGEST_TOTAL = 128 * 1024**3  # bytes: two of the largest
 _MOST_OPEN = 500  # files: a card of stills (a judgement)
 _TICKET = re.compile(r"^[A-Za-z0-9_-]{22}$")
+_LONGEST_LABEL = 120  # characters: a line of a page (a judgement)
+_LONGEST_NAME = 200
+"""Bytes of a name: file systems take 255, and `-corrected` and the like are put behind it."""
+_LONGEST_ENDING = 12  # characters; the longest that a camera writes has five (a judgement)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +60,30 @@ def clean_name(name: str) -> str:
     """Return a label that is safe to show and to keep: last path part, no control characters."""
     last = re.split(r"[\\/]", name)[-1]
     text = "".join(c for c in last if c.isprintable()).strip().strip(".")
-    return text[:120] or "file"
+    stem, dot, ending = text.rpartition(".")
+    if not dot or len(ending) > _LONGEST_ENDING:
+        stem, dot, ending = text, "", ""
+    stem = stem[: _LONGEST_LABEL - len(dot + ending)]
+    room = _LONGEST_NAME - len((dot + ending).encode())
+    return (stem.encode()[:room].decode("utf-8", "ignore") + dot + ending) or "file"
+
+
+def link_or_copy(source: Path, target: Path) -> None:
+    """Give a file a second name; a disk without such (a stick) gets a copy.
+
+    Raises:
+        NoSpace
+    """
+    try:
+        os.link(source, target)
+    except OSError:
+        try:
+            shutil.copyfile(source, target)
+        except OSError as error:
+            target.unlink(missing_ok=True)
+            if error.errno in FULL_DISK:
+                raise NoSpace("The disk has no room for a copy.", "Free some space.") from None
+            raise
 
 
 class Uploads:
@@ -200,7 +227,7 @@ class Uploads:
         place.mkdir(exist_ok=True)
         target = place / clean_name(self.get(ticket).name)
         if not target.exists():
-            os.link(data, target)
+            link_or_copy(data, target)
         return target
 
     def drop(self, ticket: str) -> None:

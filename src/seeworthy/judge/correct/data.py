@@ -304,7 +304,8 @@ def _size(found: Mapping[str, Any]) -> tuple[int, int]:
 def _numbers(values: Any, shape: tuple[int, ...]) -> Floats:
     array = np.asarray(values, np.float64)
     if array.shape != shape or not np.isfinite(array).all():
-        raise ValueError(f"{shape} numbers were expected, got {array.shape}")
+        many = " by ".join(map(str, shape))
+        raise ValueError(f"{many} numbers were expected, all of them finite")
     return array
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from collections.abc import Sequence
 from pathlib import Path
@@ -29,6 +28,7 @@ from seeworthy.web.pages.card import size_text
 from seeworthy.web.pages.sure import ask, filled
 from seeworthy.web.render import show
 from seeworthy.web.site import Site
+from seeworthy.web.uploads import link_or_copy
 from seeworthy.web.workshop import Proving, Work, do_correct, do_recover
 
 router = APIRouter()
@@ -129,7 +129,7 @@ def _bring(site: Site, form: Form, name: str, folder: Path) -> tuple[Path, str] 
     place = folder / name
     place.mkdir()
     path = place / label
-    os.link(site.uploads.path(tickets[-1]), path)
+    link_or_copy(site.uploads.path(tickets[-1]), path)
     return path, label
 
 

@@ -23,6 +23,7 @@ from seeworthy.web.context_publish import CardsPage, DataPage, PackagePage
 from seeworthy.web.deps import Form, TheForm, TheSite, go
 from seeworthy.web.pages.camera import named
 from seeworthy.web.pages.card import size_text
+from seeworthy.web.pages.settings import passing_file
 from seeworthy.web.pages.sure import filled
 from seeworthy.web.render import show
 from seeworthy.web.site import Site
@@ -142,16 +143,11 @@ def data(request: Request, site: TheSite, form: TheForm) -> Response:
 
 
 def _package_file(site: Site, form: Form) -> Response:
-    _, folder = site.workshop.place()
-    try:
-        path = export_bench(
-            site.bench, folder / "data.zip", with_evidence=form.get("evidence") == "yes",
-            theirs=form.get("theirs") == "yes",
-        )  # fmt: skip
-    except BaseException:
-        shutil.rmtree(folder, ignore_errors=True)
-        raise
-    gone = BackgroundTask(shutil.rmtree, folder, ignore_errors=True)
+    path = export_bench(
+        site.bench, passing_file(site.bench, "package"),
+        with_evidence=form.get("evidence") == "yes", theirs=form.get("theirs") == "yes",
+    )  # fmt: skip
+    gone = BackgroundTask(path.unlink, missing_ok=True)
     name = f"{slug(site.bench.folder.name)}-data.zip".encode("ascii", "replace").decode()
     return FileResponse(
         path, media_type="application/zip", filename=name.replace("?", "_"), background=gone

@@ -11,9 +11,11 @@ from fastapi.responses import FileResponse
 from starlette.background import BackgroundTask
 
 from seeworthy.bench.settings import CHOICES, save_settings
+from seeworthy.bench.store import Bench
 from seeworthy.bench.upkeep import show_bench
 from seeworthy.bench.vault import free_folder, pack_bench, unpack_bench
 from seeworthy.ground.errors import BenchReadOnly, WrongCall
+from seeworthy.ground.leftovers import mark, sweep
 from seeworthy.web.context import GuestLine, RestoredPage, SettingsPage
 from seeworthy.web.deps import TheForm, TheSite, go
 from seeworthy.web.pages.card import is_local
@@ -69,9 +71,7 @@ def save(site: TheSite, form: TheForm) -> Response:
 @router.post("/backup")
 def backup(site: TheSite) -> Response:
     """Give out the whole bench as one zip file."""
-    folder = site.bench.exports_folder
-    folder.mkdir(exist_ok=True)
-    path = pack_bench(site.bench, folder / f".backup-{secrets.token_hex(8)}.zip")
+    path = pack_bench(site.bench, passing_file(site.bench, "backup"))
     name = f"{site.bench.folder.name}-{dt.date.today().isoformat()}.zip"
     return FileResponse(
         path,
@@ -79,6 +79,14 @@ def backup(site: TheSite) -> Response:
         filename=name,
         background=BackgroundTask(path.unlink, missing_ok=True),
     )
+
+
+def passing_file(bench: Bench, what: str) -> Path:
+    """Return a name for a ZIP file that goes when it was sent, and sweep those of dead servers."""
+    folder = bench.exports_folder
+    folder.mkdir(exist_ok=True)
+    sweep(folder, f".{what}-")
+    return folder / f"{mark(f'.{what}-')}{secrets.token_hex(8)}.zip"
 
 
 @router.post("/restore")
