@@ -7,11 +7,18 @@ import stat
 import struct
 import time
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
+from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
 
+from seeworthy.bench.cameras import add_camera
+from seeworthy.bench.claims import set_claim
 from seeworthy.bench.evidence import keep_bytes
+from seeworthy.bench.models import ClaimRow
+from seeworthy.bench.running import run_bench
+from seeworthy.bench.takes import add_take
 from seeworthy.bench.vault import pack_bench, unpack_bench
 from seeworthy.ground.errors import CannotMeasure, UnreadableInput
 from seeworthy.ground.leftovers import beside
@@ -20,7 +27,12 @@ from seeworthy.media.source import Source
 from seeworthy.media.tables import read_table
 from seeworthy.observe.row_bands import ReadoutWatch
 from seeworthy.procedures.readout.passing import measure_passing
+from seeworthy.publish.assemble import camera_report
+from seeworthy.publish.card_drawing import SIZES, card_svg
+from seeworthy.publish.cards import cards_of
+from seeworthy.publish.html import page
 from seeworthy.publish.package import Package
+from seeworthy.publish.typeset import escape
 
 
 @pytest.fixture
@@ -124,3 +136,26 @@ def test_a_log_of_twenty_thousand_columns_is_refused_at_once(tmp_path):
     with pytest.raises(UnreadableInput, match="more than 2000 columns"):
         read_table(Source.of(path))
     assert time.process_time() - began < 2  # it was 12 to 25 s
+
+
+HARM = "=1+1\x01\x07\x1b]0;x\x07\u202egnp.exe\ufffe<script>a</script>&\"'\x0b"
+
+
+def test_what_cannot_be_seen_is_on_no_card_report_or_page(empty_bench):
+    """Characters that XML 1.0 (2.2) forbids, orders to a terminal, turned letters, markup."""
+    add_camera(empty_bench, "Dunlin")
+    found = set_claim(empty_bench, "Dunlin", "mass", "15 g", source=HARM)
+    add_take(empty_bench, "body", "Dunlin", readings={"mass": ["16.5 g"]})
+    run_bench(empty_bench, executor=ThreadPoolExecutor(1))
+    assert found.source == "=1+1]0;xgnp.exe<script>a</script>&\"'"
+    with empty_bench.changing() as session:  # as a package or a restored bench could bring it
+        row = session.query(ClaimRow).one()
+        row.source = HARM
+    drawn = [card_svg(card, SIZES["wide"]) for card in cards_of(empty_bench, "Dunlin")]
+    assert drawn
+    assert "gnp.exe" in "".join(drawn)
+    for svg in drawn:
+        assert "script" not in {e.tag.partition("}")[2] for e in ET.fromstring(svg).iter()}
+    for text in (*drawn, page(camera_report(empty_bench, "Dunlin")), escape(HARM)):
+        assert not set("\x01\x07\x1b\x0b\u202e\ufffe") & set(text)
+    assert "<script>a" not in page(camera_report(empty_bench, "Dunlin"))

@@ -11,6 +11,7 @@ from seeworthy.bench.store import Bench
 from seeworthy.ground.errors import BadQuantity, NotFound, WrongCall
 from seeworthy.ground.measurands import MEASURANDS_LISTED, all_measurands, nearest
 from seeworthy.ground.quantities import parse
+from seeworthy.ground.seen import only_seen
 from seeworthy.procedures import all_findings
 
 SILENT = ("nothing", "none", "-")
@@ -73,11 +74,11 @@ def checked_claim(subject: str, text: str, source: str = "") -> dict[str, Any]:
     return {
         "subject": subject,
         "silent": silent,
-        "text": "" if silent else " ".join(text.split()),
+        "text": "" if silent else " ".join(only_seen(text).split()),
         "value": value.get("value"),
         "unit": value.get("unit", ""),
         "u": value.get("u"),
-        "source": source.strip(),
+        "source": only_seen(source).strip(),
     }
 
 

@@ -12,14 +12,12 @@ from sqlalchemy.orm import Session
 from seeworthy.bench.models import CameraRow, ClaimRow, UnitRow
 from seeworthy.bench.records import Camera, Claim, Firmware, Unit
 from seeworthy.ground.errors import Conflict, NotFound, WrongCall
-
-# Turn the order of the letters around: 'gnp.exe' would be shown as 'exe.png'.
-_TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+from seeworthy.ground.seen import TURNING
 
 
 def seen(letter: str) -> bool:
     """Tell whether a letter is shown as itself and leaves the order of the others alone."""
-    return letter.isprintable() and letter not in _TURNING
+    return letter.isprintable() and letter not in TURNING
 
 
 def checked_label(text: str, what: str) -> str:

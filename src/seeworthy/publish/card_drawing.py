@@ -12,6 +12,7 @@ from html import escape
 from typing import Literal
 
 from seeworthy.ground.results import Figure
+from seeworthy.ground.seen import only_seen
 from seeworthy.publish import drawing
 from seeworthy.publish.figures import render
 from seeworthy.publish.lighter import lighter
@@ -87,7 +88,7 @@ def card_svg(card: Card, size: tuple[int, int], *, alpha: bool = False) -> str:
         if pen.y <= pen.foot(card.foot):
             break
     paper = "" if alpha else f'<rect width="{width}" height="{height}" fill="{PAPER}"/>'
-    return (
+    return only_seen(
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
         f'viewBox="0 0 {width} {height}" role="img"><title>{escape(card.title)}</title>'
         f"<desc>{escape(card.alternative)}</desc>{paper}{''.join(pen.parts)}</svg>"

@@ -17,6 +17,7 @@ from typing import Any, Literal
 
 from seeworthy.ground.glossary import words_in
 from seeworthy.ground.results import Figure, Picture
+from seeworthy.ground.seen import only_seen
 from seeworthy.procedures.cautions import CAUTIONS
 from seeworthy.publish import drawing, figures, numbers, views
 from seeworthy.publish.chart import VERSION
@@ -117,6 +118,7 @@ def page(report: CameraReport, *, units: Units = "both", hands: Executor | None 
         .get_template("report.html")
         .render(page=context, draw_once=later.figure, address=cache(_light))
     )
+    html = only_seen(html)
     return us_first(html) if units == "us" else html
 
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from seeworthy.ground.seen import only_seen
+
 _SPECIAL = re.compile(r"([\\#$*_`<>@\[\]~=+/-])")
 
 
 def escape(text: object) -> str:
     """Return a text so that Typst prints it as it is."""
-    return _SPECIAL.sub(r"\\\1", str(text))
+    return _SPECIAL.sub(r"\\\1", only_seen(str(text)))
 
 
 def whole(text: object) -> str:
