@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -14,6 +15,7 @@ from seeworthy.bench import evidence
 from seeworthy.bench.instruments import shared_parts
 from seeworthy.bench.lookup import find_camera
 from seeworthy.bench.models import (
+    CameraRow,
     FigureRow,
     FindingRow,
     OutcomeRow,
@@ -220,6 +222,20 @@ def list_results(
         number = None if camera is None else find_camera(session, camera).id
         found = read_results(session, number, measurand, of_tests_for)
     return [r for r in found if with_stale or not r.stale]
+
+
+def list_measured(bench: Bench, procedure: str) -> list[tuple[int, str, dt.date]]:
+    """Return number, camera and day of the takes of a test that gave an outcome."""
+    query = (
+        select(TakeRow.id, CameraRow.name, TakeRow.taken)
+        .join(OutcomeRow, OutcomeRow.take_id == TakeRow.id)
+        .join(UnitRow, TakeRow.unit_id == UnitRow.id)
+        .join(CameraRow, UnitRow.camera_id == CameraRow.id)
+        .where(TakeRow.procedure == procedure, OutcomeRow.error_kind == "")
+        .order_by(TakeRow.id)
+    )
+    with bench.reading() as session:
+        return [(take, camera, taken) for take, camera, taken in session.execute(query)]
 
 
 def instruments_of(bench: Bench) -> dict[int, frozenset[str]]:

@@ -8,8 +8,8 @@ from __future__ import annotations
 import base64
 import re
 import secrets
-from collections.abc import Callable, Iterable
-from concurrent.futures import Executor
+from collections.abc import Iterable
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass, field
 from functools import cache, lru_cache
 from pathlib import Path
@@ -127,24 +127,25 @@ class _Later:
 
     def __init__(self, hands: Executor) -> None:
         self._hands = hands
-        self._parts: list[Callable[[], str]] = []
+        self._parts: list[tuple[Future[str], str]] = []
         self._sign = secrets.token_hex(8)  # that no note or name of a stranger can hold
 
-    def _mark(self, part: Callable[[], str]) -> Any:
+    def figure(self, figure: Figure, prefix: str) -> Any:
+        """Have a figure drawn, and return the mark of its place."""
         from markupsafe import Markup
 
-        self._parts.append(part)
-        return Markup(f"{self._sign}:{len(self._parts) - 1};")  # noqa: S704 - ours
-
-    def figure(self, figure: Figure, prefix: str) -> Any:
-        """Have a figure drawn."""
         spec = figures.specification(figure, figures.MIDDLE)
-        job = self._hands.submit(drawing.svg, spec, VERSION)
-        return self._mark(lambda: figures.on_page(job.result(), prefix))
+        self._parts.append((self._hands.submit(drawing.svg, spec, VERSION), prefix))
+        return Markup(f"{self._sign}:{len(self._parts) - 1};")  # noqa: S704 - ours
 
     def filled(self, html: str) -> str:
         """Return the page with everything in its place."""
-        return re.sub(rf"{self._sign}:(\d+);", lambda mark: self._parts[int(mark[1])](), html)
+
+        def drawn(mark: re.Match[str]) -> str:
+            job, prefix = self._parts[int(mark[1])]
+            return figures.on_page(job.result(), prefix)
+
+        return re.sub(rf"{self._sign}:(\d+);", drawn, html)
 
 
 def _light(picture: Picture) -> str:

@@ -76,10 +76,12 @@ def load_flight(path: str | Path) -> PlannedFlight:
 
 def flown(bench: Bench) -> list[tuple[int, str]]:
     """Return the takes whose log can be the plan: number, and who flew when."""
-    from seeworthy.bench.outcomes import list_outcomes
+    from seeworthy.bench.outcomes import list_measured
 
-    takes = [o.take for o in list_outcomes(bench, procedure="load") if not o.error_kind]
-    return [(t.id, f"take {t.id}, {t.camera} on {t.taken.isoformat()}") for t in takes]
+    return [
+        (take, f"take {take}, {camera} on {taken.isoformat()}")
+        for take, camera, taken in list_measured(bench, "load")
+    ]
 
 
 def flight_of_take(bench: Bench, number: int, base: PlannedFlight | None = None) -> PlannedFlight:
