@@ -5,17 +5,20 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from seeworthy.ground.errors import BadQuantity, CannotMeasure, WrongCall
 from seeworthy.ground.examples import as_options
 from seeworthy.ground.propagation import u_rectangular
 from seeworthy.ground.results import Outcome, Picture
+from seeworthy.observe.motion_tracks import MotionWatch
 from seeworthy.observe.row_bands import ReadoutWatch
-from seeworthy.observe.steadied import SteadyingWatch, refuse_steadied
+from seeworthy.observe.steadied import MOST, SteadyingWatch, refuse_steadied, tell_steadied
 from seeworthy.procedures.declare import Inputs, Seen, Watch
 from seeworthy.procedures.readout.answer import RowTimeAnswer, findings_of, results_of, sentence_of
 from seeworthy.procedures.readout.figures import band_figure, lean_figure
+from seeworthy.procedures.readout.from_flight import readout_of_flight
 from seeworthy.procedures.readout.hand import (
     HandScene,
     hand_row_time,
@@ -35,6 +38,8 @@ def prepare(inputs: Inputs) -> Sequence[Watch]:
     """Ask for bands of the moving frames, and for row brightness where a lamp is named."""
     if not inputs.all_files():
         return ()
+    if inputs.option("method") == "flight":
+        return (Watch(inputs.file(), MotionWatch()),)
     lamp = inputs.reading("lamp_frequency") is not None
     bands = Watch(inputs.file(), ReadoutWatch(lamp_frames=128 if lamp else 0))
     held = SteadyingWatch(FOLLOWED)
@@ -107,6 +112,8 @@ def _from_clip(
     passing: Passing | None = None
     if watch is None:
         return answers, refusals, passing
+    if wanted == "flight":
+        return [_flight(inputs, watch)], refusals, passing
     if frequency is not None and wanted in ("", "lamp"):
         try:
             answers.append(_lamp(inputs, watch))
@@ -134,7 +141,7 @@ def _with_frame(refusal: CannotMeasure, watch: ReadoutWatch) -> CannotMeasure:
     return CannotMeasure(refusal.message, refusal.hint, (shown,))
 
 
-def _size(inputs: Inputs, watch: ReadoutWatch | None) -> tuple[int, int]:
+def _size(inputs: Inputs, watch: ReadoutWatch | MotionWatch | None) -> tuple[int, int]:
     """Return columns and rows of the frame; 1280x720 unless said otherwise."""
     if watch is not None and watch.width:
         return watch.width, watch.height
@@ -226,6 +233,27 @@ def _passing(inputs: Inputs, watch: ReadoutWatch, held: Any) -> tuple[Passing, R
         warnings,
     )
     return found, answer
+
+
+def _flight(inputs: Inputs, watch: MotionWatch) -> RowTimeAnswer:
+    told = tell_steadied(watch.pairs[:MOST], watch.width, watch.height)
+    name = inputs.file().name
+    if told.state == "yes":
+        raise told.refusal(name, "Its rows lean by the camera's own motion, not the one it shows.")
+    if told.state != "no" and inputs.option("steadying") != "off":
+        raise CannotMeasure(
+            f"Whether the camera steadied '{name}' cannot be told, and a share that was taken out "
+            "passes for a longer read-out.",
+            "If it cannot steady, or that was switched off, say so: --option steadying=off.",
+        )
+    found = readout_of_flight(watch.pairs, watch.width, watch.height)
+    sides = [[round(1e3 * abs(v), 3), round(1e3 * u, 3)] for v, u in found.by_axis]
+    return RowTimeAnswer(
+        "flight", abs(found.readout) / watch.height, found.u / watch.height, found.dof, found.pairs,
+        found.readout < 0,
+        parts=tuple(replace(c, u=c.u / watch.height) for c in found.parts),
+        findings={"by_axis_ms": sides, "moved_px": round(found.moved, 2)},
+    )  # fmt: skip
 
 
 def _lamp(inputs: Inputs, watch: ReadoutWatch) -> RowTimeAnswer:

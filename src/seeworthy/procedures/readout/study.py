@@ -25,6 +25,7 @@ from seeworthy.procedures.readout.horizon import level_line
 from seeworthy.procedures.readout.lamp import LampReadout, measure_lamp
 from seeworthy.procedures.readout.level import SpiritLevel
 from seeworthy.procedures.readout.passing import Passing, measure_passing
+from seeworthy.procedures.readout.study_flight import BUZZED, CALM, FLOWN, PAST, run_flight
 from seeworthy.procedures.readout.study_pan import (
     HELD,
     PANNED,
@@ -266,6 +267,7 @@ def run(repeats: int, seed: int) -> Iterator[Trial]:
     yield from _run_one_way(repeats, seed)
     yield from _run_rested(repeats, seed)
     yield from run_panned(half, seed)
+    yield from run_flight(half, seed)
     yield from _run_lamp(repeats, seed)
     yield from _refusals(max(1, repeats // 5), seed)
 
@@ -292,6 +294,10 @@ STUDY = Study(
         ONE_WAY: (_COVERS,),
         SHOWN: (_COVERS,),
         PANNED: (_COVERS,),
+        FLOWN: (Goal("rms_percent", 3.0, "rms error"), _COVERS),
+        PAST: (_COVERS,),
+        BUZZED: (_COVERS,),
+        CALM: _REFUSED,
         HELD: (_COVERS,),
         RESTED: (_COVERS,),
         TURNED: (Goal("coverage", 0.90, "95 % intervals hold the truth in 90 % or more"),),

@@ -27,6 +27,10 @@ STEPS = (
          "light flickers. A lamp on the mains flickers at twice the mains frequency: 100 Hz on "
          "50 Hz mains, 120 Hz on 60 Hz mains. At least one dark band must fit the picture, and "
          "the bands must move from frame to frame."),
+    Step("Or any clip of far things (option method=flight): a flight, or the camera shaken by hand "
+         "for ten seconds, this way and that, briskly and unevenly, at land rich in detail, in "
+         "bright light, steadying off. A turn that changes leans the rows; a steady one does not, "
+         "and a motor's vibration hides it."),
 )
 # fmt: on
 
@@ -50,6 +54,8 @@ FINDINGS = (
     Finding("swept_widths", "", "How far the picture panned each way, in its widths."),
     Finding("rows_read", "", "Order in which the rows of the stored picture are read."),
     Finding("frame_interval_ms", "ms", "Median time between frames."),
+    Finding("by_axis_ms", "ms", "By a flight's motion sideways, and up and down, each with its u."),
+    Finding("moved_px", "px", "Motion from frame to frame that told it, rms."),
     Finding("bands_per_frame", "", "Lamp bands over the height of the frame."),
     Finding("flicker_frequency_hz", "Hz", "Flicker frequency used."),
     Finding("band_depth", "", "Relative strength of the bands."),
@@ -79,7 +85,8 @@ READINGS = (
 
 # fmt: off
 OPTIONS = (
-    Option("method", "Which method to use; found if not given.", "lamp", ("passing", "lamp")),
+    Option("method", "Which method to use; found if not given, flight only where it is.", "lamp",
+           ("passing", "lamp", "flight")),
     Option("lamp",
            "What lamp_frequency is: that of the light, or that of the mains (doubled here).",
            "mains", ("flicker", "mains")),
