@@ -68,6 +68,8 @@ def own_motion(pairs: Sequence[FramePair], width: int, height: int) -> OwnMotion
     bends = [_bend(found[a][:, 0], found[a][:, 3]) for a in (0, 1)]
     # A lens bends the way over the picture; the lean, which is a change of the way, likewise.
     design = [_columns(x, y, y * (1 + bends[a] * x * x + bends[1 - a] * y * y)) for a in (0, 1)]
+    rigid = _rigid(weight, there)
+    weight, _ = _robust(design, moved, there)
     hand = np.arange(most) % THIRDS
     fits = [[_fit(design[a], moved[a], weight * (hand == k)) for a in (0, 1)]
             for k in range(THIRDS)]  # fmt: skip
@@ -77,8 +79,13 @@ def own_motion(pairs: Sequence[FramePair], width: int, height: int) -> OwnMotion
     lean = np.array([np.stack([f[0][:, 2], f[1][:, 2]], 1) for f in fits]) + turn * (1, -1)
     centre = (weight * y).sum() / weight.sum()
     spread = math.sqrt(12 * float((weight * (y - centre) ** 2).sum() / weight.sum()))
-    rigid = float(np.median((weight > 0.3).sum(1) / there.sum(1)))
+    # The bend explains points that nothing else does, or is noise: the better answer counts.
+    rigid = max(rigid, _rigid(weight, there))
     return OwnMotion(way, lean, turn, spread, rigid, interval, height)
+
+
+def _rigid(weight: Floats, there: npt.NDArray[np.bool_]) -> float:
+    return float(np.median((weight > 0.3).sum(1) / there.sum(1)))
 
 
 def _columns(x: Floats, y: Floats, rows: Floats) -> Floats:
