@@ -54,6 +54,14 @@ def test_it_says_what_an_uncertainty_is_made_of():
     )
 
 
+def test_every_column_has_us_customary_units_first_when_asked():
+    pages = PdfReader(io.BytesIO(pdf(report(), units="us"))).pages
+    said = " ".join(" ".join(p.extract_text() for p in pages).replace("\u202f", " ").split())
+    # NIST SP 811, B.8: 1 oz (avoirdupois) is 28.34952 g; 17.2 g is 0.607 oz, u 0.1 g is 0.0035 oz.
+    assert "0.6067 oz (17.20 g)" in said
+    assert "0.0035 oz (0.10 g)" in said
+
+
 @pytest.mark.parametrize(
     "name", ['#eval("x")', "a$b_c*d`e", "= head", "<label> @ref", "a\\b ~ [c]", 'say "x"', "// no"]
 )

@@ -299,7 +299,7 @@ class _Source:
             f"*{escape(row.title)}*",
             self.figure(row.value, row.title),
             interval,
-            whole(row.u),
+            self.figure(row.u, row.title),
             whole(row.n),
             self.say(row.conditions or "–"),
         )
