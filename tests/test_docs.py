@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import importlib.util
 import re
 from pathlib import Path
@@ -50,6 +51,49 @@ def test_files_stay_small():
         if (n := len(p.read_text(encoding="utf-8").splitlines())) > 400
     }
     assert not large
+
+
+def test_functions_stay_short():
+    # 60 lines at most; `sheets` is a table of the export's columns.
+    long = {
+        f"{p.name}: {n.name}": n.end_lineno - n.lineno + 1
+        for p in (ROOT / "src").glob("**/*.py")
+        for n in ast.walk(ast.parse(p.read_text(encoding="utf-8")))
+        if isinstance(n, ast.FunctionDef) and n.end_lineno - n.lineno >= 60 and n.name != "sheets"
+    }
+    assert not long
+
+
+def _is_number(node):
+    if isinstance(node, ast.Tuple):
+        return bool(node.elts) and all(map(_is_number, node.elts))
+    if isinstance(node, ast.BinOp):
+        return _is_number(node.left) and _is_number(node.right)
+    if isinstance(node, ast.UnaryOp):
+        return _is_number(node.operand)
+    return isinstance(node, ast.Constant) and type(node.value) in (int, float)
+
+
+def test_a_constant_says_why_it_has_its_value():
+    # Beside it, in the comment over its group, or in words below it; scenes are drawn freely.
+    bare = []
+    for path in (ROOT / "src").glob("**/*.py"):
+        if {"virtual", "demo", "migrations"} & set(path.parts) or "study" in path.name:
+            continue
+        text = path.read_text(encoding="utf-8")
+        lines, body = text.splitlines(), ast.parse(text).body
+        for node, after in zip(body, [*body[1:], None], strict=True):
+            if not isinstance(node, ast.Assign | ast.AnnAssign) or not _is_number(node.value):
+                continue
+            said = isinstance(after, ast.Expr) and isinstance(after.value, ast.Constant)
+            said = said or any("#" in x for x in lines[node.lineno - 1 : node.end_lineno])
+            above = node.lineno - 2
+            while not said and re.match(r"_?[A-Z]|#", lines[above]):
+                said = lines[above].startswith("#")
+                above -= 1
+            if not said:
+                bare.append(f"{path.relative_to(ROOT)}:{node.lineno} {lines[node.lineno - 1]}")
+    assert not bare
 
 
 def test_a_class_has_its_name_for_itself():

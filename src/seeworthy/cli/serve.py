@@ -65,13 +65,9 @@ def serve(
     typer.echo("Ctrl-C closes it.")
     next_step("open that address in a browser; 'Shoot sheet' there says what to film")
     config = uvicorn.Config(
-        create_app(folder, door=door),
-        log_level="warning",
-        access_log=False,
-        server_header=False,
-        timeout_graceful_shutdown=2,
-        http=patient_protocol(),
-    )
+        create_app(folder, door=door), log_level="warning", access_log=False,
+        server_header=False, timeout_graceful_shutdown=2, http=patient_protocol(),
+    )  # fmt: skip
     server = uvicorn.Server(config)
     if not no_browser:
         threading.Thread(target=_browse, args=(server, address), daemon=True).start()

@@ -28,7 +28,7 @@ from seeworthy.publish.palette import BLUE, GREY, INK, PAPER, RULE, VERMILION
 Pixels = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float64]
 
-SIZE = (1280, 720)
+SIZE = (1280, 720)  # px, as cards and pages show it without enlarging (a judgement)
 _STRIP = 180  # rows of the load below the picture: a quarter (a judgement)
 _MARGIN = 26  # rows left above and below the curve, for its words
 _SECONDS = 20.0  # seen at once of a long clip: knocks and swings still stand apart (a judgement)
