@@ -20,19 +20,21 @@ from seeworthy.bench.models import ClaimRow
 from seeworthy.bench.running import run_bench
 from seeworthy.bench.takes import add_take
 from seeworthy.bench.vault import pack_bench, unpack_bench
-from seeworthy.ground.errors import CannotMeasure, UnreadableInput
+from seeworthy.ground.errors import BenchReadOnly, CannotMeasure, UnreadableInput
 from seeworthy.ground.leftovers import beside
 from seeworthy.media.decode import Showing
 from seeworthy.media.source import Source
 from seeworthy.media.tables import read_table
 from seeworthy.observe.row_bands import ReadoutWatch
 from seeworthy.procedures.readout.passing import measure_passing
+from seeworthy.publish import drawing
 from seeworthy.publish.assemble import camera_report
 from seeworthy.publish.card_drawing import SIZES, card_svg
 from seeworthy.publish.cards import cards_of
 from seeworthy.publish.html import page
 from seeworthy.publish.package import Package
 from seeworthy.publish.typeset import escape
+from seeworthy.publish.write import write_reports
 
 
 @pytest.fixture
@@ -159,3 +161,13 @@ def test_what_cannot_be_seen_is_on_no_card_report_or_page(empty_bench):
     for text in (*drawn, page(camera_report(empty_bench, "Dunlin")), escape(HARM)):
         assert not set("\x01\x07\x1b\x0b\u202e\ufffe") & set(text)
     assert "<script>a" not in page(camera_report(empty_bench, "Dunlin"))
+
+
+def test_a_report_that_may_not_be_written_is_refused_before_anything_is_drawn(
+    empty_bench, monkeypatch
+):
+    add_camera(empty_bench, "Dunlin")
+    monkeypatch.setattr(os, "access", lambda place, how: False)
+    monkeypatch.setattr(drawing, "hands", lambda: pytest.fail("it begins to draw"))
+    with pytest.raises(BenchReadOnly):
+        write_reports(empty_bench, "Dunlin")

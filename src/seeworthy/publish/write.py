@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import errno
+import os
 import re
 from concurrent.futures import Executor
 from functools import partial
@@ -44,6 +46,7 @@ def write_reports(
     Raises:
         NotFound: No such camera, or no camera at all.
     """
+    _check_place(out or bench.exports_folder)
     if hands is None:
         with drawing.hands() as made:
             return write_reports(
@@ -78,6 +81,18 @@ def write_reports(
         written.append(write(report))
         report = following
     return [*written, write(report)]
+
+
+def _check_place(place: Path) -> None:
+    """Refuse a place that nobody may write to before the work is done.
+
+    Raises:
+        BenchReadOnly
+    """
+    there = next(p for p in (place, *place.absolute().parents) if p.is_dir())
+    with said_in_words(place):
+        if not os.access(there, os.W_OK):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(place))
 
 
 def file_names(bench: Bench) -> dict[str, str]:
