@@ -6,6 +6,7 @@ gravity afterwards. Own formulas throughout: nothing here is shared with the mea
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -90,7 +91,7 @@ def fly(craft: Craft, step: float = 5e-4, longest: float = 400.0) -> Path:
 
 def _launched(craft: Craft, step: float, longest: float) -> Path:
     t_end = craft.rest + craft.push_time
-    start = np.radians(craft.angle)
+    start = math.radians(craft.angle)
     rows: list[tuple[float, ...]] = []
     t, h, v, gamma = 0.0, 0.0, 0.0, start
     pushing, top, down, opened = True, None, None, None
@@ -100,7 +101,9 @@ def _launched(craft: Craft, step: float, longest: float) -> Path:
         early = t < (t_end if stage is None else stage[1]) + 1.0
         fine = step if early or down is not None else 0.02 if slow else 4 * step
         if t < craft.rest:
-            rows.append((t, 0.0, 0.0, 0.0, GRAVITY * np.sin(start), GRAVITY * np.cos(start), 0.0))
+            rows.append(
+                (t, 0.0, 0.0, 0.0, GRAVITY * math.sin(start), GRAVITY * math.cos(start), 0.0)
+            )
             t += fine
             continue
         if down is None:
@@ -112,27 +115,27 @@ def _launched(craft: Craft, step: float, longest: float) -> Path:
             under = opened is not None
             if under:
                 # The parachute's drag takes the vertical speed to the descent in its own time.
-                climb = v * np.sin(gamma)
+                climb = v * math.sin(gamma)
                 ease = min((t - opened) / 0.15, 1.0) if opened is not None else 1.0
-                pull = ease * GRAVITY * (climb / craft.descent) ** 2 * np.sign(-climb)
-                pull = float(np.clip(pull, -craft.shock, craft.shock))
+                pull = ease * GRAVITY * (climb / craft.descent) ** 2 * math.copysign(1.0, -climb)
+                pull = min(max(pull, -craft.shock), craft.shock)
                 rate = pull - GRAVITY
                 felt_axial, felt_across = pull, 0.0
                 climb += rate * fine
-                v, gamma = abs(climb), np.pi / 2 * np.sign(climb)
+                v, gamma = abs(climb), math.copysign(math.pi / 2, climb)
             else:
                 felt_axial = thrust - craft.drag * v * v
-                rate = felt_axial - GRAVITY * np.sin(gamma)
+                rate = felt_axial - GRAVITY * math.sin(gamma)
                 if rate < 0 and v <= 0 and pushing:
                     rate = 0.0
-                felt_across = GRAVITY * np.cos(gamma) if pushing else 0.0
-            rows.append((t, h, v, rate, felt_axial, felt_across, v * np.sin(gamma)))
+                felt_across = GRAVITY * math.cos(gamma) if pushing else 0.0
+            rows.append((t, h, v, rate, felt_axial, felt_across, v * math.sin(gamma)))
             if not under:
                 v = max(v + rate * fine, 0.0)
                 if not pushing and v > 0.5:
-                    gamma += -GRAVITY * np.cos(gamma) / v * fine
-            h += v * np.sin(gamma) * fine
-            falling = v * np.sin(gamma) < 0 or (v <= 0.5 and not pushing)
+                    gamma += -GRAVITY * math.cos(gamma) / v * fine
+            h += v * math.sin(gamma) * fine
+            falling = v * math.sin(gamma) < 0 or (v <= 0.5 and not pushing)
             if top is None and falling:
                 top = t
             if top is not None and opened is None and craft.descent and t > top + 0.5:
@@ -141,7 +144,7 @@ def _launched(craft: Craft, step: float, longest: float) -> Path:
                 down = t
         else:
             x = (t - down) / 0.02
-            bump = craft.touch * np.sin(np.pi * x) if x < 1 else 0.0
+            bump = craft.touch * math.sin(math.pi * x) if x < 1 else 0.0
             rows.append((t, 0.0, 0.0, bump, GRAVITY + bump, 0.0, 0.0))
             if t > down + craft.after:
                 break

@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -171,6 +172,16 @@ def _barometer(
     return np.round(read / logger.pressure_step) * logger.pressure_step
 
 
+def _drag(coefficient: float, width: float, mass: float) -> float:
+    """Return a round body's deceleration per speed squared, 1/m, in air at sea level (ISO 2533).
+
+    Coefficients over the frontal area: 0.5 to 0.75 for model rockets (NASA Glenn's guide to rockets
+    has 0.75 as typical, finished ones are lower), 0.3 to 0.5 for bottles with a rounded nose and
+    fins (from memory).
+    """
+    return 1.225 * coefficient * math.pi * width**2 / 8 / mass
+
+
 def water_rocket(rng: np.random.Generator) -> Craft:
     """About 0.15 s and 60 g: the push rises as water leaves, then the air puff falls off."""
     peak = rng.uniform(50, 70) * GRAVITY
@@ -181,7 +192,8 @@ def water_rocket(rng: np.random.Generator) -> Craft:
         rise = early + (1 - early) * min(x / 0.7, 1.0)
         return float(peak * rise * (1.0 if x < 0.7 else (1 - 0.6 * (x - 0.7) / 0.3)) + GRAVITY)
 
-    return Craft("water rocket", push, length, rng.uniform(2e-3, 4e-3), rng.uniform(85, 90))
+    bottle = _drag(rng.uniform(0.3, 0.5), rng.uniform(0.085, 0.11), rng.uniform(0.1, 0.25))
+    return Craft("water rocket", push, length, bottle, rng.uniform(85, 90))
 
 
 def model_rocket(rng: np.random.Generator) -> Craft:
@@ -199,7 +211,11 @@ def model_rocket(rng: np.random.Generator) -> Craft:
             shape = 1.0 if x < 0.95 else (1 - x) / 0.05
         return float(level * shape + 2 * GRAVITY)
 
-    return Craft("model rocket", push, length, rng.uniform(3e-4, 8e-4), rng.uniform(85, 90))
+    width = rng.uniform(0.025, 0.066)
+    # Larger ones are heavier: 0.1 kg at 25 mm, 0.9 kg at 66 mm, a third more or less.
+    mass = rng.uniform(0.7, 1.3) * 0.1 * (width / 0.025) ** 2.25
+    tube = _drag(rng.uniform(0.5, 0.75), width, mass)
+    return Craft("model rocket", push, length, tube, rng.uniform(85, 90))
 
 
 def bungee(rng: np.random.Generator) -> Craft:
