@@ -25,7 +25,7 @@ PROCEDURE = Procedure(
     id="load",
     title="Flight loads",
     question="How hard is the launch, and how fast and high does it go?",
-    version=5,
+    version=6,
     yields=(
         Measurand("peak_acceleration", "peak acceleration along the path", "m/s2", of_take=True,
                   least=0.0, meaning="Largest change of speed, without gravity."),

@@ -70,7 +70,9 @@ def into_flight(
     early = series.time < until
     if np.count_nonzero(early) < 8:
         early = np.ones(early.size, bool)
-    direction = _direction(series.time[early], change[early], sigma, quiet(values, rest)[early])
+    direction = _direction(
+        series.time[early], change[early], sigma, quiet(values, rest)[early], rest
+    )
     along = change @ direction
     size = float(np.linalg.norm(rest))
     base = Felt(
@@ -156,10 +158,12 @@ def _rest_end(series: Series) -> int:
     return max(3, end - max(1, end // 10))
 
 
-def _direction(time: Floats, change: Floats, sigma: float, quiet: NDArray[np.bool_]) -> Floats:
+def _direction(
+    time: Floats, change: Floats, sigma: float, quiet: NDArray[np.bool_], rest: Floats
+) -> Floats:
     """Return the unit vector along which the first hard push points."""
     if change.shape[1] == 1:
-        first = _first_push(time, np.where(quiet, 0.0, change[:, 0]), sigma)
+        first = _first_push(time, np.where(quiet, 0.0, change[:, 0]), sigma, float(rest[0]))
         return np.array([1.0 if first >= 0 else -1.0])
     size = np.where(quiet, 0.0, np.linalg.norm(change, axis=1))
     thr = max(8 * sigma, 0.3 * float(np.quantile(size, 0.999)), 3.0)
@@ -174,11 +178,13 @@ def _direction(time: Floats, change: Floats, sigma: float, quiet: NDArray[np.boo
     return np.asarray(mean / np.linalg.norm(mean))
 
 
-def _first_push(time: Floats, y: Floats, sigma: float) -> float:
+def _first_push(time: Floats, y: Floats, sigma: float, rest: float) -> float:
     """Return +1 or −1: which way the first push worth the name points.
 
     Free flight follows a push; what hangs under a parachute or flies free reads one or two
-    g the other way for far longer, and nothing falls freely after it.
+    g the other way for far longer, and nothing falls freely after it. An axis that reads 1 g on
+    the pad stands upright: nothing is launched downwards from there, however hard the air brakes
+    it later.
     """
     pushes = [
         (time[a], sign, gain, falls_free(time, sign * y, b, gain))
@@ -186,6 +192,8 @@ def _first_push(time: Floats, y: Floats, sigma: float) -> float:
         for a, b, gain in runs(time, sign * y, max(5 * sigma, 2.0))
         if gain > LEAST_SPEED
     ]
+    upright = 0.7 * G0 < abs(rest) < 1.35 * G0
+    pushes = [p for p in pushes if p[1] == np.sign(rest)] or pushes if upright else pushes
     pushes = [p for p in pushes if p[3]] or pushes
     most = max((gain for _, _, gain, _ in pushes), default=0.0)
     return min(((p[0], p[1]) for p in pushes if p[2] > 0.4 * most), default=(0, 1.0))[1]

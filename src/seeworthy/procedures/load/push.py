@@ -175,8 +175,14 @@ def launches(felt: Felt) -> list[float]:
 
 
 def falls_free(time: Floats, y: Floats, last: int, gain: float) -> bool:
-    """Tell whether dv/dt after a push is about −1 g or less, as drag and gravity make it."""
-    after = y[(time > time[last]) & (time < time[last] + max(0.3, min(0.4 * gain / G0, 3.0)))]
+    """Tell whether dv/dt after a push is about −1 g or less, as drag and gravity make it.
+
+    Up to where a second stage pushes, if a quarter of a second of free flight stands before it.
+    """
+    span = max(0.3, min(0.4 * gain / G0, 3.0))
+    again = time[(time > time[last] + 0.25) & (y > 0.4 * G0)]
+    span = min(span, float(again[0] - time[last])) if again.size else span
+    after = y[(time > time[last]) & (time < time[last] + span)]
     return after.size > 2 and float(np.median(after)) < -0.4 * G0
 
 
