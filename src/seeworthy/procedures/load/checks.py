@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.uncertainty import coverage_factor
@@ -12,13 +13,51 @@ from seeworthy.procedures.load.fuse import Track
 from seeworthy.procedures.load.height import LAG, PORT_U
 from seeworthy.procedures.load.series import Series
 
+Floats = NDArray[np.float64]
+
 FEET = 3.28084
 """Feet in a metre (exactly 1/0.3048)."""
+KEPT = 0.5
+"""Share of the speed at burnout down to which a coast is looked at, for half a second at least;
+a judgement."""
+SLOW, CLIMB = 0.2, 20.0
+"""Share of that speed at which the whole climb is compared, and the least climb, m: the error of a
+static port, which goes with the square of speed, counts least there; a judgement."""
 APART = 0.04
 """What scale of the accelerometer, wind and a path not quite upright leave between the speeds of
 the two sensors after burnout, relative; a judgement."""
 UNIT = "unit"
 """Reason of a refusal: something is in another unit than it was read in."""
+
+
+def _felt_coast(felt: Felt, boost: Boost) -> tuple[Floats, Floats, Floats]:
+    """Return time, speed and height after burnout as the accelerometer tells them."""
+    after = felt.time >= boost.burnout
+    t, y = felt.time[after], felt.along[after]
+    if t.size < 4:
+        t = boost.burnout + np.arange(0.0, 10.0, 0.1)
+        y = np.full(t.size, -G0)
+    v = boost.speed + np.r_[0.0, np.cumsum((y[1:] + y[:-1]) / 2 * np.diff(t))]
+    return t, v, np.r_[0.0, np.cumsum((v[1:] + v[:-1]) / 2 * np.diff(t))]
+
+
+def _climbs_apart(
+    series: Series, boost: Boost, felt: tuple[Floats, Floats, Floats], ends: float
+) -> bool:
+    """Tell whether the climb of the coast differs by more than port, delay and scale explain."""
+    t, v, h = felt
+    slow = t[v < SLOW * boost.speed]
+    if not slow.size or slow[0] > series.time[-1]:
+        return False
+    at = np.array([boost.burnout + 0.3, float(slow[0])])
+    climb = float(np.diff(np.interp(at, series.time, series.values))[0])
+    if climb < CLIMB:
+        return False
+    ratio = float(np.diff(np.interp(at, t, h))[0]) / climb
+    fast, late = np.interp(at, t, v) / ratio
+    port = PORT_U * (fast**2 - late**2) / (2 * G0) / climb
+    parts = (port, LAG * (fast - late) / climb, ends, APART)
+    return abs(ratio - 1) > coverage_factor() * float(np.linalg.norm(parts))
 
 
 def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) -> list[str]:
@@ -29,17 +68,20 @@ def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) 
     """
     if boost.speed < 3:
         return []
+    t, v, h = _felt_coast(felt, boost)
     start = boost.burnout + 0.3
     end = start + max(1.0, 0.3 * boost.speed / G0)
+    slow = t[(v < KEPT * boost.speed) & (t > start + 0.5)]
+    end = min(end, float(slow[0])) if slow.size else end
     part = (series.time >= start) & (series.time <= end)
     if np.count_nonzero(part) < 5:
         return []
-    climbed = float(np.polyfit(series.time[part], series.values[part], 1)[0])
-    middle = float(np.mean(series.time[part])) - boost.burnout
-    # Gravity and drag have braked since burnout; the log's own coast says how much.
-    coast = (felt.time > boost.burnout) & (felt.time < boost.burnout + middle)
-    brake = float(np.mean(felt.along[coast])) if np.count_nonzero(coast) > 3 else -G0
-    expected = boost.speed + max(brake, -0.6 * boost.speed / max(middle, 0.1)) * middle
+    # The same line through the heights of both: gravity and drag brake all the while.
+    times = series.time[part]
+    climbed = float(np.polyfit(times, series.values[part], 1)[0])
+    expected = float(np.polyfit(times, np.interp(times, t, h), 1)[0])
+    middle = float(np.mean(times))
+    brake = (float(np.interp(middle, t, v)) - boost.speed) / max(middle - boost.burnout, 1e-3)
     if expected <= 0 or (climbed <= 0 and expected < 15):
         return []
     ratio = expected / max(climbed, 1e-3)
@@ -50,8 +92,9 @@ def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) 
     # What port and delay make of a climb that is braked, the ends of the push and the scale.
     ends = float(np.hypot(boost.u_launch, boost.u_burnout)) / (boost.burnout - boost.launch)
     parts = (PORT_U * brake / G0, LAG * brake / max(climbed, 1e-3), ends, APART)
-    apart = coverage_factor() * float(np.linalg.norm(parts))
-    if steep and climbed * (end - start) >= 10 and 0.45 < ratio < 2.2 and abs(ratio - 1) > apart:
+    apart = abs(ratio - 1) > coverage_factor() * float(np.linalg.norm(parts))
+    apart = apart or _climbs_apart(series, boost, (t, v, h), ends)
+    if steep and climbed * (end - start) >= 10 and 0.45 < ratio < 2.2 and apart:
         return [f"{said[0].lower()}{said[1:]}"]
     # On a slanting path the height rises slower than the craft flies, never faster.
     if 0.45 < ratio < 2.2 or (ratio > 1 and not steep) or climbed * (end - start) < 10:
