@@ -20,7 +20,7 @@ from seeworthy.media.frames import ColourTags
 from seeworthy.media.light import light
 from seeworthy.optics import tone
 from seeworthy.procedures.noise.curve import at_grey
-from seeworthy.procedures.noise.levels import step_at
+from seeworthy.procedures.noise.levels import NoiseTrouble, step_at
 from seeworthy.procedures.noise.measure import measure_level
 from seeworthy.procedures.noise.referred import (
     range_shown,
@@ -259,9 +259,12 @@ def test_two_steps_tell_no_slope():
     assert slope_at_grey(grey_levels("BT.709", (0.2, 0.1))) is None
 
 
+CLEAR = NoiseTrouble(1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)  # no encoder took of the noise
+
+
 def test_the_range_shown_counts_stops_between_known_steps():
     levels = grey_levels("gamma 2.4")
-    stops, parts = range_shown(levels, tone.Tone())
+    stops, parts = range_shown(levels, tone.Tone(), CLEAR)
     bright = max(v.signal for v in levels)
     assert stops == pytest.approx(math.log2(0.62 / 0.045) - math.log2(bright))
     true = -math.log2(EXPOSED * 0.045)
@@ -272,12 +275,12 @@ def test_the_range_shown_counts_stops_between_known_steps():
 def test_a_step_whose_noise_an_encoder_took_shows_no_range(taken):
     """What is left of noise may be any part of it: the bound is that of the steps that kept it."""
     levels = sorted(grey_levels("gamma 2.4"), key=lambda v: v.signal)
-    whole, _ = range_shown(levels, tone.Tone())
+    whole, _ = range_shown(levels, tone.Tone(), CLEAR)
     dark = [replace(v, **taken) for v in levels[:2]]
-    left, _ = range_shown([*dark, *levels[2:]], tone.Tone())
+    left, _ = range_shown([*dark, *levels[2:]], tone.Tone(), CLEAR)
     first, third = levels[0].reflectance, levels[2].reflectance
     assert whole - left == pytest.approx(math.log2(third / first))
-    assert range_shown([replace(v, **taken) for v in levels], tone.Tone()) is None
+    assert range_shown([replace(v, **taken) for v in levels], tone.Tone(), CLEAR) is None
 
 
 # Budgets on every face.

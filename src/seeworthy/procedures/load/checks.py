@@ -31,23 +31,33 @@ UNIT = "unit"
 
 
 def _felt_coast(felt: Felt, boost: Boost) -> tuple[Floats, Floats, Floats]:
-    """Return time, speed and height after burnout as the accelerometer tells them."""
+    """Return time, speed and height after burnout as the accelerometer tells them.
+
+    Where its record ends within ten seconds it goes on as it braked on the average.
+    """
     after = felt.time >= boost.burnout
     t, y = felt.time[after], felt.along[after]
     if t.size < 4:
-        t = boost.burnout + np.arange(0.0, 10.0, 0.1)
-        y = np.full(t.size, -G0)
+        t, y = np.array([boost.burnout]), np.array([-G0])
+    more = np.arange(0.1, 10.0 + boost.burnout - t[-1], 0.1)
+    t, y = np.r_[t, t[-1] + more], np.r_[y, np.full(more.size, float(np.mean(y)))]
     v = boost.speed + np.r_[0.0, np.cumsum((y[1:] + y[:-1]) / 2 * np.diff(t))]
     return t, v, np.r_[0.0, np.cumsum((v[1:] + v[:-1]) / 2 * np.diff(t))]
 
 
 def _climbs_apart(
-    series: Series, boost: Boost, felt: tuple[Floats, Floats, Floats], ends: float
+    series: Series, boost: Boost, felt: tuple[Floats, Floats, Floats], ends: float, until: float
 ) -> bool:
-    """Tell whether the climb of the coast differs by more than port, delay and scale explain."""
+    """Tell whether the climb of the coast differs by more than port, delay and scale explain.
+
+    Args:
+        felt: Of `_felt_coast`.
+        ends: Uncertainty of the ends of the push, relative.
+        until: End of the accelerometer's record, s.
+    """
     t, v, h = felt
     slow = t[v < SLOW * boost.speed]
-    if not slow.size or slow[0] > series.time[-1]:
+    if not slow.size or slow[0] > min(series.time[-1], until):
         return False
     at = np.array([boost.burnout + 0.3, float(slow[0])])
     climb = float(np.diff(np.interp(at, series.time, series.values))[0])
@@ -93,7 +103,7 @@ def check_against_height(felt: Felt, boost: Boost, series: Series, steep: bool) 
     ends = float(np.hypot(boost.u_launch, boost.u_burnout)) / (boost.burnout - boost.launch)
     parts = (PORT_U * brake / G0, LAG * brake / max(climbed, 1e-3), ends, APART)
     apart = abs(ratio - 1) > coverage_factor() * float(np.linalg.norm(parts))
-    apart = apart or _climbs_apart(series, boost, (t, v, h), ends)
+    apart = apart or _climbs_apart(series, boost, (t, v, h), ends, float(felt.time[-1]))
     if steep and climbed * (end - start) >= 10 and 0.45 < ratio < 2.2 and apart:
         return [f"{said[0].lower()}{said[1:]}"]
     # On a slanting path the height rises slower than the craft flies, never faster.

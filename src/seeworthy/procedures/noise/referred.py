@@ -143,17 +143,19 @@ def snr_result(
 
 
 def range_shown(
-    levels: Sequence[NoiseLevel], tone: Tone
+    levels: Sequence[NoiseLevel], tone: Tone, trouble: NoiseTrouble
 ) -> tuple[float, tuple[Component, ...]] | None:
     """Return the stops from white to the darkest step above its noise, and what they leave open.
 
     None where no step shows its noise: one whose noise an encoder took, or that whole codes
-    hide, may lie far below the camera's own, and a bound from it would be none.
+    hide, may lie far below the camera's own, and a bound from it would be none. Where the clip as a
+    whole is coded, the others stand above as much as may have been taken unseen.
 
     Between steps of known reflectance the stops are the scene's; from the brightest step up to
     white, and where nothing is known, they are by the tag.
     """
-    shown = [v for v in levels if v.told and v.signal > v.temporal]
+    lift = 10 ** (BEYOND * trouble.loss / 20) if trouble.coded else 1.0
+    shown = [v for v in levels if v.told and v.signal > lift * v.temporal]
     if not shown:
         return None
     dark = min(shown, key=lambda v: v.signal)

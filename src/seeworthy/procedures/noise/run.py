@@ -67,7 +67,9 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
         noise_levels.of_patches(watcher, light, patches) if patches
         else noise_levels.of_scene(watcher, light)
     )  # fmt: skip
-    ladder = climb(inputs, watchers, patches, tone, trouble_of(levels.luminance))
+    trouble = noise_levels.trouble_of(levels.luminance)
+    taken = trouble.coded or any(v.coded for v in levels.luminance)
+    ladder = climb(inputs, watchers, patches, tone, trouble, taken=taken)
     greys: dict[str, AtGrey] = {}
     missing = ""
     for channel, found in levels.by_channel.items():
@@ -77,14 +79,15 @@ def conclude(inputs: Inputs, seen: Seen) -> Outcome:
             missing = missing or error.message
     # The tiles of a scene have each their own story in the dark; known patches are needed.
     dark_step = noise_levels.step_at(light, 1e-4)
-    span = dynamic_range(levels.luminance, dark_step) if how != "scene" else None
+    span = None
+    if how != "scene" and not trouble.coded:
+        span = dynamic_range(levels.luminance, dark_step)
     pattern = how != "scene" or noise_levels.is_even(levels)
     if noise_levels.LUMINANCE not in greys and span is None and ladder.found is None:
         raise CannotMeasure(
             missing, "Film a grey step scale (seeworthy target greys) in even light.",
             (picture(watcher, levels),),
         )  # fmt: skip
-    trouble = noise_levels.trouble_of(levels.luminance)
     warnings = [
         *([missing] if noise_levels.LUMINANCE not in greys else []),
         *noise_levels.doubts(trouble, watcher.keys, watcher.count),
@@ -221,7 +224,7 @@ def _range(
                 "dynamic_range", span.stops, conditions=where, evidence=_EVIDENCE, budget=budget
             )
         ]  # fmt: skip
-    shown = range_shown(levels.luminance, tone)
+    shown = range_shown(levels.luminance, tone, trouble_of(levels.luminance))
     if shown is None:
         return []
     stops, parts = shown

@@ -70,6 +70,8 @@ def climb(
     patches: Sequence[GreyPatch],
     tone: Tone,
     trouble: NoiseTrouble,
+    *,
+    taken: bool,
 ) -> Ladder:
     """Measure the ladder.
 
@@ -77,6 +79,7 @@ def climb(
         watchers: Of the scale, and of each clip in other light.
         patches: In the first clip; the camera stood still.
         trouble: What an encoder did to the noise of the first clip.
+        taken: It took of the noise of a step at least: in darker ones it takes more.
     """
     limit = check_ladder(inputs)
     known = [p for p in patches if p.density is not None]
@@ -103,7 +106,7 @@ def climb(
             "away, in steps of a stop.",
             limit,
         )
-    most = found is not None and (trouble.coded or not found.resolved)
+    most = found is not None and (taken or not found.resolved)
     note = (
         "The encoder took of the noise in the darks: the dynamic range of the camera is at most "
         "that of the file. A higher bit rate tells more."
