@@ -94,8 +94,7 @@ def _launched(craft: Craft, step: float, longest: float) -> Path:
     start = math.radians(craft.angle)
     rows: list[tuple[float, ...]] = []
     t, h, v, gamma = 0.0, 0.0, 0.0, start
-    pushing, top, down, opened = True, None, None, None
-    stage = craft.stage
+    stage, pushing, top, down, opened = craft.stage, True, None, None, None
     while t < longest:
         slow = opened is not None and t > opened + 2.0 and h > 2.0
         early = t < (t_end if stage is None else stage[1]) + 1.0
