@@ -53,7 +53,7 @@ class LoadStrip:
     load: Floats
 
     def at(self, moment: float) -> Pixels:
-        """Return what is seen of it at a moment, (`_STRIP`, `SIZE`[0], 3), the mark in it."""
+        """Return what is seen of it at a moment, (`_STRIP`, width of `SIZE`, 3), the mark in it."""
         width = SIZE[0]
         place = (moment - self.start) * self.per_second
         left = int(min(max(0.0, place - width / 2), self.picture.shape[1] - width))
