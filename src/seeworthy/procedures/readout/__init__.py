@@ -11,7 +11,7 @@ PROCEDURE = Procedure(
     id="readout",
     title="Read-out time (rolling shutter)",
     question="Do uprights lean, and will the picture wobble?",
-    version=5,
+    version=6,
     yields=(
         Measurand("readout_time", "read-out time", "ms", better="less",
                   also=("rolling shutter", "jello", "skew"), least=0.0,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +25,7 @@ from seeworthy.procedures.readout.level import SpiritLevel, agreeing, either, of
 from seeworthy.procedures.readout.refine import RowPoints, refine
 from seeworthy.procedures.readout.sorting import Rough, known, objects, once, rough_path
 from seeworthy.procedures.readout.tracks import link
+from seeworthy.procedures.readout.twins import told_apart, twin_of
 from seeworthy.procedures.readout.uprights import find_edges
 
 Doubles = npt.NDArray[np.float64]
@@ -44,6 +45,15 @@ _SLOWEST = 0.5
 """Longest time between frames, s: the fastest upright that is followed (2.8 widths a second)
 is gone in 0.36 s; a damaged file says hours, for which every lean would be tried. A judgement."""
 
+
+_EVEN = (
+    "The uprights repeat at even distances and pass at an even speed: whether they moved by less "
+    "than one distance from frame to frame or by more cannot be told."
+)
+_DIFFERENT = (
+    "Film uprights that differ from each other, or turn and pass at several speeds, beginning "
+    "slowly."
+)
 _FILM_BOTH = (
     "Film uprights that pass in both directions, or at clearly different distances: "
     "pan or drive both ways, or turn the table."
@@ -132,16 +142,18 @@ def _tracks(watch: ReadoutWatch, run: Run, number: int, scales: Sequence[float])
     rows = watch.band_rows - (height - 1) / 2
     fastest = 2.8 * width
     steepest = 0.08 + 2.6 * width / height * watch.interval
+    reach = fastest * watch.interval
     bands = run.bands.astype(np.float32)
     here: list[RowPoints] = []
     for scale in scales:
         edges = find_edges(bands, rows, height, scale * width / 1280, steepest)
+        bounds = np.searchsorted(edges.frame, np.arange(len(run.times) + 1))
         for track in link(edges, run.times, fastest, width):
             if known(here, edges, track, run.times, width):
                 continue
             points = refine(bands, run.times, rows, edges, track, number)
             if points is not None and points.spread < 0.6 + 0.06 * edges.scale:
-                here.append(points)
+                here.append(replace(points, twin=twin_of(track, edges, bounds, reach)))
     return once(here)
 
 
@@ -188,8 +200,9 @@ def judge(
             "or it is not straight.",
             _FILM_BOTH,
         )
-    speeds = np.array([rough[i].speed for i in moving])
+    passing, moving = moving, _of_sure_speed(moving, found, rough, interval, level)
     used = [rough[i] for i in moving]
+    speeds = np.array([r.speed for r in used])
     if not _alike(speeds):
         level = None  # the clip tells the roll better than a bubble does
         chosen, guess = _agreeing(used, width, height, interval)
@@ -211,7 +224,28 @@ def judge(
             "Film things that are straight and stand upright; avoid trees and people.",
         )
     tracks = [found[moving[i]] for i in chosen]
-    return _conclude(tracks, len(moving) - len(tracks), (width, height), interval, guess, level)
+    done = _conclude(tracks, len(moving) - len(tracks), (width, height), interval, guess, level)
+    if done.most is not None and any(found[i].twin for i in passing):
+        # Mistaken speeds in both directions make one lean for all, as no lean does.
+        raise CannotMeasure(_EVEN, _DIFFERENT)
+    return done
+
+
+def _of_sure_speed(
+    moving: list[int], found: list[RowPoints], rough: list[Rough], interval: float,
+    level: SpiritLevel | None,
+) -> list[int]:  # fmt: skip
+    """Return the tracks whose speed cannot be that of their neighbours (`twins`)."""
+    used = [rough[i] for i in moving]
+    one_way = _alike(np.array([r.speed for r in used]))
+    roll = (level.slope, level.u) if level is not None and one_way else None
+    twins = np.array([found[i].twin for i in moving], float)  # None becomes NaN
+    if one_way and roll is None:
+        return moving  # refused for another reason
+    chosen, sure = told_apart(used, twins, interval, roll)
+    if not sure:
+        raise CannotMeasure(_EVEN, _DIFFERENT)
+    return [moving[i] for i in chosen]
 
 
 def _alike(speeds: Doubles) -> bool:

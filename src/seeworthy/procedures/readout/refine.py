@@ -31,6 +31,8 @@ class RowPoints:
         frames: Frames it was seen in.
         run: Number of the run it belongs to.
         scale: Scale at which it was found, px.
+        twin: Distance at which uprights repeat along its way, px; 0: they do not; None: not known
+            (`twins`).
     """
 
     time: Doubles
@@ -40,6 +42,7 @@ class RowPoints:
     frames: int
     run: int
     scale: float
+    twin: float | None = None
 
 
 def refine(

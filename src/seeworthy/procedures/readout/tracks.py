@@ -17,6 +17,9 @@ from seeworthy.procedures.readout.uprights import Edges
 Doubles = npt.NDArray[np.float64]
 
 _ALIKE = 0.45  # correlation of two edges (a judgement)
+EVEN_PX, EVEN_SHARE = 2.5, 0.08
+"""By which two steps of an even motion may differ: px, or share of the step, which lenses and
+swings change from frame to frame (judgements)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +96,7 @@ def _triples(
             continue
         ratio = (times[k + 2] - times[k + 1]) / (times[k + 1] - times[k])
         miss = np.abs(step2[None, :, :] - ratio * step1[:, :, None])
-        even = miss < np.maximum(2.5, 0.08 * np.abs(step1))[:, :, None]
+        even = miss < np.maximum(EVEN_PX, EVEN_SHARE * np.abs(step1))[:, :, None]
         score = (like1[:, :, None] + like2[None, :, :]) / 2 - 0.03 * np.minimum(miss, 8)
         score = np.where(even & (like1 > 0)[:, :, None] & (like2 > 0)[None, :, :], score, 0)
         for i, j, m in zip(*np.nonzero(score > _ALIKE), strict=True):
