@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
+import av
 import cv2
 import numpy as np
 import pytest
+from PIL import Image
 
 from seeworthy.ground.errors import CannotMeasure
 from seeworthy.ground.results import Outcome
@@ -181,6 +184,14 @@ def test_blocks_of_motion_jpeg_are_not_taken_for_a_raster(scene, tmp_path):
         scene, tmp_path / "a.avi", SmallRaster(SIZE, sigma=1.0), codec="mjpeg",
         pixel_format="yuvj420p", bit_rate=20_000_000, full_range=True,
     )  # fmt: skip
+    assert said.findings["upscaled"] != "yes"
+
+
+def test_a_coder_that_does_not_tell_its_quantiser_is_named(scene, tmp_path):
+    said = coarse(
+        scene, tmp_path / "a.mp4", SmallRaster(SIZE, sigma=1.0), codec="libx265",
+        bit_rate=7_000_000,
+    )  # fmt: skip
     assert said.findings["upscaled"] == "undecided"
     assert any("coarsely" in w for w in said.warnings)
 
@@ -200,6 +211,26 @@ def test_the_quantiser_step_doubles_with_six(tmp_path):
         assert kept.steps is not None
         assert kept.steps.shape == (6, 8)
         np.testing.assert_allclose(kept.steps, step, rtol=0.07)
+
+
+def test_motion_jpeg_brings_its_table_along(tmp_path):
+    """The same table as Pillow reads it from a picture of the clip, the mean left out."""
+    noise = np.random.default_rng(1).integers(40, 200, (96, 128), np.uint8)
+    path = tmp_path / "a.avi"
+    with ClipWriter(
+        path, 128, 96, codec="mjpeg", pixel_format="yuvj420p", bit_rate=4_000_000, full_range=True
+    ) as clip:
+        for _ in range(3):
+            clip.write_luma(noise)
+    watcher = KeyFrames()
+    watch(Source.of(path), [watcher])
+    with av.open(str(path)) as clip:
+        packets = [bytes(p) for p in clip.demux(video=0) if p.size]
+    tables = [Image.open(io.BytesIO(p)).quantization[0][1:] for p in packets]
+    steps = [float(np.sqrt(np.mean(np.square(t)))) for t in tables]
+    for kept in watcher.kept:
+        assert kept.steps.shape == (6, 8)
+        assert min(steps) * 0.999 <= kept.steps.min() <= kept.steps.max() <= max(steps) * 1.001
 
 
 def test_key_frames_are_thinned_evenly(tmp_path):

@@ -63,6 +63,7 @@ def stage_of(stream: VideoStream, frame: VideoFrame) -> Stage:
         pixel_format=frame.format.name,
         tags=tags_of(frame),
         frames_hint=stream.frames or None,
+        coder=stream.codec_context.name,
     )
 
 
@@ -120,6 +121,7 @@ class Showing:
         self.summary: PassSummary | None = None
         self.other_size: tuple[int, int, int] | None = None
         self.undated = 0
+        self._packet: Packet[Any] | None = None
         self._scan = ScanSense()
 
     def show(
@@ -139,7 +141,12 @@ class Showing:
             # Arrays of another shape would break every observer; the rest is not looked at.
             self.other_size = self.other_size or (number, frame.width, frame.height)
             return True
-        view = FrameView(stage, number, frame, key=frame.key_frame, corrupt=frame.is_corrupt)
+        # Decoders that work on several pictures at once give the last ones after all packets.
+        self._packet = packet if packet.size else self._packet
+        view = FrameView(
+            stage, number, frame, key=frame.key_frame, corrupt=frame.is_corrupt,
+            packet=self._packet,
+        )  # fmt: skip
         self._date(view, frame)
         self._scan.frame(view)
         self._active = [o for o in self._active if o.frame(view) is not False]

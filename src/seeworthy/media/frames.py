@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
+    from av.packet import Packet
     from av.video.frame import VideoFrame
 
     from seeworthy.media.scan import Scan
@@ -62,6 +63,7 @@ class Stage:
     pixel_format: str
     tags: ColourTags
     frames_hint: int | None = None
+    coder: str = ""
 
 
 class FrameView:
@@ -78,11 +80,23 @@ class FrameView:
             true).
     """
 
-    __slots__ = ("_av", "_chroma", "_luma", "corrupt", "index", "interlaced", "key", "pts", "stage")
+    __slots__ = (
+        "_av",
+        "_chroma",
+        "_luma",
+        "_packet",
+        "corrupt",
+        "index",
+        "interlaced",
+        "key",
+        "pts",
+        "stage",
+    )
 
     def __init__(
-        self, stage: Stage, index: int, frame: VideoFrame, *, key: bool, corrupt: bool
-    ) -> None:
+        self, stage: Stage, index: int, frame: VideoFrame, *, key: bool, corrupt: bool,
+        packet: Packet[Any] | None = None,
+    ) -> None:  # fmt: skip
         self.stage = stage
         self.index = index
         self.pts = frame.pts
@@ -90,6 +104,7 @@ class FrameView:
         self.corrupt = corrupt
         self.interlaced = bool(frame.interlaced_frame)
         self._av = frame
+        self._packet = packet
         self._luma: npt.NDArray[Any] | None = None
         self._chroma: tuple[npt.NDArray[Any], npt.NDArray[Any]] | None = None
 
@@ -122,6 +137,14 @@ class FrameView:
         from seeworthy.media.quantiser import steps
 
         return steps(self._av)
+
+    @property
+    def fine_quantiser(self) -> npt.NDArray[np.float32] | None:
+        """The step of fine detail, as `quantiser`, also of Motion JPEG."""
+        from seeworthy.media.quantiser import fine_steps
+
+        data = b"" if self._packet is None else bytes(self._packet)
+        return fine_steps(self._av, self.stage.coder, data)
 
     def rgb(self) -> npt.NDArray[np.uint8]:
         """Return (H, W, 3) gamma-coded 8-bit RGB by the tags (a conversion: costs time)."""

@@ -65,5 +65,5 @@ class KeyFrames(Observer):
             self._stride *= 2
             if number % self._stride:
                 return None
-        self.kept.append(KeyFrame(view.luma.copy(), view.quantiser, view.index))
+        self.kept.append(KeyFrame(view.luma.copy(), view.fine_quantiser, view.index))
         return None

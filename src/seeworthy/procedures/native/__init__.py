@@ -10,7 +10,7 @@ PROCEDURE = Procedure(
     id="native",
     title="Native resolution",
     question="Does the camera really take as many pixels as its files have?",
-    version=1,
+    version=2,
     yields=(
         Measurand("native_width", "native width", "px", better="more",
                   also=("upscaling", "interpolation"), feels=(), least=0.0,

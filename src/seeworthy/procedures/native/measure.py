@@ -46,6 +46,7 @@ _TIED_CODED, _CODING_REST, _REST_SLOPE = 0.20, 0.13, 1.5
 what coding leaves. Rendered (seeds 21, 22, 7 Mbit/s): enlarged 0.23 to 0.65 at a rest of 0.09 to
 0.12; made smaller without smoothing 0.20 to 0.30 at a rest of 0.39 to 0.49."""
 _TIED_UNKNOWN = 0.7  # half of the power beyond the limit is image: the square root of one half
+_TWIN = 0.9  # of the tightest tie, for a mark that repeated samples make as well (a judgement)
 _SIBLINGS = 1.5  # as a multiple of the tie of its images at quarters of the frame
 _HALF_TIED = 0.3  # at one half of the size, where block coding and sensor mosaics show a little
 _BLOCK_TIED = (0.80, 0.62, 0.48)  # at other sixteenths, the less the more detail is clear:
@@ -206,7 +207,8 @@ def _best(candidates: list[Candidate], size: int) -> Candidate | None:
     if not believed:
         return None
     twins = [c for c in believed if abs(c.size + believed[0].size - size) <= 2]
-    return max([believed[0], *twins], key=lambda c: c.size)
+    alike = [c for c in twins if c.tie.coherence >= _TWIN * believed[0].tie.coherence]
+    return max([believed[0], *alike], key=lambda c: c.size)
 
 
 def _patterned(candidates: list[Candidate], best: Candidate | None, size: int) -> bool:
