@@ -45,7 +45,6 @@ _SLOWEST = 0.5
 """Longest time between frames, s: the fastest upright that is followed (2.8 widths a second)
 is gone in 0.36 s; a damaged file says hours, for which every lean would be tried. A judgement."""
 
-
 _EVEN = (
     "The uprights repeat at even distances and pass at an even speed: whether they moved by less "
     "than one distance from frame to frame or by more cannot be told."
