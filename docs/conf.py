@@ -22,8 +22,13 @@ apidoc_modules = [
         # What others build on. The folders of single tests, pages, commands and the demo are
         # read in their source: a third of a million lines of HTML took longer than it was worth.
         "exclude_patterns": [
-            "**/migrations/**", "**/migrations", "**/seeworthy/procedures/*/**", "**/seeworthy/web",
-            "**/seeworthy/cli", "**/seeworthy/demo", "**/seeworthy/virtual",
+            "**/migrations/**",
+            "**/migrations",
+            "**/seeworthy/procedures/*/**",
+            "**/seeworthy/web",
+            "**/seeworthy/cli",
+            "**/seeworthy/demo",
+            "**/seeworthy/virtual",
         ],
     }
 ]
