@@ -149,7 +149,7 @@ def test_hand_and_log_stand_side_by_side():
 def test_half_a_hand_estimate_is_refused():
     with pytest.raises(WrongCall, match="boost_height and boost_duration"):
         measure(readings={"boost_height": ["130 ft"]})
-    with pytest.raises(WrongCall, match="neither a file nor a reading"):
+    with pytest.raises(WrongCall, match="needs a log"):
         measure()
 
 

@@ -378,7 +378,7 @@ def test_a_reader_is_told_that_the_report_is_being_made(client, monkeypatch):
 
     camera(client)
     go_on = threading.Event()
-    real = reports.report_page
+    real = reports.html.page
     made = []
 
     def slowly(report, **how):
@@ -386,7 +386,7 @@ def test_a_reader_is_told_that_the_report_is_being_made(client, monkeypatch):
         go_on.wait(30)
         return real(report, **how)
 
-    monkeypatch.setattr(reports, "report_page", slowly)
+    monkeypatch.setattr(reports.html, "page", slowly)
     monkeypatch.setattr(reports, "_PATIENCE", 0.05)
     reads = {"accept": "text/html"}
     for _ in range(2):

@@ -89,6 +89,11 @@ def add_take(
     readings = {**(readings or {}), **{name: [text] for name, (text, _) in known.items()}}
     took = {name: f"result of take {number}" for name, (_, number) in known.items()}
     gather(chosen, sources, readings, options or {})
+    if not (any(sources.values()) or readings or options):
+        raise WrongCall(
+            f"'{chosen.id}' has nothing to go by: neither a file nor a reading was given.",
+            f"See `seeworthy procedures {chosen.id}`.",
+        )
     around = {name: _condition(name, text) for name, text in (conditions or {}).items()}
     with bench.reading() as session:
         find_unit(session, camera, unit)

@@ -136,15 +136,9 @@ def gather(
         UnreadableInput: A file that holds no measured tone curve.
     """
     found = _gather_files(procedure, files)
-    read = _gather_readings(procedure, readings)
-    if not (found or read or options):
-        raise WrongCall(
-            f"'{procedure.id}' has nothing to go by: neither a file nor a reading was given.",
-            f"See `seeworthy procedures {procedure.id}`.",
-        )
     return Inputs(
         found,
-        read,
+        _gather_readings(procedure, readings),
         _gather_options(procedure, options or {}),
         _gather_curves(found.get(OECF, ())),
     )
