@@ -88,12 +88,7 @@ def add_take(
         known = known_readings(session, chosen, camera, unit, day, readings or {})
     readings = {**(readings or {}), **{name: [text] for name, (text, _) in known.items()}}
     took = {name: f"result of take {number}" for name, (_, number) in known.items()}
-    gather(chosen, sources, readings, options or {})
-    if not (any(sources.values()) or readings or options):
-        raise WrongCall(
-            f"'{chosen.id}' has nothing to go by: neither a file nor a reading was given.",
-            f"See `seeworthy procedures {chosen.id}`.",
-        )
+    _check(chosen, sources, readings, options or {})
     around = {name: _condition(name, text) for name, text in (conditions or {}).items()}
     with bench.reading() as session:
         find_unit(session, camera, unit)
@@ -109,6 +104,17 @@ def add_take(
         set_instruments(session, row, {**took, **(instruments or {})})
         session.flush()
         return take_record(bench, session, row)
+
+
+def _check(
+    procedure: Procedure, sources: Mapping[str, Sequence[Source]], readings: Typed, options: Typed
+) -> None:
+    gather(procedure, sources, readings, options)
+    if not (any(sources.values()) or readings or options):
+        raise WrongCall(
+            f"'{procedure.id}' has nothing to go by: neither a file nor a reading was given.",
+            f"See `seeworthy procedures {procedure.id}`.",
+        )
 
 
 def twins(bench: Bench, take: Take) -> dict[str, list[int]]:
